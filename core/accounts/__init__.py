@@ -1,0 +1,1 @@
+"""Double-entry journal, exact splitting, instalments and statements."""

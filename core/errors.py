@@ -1,0 +1,70 @@
+"""The project's own errors, by kind of fault, all under one base class.
+
+Each carries a template and its values, so that a page can show it in the reader's language.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from core.messages import Message
+
+
+class DryholdError(Exception):
+    """Base of all errors that a person can be told about.
+
+    Parameters
+    ----------
+    template : str
+        English text with named places: what was given, what is allowed, what to do.
+    **values
+        What stands at the named places.
+    """
+
+    def __init__(self, template: str, **values: Any) -> None:
+        self.message = Message(template, values)
+        super().__init__(str(self.message))
+
+
+class InputError(DryholdError, ValueError):
+    """A value that cannot be right: impossible, of the wrong kind, or missing."""
+
+
+class OutOfRangeError(InputError):
+    """A value outside the range in which a published relation holds."""
+
+
+class NotFoundError(DryholdError, KeyError):
+    """A name, code or record that does not exist."""
+
+    def __str__(self) -> str:
+        """Return the sentence (KeyError would quote it)."""
+        return str(self.message)
+
+
+class ImportRefusedError(DryholdError):
+    """A file that cannot be taken in as a whole."""
+
+
+class WeatherError(DryholdError):
+    """A weather answer that is missing, broken or does not fit."""
+
+
+class PriceDataError(DryholdError):
+    """Prices that are too few, too gappy or not comparable."""
+
+
+class BalanceError(DryholdError):
+    """Mass or money that does not add up: a fault of the program or of its records."""
+
+
+class PlanError(DryholdError):
+    """A plan that cannot be made, with the need that cannot be met."""
+
+
+class StoreError(DryholdError):
+    """The database cannot be opened, read or written."""
+
+
+class LedgerError(DryholdError):
+    """An entry that the books refuse: unbalanced, already reversed, or deleting."""

@@ -1,0 +1,1 @@
+"""Grain and humid air as physics: commodities, sorption, mass balance, drying, storage."""

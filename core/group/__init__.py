@@ -1,0 +1,1 @@
+"""What a group keeps: members, lots, readings, sales, prices; reading tables; limits; the database."""

@@ -1,0 +1,1 @@
+"""Price series, the seasonal curve, price paths, buyers and the costs of waiting."""

@@ -1,0 +1,1 @@
+"""Shares of the shared meter, its account, and what testing is worth."""

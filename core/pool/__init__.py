@@ -1,0 +1,1 @@
+"""Deliveries, pooled lots and pay-out to members."""

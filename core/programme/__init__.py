@@ -1,0 +1,1 @@
+"""Indicators of many groups, and fair comparison."""

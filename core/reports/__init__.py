@@ -1,0 +1,1 @@
+"""Plan sheet, statements, calendar file, workbook, blank log sheet."""

@@ -1,0 +1,1 @@
+"""The screen: Streamlit pages, charts and text. Computes nothing itself."""

@@ -1,0 +1,1 @@
+"""Plotly figures, each made from a result of core."""

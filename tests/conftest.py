@@ -1,0 +1,45 @@
+"""Settings shared by all tests."""
+
+from __future__ import annotations
+
+import os
+import socket
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "dryhold",
+    max_examples=int(os.environ.get("DRYHOLD_EXAMPLES", "25")),
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.load_profile("dryhold")
+
+LOOPBACK = {"127.0.0.1", "localhost", "::1", "0.0.0.0"}  # noqa: S104 - names of this machine, nothing is bound
+
+
+@pytest.fixture(autouse=True)
+def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Refuse every connection that leaves this machine."""
+    real = socket.socket.connect
+
+    def connect(self: socket.socket, address: object) -> None:
+        if isinstance(address, tuple) and str(address[0]) not in LOOPBACK:
+            message = f"a test tried to reach {address[0]}"
+            raise OSError(message)
+        real(self, address)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(socket.socket, "connect", connect)
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Return the folder of open data to develop on, or skip where it is absent."""
+    default = Path(__file__).resolve().parents[1].parent / "shared" / "data"
+    folder = Path(os.environ.get("DRYHOLD_OPEN_DATA", default))
+    if not folder.is_dir():
+        pytest.skip("open data is not on this machine (set DRYHOLD_OPEN_DATA)")
+    return folder
