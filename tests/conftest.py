@@ -18,7 +18,7 @@ settings.register_profile(
 )
 settings.load_profile("dryhold")
 
-LOOPBACK = {"127.0.0.1", "localhost", "::1", "0.0.0.0"}  # noqa: S104 - names of this machine, nothing is bound
+LOOPBACK = {"127.0.0.1", "localhost", "::1", "0.0.0.0"}
 
 
 @pytest.fixture(autouse=True)

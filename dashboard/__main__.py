@@ -1,0 +1,49 @@
+"""Start the dashboard: ``python3 -m dashboard [options of streamlit run]``."""
+
+from __future__ import annotations
+
+import socket
+import sys
+from pathlib import Path
+
+from dashboard.bootstrap import ROOT, StartError, prepare, run_module
+
+FIRST_PORT = 8501
+
+
+def free_port(first: int = FIRST_PORT, tries: int = 50) -> int:
+    """Return the first port from `first` that nobody listens on."""
+    for port in range(first, first + tries):
+        with socket.socket() as probe:
+            if probe.connect_ex(("127.0.0.1", port)) != 0:
+                return port
+    return first
+
+
+def _start(arguments: list[str]) -> int:
+    from streamlit.web import cli
+
+    if str(ROOT) not in sys.path:
+        sys.path.insert(0, str(ROOT))
+    script = Path(__file__).with_name("app.py")
+    if not any(argument.startswith("--server.port") for argument in arguments):
+        arguments = [*arguments, f"--server.port={free_port()}"]
+    sys.argv = ["streamlit", "run", str(script), *arguments]
+    return int(cli.main() or 0)
+
+
+def main() -> int:
+    """Check and prepare the packages, then start the pages on this computer only."""
+    arguments = sys.argv[1:]
+    try:
+        python = prepare()
+    except StartError as error:
+        print(f"dryhold cannot start.\n{error}", file=sys.stderr)
+        return 1
+    if python != Path(sys.executable):
+        return run_module(python, "dashboard", arguments)
+    return _start(arguments)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

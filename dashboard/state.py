@@ -1,0 +1,59 @@
+"""What all pages share: the database, the group chosen, who is writing, and what day it is."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import streamlit as st
+from core.group.database import default_url, open_store
+from core.group.records import Group
+from core.group.store import Store
+
+
+@st.cache_resource(show_spinner=False)
+def _store_at(url: str) -> Store:
+    from demo_data.load import fill_with_demo
+
+    opened = open_store(url)
+    if not opened.groups():
+        fill_with_demo(opened, now())
+    return opened
+
+
+def store() -> Store:
+    """Return the database of this computer, filled with the demo groups on first start."""
+    return _store_at(os.environ.get("DRYHOLD_DATABASE") or default_url())
+
+
+def now() -> datetime:
+    """Return the present moment in UTC (fixed by DRYHOLD_NOW in tests)."""
+    fixed = os.environ.get("DRYHOLD_NOW")
+    return datetime.fromisoformat(fixed).astimezone(UTC) if fixed else datetime.now(UTC)
+
+
+def today() -> date:
+    """Return today's date where the chosen group lives."""
+    group = current_group()
+    return now().astimezone(ZoneInfo(group.time_zone if group else "UTC")).date()
+
+
+def current_group() -> Group | None:
+    """Return the group chosen in the side bar, the first one where none was chosen, None where there is none."""
+    groups = store().groups()
+    chosen = st.session_state.get("group_id")
+    for group in groups:
+        if group.id == chosen:
+            return group
+    return groups[0] if groups else None
+
+
+def choose_group(group_id: int) -> None:
+    """Make another group the one that the pages speak of."""
+    st.session_state["group_id"] = group_id
+
+
+def who() -> str:
+    """Return the name of the person who writes, as given in the settings."""
+    return str(st.session_state.get("who") or os.environ.get("DRYHOLD_WHO") or "not named")
