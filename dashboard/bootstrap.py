@@ -7,7 +7,6 @@ import importlib.util
 import os
 import subprocess
 import sys
-import tomllib
 import venv
 from pathlib import Path
 
@@ -43,6 +42,8 @@ def missing_modules(names: tuple[str, ...]) -> list[str]:
 
 def requirements(extra: str | None) -> list[str]:
     """Return the requirement lines of the project file, with those of an extra where one is named."""
+    import tomllib  # new in Python 3.11: an older one must first get its plain message
+
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     return [*project["dependencies"], *(project["optional-dependencies"][extra] if extra else [])]
 

@@ -1,0 +1,106 @@
+"""Funnel limits and shrinkage against published examples and reference libraries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from core.errors import InputError
+from core.programme.comparison import (
+    between_variance,
+    funnel_limits,
+    overdispersion,
+    shrink_to_mean,
+    shrunken_estimates,
+    widened_limits,
+)
+
+# Efron and Morris 1977, table of 18 batters: average after 45 at-bats, and of the rest of the season.
+HITS = np.array([18, 17, 16, 15, 14, 14, 13, 12, 11, 11, 10, 10, 10, 10, 10, 9, 8, 7])
+SEASON = np.array(
+    [0.346, 0.298, 0.276, 0.222, 0.273, 0.270, 0.263, 0.210, 0.269, 0.230, 0.264, 0.256, 0.303, 0.264, 0.226, 0.285, 0.316, 0.200]
+)  # fmt: skip
+
+
+def test_batters_of_efron_and_morris_1977():
+    shrunk = shrink_to_mean(HITS / 45, np.full(18, 45))
+    # Published shrinking factor .212 and mean .265 (three digits).
+    assert np.mean(HITS / 45) == pytest.approx(0.265, abs=5e-4)
+    assert (shrunk[0] - shrunk[-1]) / (HITS[0] - HITS[-1]) * 45 == pytest.approx(0.212, abs=5e-4)
+    raw = np.sum((HITS / 45 - SEASON) ** 2)
+    assert raw / np.sum((shrunk - SEASON) ** 2) == pytest.approx(3.5, abs=0.1)  # published ratio about 3.5
+
+
+def test_stroke_readmission_limits_of_spiegelhalter_2002():
+    # Overall 7.4 %; at 100 cases the exact 95 % quantiles are 3 and 13 cases (recomputed with scipy).
+    low, high = funnel_limits(0.074, 100)
+    assert high == pytest.approx(0.13)
+    assert low == pytest.approx(0.03, abs=0.011)
+    assert funnel_limits(0.074, 100, 0.998)[1] == pytest.approx(0.17, abs=0.011)
+
+
+def test_limits_equal_the_reference_library():
+    from scipy.stats import binom
+
+    low, high = funnel_limits(0.1, 40)
+    assert [low, high] == pytest.approx(list(binom.ppf([0.025, 0.975], 40, 0.1) / 40))  # 0.025 and 0.200
+
+
+def test_eight_schools_between_variance_is_cut_at_zero():
+    # Rubin 1981, eight schools; statsmodels' moment estimate is negative and its iterated one 0.
+    effect = np.array([28, 8, -3, 7, -1, 1, 18, 12.0])
+    error = np.array([15, 10, 16, 11, 9, 11, 10, 18.0])
+    assert between_variance(effect, error**2) == 0.0
+    estimates = shrunken_estimates(effect, error**2, np.full(8, 50))
+    assert estimates[0].value == pytest.approx(7.686, abs=0.01)  # statsmodels combine_effects, iterated
+    assert all(item.verdict == "like the others" for item in estimates)
+
+
+def test_between_variance_against_statsmodels():
+    meta = pytest.importorskip("statsmodels.stats.meta_analysis")
+    random = np.random.default_rng(3)
+    values, variances = random.normal(0, 2, 12), random.uniform(0.2, 1.0, 12)
+    reference = meta.combine_effects(values, variances, method_re="dl")
+    assert between_variance(values, variances) == pytest.approx(reference.tau2, rel=1e-9)
+
+
+@given(st.floats(0.01, 0.99), st.integers(1, 2000), st.floats(0.5, 0.999))
+def test_limits_stay_in_range_and_hold_the_benchmark_widely(benchmark, size, coverage):
+    low, high = funnel_limits(benchmark, size, coverage)
+    assert 0 <= low <= high <= 1
+    wide_low, wide_high = widened_limits(benchmark, size, coverage, 2.5)
+    assert wide_low <= low + 1e-12
+    assert wide_high >= high - 1e-12
+
+
+@given(st.lists(st.tuples(st.integers(1, 400), st.floats(0, 1)), min_size=2, max_size=30))
+def test_shrunk_rates_stay_between_the_extremes(pairs):
+    sizes = np.array([size for size, _rate in pairs])
+    rates = np.array([rate for _size, rate in pairs])
+    shrunk = shrink_to_mean(rates, sizes)
+    assert shrunk.min() >= rates.min() - 1e-9
+    assert shrunk.max() <= rates.max() + 1e-9
+
+
+def test_chance_alone_accuses_few_groups():
+    random = np.random.default_rng(11)
+    sizes = random.integers(8, 60, 1000)
+    rates = random.binomial(sizes, 0.7) / sizes
+    low, high = funnel_limits(0.7, sizes, 0.998)
+    assert np.mean((rates < low) | (rates > high)) <= 0.005
+    assert overdispersion(rates, sizes, 0.7) == 1.0
+
+
+def test_small_groups_are_not_judged():
+    estimates = shrunken_estimates([0.1, 0.9, 0.5], [0.001, 0.02, 0.001], [100, 4, 100])
+    assert estimates[1].verdict == "cannot tell yet"
+
+
+@pytest.mark.parametrize(
+    ("benchmark", "size", "coverage"), [(1.2, 10, 0.95), (0.5, 0, 0.95), (0.5, 10, 1.0), (0.5, 2.5, 0.95)]
+)
+def test_bad_input_is_refused(benchmark, size, coverage):
+    with pytest.raises(InputError):
+        funnel_limits(benchmark, size, coverage)
