@@ -1,0 +1,194 @@
+"""The commodities that the physics knows, with every coefficient's source."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from core.errors import InputError, NotFoundError
+
+
+@dataclass(frozen=True)
+class IsothermSet:
+    """One published (or a group's own) set of sorption coefficients.
+
+    Parameters
+    ----------
+    name : str
+        Name of the set, such as ``"henderson-1986"``.
+    form : str
+        ``"henderson"``, ``"chung-pfost"``, ``"halsey"``, ``"oswin"`` or ``"cromarty"``.
+    a, b, c : float
+        Coefficients of the form with moisture in % dry basis; unused by ``"cromarty"``.
+    oil_fraction : float
+        Oil as a fraction of dry matter; used by ``"cromarty"`` only.
+    temperature_range_c, humidity_range_pct : tuple of float
+        Range in °C and % in which the set holds.
+    standard_error_pct : float or None
+        Standard error of the fit in points dry basis, where it is known.
+    compared : bool
+        Whether the set counts when the disagreement of the sets is stated.
+    label, source, basis, note : str
+        What the set was made for, and where it comes from.
+    """
+
+    name: str
+    form: str
+    a: float
+    b: float
+    c: float
+    oil_fraction: float = 0.0
+    temperature_range_c: tuple[float, float] = (5.0, 50.0)
+    humidity_range_pct: tuple[float, float] = (10.0, 90.0)
+    standard_error_pct: float | None = None
+    compared: bool = True
+    label: str = ""
+    source: str = ""
+    basis: str = "published"
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Commodity:
+    """A crop as the physics sees it.
+
+    Parameters
+    ----------
+    code, name, kind : str
+        Short code, plain name, and ``"cereal"``, ``"pulse"``, ``"oilseed"`` or ``"bean"`` (coffee, cocoa).
+    default_isotherm : str
+        The set used for storage advice.
+    isotherm_sets : tuple of IsothermSet
+        All sets, the disagreeing ones side by side.
+    isotherm_sd_points : float
+        Least standard deviation of a moisture that was read from an isotherm, points wet basis.
+    oil_fraction : float
+        Oil as a fraction of dry matter.
+    bulk_density_kg_m3 : float
+        Mass of a cubic metre of loose grain near trade moisture, kg/m³.
+    specific_heat_intercept, specific_heat_per_point : float
+        kJ/(kg K), and the same per % moisture wet basis.
+    own : bool
+        True for a group's own crop or calibration, which is kept apart from the published ones.
+    """
+
+    code: str
+    name: str
+    kind: str
+    default_isotherm: str
+    isotherm_sets: tuple[IsothermSet, ...]
+    isotherm_sd_points: float
+    oil_fraction: float
+    bulk_density_kg_m3: float
+    specific_heat_intercept: float
+    specific_heat_per_point: float
+    note: str = ""
+    own: bool = False
+
+    @property
+    def isotherms(self) -> tuple[str, ...]:
+        """Names of the sorption sets, the default first."""
+        names = [item.name for item in self.isotherm_sets]
+        return (self.default_isotherm, *[name for name in names if name != self.default_isotherm])
+
+    def isotherm(self, name: str | None = None) -> IsothermSet:
+        """Return the set of that name, or the default for storage advice when None."""
+        wanted = name or self.default_isotherm
+        for item in self.isotherm_sets:
+            if item.name == wanted:
+                return item
+        raise NotFoundError(
+            "{crop} has no sorption set named {name}; there are: {known}",
+            crop=self.name,
+            name=wanted,
+            known=", ".join(self.isotherms),
+        )
+
+
+def commodity_codes() -> list[str]:
+    """Return the codes of all published commodities, in the order of the table."""
+    return list(_commodities())
+
+
+def get_commodity(code: str | Commodity) -> Commodity:
+    """Return the commodity of that code; a `Commodity` is passed through.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such code.
+    """
+    if isinstance(code, Commodity):
+        return code
+    try:
+        return _commodities()[code]
+    except (KeyError, TypeError):
+        raise NotFoundError(
+            "there is no crop with the code {code}; there are: {known}", code=code, known=", ".join(_commodities())
+        ) from None
+
+
+def with_oil_fraction(commodity: str | Commodity, oil_fraction: float) -> Commodity:
+    """Return the commodity with another oil content (fraction of dry matter, 0 to below 0.8).
+
+    Raises
+    ------
+    InputError
+        If the fraction cannot be right.
+    """
+    if not 0 <= oil_fraction < 0.8:
+        raise InputError("oil content {value} is not a fraction between 0 and 0.8", value=oil_fraction)
+    known = get_commodity(commodity)
+    sets = tuple(replace(item, oil_fraction=oil_fraction) for item in known.isotherm_sets)
+    return replace(known, oil_fraction=oil_fraction, isotherm_sets=sets)
+
+
+@cache
+def _commodities() -> Mapping[str, Commodity]:
+    """Read the table of commodities once."""
+    text = resources.files("core.grain").joinpath("commodities.toml").read_text(encoding="utf-8")
+    return {code: _commodity(code, entry) for code, entry in tomllib.loads(text).items()}
+
+
+def _commodity(code: str, entry: Mapping[str, Any]) -> Commodity:
+    """Turn one table of the file into a `Commodity`."""
+    oil_fraction = float(entry["oil_fraction"]["value"])
+    return Commodity(
+        code=code,
+        name=entry["name"],
+        kind=entry["kind"],
+        default_isotherm=entry["default_isotherm"],
+        isotherm_sets=tuple(_isotherm_set(name, item, oil_fraction) for name, item in entry["isotherms"].items()),
+        isotherm_sd_points=float(entry["isotherm_sd_points"]["value"]),
+        oil_fraction=oil_fraction,
+        bulk_density_kg_m3=float(entry["bulk_density_kg_m3"]["value"]),
+        specific_heat_intercept=float(entry["specific_heat"]["intercept"]),
+        specific_heat_per_point=float(entry["specific_heat"]["per_moisture_point"]),
+        note=entry.get("note", ""),
+    )
+
+
+def _isotherm_set(name: str, entry: Mapping[str, Any], oil_fraction: float) -> IsothermSet:
+    """Turn one sorption table of the file into an `IsothermSet`."""
+    low_t, high_t = entry["temperature_range_c"]
+    low_rh, high_rh = entry["humidity_range_pct"]
+    return IsothermSet(
+        name=name,
+        form=entry["form"],
+        a=float(entry.get("a", 0.0)),
+        b=float(entry.get("b", 0.0)),
+        c=float(entry.get("c", 0.0)),
+        oil_fraction=oil_fraction,
+        temperature_range_c=(float(low_t), float(high_t)),
+        humidity_range_pct=(float(low_rh), float(high_rh)),
+        standard_error_pct=entry.get("standard_error_pct"),
+        compared=bool(entry["compared"]),
+        label=entry["label"],
+        source=entry["source"],
+        basis=entry["basis"],
+        note=entry.get("note", ""),
+    )
