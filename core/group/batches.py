@@ -1,0 +1,123 @@
+"""Everything that one file brings, written as a whole and taken back as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from core.errors import InputError, NotFoundError
+from core.group import tables
+from core.group.records import ImportRecord, Lot, Member, PriceQuote
+
+CHUNK = 5000
+
+
+@dataclass(frozen=True, kw_only=True)
+class ImportBatch:
+    """What a file brings.
+
+    Parameters
+    ----------
+    record : ImportRecord
+        The file.
+    members : sequence of Member
+        New members.
+    lots : sequence of (Lot, str)
+        New lots, each with the name of its owner among new or known members ("" when unknown).
+    readings : sequence of dict
+        Values of the readings table, with ``lot_label`` in the place of ``lot_id``.
+    quotes : sequence of PriceQuote
+        New prices.
+    progress : callable, optional
+        Called with a fraction from 0 to 1 while rows are written.
+    """
+
+    record: ImportRecord
+    members: Sequence[Member] = ()
+    lots: Sequence[tuple[Lot, str]] = ()
+    readings: Sequence[dict[str, Any]] = ()
+    quotes: Sequence[PriceQuote] = ()
+    progress: Callable[[float], None] | None = None
+
+
+def write_batch(connection: Connection, batch: ImportBatch) -> int:
+    """Write a batch on an open transaction and return the number of the import."""
+    from core.group.store import insert, insert_lot
+
+    group_id = batch.record.group_id
+    values = asdict(batch.record)
+    values.pop("id")
+    import_id = insert(connection, tables.imports, values)
+    for member in batch.members:
+        row = asdict(replace(member, import_id=import_id))
+        row.pop("id")
+        insert(connection, tables.members, row)
+    people = _numbers(connection, tables.members.c.name, group_id)
+    for lot, owner in batch.lots:
+        owner_id = people.get(owner) if owner else lot.owner_id
+        insert_lot(connection, replace(lot, import_id=import_id, owner_id=owner_id))
+    lot_ids = _numbers(connection, tables.lots.c.label, group_id)
+    for start in range(0, len(batch.readings), CHUNK):
+        rows = []
+        for reading in batch.readings[start : start + CHUNK]:
+            row = {key: value for key, value in reading.items() if key != "lot_label"}
+            label = reading["lot_label"]
+            if label not in lot_ids:
+                raise InputError("the lot '{label}' is not known", label=label)
+            rows.append({**row, "lot_id": lot_ids[label], "import_id": import_id})
+        connection.execute(sa.insert(tables.readings), rows)
+        if batch.progress is not None:
+            batch.progress(min(1.0, (start + CHUNK) / len(batch.readings)))
+    quotes = [asdict(replace(quote, import_id=import_id)) for quote in batch.quotes]
+    for quote in quotes:
+        quote.pop("id")
+    if quotes:
+        connection.execute(sa.insert(tables.price_quotes), quotes)
+    return import_id
+
+
+def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> None:
+    """Remove everything that an import brought; refuse when later entries stand on it."""
+    from core.group.store import raise_version
+
+    row = connection.execute(sa.select(tables.imports).where(tables.imports.c.id == import_id)).mappings().first()
+    if row is None:
+        raise NotFoundError("there is no import number {import_id}", import_id=import_id)
+    if row["undone_at"] is not None:
+        raise InputError("this import was already taken back")
+    for table in (tables.readings, tables.price_quotes):
+        connection.execute(sa.delete(table).where(table.c.import_id == import_id))
+    brought_lots = sa.select(tables.lots.c.id).where(tables.lots.c.import_id == import_id)
+    brought_members = sa.select(tables.members.c.id).where(tables.members.c.import_id == import_id)
+    standing = (
+        sa.select(tables.readings.c.id).where(tables.readings.c.lot_id.in_(brought_lots)),
+        sa.select(tables.sales.c.id).where(tables.sales.c.lot_id.in_(brought_lots)),
+        sa.select(tables.lots.c.id).where(
+            tables.lots.c.owner_id.in_(brought_members),
+            sa.or_(tables.lots.c.import_id.is_(None), tables.lots.c.import_id != import_id),
+        ),
+        sa.select(tables.lot_shares.c.lot_id).where(
+            tables.lot_shares.c.member_id.in_(brought_members), tables.lot_shares.c.lot_id.not_in(brought_lots)
+        ),
+    )
+    if any(connection.execute(query.limit(1)).first() is not None for query in standing):
+        raise InputError(
+            "Later entries (readings, sales or lots) stand on what this file brought; remove those first, then undo"
+        )
+    connection.execute(sa.delete(tables.lot_shares).where(tables.lot_shares.c.lot_id.in_(brought_lots)))
+    connection.execute(sa.delete(tables.lots).where(tables.lots.c.import_id == import_id))
+    connection.execute(sa.delete(tables.members).where(tables.members.c.import_id == import_id))
+    undone_at = at or row["imported_at"]
+    connection.execute(sa.update(tables.imports).where(tables.imports.c.id == import_id).values(undone_at=undone_at))
+    raise_version(connection, row["group_id"])
+
+
+def _numbers(connection: Connection, column: Any, group_id: int) -> dict[str, int]:
+    table = column.table
+    query = sa.select(column, table.c.id).where(table.c.group_id == group_id)
+    return {row[0]: row[1] for row in connection.execute(query)}

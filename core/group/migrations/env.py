@@ -1,0 +1,12 @@
+"""Run the changes on the connection that `core.group.database` hands over."""
+
+from __future__ import annotations
+
+from alembic import context
+
+from core.group.tables import metadata
+
+connection = context.config.attributes["connection"]
+context.configure(connection=connection, target_metadata=metadata, render_as_batch=True)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,199 @@
+"""The records: stored and read back, append-only books, facts with their origin, imports taken back."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from core.errors import InputError, LedgerError, NotFoundError, StoreError
+from core.group import tables
+from core.group.batches import ImportBatch
+from core.group.database import alembic_config, bring_up_to_date, open_store
+from core.group.records import Group, ImportRecord, Lot, Member, PriceQuote, Reading, Sale
+from core.group.store import Store
+
+NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return open_store(f"sqlite:///{tmp_path / 'deep' / 'folder' / 'records.sqlite'}")
+
+
+@pytest.fixture
+def group_id(store: Store) -> int:
+    return store.add_group(Group(name="Upper terrace", currency="KES", time_zone="Africa/Nairobi"))
+
+
+def test_packaged_migrations_make_exactly_the_declared_tables(store: Store) -> None:
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    with store.engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": False})
+        assert compare_metadata(context, tables.metadata) == []
+
+
+def test_the_version_named_in_the_code_is_the_last_migration() -> None:
+    from alembic.script import ScriptDirectory
+
+    with alembic_config() as config:
+        assert ScriptDirectory.from_config(config).get_current_head() == tables.SCHEMA_VERSION
+
+
+def test_newer_records_are_refused(store: Store) -> None:
+    with store.engine.connect() as connection, connection.begin():
+        connection.execute(sa.text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(StoreError, match="newer version"):
+        bring_up_to_date(store.engine)
+
+
+def test_a_wrong_address_is_told_in_a_sentence() -> None:
+    with pytest.raises(StoreError, match="not the address"):
+        open_store("nonsense")
+
+
+def test_sqlite_runs_with_write_ahead_log_and_foreign_keys(store: Store) -> None:
+    with store.engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+
+
+def test_everything_written_is_read_back(store: Store, group_id: int) -> None:
+    member_id = store.add_member(Member(group_id=group_id, name="Asha", sex="female", birth_year=1980, consent=True))
+    other_id = store.add_member(Member(group_id=group_id, name="Odo"))
+    lot = Lot(
+        group_id=group_id, label="A-1", commodity="maize", bags=20, bag_mass_kg=91.5, weighed_moisture_pct=17.0,
+        weighed_on=date(2026, 11, 1), shares=((member_id, 0.25), (other_id, 0.75)), harvested_on=date(2026, 10, 20),
+    )  # fmt: skip
+    lot_id = store.add_lot(lot)
+    assert store.lot(lot_id).shares == lot.shares
+    assert store.lots(group_id, open_only=True)[0].label == "A-1"
+    store.add_reading(Reading(lot_id=lot_id, taken_at=NOW, bag="3", meter_moisture_pct=14.2, settled=True))
+    frame = store.readings(group_id)
+    assert str(frame["taken_at"].dtype).endswith("UTC]")
+    assert frame.loc[0, "meter_moisture_pct"] == 14.2
+    assert frame["temperature_c"].isna().all()
+    store.add_sale(Sale(lot_id=lot_id, sold_on=date(2026, 11, 20), bags=2, mass_kg=180, price_per_kg=41.5))
+    assert store.sales(group_id).loc[0, "commodity"] == "maize"
+    store.add_price_quotes(
+        [PriceQuote(group_id=group_id, quoted_on=date(2026, 11, 1), commodity="maize", price_per_kg=40)]
+    )
+    assert len(store.price_quotes(group_id, "maize")) == 1
+    assert store.price_quotes(group_id, "wheat").empty
+
+
+def test_every_write_raises_the_version_and_reading_does_not(store: Store, group_id: int) -> None:
+    before = store.version(group_id)
+    store.members(group_id)
+    assert store.version(group_id) == before
+    store.add_member(Member(group_id=group_id, name="Asha"))
+    store.set_fact(group_id, "maize_price_kg", 40, "entered", "Asha", NOW)
+    assert store.version(group_id) == before + 2
+
+
+def test_impossible_lots_are_refused(store: Store, group_id: int) -> None:
+    for wrong in ({"form": "flour"}, {"bags": -1}, {"bag_mass_kg": 0}, {"weighed_moisture_pct": 101}, {"label": " "}):
+        with pytest.raises(InputError):
+            store.add_lot(Lot(**{"group_id": group_id, "label": "A", "commodity": "maize", **wrong}))
+    store.add_lot(Lot(group_id=group_id, label="A", commodity="maize"))
+    with pytest.raises(StoreError):
+        store.add_lot(Lot(group_id=group_id, label="A", commodity="maize"))
+
+
+def test_unknown_numbers_are_said_to_be_unknown(store: Store, group_id: int) -> None:
+    for call in (store.group, store.lot):
+        with pytest.raises(NotFoundError):
+            call(999)
+    with pytest.raises(NotFoundError):
+        store.fact(group_id, "no such thing")
+
+
+def test_a_fact_is_assumed_until_entered(store: Store, group_id: int) -> None:
+    assumed = store.fact(group_id, "maize_price_kg")
+    assert assumed.origin == "assumed"
+    assert assumed.basis == "memory"
+    # 0.30 US dollars at the default of 130 shillings to the dollar (money.toml)
+    assert assumed.value == pytest.approx(39.0)
+    store.set_fact(group_id, "maize_price_kg", 44.0, "entered", "Asha", NOW)
+    entered = store.fact(group_id, "maize_price_kg")
+    assert (entered.value, entered.origin, entered.set_by, entered.set_at) == (44.0, "entered", "Asha", NOW)
+    store.set_fact(group_id, "maize_price_kg", None, "entered", "Asha", NOW)
+    assert store.facts(group_id)["maize_price_kg"].origin == "assumed"
+
+
+def test_books_only_grow(store: Store, group_id: int) -> None:
+    number = store.append_event(group_id, "meter", "fee", NOW.date(), "Asha", {"amount": Decimal("12.50")}, NOW)
+    assert store.events(group_id, "meter")[0].payload == {"amount": "12.50"}
+    with pytest.raises(sa.exc.IntegrityError, match="never changed"), store.engine.begin() as connection:
+        connection.execute(sa.delete(tables.events))
+    with pytest.raises(sa.exc.IntegrityError, match="never changed"), store.engine.begin() as connection:
+        connection.execute(sa.update(tables.events).values(who="other"))
+    reversal = store.append_event(group_id, "meter", "reversal", NOW.date(), "Asha", {}, NOW, reverses=number)
+    for wrong in (number, reversal, 999):
+        with pytest.raises(LedgerError):
+            store.append_event(group_id, "meter", "reversal", NOW.date(), "Asha", {}, NOW, reverses=wrong)
+    with pytest.raises(LedgerError):
+        store.append_event(group_id, "kitchen", "x", NOW.date(), "Asha", {}, NOW)
+
+
+def test_documents_are_replaced_by_key(store: Store) -> None:
+    assert store.documents.read("forecast", "here") is None
+    store.documents.write("forecast", "here", {"a": [1, 2]}, NOW)
+    store.documents.write("forecast", "here", {"a": [3]}, NOW)
+    assert store.documents.read("forecast", "here") == {"a": [3]}
+    assert store.documents.stored_at("forecast", "here") == NOW
+    assert store.documents.keys("forecast") == ["here"]
+    store.documents.remove("forecast", "here")
+    assert store.documents.read("forecast", "here") is None
+
+
+def _batch(group_id: int, label: str = "B") -> ImportBatch:
+    record = ImportRecord(group_id=group_id, kind="readings", file_name="a.csv", file_hash="x", imported_at=NOW, rows=1)
+    row = {
+        "taken_at": NOW,
+        "bag": "1",
+        "temperature_c": None,
+        "relative_humidity_pct": None,
+        "tester": "",
+        "settled": None,
+    }
+    return ImportBatch(
+        record=record,
+        members=[Member(group_id=group_id, name="Neema")],
+        lots=[(Lot(group_id=group_id, label="B", commodity="maize", bags=1), "Neema")],
+        readings=[{**row, "lot_label": label, "meter_moisture_pct": 13.0}],
+    )
+
+
+def test_an_import_is_taken_back_whole(store: Store, group_id: int) -> None:
+    import_id = store.take_in(_batch(group_id))
+    assert store.lots(group_id)[0].owner_id == store.members(group_id)[0].id
+    assert store.imports(group_id)[0].rows == 1
+    store.undo_import(import_id, NOW)
+    assert store.lots(group_id) == []
+    assert store.members(group_id) == []
+    assert store.readings(group_id).empty
+    assert store.imports(group_id)[0].undone_at == NOW
+    with pytest.raises(InputError):
+        store.undo_import(import_id, NOW)
+
+
+def test_a_failing_import_leaves_nothing(store: Store, group_id: int) -> None:
+    with pytest.raises(InputError, match="not known"):
+        store.take_in(_batch(group_id, label="elsewhere"))
+    assert store.lots(group_id) == []
+    assert store.members(group_id) == []
+    assert store.imports(group_id) == []
+
+
+def test_undo_is_refused_when_later_entries_stand_on_it(store: Store, group_id: int) -> None:
+    import_id = store.take_in(_batch(group_id))
+    store.add_reading(Reading(lot_id=store.lots(group_id)[0].id, taken_at=NOW, meter_moisture_pct=12.0))
+    with pytest.raises(InputError, match="Later entries"):
+        store.undo_import(import_id, NOW)
+    assert len(store.readings(group_id)) == 2
