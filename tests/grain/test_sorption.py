@@ -1,0 +1,204 @@
+"""Sorption against published tables, with the author of every number beside it."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from core.errors import InputError, NotFoundError
+from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.sorption import (
+    OutsideRangeWarning,
+    equilibrium_humidity,
+    equilibrium_moisture,
+    equilibrium_with_flag,
+    humidity,
+    isotherm_parameters,
+    moisture_dry_basis,
+    moisture_uncertainty,
+)
+
+PAIRS = [(code, name) for code in commodity_codes() for name in get_commodity(code).isotherms]
+
+pytestmark = pytest.mark.filterwarnings("ignore::core.grain.sorption.OutsideRangeWarning")
+
+
+# A published shelled-corn table, "calculated from" ASAE data (a manual page): columns 10, 20 .. 90 % humidity.
+# It prints one decimal, so 0.05 is its own rounding; 0.06 is the allowance.
+@pytest.mark.parametrize(
+    ("fahrenheit", "row"),
+    [
+        (60, [4.6, 6.7, 8.5, 10.1, 11.7, 13.3, 15.1, 17.2, 20.1]),
+        (70, [4.4, 6.4, 8.1, 9.7, 11.2, 12.8, 14.5, 16.6, 19.4]),
+        (80, [4.2, 6.2, 7.8, 9.3, 10.8, 12.4, 14.0, 16.0, 18.8]),
+        (90, [4.1, 6.0, 7.6, 9.0, 10.5, 12.0, 13.6, 15.5, 18.2]),
+    ],
+)
+def test_published_shelled_corn_table(fahrenheit, row):
+    celsius = (fahrenheit - 32) / 1.8
+    ours = equilibrium_moisture("maize", celsius, np.arange(10, 100, 10), isotherm="henderson-1986")
+    np.testing.assert_allclose(ours, row, atol=0.06)
+
+
+# The five-crop table of the encyclopaedia article "Equilibrium moisture content"; columns 1.7, 10.0, 21.1, 37.8 °C.
+@pytest.mark.parametrize(
+    ("code", "isotherm", "at_25", "at_35"),
+    [
+        ("maize", "henderson-1995", [9.3, 8.6, 7.9, 7.1], [11.2, 10.4, 9.5, 8.5]),
+        ("soybean", "halsey-1995", [5.9, 5.7, 5.5, 5.2], [7.1, 6.9, 6.6, 6.2]),
+        ("sorghum", "chung-pfost-1995", [11.5, 10.9, 10.2, 9.3], [12.7, 12.1, 11.4, 10.5]),
+        ("paddy", "henderson-1995", [9.2, 8.6, 8.0, 7.3], [10.9, 10.3, 9.5, 8.7]),
+        ("wheat", "oswin-1995-durum", [8.3, 8.0, 7.7, 7.2], [9.6, 9.3, 8.9, 8.3]),
+    ],
+)
+def test_published_five_crop_table(code, isotherm, at_25, at_35):
+    celsius = (np.array([35, 50, 70, 100]) - 32) / 1.8  # printed as 1.7, 10.0, 21.1, 37.8
+    np.testing.assert_allclose(equilibrium_moisture(code, celsius, 25, isotherm=isotherm), at_25, atol=0.06)
+    np.testing.assert_allclose(equilibrium_moisture(code, celsius, 35, isotherm=isotherm), at_35, atol=0.06)
+
+
+# Single values of extension services; each prints one decimal. A wider allowance has its reason beside it.
+@pytest.mark.parametrize(
+    ("code", "fahrenheit", "relative_humidity", "published", "allowed", "isotherm"),
+    [
+        ("maize", 70, 60, 12.8, 0.06, None),  # North Dakota State University (Hellevang)
+        ("barley", 70, 60, 11.8, 0.06, None),  # the same
+        ("wheat", 70, 60, 13.3, 0.06, None),  # the same
+        ("soybean", 70, 60, 10.2, 0.06, "henderson-1986"),  # the same
+        ("soybean", 70, 50, 8.8, 0.06, None),  # University of Kentucky (McNeill)
+        ("maize", 70, 50, 11.3, 0.11, None),  # the same; that service reads between the two maize tables
+        ("wheat", 90, 50, 10.8, 0.06, "henderson-1986-soft"),  # an extension bulletin on soft red winter wheat
+        ("wheat", 80, 65, 13.5, 0.35, None),  # NDSU; known to differ from the ASAE hard-wheat set
+        ("barley", 80, 65, 12.2, 0.25, None),  # the same service
+        ("maize", 80, 65, 13.1, 0.10, None),  # the same service
+        ("sunflower", 70, 60, 7.4, 0.45, None),  # the same service; the set is marked as weak by 0.4 point
+        ("sunflower", 80, 65, 7.6, 0.45, None),
+    ],
+)
+def test_extension_service_values(code, fahrenheit, relative_humidity, published, allowed, isotherm):
+    celsius = (fahrenheit - 32) / 1.8
+    assert equilibrium_moisture(code, celsius, relative_humidity, isotherm) == pytest.approx(published, abs=allowed)
+
+
+# Measured humidity over tropical paddy: 12.8, 14.5, 15.5 % at 26 °C stand at 65, 75, 83 % (Tebonnet, IOBC bulletin).
+def test_measured_tropical_paddy_fits_the_default_set_better():
+    measured = np.array([65, 75, 83])
+    default = equilibrium_humidity("paddy", 26, [12.8, 14.5, 15.5])
+    newer = equilibrium_humidity("paddy", 26, [12.8, 14.5, 15.5], isotherm="henderson-1995")
+    np.testing.assert_allclose(default, measured, atol=3)
+    assert np.abs(default - measured).mean() < np.abs(newer - measured).mean()
+
+
+# Wet paddy of 19.3, 20.0, 22.3 % measured at 90, 93, 97 % humidity (Kato 1977).
+def test_measured_wet_paddy():
+    ours = equilibrium_humidity("paddy", 20, [19.3, 20.0, 22.3], isotherm="henderson-1995")
+    np.testing.assert_allclose(ours, [90, 93, 97], atol=1.2)
+
+
+# Oil-content equation worked by hand for cowpea at 25 °C, 65 %, oil 1.8 %:
+# sqrt(-440 ln 0.35) = 21.4926; x 0.982 = 21.1057; / (1.1 + 25/90) = 15.3187 % d.b. = 13.2838 % w.b.
+def test_oil_content_equation_by_hand():
+    assert equilibrium_moisture("cowpea", 25, 65) == pytest.approx(13.2838, abs=2e-4)
+
+
+@pytest.mark.parametrize(("code", "isotherm"), PAIRS)
+def test_round_trip(code, isotherm):
+    lowest, highest = get_commodity(code).isotherm(isotherm).humidity_range_pct
+    relative_humidity = np.linspace(lowest, highest, 33)[:, None]
+    temperature = np.array([10.0, 25.0, 40.0])[None, :]
+    moisture = equilibrium_moisture(code, temperature, relative_humidity, isotherm)
+    back = equilibrium_humidity(code, temperature, moisture, isotherm)
+    np.testing.assert_allclose(back, np.broadcast_to(relative_humidity, back.shape), atol=1e-6)
+
+
+@pytest.mark.parametrize(("code", "isotherm"), PAIRS)
+def test_array_equals_scalars(code, isotherm):
+    temperature, relative_humidity = [15.0, 30.0, 45.0], [30.0, 65.0, 85.0]
+    together = equilibrium_moisture(code, temperature, relative_humidity, isotherm)
+    for index, (one, two) in enumerate(zip(temperature, relative_humidity, strict=True)):
+        alone = equilibrium_moisture(code, one, two, isotherm)
+        assert np.ndim(alone) == 0
+        assert alone == pytest.approx(together[index], rel=1e-14)
+
+
+@given(
+    pair=st.sampled_from(PAIRS),
+    temperature=st.floats(5, 49),
+    relative_humidity=st.floats(10, 89),
+)
+def test_more_humid_is_wetter_and_warmer_is_drier(pair, temperature, relative_humidity):
+    code, isotherm = pair
+    here = equilibrium_moisture(code, temperature, relative_humidity, isotherm)
+    assert equilibrium_moisture(code, temperature, relative_humidity + 1, isotherm) > here
+    assert equilibrium_moisture(code, temperature + 1, relative_humidity, isotherm) < here
+    assert 0 < here < 60
+
+
+@given(pair=st.sampled_from(PAIRS), temperature=st.floats(0, 60), relative_humidity=st.floats(0, 100))
+def test_any_possible_air_has_a_finite_moisture(pair, temperature, relative_humidity):
+    code, isotherm = pair
+    value = equilibrium_moisture(code, temperature, relative_humidity, isotherm)
+    assert 0 <= value < 100
+
+
+def test_unchecked_functions_agree_with_the_checked():
+    chosen = isotherm_parameters("maize")
+    dry = moisture_dry_basis(chosen, np.array([25.0]), np.array([0.65]))
+    assert 100 * dry / (100 + dry) == pytest.approx(equilibrium_moisture("maize", 25, 65))
+    assert humidity(chosen, np.array([25.0]), dry) == pytest.approx(0.65, abs=1e-12)
+
+
+def test_outside_its_range_a_flag_is_in_the_result_and_a_warning_with_the_plain_number():
+    result = equilibrium_with_flag("maize", [25.0, 25.0, 60.0], [65.0, 95.0, 65.0])
+    assert result.outside_range.tolist() == [False, True, True]
+    with pytest.warns(OutsideRangeWarning):
+        equilibrium_moisture("maize", 60, 65)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        equilibrium_moisture("maize", 25, 65)
+
+
+def test_disagreement_of_the_sets_is_stated():
+    # The two maize tables differ by 0.5-0.6 point at 21 °C: 9.7 against 10.3 at 40 % in the tables above.
+    assert equilibrium_with_flag("maize", 21.1, 40).spread == pytest.approx(0.6, abs=0.15)
+    # The newer sorghum table lies 1.5-2 points above the older.
+    assert 1.4 < equilibrium_with_flag("sorghum", 27, 70).spread < 2.1
+
+
+def test_sensor_errors_pass_through_the_slope():
+    # Maize at 25 °C, 65 %: +3 % humidity = +0.52 point and +1 °C = -0.08 point (computed apart from the same table).
+    only_humidity = moisture_uncertainty("maize", 25, 65, 0, 3)
+    assert only_humidity == pytest.approx(np.hypot(0.52, 0.5), abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("temperature", "relative_humidity"),
+    [(25, -1), (25, 100.1), (25, float("nan")), (float("nan"), 60), (300, 60), (-60, 60)],
+)
+def test_impossible_air_is_an_error(temperature, relative_humidity):
+    with pytest.raises(InputError):
+        equilibrium_moisture("maize", temperature, relative_humidity)
+
+
+@pytest.mark.parametrize("moisture", [-0.1, 100, float("nan"), float("inf")])
+def test_impossible_moisture_is_an_error(moisture):
+    with pytest.raises(InputError):
+        equilibrium_humidity("maize", 25, moisture)
+
+
+def test_unknown_names_list_the_known():
+    with pytest.raises(NotFoundError, match="maize"):
+        get_commodity("quinoa")
+    with pytest.raises(NotFoundError, match="henderson-1986"):
+        equilibrium_moisture("maize", 25, 65, isotherm="henderson-1901")
+
+
+def test_every_value_of_the_table_has_a_source_and_a_known_basis():
+    for code in commodity_codes():
+        for item in get_commodity(code).isotherm_sets:
+            assert item.source, (code, item.name)
+            assert item.basis in {"published", "memory", "practice", "judgement"}
