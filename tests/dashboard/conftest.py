@@ -1,0 +1,71 @@
+"""A database filled with the invented example, made once and copied for each test."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return an SQLite file that holds the example."""
+    from core.group.database import open_store
+    from demo_data.load import fill_with_demo
+
+    path = tmp_path_factory.mktemp("demo") / "demo.sqlite3"
+    store = open_store(f"sqlite:///{path}")
+    fill_with_demo(store, NOW)
+    store.engine.dispose()
+    return path
+
+
+@pytest.fixture
+def demo_store(demo_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
+    """Return a store on a copy of the example that the pages of this test use too, at a fixed moment."""
+    import streamlit as st
+
+    from core.group.database import open_store
+
+    for part in demo_file.parent.glob(demo_file.name + "*"):
+        shutil.copy(part, tmp_path / part.name)
+    url = f"sqlite:///{tmp_path / demo_file.name}"
+    monkeypatch.setenv("DRYHOLD_DATABASE", url)
+    monkeypatch.setenv("DRYHOLD_NOW", NOW.isoformat())
+    monkeypatch.setenv("DRYHOLD_OFFLINE", "1")
+    st.cache_resource.clear()
+    st.cache_data.clear()
+    store = open_store(url)
+    yield store
+    store.engine.dispose()
+    st.cache_resource.clear()
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
+    """Return a store with one group of one's own and nothing else in it."""
+    import streamlit as st
+
+    from core.group.database import open_store
+    from core.group.records import Group
+
+    url = f"sqlite:///{tmp_path / 'empty.sqlite3'}"
+    monkeypatch.setenv("DRYHOLD_DATABASE", url)
+    monkeypatch.setenv("DRYHOLD_NOW", NOW.isoformat())
+    monkeypatch.setenv("DRYHOLD_OFFLINE", "1")
+    st.cache_resource.clear()
+    st.cache_data.clear()
+    store = open_store(url)
+    store.add_group(
+        Group(name="A group of one's own", latitude=9.1, longitude=0.9, time_zone="Africa/Lome", currency="XOF")
+    )
+    yield store
+    store.engine.dispose()
+    st.cache_resource.clear()
+    st.cache_data.clear()
