@@ -88,14 +88,60 @@ def split_exactly(
     if coins.denominator != 1:
         raise InputError("{amount} is not a whole number of coins of {step}", amount=total, step=coin)
 
-    quotas = {name: coins * weight / whole for name, weight in exact.items()}
-    parts = {name: math.floor(quota) for name, quota in quotas.items()}
-    left_over = int(coins) - sum(parts.values())
-    in_turn = sorted(quotas, key=lambda name: (parts[name] - quotas[name], str(name)))
-    for name in in_turn[:left_over]:
-        parts[name] += 1
     sign = -1 if total < 0 else 1
-    return {name: sign * count * coin for name, count in parts.items()}
+    quotas = {name: coins * weight / whole for name, weight in exact.items()}
+    return {name: sign * count * coin for name, count in _whole_coins(quotas, int(coins)).items()}
+
+
+def round_shares(
+    shares: Mapping[Name, Fraction | float],
+    amount: Decimal | int | str,
+    step: Decimal | int | str = Decimal("0.01"),
+) -> dict[Name, Decimal]:
+    """Round shares that a rule has already worked out to whole coins that add up to an amount exactly.
+
+    Parameters
+    ----------
+    shares : Mapping
+        Money by name, unrounded; may be negative; together the amount but for rounding.
+    amount : Decimal
+        What they must add up to, a multiple of ``step``.
+    step : Decimal
+        Smallest coin in use, money.
+
+    Returns
+    -------
+    dict of name to Decimal
+        In the order of ``shares``.
+
+    Raises
+    ------
+    InputError
+        Where there is nobody, or the shares are further from the amount than one coin each.
+    """
+    total, coin = as_decimal(amount), as_decimal(step, "step")
+    if coin <= 0:
+        raise InputError("the smallest coin must be above 0, not {step}", step=step)
+    coins = Fraction(total) / Fraction(coin)
+    if coins.denominator != 1:
+        raise InputError("{amount} is not a whole number of coins of {step}", amount=total, step=coin)
+    quotas = {name: Fraction(share) / Fraction(coin) for name, share in shares.items()}
+    if not quotas or abs(sum(quotas.values(), Fraction(0)) - coins) >= len(quotas):
+        raise InputError("the shares do not add up to {amount}", amount=total)
+    return {name: count * coin for name, count in _whole_coins(quotas, int(coins)).items()}
+
+
+def _whole_coins(quotas: Mapping[Name, Fraction], coins: int) -> dict[Name, int]:
+    """Return whole coins for unrounded ones: the largest remainders are rounded up, ties by name."""
+    parts = {name: math.floor(quota) for name, quota in quotas.items()}
+    left_over = coins - sum(parts.values())
+    in_turn = sorted(quotas, key=lambda name: (parts[name] - quotas[name], str(name)))
+    if left_over < 0:  # only where unrounded shares exceed the amount by a trifle: take it from the smallest remainders
+        for name in in_turn[left_over:]:
+            parts[name] -= 1
+    for name in in_turn[: max(left_over, 0)]:
+        parts[name] += 1
+    return parts
 
 
 def _weight(name: Hashable, weight: Decimal | float | Fraction) -> Fraction:

@@ -1,0 +1,442 @@
+"""Who pays what for the shared meter: several rules side by side, each explained, each adding up exactly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+
+from core.accounts.finance import instalment
+from core.accounts.splitting import round_shares, split_exactly
+from core.errors import InputError
+from core.messages import Message, message
+from core.meter.games import (
+    EXACT_MEMBERS,
+    Money,
+    SampledShares,
+    airport_fractions,
+    airport_shares,
+    all_groups,
+    largest_complaint,
+    nucleolus,
+    sampled_shapley,
+    shapley_fractions,
+    shapley_values,
+)
+
+__all__ = [
+    "MemberNeed",
+    "RunningCosts",
+    "Split",
+    "StandAlone",
+    "airport_shares",
+    "group_cost",
+    "nucleolus",
+    "own_meter_season_cost",
+    "sampled_shapley",
+    "shapley_values",
+    "share_cost",
+    "stand_alone",
+]
+
+ZERO = Decimal(0)
+OWN_METER, PAID_TESTS, NO_TESTING = "own meter", "paid tests", "no testing"
+RULE_KEYS = ("equal", "bags", "harvest", "two_part", "shapley", "nucleolus")
+
+
+@dataclass(frozen=True)
+class MemberNeed:
+    """What one member needs of a meter in a season.
+
+    Parameters
+    ----------
+    member : str
+        Name or number of the member.
+    bags_tested : int
+        Bags that the member has tested or expects to have tested.
+    tests : int
+        Tests, that is probings of one bag; often the bags times the times they are tested.
+    harvest_kg : Decimal
+        Harvest, kg.
+    own_meter : Decimal
+        What an own meter that does for this member would cost a season, money.
+    loss_without_testing : Decimal
+        What the member expects to lose a season by judging without a meter, money.
+    """
+
+    member: str
+    bags_tested: int
+    tests: int
+    harvest_kg: Decimal
+    own_meter: Decimal
+    loss_without_testing: Decimal
+
+    def __post_init__(self) -> None:
+        """Refuse what is below 0."""
+        for value in (self.bags_tested, self.tests, self.harvest_kg, self.own_meter, self.loss_without_testing):
+            if value < 0:
+                raise InputError("what {member} needs cannot be below 0: {value}", member=self.member, value=value)
+
+
+@dataclass(frozen=True)
+class RunningCosts:
+    """What testing costs beside the meter itself.
+
+    Parameters
+    ----------
+    per_test : Decimal
+        Batteries, carrying and wear for one test with the own or shared meter, money.
+    paid_test : Decimal or None
+        Fee for one test by somebody else; None where nobody offers it.
+    """
+
+    per_test: Decimal = ZERO
+    paid_test: Decimal | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what is below 0."""
+        for value in (self.per_test, self.paid_test or ZERO):
+            if value < 0:
+                raise InputError("the cost of a test cannot be below 0: {value}", value=value)
+
+
+@dataclass(frozen=True)
+class StandAlone:
+    """What a member would do alone, and what each way would cost him a season, money."""
+
+    member: str
+    cost: Decimal
+    way: str
+    ways: Mapping[str, Decimal]
+    explanation: Message
+
+
+@dataclass(frozen=True)
+class Split:
+    """One rule's split of the cost.
+
+    Parameters
+    ----------
+    rule : str
+        One of `RULE_KEYS`.
+    title : Message
+        The rule's name.
+    explanation : Message
+        The rule in a sentence.
+    shares : dict of member to Decimal
+        Adding up exactly to the amount; empty where the rule cannot be applied.
+    effects : dict of member to Message
+        What the rule means for each member.
+    overpaying : tuple of str
+        Members who would pay less alone.
+    complaint : Message or None
+        The group that would do better on its own, if there is one (listed up to 12 members).
+    error : dict of member to float
+        How far a sampled share may be off, money; empty where it is exact.
+    unavailable : Message or None
+        Why the rule cannot be applied.
+    """
+
+    rule: str
+    title: Message
+    explanation: Message
+    shares: dict[str, Decimal] = field(default_factory=dict)
+    effects: dict[str, Message] = field(default_factory=dict)
+    overpaying: tuple[str, ...] = ()
+    complaint: Message | None = None
+    error: dict[str, float] = field(default_factory=dict)
+    unavailable: Message | None = None
+
+
+def own_meter_season_cost(
+    price: Decimal,
+    seasons: int,
+    yearly_upkeep: Decimal = ZERO,
+    resale: Decimal = ZERO,
+    interest_per_season: Decimal = ZERO,
+) -> Decimal:
+    """Return what owning a meter costs a season: its price spread over its life with interest, and upkeep.
+
+    Parameters
+    ----------
+    price : Decimal
+        Price now, money.
+    seasons : int
+        Seasons that it lasts.
+    yearly_upkeep : Decimal
+        Batteries and calibration check per season, money.
+    resale : Decimal
+        What it fetches at the end, money.
+    interest_per_season : Decimal
+        Cost of money per season, fraction.
+
+    Returns
+    -------
+    Decimal
+        Money per season, unrounded.
+
+    Notes
+    -----
+    Annuity of the price less the resale value brought to today (equivalent annual cost).
+    """
+    present_resale = resale / (1 + interest_per_season) ** seasons
+    return instalment(max(price - present_resale, ZERO), interest_per_season, seasons) + yearly_upkeep
+
+
+def stand_alone(need: MemberNeed, costs: RunningCosts) -> StandAlone:
+    """Return the cheapest that a member can do alone.
+
+    Parameters
+    ----------
+    need : MemberNeed
+        The member.
+    costs : RunningCosts
+        Cost of tests.
+
+    Returns
+    -------
+    StandAlone
+        An own meter, paid tests, or going without and bearing the expected loss; the first of these among equals.
+    """
+    ways = {OWN_METER: need.own_meter + costs.per_test * need.tests}
+    if costs.paid_test is not None:
+        ways[PAID_TESTS] = costs.paid_test * need.tests
+    ways[NO_TESTING] = need.loss_without_testing
+    way = min(ways, key=lambda each: ways[each])
+    text = {
+        OWN_METER: "{member} alone would do best with an own meter: {cost} a season",
+        PAID_TESTS: "{member} alone would do best paying for tests: {cost} a season",
+        NO_TESTING: "{member} alone would do best without testing, expecting to lose {cost} a season",
+    }[way]
+    return StandAlone(need.member, ways[way], way, ways, message(text, member=need.member, cost=ways[way]))
+
+
+def group_cost(needs: Sequence[MemberNeed], costs: RunningCosts) -> Decimal:
+    """Return the least that some members together would spend a season without the others.
+
+    Parameters
+    ----------
+    needs : sequence of MemberNeed
+        The members of the group.
+    costs : RunningCosts
+        Cost of tests.
+
+    Returns
+    -------
+    Decimal
+        Money: either no meter at all, or one meter good enough for those who use it, with everyone else choosing
+        between paid tests and going without. For one member this is his stand-alone cost.
+    """
+    outside = [
+        min(
+            need.loss_without_testing,
+            costs.paid_test * need.tests if costs.paid_test is not None else need.loss_without_testing,
+        )
+        for need in needs
+    ]
+    cheapest = sum(outside, ZERO)
+    for meter in {need.own_meter for need in needs}:
+        total = meter
+        for need, without in zip(needs, outside, strict=True):
+            total += min(without, costs.per_test * need.tests) if need.own_meter <= meter else without
+        cheapest = min(cheapest, total)
+    return cheapest
+
+
+def share_cost(
+    amount: Decimal,
+    needs: Sequence[MemberNeed],
+    costs: RunningCosts,
+    step: Decimal = Decimal("0.01"),
+    seed: int = 0,
+) -> tuple[Split, ...]:
+    """Return the split of a season's cost by every rule.
+
+    Parameters
+    ----------
+    amount : Decimal
+        What the season's testing with the shared meter costs together, money, 0 or more.
+    needs : sequence of MemberNeed
+        All members who share, each named once.
+    costs : RunningCosts
+        Cost of tests.
+    step : Decimal
+        Smallest coin, money.
+    seed : int
+        For the sampled shares of more than 12 members.
+
+    Returns
+    -------
+    tuple of Split, in the order of `RULE_KEYS`
+
+    Raises
+    ------
+    InputError
+        Where nobody shares, a member is named twice, or the amount is below 0.
+    """
+    names = [need.member for need in needs]
+    if not names or len(set(names)) != len(names):
+        raise InputError("a cost is shared among at least one member, each named once")
+    if amount < 0:
+        raise InputError("the cost to share must be 0 or more, not {amount}", amount=amount)
+    alone = {need.member: stand_alone(need, costs) for need in needs}
+    game = _season_game(amount, needs, costs) if len(names) <= EXACT_MEMBERS else None
+    makers: dict[str, Callable[[], tuple[dict[str, Decimal], dict[str, float]]]] = {
+        "equal": lambda: (split_exactly(amount, dict.fromkeys(names, 1), step), {}),
+        "bags": lambda: (split_exactly(amount, {need.member: need.bags_tested for need in needs}, step), {}),
+        "harvest": lambda: (split_exactly(amount, {need.member: need.harvest_kg for need in needs}, step), {}),
+        "two_part": lambda: (two_part(amount, needs, costs.per_test, step), {}),
+        "shapley": lambda: _by_savings(amount, needs, costs, game, step, seed),
+        "nucleolus": lambda: _least_complaint(amount, game, step),
+    }
+    splits: list[Split] = []
+    for rule in RULE_KEYS:
+        title, explanation = RULE_TEXT[rule]
+        try:
+            shares, error = makers[rule]()
+        except InputError as problem:
+            splits.append(Split(rule, Message(title), Message(explanation), unavailable=problem.message))
+            continue
+        splits.append(_explained(rule, shares, error, alone, game, step))
+    return tuple(splits)
+
+
+def two_part(
+    amount: Decimal, needs: Sequence[MemberNeed], per_test: Decimal, step: Decimal = Decimal("0.01")
+) -> dict[str, Decimal]:
+    """Return shares of a fixed part, the same for all, and a part for each test.
+
+    Parameters
+    ----------
+    amount : Decimal
+        Cost to share, money.
+    needs : sequence of MemberNeed
+        The members.
+    per_test : Decimal
+        What each test costs in batteries, carrying and wear, money.
+    step : Decimal
+        Smallest coin.
+
+    Returns
+    -------
+    dict of member to Decimal
+        Together exactly ``amount``; where the tests alone would cost more than that, it is shared by tests.
+    """
+    tests = {need.member: need.tests for need in needs}
+    for_tests = min(per_test * sum(tests.values()), amount)
+    exact = {
+        name: Fraction(amount - for_tests) / len(tests)
+        + (Fraction(for_tests) * count / sum(tests.values()) if for_tests else Fraction(0))
+        for name, count in tests.items()
+    }
+    return round_shares(exact, amount, step)
+
+
+RULE_TEXT: dict[str, tuple[str, str]] = {
+    "equal": ("Equal parts", "Everyone pays the same, however much he tests."),
+    "bags": (
+        "By bags tested",
+        "Everyone pays in proportion to the bags that he has tested; who tests none pays nothing.",
+    ),
+    "harvest": ("By harvest", "Everyone pays in proportion to his harvest, whether it is tested or not."),
+    "two_part": (
+        "Fixed part and per test",
+        "What the meter costs even when it lies idle is shared equally; what each test uses up is paid by the test.",
+    ),
+    "shapley": (
+        "By what each saves",
+        "Everyone pays the average of what he adds to the cost, over all orders in which the members could have joined: who "
+        "saves much by sharing pays more (Shapley value).",
+    ),
+    "nucleolus": (
+        "Least complaint",
+        "The largest gap between what any part of the group pays and what it would cost that part alone is made as small as "
+        "possible, then the next largest (nucleolus).",
+    ),
+}
+
+
+def _season_game(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> dict[frozenset[str], Money]:
+    by_name = {need.member: need for need in needs}
+    table = all_groups(list(by_name), lambda group: group_cost([by_name[name] for name in sorted(group)], costs))
+    table[frozenset(by_name)] = amount  # all together pay what was really spent, not what a model says
+    return table
+
+
+def _by_savings(
+    amount: Decimal,
+    needs: Sequence[MemberNeed],
+    costs: RunningCosts,
+    game: Mapping[frozenset[str], Money] | None,
+    step: Decimal,
+    seed: int,
+) -> tuple[dict[str, Decimal], dict[str, float]]:
+    if game is not None:
+        return round_shares(_nested_or_listed(game), amount, step), {}
+    by_name = {need.member: need for need in needs}
+
+    def cost(group: frozenset[str]) -> Money:
+        return amount if len(group) == len(by_name) else group_cost([by_name[name] for name in sorted(group)], costs)
+
+    sampled: SampledShares = sampled_shapley(list(by_name), cost, seed)
+    return round_shares(sampled.shares, amount, step), sampled.error
+
+
+def _nested_or_listed(game: Mapping[frozenset[str], Money]) -> dict[str, Fraction]:
+    """Return exact shares, by the closed form where every group costs as much as its costliest member."""
+    alone = {next(iter(group)): Fraction(cost) for group, cost in game.items() if len(group) == 1}
+    if all(not group or Fraction(cost) == max(alone[name] for name in group) for group, cost in game.items()):
+        return airport_fractions(alone)
+    return shapley_fractions(game)
+
+
+def _least_complaint(
+    amount: Decimal, game: Mapping[frozenset[str], Money] | None, step: Decimal
+) -> tuple[dict[str, Decimal], dict[str, float]]:
+    if game is None:
+        raise InputError("the least-complaint split is worked out for up to {most} members", most=EXACT_MEMBERS)
+    # the programme's own rounding noise must not decide who gets a left-over coin
+    quiet = {name: Fraction(round(share / float(step), 6)) * Fraction(step) for name, share in nucleolus(game).items()}
+    return round_shares(quiet, amount, step), {}
+
+
+def _explained(
+    rule: str,
+    shares: dict[str, Decimal],
+    error: dict[str, float],
+    alone: Mapping[str, StandAlone],
+    game: Mapping[frozenset[str], Money] | None,
+    step: Decimal,
+) -> Split:
+    title, explanation = RULE_TEXT[rule]
+    effects: dict[str, Message] = {}
+    overpaying: list[str] = []
+    for name, share in shares.items():
+        difference = alone[name].cost - share
+        # being one rounded coin above is the coin's fault, not the rule's
+        if difference <= -step:
+            overpaying.append(name)
+            effects[name] = message(
+                "pays {share}, that is {more} more than alone ({way})",
+                share=share,
+                more=-difference,
+                way=alone[name].way,
+            )
+        else:
+            effects[name] = message(
+                "pays {share}, that is {less} less than alone ({way})",
+                share=share,
+                less=max(difference, ZERO),
+                way=alone[name].way,
+            )
+    complaint = None
+    if game is not None and len(shares) > 1:
+        group, excess = largest_complaint(game, shares)
+        if excess >= Fraction(step) * len(group):
+            complaint = message(
+                "{members} together would save {excess} by doing it without the others",
+                members=", ".join(sorted(group)),
+                excess=(Decimal(excess.numerator) / Decimal(excess.denominator)).quantize(step),
+            )
+    return Split(rule, Message(title), Message(explanation), shares, effects, tuple(overpaying), complaint, error)
