@@ -1,0 +1,350 @@
+"""Buyers: what each pays, deducts, takes, refuses and when; and stored grain as security for a loan."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from core.errors import InputError
+
+
+@dataclass(frozen=True)
+class DiscountSchedule:
+    """Deductions for moisture above a base, step by step.
+
+    Attributes
+    ----------
+    base_pct : float
+        Moisture up to which nothing is deducted [% w.b.].
+    steps : tuple of (up_to_pct, fraction_per_point)
+        Deduction per point of moisture within each step; steps rise. Beyond the last one the last rate goes on.
+    """
+
+    base_pct: float
+    steps: tuple[tuple[float, float], ...]
+
+    def __post_init__(self) -> None:
+        edges = [self.base_pct, *(edge for edge, _ in self.steps)]
+        if not self.steps or any(b <= a for a, b in pairwise(edges)):
+            raise InputError("a discount schedule needs steps that rise from its base of {base} %", base=self.base_pct)
+        if any(rate < 0 for _, rate in self.steps):
+            raise InputError("a discount rate must not be below zero")
+
+    def fraction(self, moisture_pct: ArrayLike) -> NDArray[np.float64]:
+        """Return the fraction deducted at a moisture content [% w.b.]."""
+        moisture = np.asarray(moisture_pct, dtype=float)
+        total = np.zeros_like(moisture)
+        lower = self.base_pct
+        for number, (upper, rate) in enumerate(self.steps):
+            top = np.inf if number == len(self.steps) - 1 else upper
+            total = total + rate * np.clip(np.minimum(moisture, top) - lower, 0, None)
+            lower = upper
+        return np.minimum(total, 1.0)
+
+
+@dataclass(frozen=True)
+class MeterOffset:
+    """How a buyer's own scale or meter differs from ours.
+
+    Attributes
+    ----------
+    mean, standard_deviation : float
+        Of the next delivery's difference, buyer less ours (points of moisture, or a fraction of mass).
+    deliveries : int
+        Past deliveries it was learnt from.
+    """
+
+    mean: float
+    standard_deviation: float
+    deliveries: int
+
+
+def learn_offset(ours: ArrayLike, theirs: ArrayLike, prior_sd: float = 0.5, delivery_sd: float = 0.4) -> MeterOffset:
+    """Learn a buyer's offset from deliveries that both sides measured, shrunk to none while they are few.
+
+    Normal mean with a normal prior (Gelman et al. 2013, Bayesian Data Analysis, section 2.5).
+
+    Parameters
+    ----------
+    ours, theirs : arrays of one shape
+        The same deliveries by each side.
+    prior_sd : float
+        How far buyers' instruments differ in general; basis: judgement.
+    delivery_sd : float
+        How one delivery scatters about the offset; basis: judgement. More deliveries than five replace it by their own.
+
+    Returns
+    -------
+    MeterOffset
+    """
+    difference = np.asarray(theirs, dtype=float) - np.asarray(ours, dtype=float)
+    difference = difference[np.isfinite(difference)]
+    count = int(difference.size)
+    scatter = float(np.std(difference, ddof=1)) if count > 5 else delivery_sd
+    precision = prior_sd**-2 + (count / max(scatter, 1e-6) ** 2)
+    mean = float(difference.sum() / max(scatter, 1e-6) ** 2 / precision) if count else 0.0
+    return MeterOffset(mean, math.sqrt(1 / precision + scatter**2), count)
+
+
+@dataclass(frozen=True)
+class Buyer:
+    """Who buys, and on what terms.
+
+    Attributes
+    ----------
+    name : str
+    price_factor : float
+        Price paid as a multiple of the reference market's price.
+    moisture_limit_pct : float or None
+        Above it the buyer refuses [% w.b.].
+    discount : DiscountSchedule or None
+        Deductions below the limit.
+    refuses_treated : bool
+        Whether grain with a protectant is refused.
+    distance_km : float
+    trip_cost, truck_kg : float
+        Money for one trip and what it carries [kg]; a trip is paid whole.
+    pay_delay_days : int
+        Days from delivery to payment.
+    chance_not_paid : float
+        Chance that the buyer does not keep the terms.
+    weekly_quantity_kg : float
+        What the market takes in a week before its price falls [kg].
+    price_fall_per_double : float
+        Fraction by which the price falls when twice that quantity is brought.
+    own_meter, own_scale : bool
+        Whether the buyer's instruments decide.
+    moisture_offset, scale_offset : MeterOffset
+        Buyer's less ours: points of moisture; fraction of mass.
+    """
+
+    name: str
+    price_factor: float = 1.0
+    moisture_limit_pct: float | None = None
+    discount: DiscountSchedule | None = None
+    refuses_treated: bool = False
+    distance_km: float = 0.0
+    trip_cost: float = 0.0
+    truck_kg: float = math.inf
+    pay_delay_days: int = 0
+    chance_not_paid: float = 0.0
+    weekly_quantity_kg: float = math.inf
+    price_fall_per_double: float = 0.1
+    own_meter: bool = False
+    own_scale: bool = False
+    moisture_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
+    scale_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.chance_not_paid <= 1 or not 0 <= self.price_fall_per_double < 1:
+            raise InputError("chances and price falls of {name} must lie between 0 and 1", name=self.name)
+        if self.truck_kg <= 0 or self.weekly_quantity_kg <= 0 or self.price_factor <= 0:
+            raise InputError(
+                "truck size, weekly quantity and price factor of {name} must be above zero", name=self.name
+            )
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A buyer's offer for a span of dates.
+
+    Attributes
+    ----------
+    buyer : Buyer
+    commodity : str
+    price_per_kg : float
+        Offered price [money/kg].
+    valid_from, valid_until : date
+        First and last day, both included.
+    quantity_kg : float
+        Most that is taken at this price [kg].
+    chance_not_honoured : float
+        Chance that the offer does not stand when the grain arrives.
+    """
+
+    buyer: Buyer
+    commodity: str
+    price_per_kg: float
+    valid_from: date
+    valid_until: date
+    quantity_kg: float = math.inf
+    chance_not_honoured: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.price_per_kg <= 0 or self.valid_until < self.valid_from or not 0 <= self.chance_not_honoured <= 1:
+            raise InputError(
+                "the offer of {name} is not possible: look at its price, dates and chance", name=self.buyer.name
+            )
+
+    def stands_on(self, day: date) -> bool:
+        """Return whether the offer holds on a day."""
+        return self.valid_from <= day <= self.valid_until
+
+    def expected_price(self, price_otherwise: float) -> float:
+        """Return the price to reckon with when a broken offer is sold at another price [money/kg]."""
+        return (1 - self.chance_not_honoured) * self.price_per_kg + self.chance_not_honoured * price_otherwise
+
+
+def truck_cost(mass_kg: ArrayLike, buyer: Buyer) -> NDArray[np.float64]:
+    """Return what transport costs, whole trips [money]."""
+    mass = np.asarray(mass_kg, dtype=float)
+    # A hair of grain over a full truck is no further trip.
+    trips = np.where(mass > 0, np.maximum(np.ceil(mass / buyer.truck_kg - 1e-9), 1.0), 0.0)
+    return np.asarray(trips * buyer.trip_cost)
+
+
+def price_after_quantity(price: ArrayLike, mass_kg: ArrayLike, buyer: Buyer) -> NDArray[np.float64]:
+    """Return the price for all of a week's quantity, fallen where it is more than the market takes.
+
+    Constant elasticity beyond the quantity: price x (mass / quantity) ** log2(1 - fall).
+    """
+    over = np.maximum(np.asarray(mass_kg, dtype=float) / buyer.weekly_quantity_kg, 1.0)
+    return np.asarray(np.asarray(price, dtype=float) * over ** math.log2(1 - buyer.price_fall_per_double))
+
+
+@dataclass(frozen=True)
+class Proceeds:
+    """What a delivery is expected to bring.
+
+    Attributes
+    ----------
+    accepted_chance : float
+        Chance that the moisture passes the buyer's limit on the instrument that decides.
+    price_per_kg, paid_mass_kg : float
+        After deductions.
+    gross, transport, net : float
+        Expected money; a refused load still pays its transport.
+    """
+
+    accepted_chance: float
+    price_per_kg: float
+    paid_mass_kg: float
+    gross: float
+    transport: float
+    net: float
+
+
+def delivery_proceeds(
+    buyer: Buyer, price: float, mass_kg: float, moisture_pct: float, moisture_sd_pct: float = 0.0, treated: bool = False
+) -> Proceeds:
+    """Return what one delivery is expected to bring.
+
+    Parameters
+    ----------
+    buyer : Buyer
+    price : float
+        Reference price [money/kg].
+    mass_kg, moisture_pct, moisture_sd_pct : float
+        The delivery by our instruments, and how uncertain its moisture is [points].
+    treated : bool
+        Whether it carries a protectant.
+
+    Returns
+    -------
+    Proceeds
+    """
+    offset = buyer.moisture_offset if buyer.own_meter else MeterOffset(0.0, 0.0, 0)
+    seen = moisture_pct + offset.mean
+    spread = math.hypot(moisture_sd_pct, offset.standard_deviation)
+    if buyer.refuses_treated and treated:
+        chance = 0.0
+    elif buyer.moisture_limit_pct is None:
+        chance = 1.0
+    elif spread <= 0:
+        chance = float(seen <= buyer.moisture_limit_pct)
+    else:
+        chance = 0.5 * math.erfc((seen - buyer.moisture_limit_pct) / (spread * math.sqrt(2)))
+    chance *= 1 - buyer.chance_not_paid
+    deducted = float(buyer.discount.fraction(seen)) if buyer.discount else 0.0
+    per_kg = float(price_after_quantity(price * buyer.price_factor, mass_kg, buyer)) * (1 - deducted)
+    paid = mass_kg * (1 + (buyer.scale_offset.mean if buyer.own_scale else 0.0))
+    transport = float(truck_cost(mass_kg, buyer))
+    return Proceeds(chance, per_kg, paid, chance * per_kg * paid, transport, chance * per_kg * paid - transport)
+
+
+@dataclass(frozen=True)
+class InventoryCredit:
+    """A loan on stored grain (warehouse receipt or a store under two locks).
+
+    Attributes
+    ----------
+    loan_share : float
+        Loan as a fraction of the grain's value on the day it is stored.
+    monthly_interest : float
+        Fraction a month, compounding.
+    fee_share : float
+        Fee at the start as a fraction of the loan.
+    storage_fee_per_kg_month : float
+        Store's charge [money/kg/month], paid at month end.
+    longest_months : float
+        When the loan must be repaid.
+    """
+
+    loan_share: float
+    monthly_interest: float
+    fee_share: float = 0.0
+    storage_fee_per_kg_month: float = 0.0
+    longest_months: float = 12.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.loan_share <= 1 or not 0 <= self.fee_share < 1 or self.monthly_interest < 0:
+            raise InputError(
+                "loan share {share} and fee {fee} must lie in 0-1", share=self.loan_share, fee=self.fee_share
+            )
+
+    def cash_now(self, mass_kg: float, price: float) -> float:
+        """Return what is paid out at the start, the fee taken off [money]."""
+        return mass_kg * price * self.loan_share * (1 - self.fee_share)
+
+    def owed(self, mass_kg: float, price: float, months: float) -> float:
+        """Return what the loan costs to repay after some months [money]."""
+        return mass_kg * price * self.loan_share * (1 + self.monthly_interest) ** months
+
+    def net_at_sale(
+        self, mass_kg: float, price_then: float, price_now: float, months: float, monthly_loss: float
+    ) -> float:
+        """Return what is left at the sale: grain sold, less loan and storage charges [money]; may be below zero.
+
+        Raises
+        ------
+        InputError
+            Sale after the loan must be repaid.
+        """
+        if months > self.longest_months:
+            raise InputError(
+                "the loan must be repaid after {longest} months, before a sale in {months}",
+                longest=self.longest_months,
+                months=months,
+            )
+        sold = mass_kg * (1 - monthly_loss) ** months * price_then
+        return sold - self.owed(mass_kg, price_now, months) - self.storage_fee_per_kg_month * mass_kg * months
+
+
+def need_price_of_cash(best_rates: dict[str, float], needed: float, limits: dict[str, float]) -> float:
+    """Return the monthly price of the last unit of cash needed now: the cheapest sources first.
+
+    Parameters
+    ----------
+    best_rates : mapping of source to monthly rate
+    needed : float
+        Cash needed now [money].
+    limits : mapping of source to most that it lends [money]
+
+    Returns
+    -------
+    float
+        Monthly rate of the dearest source that must be used; infinity if all together do not reach.
+    """
+    left = needed
+    rate = 0.0
+    for source in sorted(best_rates, key=lambda name: best_rates[name]):
+        if left <= 0:
+            return rate
+        rate = best_rates[source]
+        left -= limits.get(source, 0.0)
+    return rate if left <= 1e-9 else math.inf

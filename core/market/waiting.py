@@ -1,0 +1,135 @@
+"""Wait or sell: whether the data support waiting, and from what price on to sell.
+
+The same rule serves the page's sentence, the hindcast and the price that a group is told to sell at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from core.market.season import SeasonalCurve
+from core.messages import Message, message
+
+Floats = NDArray[np.float64]
+
+PATHS = 1000
+LEAST_GAIN = 0.02
+"""Expected gain below which waiting is not worth its trouble; basis: judgement."""
+
+
+@dataclass(frozen=True)
+class WaitingRule:
+    """The terms of waiting.
+
+    Parameters
+    ----------
+    months : int
+        Longest wait from today.
+    monthly_interest, monthly_loss : float
+        Cost of money and weight lost, fractions a month.
+    monthly_cost_share : float
+        Storage cost a month as a fraction of today's price, paid at month end.
+    """
+
+    months: int
+    monthly_interest: float
+    monthly_loss: float
+    monthly_cost_share: float = 0.0
+
+    def discount(self, months: ArrayLike) -> Floats:
+        """Return what a unit of price after some months is worth today, weight loss and interest taken off."""
+        periods = np.asarray(months, dtype=float)
+        return ((1 - self.monthly_loss) / (1 + self.monthly_interest)) ** periods
+
+    def cost(self, months: ArrayLike) -> Floats:
+        """Return the storage paid until then, brought to today, as a fraction of today's price."""
+        periods = np.asarray(months, dtype=float)
+        rate = self.monthly_interest
+        annuity = periods if rate == 0 else -np.expm1(-periods * np.log1p(rate)) / rate
+        return self.monthly_cost_share * annuity
+
+    def after(self, months: int) -> WaitingRule:
+        """Return the terms left when some months have gone."""
+        return WaitingRule(self.months - months, self.monthly_interest, self.monthly_loss, self.monthly_cost_share)
+
+
+@dataclass(frozen=True)
+class WaitingAdvice:
+    """Whether to wait, and what it is worth.
+
+    Attributes
+    ----------
+    wait : bool
+        Whether the data support waiting.
+    best_month : int
+        Months from today with the greatest expected worth (0 = today).
+    expected_gain, median_gain : float
+        Of waiting until then, as a fraction of selling today.
+    chance_of_loss : float
+        That waiting until then earns less than selling today.
+    sentence : Message
+        The same in words.
+    """
+
+    wait: bool
+    best_month: int
+    expected_gain: float
+    median_gain: float
+    chance_of_loss: float
+    sentence: Message
+
+
+def decide(curve: SeasonalCurve, rule: WaitingRule, seed: int = 11) -> WaitingAdvice:
+    """Judge whether the data support waiting.
+
+    Parameters
+    ----------
+    curve : SeasonalCurve
+        Prices up to today.
+    rule : WaitingRule
+        The terms.
+    seed : int
+        Of the price paths.
+
+    Returns
+    -------
+    WaitingAdvice
+    """
+    months = np.arange(rule.months + 1)
+    paths = curve.sample_paths(rule.months, PATHS, seed) / curve.last_price
+    worth = paths * rule.discount(months) - rule.cost(months)
+    middle = np.median(worth, axis=0)
+    best = int(np.argmax(middle))
+    gain = float(middle[best]) - 1
+    wait = best > 0 and gain > LEAST_GAIN
+    if not wait:
+        best = 0
+    loss = float(np.mean(worth[:, best] < 1)) if best else 0.0
+    return WaitingAdvice(
+        wait, best, float(worth[:, best].mean()) - 1, float(middle[best]) - 1, loss, _sentence(curve, wait, best, loss)
+    )
+
+
+def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Message:
+    season = "a season of about {gap:.0f} %" if curve.reliable else "no reliable season"
+    chance = round(100 * loss)
+    if wait and curve.reliable:
+        return message(
+            "Waiting is supported by the data: " + season + "; about {best} months look best, and about {chance} years in 100 would lose by it.",
+            gap=curve.gap_pct, best=best, chance=chance,
+        )  # fmt: skip
+    if wait:
+        return message(
+            "No reliable season: waiting is a bet on today's low price; about {best} months look best, and about {chance} years in 100 would lose by it.",
+            best=best,
+            chance=chance,
+        )
+    if curve.reliable:
+        return message(
+            "There is a season of about {gap:.0f} %, but from today's price it does not pay for interest and loss: waiting is not supported.",
+            gap=curve.gap_pct,
+        )
+    return message("No reliable season: waiting is a bet, and the data do not support it.")
