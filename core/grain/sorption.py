@@ -361,3 +361,42 @@ def _checked_temperature(chosen: IsothermSet, temperature_c: ArrayLike) -> Float
     if not np.all((temperature > lowest) & (temperature < highest)):
         raise OutOfRangeError("{name} has no meaning at {value} °C", name=chosen.name, value=float(np.min(temperature)))
     return temperature
+
+
+@dataclass(frozen=True)
+class IsothermCurve:
+    """A crop's moisture over humidity at one temperature, for a picture.
+
+    Parameters
+    ----------
+    commodity : Commodity
+        Crop.
+    temperature_c : float
+        °C.
+    humidity_pct, moisture_pct, lowest_pct, highest_pct : ndarray, shape (n,)
+        Humidity, %; moisture by the default set, and the lowest and highest of the published sets, % wet basis.
+    """
+
+    commodity: Commodity
+    temperature_c: float
+    humidity_pct: FloatArray
+    moisture_pct: FloatArray
+    lowest_pct: FloatArray
+    highest_pct: FloatArray
+
+
+def isotherm_curve(commodity: str | Commodity, temperature_c: float, points: int = 81) -> IsothermCurve:
+    """Return the default isotherm at one temperature, °C, with the range of the published sets around it."""
+    crop = get_commodity(commodity)
+    chosen = crop.isotherm()
+    low, high = chosen.humidity_range_pct
+    temperature, relative_humidity = _checked_air(chosen, temperature_c, np.linspace(low, high, points))
+    value = wet_basis(moisture_dry_basis(chosen, temperature, relative_humidity / 100))
+    lowest, highest = value, value
+    for item in crop.isotherm_sets:
+        if item.compared:
+            other = wet_basis(moisture_dry_basis(item, temperature, relative_humidity / 100))
+            holds = ~_outside(item, temperature, relative_humidity)
+            lowest = np.where(holds, np.minimum(lowest, other), lowest)
+            highest = np.where(holds, np.maximum(highest, other), highest)
+    return IsothermCurve(crop, float(temperature_c), relative_humidity, value, lowest, highest)

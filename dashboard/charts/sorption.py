@@ -1,0 +1,39 @@
+"""Pictures of sorption: moisture over humidity, with a reading on the curve."""
+
+from __future__ import annotations
+
+import plotly.graph_objects as go
+
+from core.grain.keeping import LotCheck
+from core.grain.sorption import IsothermCurve
+from dashboard.charts.base import add_fan, layout
+from dashboard.charts.palette import CLAY, INK, PLUM
+from dashboard.text import _, number
+
+
+def isotherm_figure(curve: IsothermCurve, check: LotCheck | None = None) -> go.Figure:
+    """Return moisture over humidity at the reading's temperature, with the reading and the keeping limit."""
+    figure = go.Figure()
+    name = _("{crop} at {temperature} °C; shaded: other published sets").format(
+        crop=_(curve.commodity.name), temperature=number(curve.temperature_c, 0)
+    )
+    add_fan(figure, list(curve.humidity_pct), curve.lowest_pct, curve.moisture_pct, curve.highest_pct, name)
+    if check is not None:
+        figure.add_vline(
+            x=check.limit_pct,
+            line={"color": CLAY, "dash": "dash"},
+            annotation_text=_("keeps below {limit} %").format(limit=number(check.limit_pct, 0)),
+            annotation_font_color=CLAY,
+            annotation_position="top left",
+        )
+        figure.add_trace(
+            go.Scatter(
+                x=[check.relative_humidity_pct],
+                y=[check.moisture_pct],
+                mode="markers",
+                name=_("this reading"),
+                marker={"symbol": "diamond", "size": 14, "color": PLUM, "line": {"color": INK, "width": 1}},
+                error_y={"type": "data", "array": [check.moisture_sd_pct], "color": PLUM},
+            )
+        )
+    return layout(figure, _("humidity between the kernels (%)"), _("moisture (% wet basis)"))

@@ -1,0 +1,201 @@
+"""One lot, one reading: whether it keeps, and what is to be done."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import DryholdError
+from core.grain.commodities import Commodity
+from core.grain.keeping import (
+    DRY,
+    WET,
+    KeepingCard,
+    LotCheck,
+    check_lot,
+    default_store_temperature,
+    keeping_card,
+    keeping_limit,
+    target_moisture,
+)
+from core.grain.sorption import isotherm_curve
+from core.group.own_crops import crops_of_group
+from core.reports.keeping_card import WORDS, keeping_card_html
+from dashboard import page, state
+from dashboard.charts.sorption import isotherm_figure
+from dashboard.text import _, day, language, number
+
+KEEP = {"persist_state": "session"}
+
+
+def main() -> None:
+    page.start(_("Check one lot"), _("Is this grain dry enough to keep, and if not, what is to be done?"))
+    group = state.current_group()
+    crops = crops_of_group(state.store(), group.id) if group is not None else crops_of_group(None, 0)
+    crop = crops[
+        st.selectbox(_("Crop"), list(crops), format_func=lambda code: _crop_name(crops[code]), key="check_crop", **KEEP)
+    ]
+    left, right = st.columns(2)
+    temperature = left.number_input(
+        _("Temperature in the grain (°C)"), value=None, step=0.5, format="%.1f", key="check_temperature", **KEEP
+    )
+    humidity = right.number_input(
+        _("Humidity in the grain (%)"), value=None, step=1.0, format="%.1f", key="check_humidity", **KEEP
+    )
+    with st.expander(_("How long, and how warm the store gets")):
+        periods = {"months": _("for months"), "weeks": _("for some weeks")}
+        period = st.radio(
+            _("It has to keep"), list(periods), format_func=periods.get, horizontal=True, key="check_period", **KEEP
+        )
+        warmest = st.number_input(
+            _("Warmest that the store gets (°C)"),
+            value=default_store_temperature(),
+            step=1.0,
+            format="%.0f",
+            key="check_warmest",
+            **KEEP,
+        )
+        st.caption(_("assumed until you put in what a thermometer in your store shows"))
+    if temperature is None or humidity is None:
+        st.info(_("Put in what the probe shows once the humidity stands still."))
+    else:
+        try:
+            check = check_lot(crop, temperature, humidity, warmest, period)
+        except DryholdError as error:
+            page.show_error(error)
+        else:
+            _show(check)
+    _offer_card(crop, warmest)
+    page.caution("mould")
+    page.sources(_source_lines(crop))
+
+
+def _show(check: LotCheck) -> None:
+    """Show decision, moisture, what to do, the picture and the reasons."""
+    moisture = number(check.moisture_pct, 1)
+    spread = number(1.645 * check.moisture_sd_pct, 1)
+    heads = {
+        DRY: _("Dry enough to keep. Moisture {moisture} %."),
+        WET: _("Too wet to keep. Moisture {moisture} %."),
+    }
+    page.answer(heads.get(check.decision, _("Cannot tell yet. Moisture {moisture} %.")).format(moisture=moisture))
+    first, second, third = st.columns(3)
+    first.metric(
+        _("Moisture, wet basis"),
+        f"{moisture} %",
+        help=_("give or take {spread} points (9 in 10)").format(spread=spread),
+    )
+    second.metric(_("Humidity in the warmest store"), f"{number(check.store_humidity_pct, 0)} %")
+    third.metric(_("Keeps below"), f"{number(check.limit_pct, 0)} %")
+    st.subheader(_("What to do"))
+    st.markdown("\n".join(f"- {line}" for line in _advice(check)))
+    page.chart(
+        isotherm_figure(isotherm_curve(check.commodity, check.temperature_c), check),
+        alt=_("Moisture over humidity with this reading at {humidity} % and {moisture} % moisture").format(
+            humidity=number(check.relative_humidity_pct, 0), moisture=moisture
+        ),
+        key="check_chart",
+    )
+    st.caption(
+        _(
+            "The moisture is certain to about {spread} points either way (9 times in 10): sensor, and published sets that "
+            "disagree. Keeping is judged on humidity itself, so the disagreement of the sets hardly touches it."
+        ).format(spread=spread)
+    )
+
+
+def _advice(check: LotCheck) -> list[str]:
+    """Return what to do, most urgent first."""
+    lines = []
+    if check.still_warm:
+        lines.append(
+            _("The grain is still warm from the sun: its skin is drier than its core. Let it stand in the shade or")
+            + " "
+            + _("in closed bags until tomorrow morning and read again before you bag it for good.")
+        )
+    if check.decision == WET:
+        lines.append(
+            _("Dry it to about {target} %: {water} kg of water out of every 100 kg.").format(
+                target=number(check.target_moisture_pct, 1), water=number(check.water_per_100_kg, 1)
+            )
+        )
+        lines.append(_("Until it is dry: spread it thin or turn it often; do not close it into airtight bags."))
+    elif check.decision == DRY:
+        lines.append(_("Bag it cool, off the floor and away from the wall; test again in a month."))
+        if check.over_dry:
+            lines.append(_("It is drier than any keeping needs: more drying only loses weight."))
+    else:
+        lines.append(_("The reading is too near the limit for one probe. Probe more bags of the lot,"))
+        lines[-1] += " " + _("let each reading stand still for about five minutes (common practice, no source),")
+        lines[-1] += " " + _("and dry it one more half day if the weather is good.")
+    if check.outside_range:
+        lines.append(_("Outside the measured range of the relation: take the moisture as a rough figure only."))
+    return lines
+
+
+def _offer_card(crop: Commodity, warmest: float) -> None:
+    """Offer the printable card, and show it."""
+    st.subheader(_("A card for those without a phone"))
+    try:
+        card = keeping_card(crop, warmest)
+    except DryholdError as error:
+        page.show_error(error)
+        return
+    group = state.current_group()
+    words = {key: _(text) for key, text in WORDS.items()}
+    document = keeping_card_html(card, group.name if group else "", day(state.today()), words, language())
+    st.download_button(
+        _("Card for {crop} to print (HTML)").format(crop=_crop_name(crop)),
+        document.encode(),
+        file_name=f"card_{crop.code}.html",
+        mime="text/html",
+        key="check_card",
+    )
+    with st.expander(_("See the card here")):
+        st.caption(_("● keeps for months  ◐ keeps for weeks only  ○ too wet; numbers are moisture in % wet basis"))
+        page.table(_card_table(card), key="check_card_table")
+    at_limits = _(
+        "At {warmest} °C {crop} keeps for months at {months} % moisture or less, for weeks at {weeks} %."
+    ).format(
+        warmest=number(warmest, 0),
+        crop=_crop_name(crop),
+        months=number(float(target_moisture(crop, warmest, "months")), 1),
+        weeks=number(float(target_moisture(crop, warmest, "weeks")), 1),
+    )
+    st.markdown(at_limits)
+
+
+def _card_table(card: KeepingCard) -> pd.DataFrame:
+    """Return the card as a table to show: temperatures by humidities."""
+    marks = {"keeps for months": "●", "keeps for weeks": "◐", "too wet": "○"}
+    rows = {
+        f"{humidity:g} %": [
+            f"{number(card.moisture_pct[row, column], 1)} {marks[str(card.verdicts[row, column])]}"
+            for row in range(len(card.temperatures_c))
+        ]
+        for column, humidity in enumerate(card.humidities_pct)
+    }
+    return pd.DataFrame({_("°C"): [f"{value:g}" for value in card.temperatures_c], **rows})
+
+
+def _crop_name(crop: Commodity) -> str:
+    """Return the crop's name, marked where it is the group's own."""
+    return _("{crop} (own)").format(crop=crop.name) if crop.own else _(crop.name)
+
+
+def _source_lines(crop: Commodity) -> list[str]:
+    """Return where the page's figures come from."""
+    chosen = crop.isotherm()
+    others = ", ".join(name for name in crop.isotherms[1:]) or _("none")
+    return [
+        _("Moisture from temperature and humidity: {name}, {label}. {source} [{basis}]").format(
+            name=chosen.name, label=chosen.label, source=chosen.source, basis=chosen.basis
+        ),
+        _("Other sets kept for this crop: {others}").format(others=others),
+        _("Keeps for months at or below {months} % humidity between kernels, for weeks at or below {weeks} %").format(
+            months=number(keeping_limit("months"), 0), weeks=number(keeping_limit("weeks"), 0)
+        ),
+    ]
+
+
+main()
