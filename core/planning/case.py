@@ -1,0 +1,361 @@
+"""The planning case: everything that a sale plan needs, frozen, checked, and kept as JSON."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from datetime import date, timedelta
+from functools import cached_property
+from types import UnionType
+from typing import Any, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from core.errors import InputError
+
+DAYS_PER_WEEK = 7
+WEEKS_PER_MONTH = 365.25 / 12 / 7
+
+
+@dataclass(frozen=True)
+class CaseLot:
+    """A lot as the plan sees it.
+
+    `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
+    in which the grain can be handled (harvest date or end of a promise); `standing` grain may be left in the field for some weeks.
+    """
+
+    id: str
+    label: str
+    owner: str
+    commodity: str
+    bags: int
+    bag_mass_kg: float
+    moisture_pct: float
+    moisture_se_pct: float = 0.3
+    available_week: int = 0
+    standing: bool = False
+    form: str = "threshed"
+
+
+@dataclass(frozen=True)
+class DryingChoice:
+    """A way to dry: how much grain it holds at once and what it costs.
+
+    `capacity_kg` is the wet grain spread or loaded at one time; `points_per_day` is used only by invented cases (real ones simulate the drying).
+    """
+
+    code: str
+    name: str
+    method: str
+    capacity_kg: float
+    area_m2: float = 0.0
+    load_kg_m2: float = 20.0
+    cost_per_kg: float = 0.0
+    handling_loss: float = 0.005
+    points_per_day: float = 1.5
+
+
+@dataclass(frozen=True)
+class StorageChoice:
+    """A way to store: bags owned, bags that can be bought, and costs [money per bag, money per bag and month]."""
+
+    code: str
+    name: str
+    method: str
+    owned_bags: int = 0
+    buyable_bags: int = 0
+    cost_per_bag: float = 0.0
+    cost_per_bag_month: float = 0.0
+    treatment_per_bag: float = 0.0
+
+
+@dataclass(frozen=True)
+class CropPrice:
+    """What is known of a crop's price: today's level, past months, and (invented cases) the expected weekly path.
+
+    `path` holds the median of price over price today for weeks 0..horizon; `weekly_sd` is the standard deviation of the weekly log change.
+    """
+
+    commodity: str
+    price_now: float
+    path: tuple[float, ...] = ()
+    weekly_sd: float = 0.03
+    history: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class CaseBuyer:
+    """A market or a dated offer.
+
+    `price_factor` multiplies the market price unless `fixed_price` is given; above `moisture_limit_pct` the buyer takes off `discount_per_point`
+    (fraction of price per point), above `refusal_pct` the load is refused and sold on the spot at `refused_factor` of the market price.
+    Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with `chance_failing`.
+    """
+
+    code: str
+    name: str
+    distance_km: float = 0.0
+    commodities: tuple[str, ...] = ()
+    price_factor: float = 1.0
+    fixed_price: float | None = None
+    moisture_limit_pct: float | None = 13.5
+    discount_per_point: float = 0.015
+    refusal_pct: float | None = None
+    refused_factor: float = 0.7
+    damage_discount: float = 0.03
+    fee_fraction: float = 0.0
+    fee_per_bag: float = 0.0
+    pay_delay_weeks: int = 0
+    chance_failing: float = 0.0
+    weekly_kg: float | None = None
+    price_fall: float = 0.0
+    quantity_kg: float | None = None
+    minimum_kg: float = 0.0
+    first_week: int = 0
+    last_week: int | None = None
+
+
+@dataclass(frozen=True)
+class Truck:
+    """What a trip carries and costs; `trips_per_week` is what can be hired in one week."""
+
+    capacity_kg: float = 3000.0
+    cost_per_trip: float = 0.0
+    cost_per_km: float = 0.0
+    trips_per_week: int = 2
+    cost_per_bag: float = 0.0
+
+
+@dataclass(frozen=True)
+class CashNeed:
+    """Money that must be in hand at the start of the week after `week`; `member` empty = the group's own."""
+
+    week: int
+    amount: float
+    member: str = ""
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Reserve:
+    """Grain kept back: for eating (`evenly`, over the weeks to `until_week`) or for seed (whole until then), valued at `value_per_kg`."""
+
+    label: str
+    commodity: str
+    kg: float
+    until_week: int
+    value_per_kg: float
+    evenly: bool = True
+
+
+@dataclass(frozen=True)
+class Climate:
+    """Place and monthly normals from which store and weather scenarios are drawn (rows: temperature °C, relative humidity %)."""
+
+    latitude: float = 0.0
+    longitude: float = 0.0
+    altitude_m: float = 1200.0
+    time_zone: str = "UTC"
+    temperature_c: tuple[float, ...] = (22.0,) * 12
+    relative_humidity_pct: tuple[float, ...] = (68.0, 66, 68, 74, 76, 72, 68, 66, 64, 66, 70, 70)
+    forecast_id: str = ""
+
+
+@dataclass(frozen=True)
+class PlanningCase:
+    """All lots, limits, prices and wishes of one plan; frozen, serialisable, with a content hash for caching.
+
+    `interest_monthly` is the one cost of money at which dated cash flows are brought to today; `emergency_interest_monthly` is charged on a
+    cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit more in the mean of
+    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met.
+    """
+
+    name: str
+    start: date
+    weeks: int
+    scenarios: int
+    seed: int
+    lots: tuple[CaseLot, ...]
+    drying: tuple[DryingChoice, ...]
+    storage: tuple[StorageChoice, ...]
+    prices: tuple[CropPrice, ...]
+    buyers: tuple[CaseBuyer, ...]
+    truck: Truck = Truck()
+    needs: tuple[CashNeed, ...] = ()
+    reserves: tuple[Reserve, ...] = ()
+    climate: Climate = Climate()
+    cash_now: float = 0.0
+    interest_monthly: float = 0.02
+    emergency_interest_monthly: float = 0.10
+    risk_weight: float = 0.0
+    certainty: float = 0.9
+    store_bags: int | None = None
+    target_pct: tuple[tuple[str, float], ...] = ()
+    start_delays: tuple[int, ...] = (0, 1)
+    currency: str = "USD"
+    invented: bool = False
+    advances: bool = True
+
+    def __post_init__(self) -> None:
+        check_case(self)
+
+    def week_date(self, week: int) -> date:
+        """Return the first day of plan week `week` (0 = the week that starts today)."""
+        return self.start + timedelta(days=DAYS_PER_WEEK * int(week))
+
+    def discount(self, week: float | np.ndarray) -> np.ndarray:
+        """Return the present value of one unit of money paid in plan week `week` (monthly compounding, fractions of months)."""
+        return (1.0 + self.interest_monthly) ** (-np.asarray(week, dtype=float) / WEEKS_PER_MONTH)
+
+    def target(self, commodity: str) -> float:
+        """Return the moisture [% w.b.] to which a crop is dried before it is bagged."""
+        return dict(self.target_pct).get(commodity, 13.0)
+
+    def to_json(self) -> str:
+        """Return the case as JSON text with sorted keys (equal cases give equal text)."""
+        return json.dumps(asdict(self), default=str, sort_keys=True)
+
+    @cached_property
+    def content_hash(self) -> str:
+        """Return the SHA-256 of the JSON text: equal for equal cases on every machine."""
+        return hashlib.sha256(self.to_json().encode()).hexdigest()
+
+    def with_changes(self, **changes: Any) -> PlanningCase:
+        """Return a copy with some fields changed (checked again)."""
+        return replace(self, **changes)
+
+
+def case_from_json(text: str) -> PlanningCase:
+    """Return the case written by `PlanningCase.to_json`."""
+    return _build(PlanningCase, json.loads(text))
+
+
+def _build(kind: Any, value: Any) -> Any:
+    """Rebuild frozen dataclasses, tuples and dates from their JSON form, led by the type hints."""
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        known = {item.name for item in fields(kind)}
+        return kind(**{name: _build(hints[name], part) for name, part in value.items() if name in known})  # type: ignore[operator]
+    origin = get_origin(kind)
+    if origin is tuple:
+        inner = get_args(kind)
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return tuple(_build(inner[0], part) for part in value)
+        return tuple(_build(sort, part) for sort, part in zip(inner, value, strict=True))
+    if origin is UnionType:
+        return None if value is None else _build(next(sort for sort in get_args(kind) if sort is not type(None)), value)
+    if kind is date:
+        return date.fromisoformat(value)
+    return kind(value)
+
+
+def check_case(case: PlanningCase) -> None:
+    """Refuse a case that cannot be planned: negative amounts, unknown crops, dates outside the horizon.
+
+    Raises
+    ------
+    InputError
+        With the value given and what is allowed.
+    """
+    if not 1 <= case.weeks <= 104:
+        raise InputError("a horizon of {weeks} weeks is outside 1-104", weeks=case.weeks)
+    if case.scenarios < 10:
+        raise InputError("{count} scenarios are too few: at least 10 are needed", count=case.scenarios)
+    if not 0 < case.certainty < 1:
+        raise InputError("a certainty of {value} is outside 0-1", value=case.certainty)
+    if case.risk_weight < 0 or case.interest_monthly < 0 or case.emergency_interest_monthly < 0:
+        raise InputError("interest and the weight of bad years cannot be negative")
+    priced = {price.commodity for price in case.prices}
+    for lot in case.lots:
+        if lot.bags < 0 or lot.bag_mass_kg <= 0:
+            raise InputError("lot {lot}: {bags} bags of {mass} kg", lot=lot.label, bags=lot.bags, mass=lot.bag_mass_kg)
+        if not 1 < lot.moisture_pct < 60:
+            raise InputError("lot {lot}: a moisture of {value} % is outside 1-60", lot=lot.label, value=lot.moisture_pct)
+        if lot.commodity not in priced:
+            raise InputError("lot {lot}: no price is known for {crop}; enter one first", lot=lot.label, crop=lot.commodity)
+        if lot.available_week < 0:
+            raise InputError("lot {lot}: the week {week} is in the past", lot=lot.label, week=lot.available_week)
+    for price in case.prices:
+        if price.price_now <= 0:
+            raise InputError("a price of {price} for {crop} must be above 0", price=price.price_now, crop=price.commodity)
+    for need in case.needs:
+        if need.amount < 0 or need.week < 0:
+            raise InputError("cash need {label}: amount and date must not be negative", label=need.label)
+    if len({lot.id for lot in case.lots}) != len(case.lots):
+        raise InputError("two lots have the same number")
+
+
+def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
+    """Return an invented case (for benchmarks and tests; no real group, price or place).
+
+    Parameters
+    ----------
+    lots, weeks, scenarios : int
+        How many lots, weeks of horizon and scenarios.
+    seed : int
+        Decides every drawn number; the same seed gives the same case.
+    """
+    draw = np.random.default_rng([seed, 77])
+    crops = {"maize": (0.25, 0.42, 13.0, 13.5), "common_bean": (0.70, 0.22, 14.0, 15.0), "sorghum": (0.28, 0.25, 12.5, 13.5)}
+    rise_weeks = 34
+    prices = []
+    for crop, (price, gap, _, _) in crops.items():
+        gap_here = gap * draw.uniform(0.1, 1.5)
+        week = np.arange(weeks + 1)
+        season = 0.5 - 0.5 * np.cos(np.pi * np.minimum(week, rise_weeks) / rise_weeks) - np.maximum(week - rise_weeks, 0) * 0.06
+        path = (1 + gap_here) ** np.maximum(season, -0.2)
+        prices.append(CropPrice(crop, round(price * draw.uniform(0.85, 1.15), 3), tuple(np.round(path, 5).tolist()), float(round(draw.uniform(0.02, 0.04), 4))))
+    members = max(1, lots // 3)
+    names = list(crops)
+    made = []
+    for index in range(lots):
+        crop = names[int(draw.choice(3, p=[0.65, 0.2, 0.15]))]
+        wet = draw.uniform(14.5, 21.0) if draw.random() < 0.75 else draw.uniform(11.5, 13.0)
+        made.append(
+            CaseLot(
+                id=f"lot-{index + 1}", label=f"Lot {index + 1}", owner=f"member-{1 + index % members}", commodity=crop,
+                bags=int(draw.integers(4, 26)), bag_mass_kg=float(round(draw.uniform(85, 100), 1)), moisture_pct=float(round(wet, 2)),
+                moisture_se_pct=float(round(draw.uniform(0.15, 0.5), 2)), available_week=int(draw.choice([0, 0, 0, 1, 2])),
+            )
+        )  # fmt: skip
+    mass = sum(lot.bags * lot.bag_mass_kg for lot in made)
+    bags = sum(lot.bags for lot in made)
+    money = sum(lot.bags * lot.bag_mass_kg * crops[lot.commodity][0] for lot in made)
+    last = weeks - 1
+    buyers = [
+        CaseBuyer("gate", "Trader at the farm gate", 0.0, price_factor=0.88, moisture_limit_pct=14.0, discount_per_point=0.025, refusal_pct=22.0),
+        CaseBuyer("town", "Town market", float(draw.integers(8, 25)), price_factor=1.0, fee_fraction=0.02, weekly_kg=max(2000.0, mass * 0.15), price_fall=0.05, refusal_pct=17.0),
+        CaseBuyer("mill", "District mill", float(draw.integers(30, 80)), commodities=("maize", "sorghum"), price_factor=1.07, refusal_pct=14.5, pay_delay_weeks=2, minimum_kg=1500.0),
+    ]
+    if weeks > 4:
+        buyers.append(
+            CaseBuyer(
+                "school", "School supply offer", float(draw.integers(5, 30)), commodities=("maize",), fixed_price=round(prices[0].price_now * draw.uniform(1.05, 1.25), 3),
+                refusal_pct=14.0, quantity_kg=round(mass * 0.08, 0), first_week=min(4, last), last_week=min(12, last), chance_failing=0.1, pay_delay_weeks=3,
+            )
+        )  # fmt: skip
+    needs = [CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label) for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))]
+    sheets = max(400.0, 0.22 * mass)
+    return PlanningCase(
+        name=f"invented {lots} lots", start=date(2026, 7, 6), weeks=weeks, scenarios=scenarios, seed=seed, lots=tuple(made),
+        drying=(
+            DryingChoice("sheets", "Tarpaulins", "tarpaulin", sheets, sheets / 20, 20.0, 0.002, 0.006, 1.6),
+            DryingChoice("dryer", "Hired dryer", "mechanical", max(400.0, 0.06 * mass), 0.0, 0.0, 0.016, 0.004, 8.0),
+        ),
+        storage=(
+            StorageChoice("woven", "Woven bags", "woven_bag", bags, bags, 0.5),
+            StorageChoice("treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6),
+            StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9),
+        ),
+        prices=tuple(prices), buyers=tuple(buyers), truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
+        needs=tuple(need for need in needs if need.amount > 0),
+        reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),) if lots > 3 else (),
+        store_bags=int(bags * 0.9), target_pct=tuple((crop, values[2]) for crop, values in crops.items()), invented=True,
+    )  # fmt: skip
+
+
+def crop_limits(case: PlanningCase) -> dict[str, float]:
+    """Return the moisture target [% w.b.] of every crop in the case."""
+    return {lot.commodity: case.target(lot.commodity) for lot in case.lots}
