@@ -1,0 +1,23 @@
+"""The page that shows where the numbers come from."""
+
+from __future__ import annotations
+
+from tests.dashboard.pages import open_page
+
+
+def test_all_tables_are_shown_and_searchable(demo_store):
+    app = open_page("sources")
+    assert not app.exception
+    everything = app.dataframe[0].value
+    assert {"grain/commodities", "grain/keeping"} <= set(everything["table"])
+    app.text_input(key="sources_search").set_value("cowpea cromarty").run()
+    assert not app.exception
+    found = app.dataframe[0].value
+    assert 0 < len(found) < len(everything)
+
+
+def test_a_search_that_finds_nothing_is_no_error(demo_store):
+    app = open_page("sources")
+    app.text_input(key="sources_search").set_value("(zz*[").run()
+    assert not app.exception
+    assert len(app.dataframe[0].value) == 0
