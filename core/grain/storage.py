@@ -1,0 +1,414 @@
+"""Storage of grain: how its moisture, its mould and its losses run on, by method, through a year of weather."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from core.errors import InputError
+from core.grain.commodities import Commodity, get_commodity
+from core.grain.mass import dry_basis, wet_basis
+from core.grain.sorption import humidity, isotherm_parameters
+from core.grain.storage_day import BASE_RATES, day_rates, growth_allowed, place_air, run_place, tabulated
+from core.grain.storage_insects import (
+    Pest,
+    damaged_kernels_pct,
+    eaten_pct,
+    food_limited,
+    get_pest,
+    insect_table,
+    pests_of,
+    population,
+    start_from_sieve,
+)
+from core.grain.storage_loss import check_grain, dry_matter_loss, loss_in_store, relation_of, safe_storage_days
+from core.grain.storage_methods import Method, get_method, places
+from core.grain.storage_mould import mould_share
+from core.messages import Message
+
+__all__ = ["StorageRun", "dry_matter_loss", "safe_storage_days", "simulate_storage"]
+
+Array = NDArray[Any]
+EXACT_UP_TO = 400_000  # lots x scenarios x days x places beyond which rates are read from a table
+FRESH_PROBIT = 2.054  # 98 % germination at bagging
+
+
+@dataclass(frozen=True)
+class StorageRun:
+    """What becomes of lots in a store; arrays are (days + 1, lots, scenarios) with absent axes left out.
+
+    Parameters
+    ----------
+    commodity, method : str
+        Codes.
+    day : ndarray
+        Days since bagging of each row (every day, or every `every`-th).
+    moisture_pct : ndarray
+        Mean of the lot, % w.b.
+    wettest_moisture_pct : ndarray
+        The wettest place of the store (at least 3 % of the lot).
+    weight_loss_pct : ndarray
+        Dry matter lost to insects, respiration and microflora, % of that bagged.
+    dry_matter_loss_pct : ndarray
+        The part by respiration and microflora.
+    damp_loss_pct : ndarray
+        Of that, what was lost while the grain was damp enough to spoil (water activity from 0.65-0.70 up); worst place.
+    mould_risk : ndarray
+        0-1: the share of the lot's bags expected to be unfit because mould has become visible or, in a sealed store,
+        because wet grain has soured and would mould within days of opening. It never falls.
+    toxin_hours : ndarray
+        Hours in which aflatoxin could form (water activity above 0.83, 12-40 degC), weighted by temperature; worst place.
+    damaged_kernels_pct, insects_per_kg : ndarray
+        Kernels with insect damage; living insects of all stages.
+    germination_pct : ndarray
+        Of seed that germinated 98 % at bagging (relation of wheat at equal humidity).
+    soured_share : ndarray
+        Share of the bags in which sealed wet grain has fermented: unfit for food and seed.
+    equilibrium_humidity_pct : ndarray
+        Of the wettest place at its grain temperature.
+    places : tuple of str
+    place_shares : tuple of float
+    place_moisture_pct : ndarray (days + 1, places, lots, scenarios)
+    notes : tuple of Message
+    """
+
+    commodity: str
+    method: str
+    day: Array
+    moisture_pct: Array
+    wettest_moisture_pct: Array
+    weight_loss_pct: Array
+    dry_matter_loss_pct: Array
+    damp_loss_pct: Array
+    mould_risk: Array
+    toxin_hours: Array
+    damaged_kernels_pct: Array
+    insects_per_kg: Array
+    germination_pct: Array
+    soured_share: Array
+    equilibrium_humidity_pct: Array
+    places: tuple[str, ...]
+    place_shares: tuple[float, ...]
+    place_moisture_pct: Array
+    notes: tuple[Message, ...]
+
+
+@dataclass(frozen=True)
+class PestDraw:
+    """What insects a lot starts with in each scenario; the same draw for all lots and methods.
+
+    Parameters
+    ----------
+    pressure : ndarray (scenarios,)
+        Factor on the usual start.
+    borer : ndarray of bool (scenarios,)
+        Whether the larger grain borer is about.
+    """
+
+    pressure: Array
+    borer: Array
+
+
+def draw_pests(scenarios: int, seed: int = 0, borer_present: bool | None = None) -> PestDraw:
+    """Return the insects' start by scenario: log-normal pressure, and the borer by its chance where unknown.
+
+    Parameters
+    ----------
+    scenarios : int
+        One scenario takes the middle, and no borer unless it is known to be there.
+    seed : int
+    borer_present : bool, optional
+
+    Returns
+    -------
+    PestDraw
+    """
+    start = insect_table()["start"]
+    if scenarios == 1:
+        return PestDraw(np.ones(1), np.array([bool(borer_present)]))
+    rng = np.random.default_rng(seed)
+    pressure = np.exp(float(start["log_sd"]) * rng.standard_normal(scenarios))
+    unknown = rng.random(scenarios) < float(start["borer_chance"])
+    borer = unknown if borer_present is None else np.full(scenarios, borer_present)
+    return PestDraw(pressure, borer)
+
+
+def climate_arrays(climate: pd.DataFrame | Sequence[pd.DataFrame], days: int) -> tuple[Array, Array]:
+    """Return temperature and humidity as (days, scenarios), or raise where a climate is too short or impossible."""
+    frames = [climate] if isinstance(climate, pd.DataFrame) else list(climate)
+    if not frames:
+        raise InputError("no climate was given; give a table by day with temperature_c and relative_humidity_pct")
+    columns = []
+    for name in ("temperature_c", "relative_humidity_pct"):
+        for frame in frames:
+            if name not in frame.columns:
+                raise InputError("the climate has no column {name}", name=name)
+            if len(frame) < days:
+                raise InputError("the climate has {rows} days, {days} are asked for", rows=len(frame), days=days)
+        columns.append(np.column_stack([frame[name].to_numpy(dtype=float)[:days] for frame in frames]))
+    temperature, relative = columns
+    if not np.all((temperature > -40.0) & (temperature < 55.0)):
+        raise InputError("a daily temperature in the climate is missing or outside -40 to 55 °C")
+    if not np.all((relative >= 0.0) & (relative <= 100.0)):
+        raise InputError("a daily humidity in the climate is missing or outside 0-100 %")
+    return temperature, relative
+
+
+def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: bool | None) -> tuple[Message, ...]:
+    notes = []
+    if relation_of(crop) == "equal humidity":
+        notes.append(
+            Message(
+                "{crop} has no dry-matter-loss relation of its own: maize at the same equilibrium humidity stands in.",
+                {"crop": crop.name},
+            )
+        )
+    if crop.code == "maize" and borer_present is None:
+        notes.append(Message("It is not known whether the larger grain borer is about; that changes the loss most."))
+    if method.seal_below_pct is not None:
+        chosen = isotherm_parameters(crop)
+        wet = humidity(chosen, np.asarray(27.0), dry_basis(start_pct)) > 0.70
+        if np.any(wet):
+            notes.append(
+                Message(
+                    "Too wet to seal: it would sour, lose its germination, and mould within days of being opened. "
+                    "Dry it first."
+                )
+            )
+    if method.waiting_days:
+        notes.append(
+            Message(
+                "Treated grain: not eaten or sold as food before {days} days, and never before the label's own time.",
+                {"days": method.waiting_days},
+            )
+        )
+    return tuple(notes)
+
+
+def simulate_storage(
+    commodity: str | Commodity,
+    moisture_pct: ArrayLike,
+    method: str | Method,
+    climate: pd.DataFrame | Sequence[pd.DataFrame],
+    days: int,
+    insects_per_kg: ArrayLike | None = None,
+    borer_present: bool | None = None,
+    *,
+    damaged_pct: float = 5.0,
+    sieved_kg: float = 1.0,
+    resistance: float = 1.0,
+    leak_share: float | None = None,
+    draw: PestDraw | None = None,
+    seed: int = 0,
+    every: int = 1,
+    exact: bool | None = None,
+) -> StorageRun:
+    """Return what becomes of one crop's lots in one store, by day.
+
+    Parameters
+    ----------
+    commodity : str or Commodity
+    moisture_pct : array_like
+        At bagging, % w.b.: one lot, or an array of lots.
+    method : str or Method
+        woven_bag, woven_bag_protectant, hermetic_bag, metal_silo, crib or warehouse.
+    climate : DataFrame or sequence of them
+        By day from the day of bagging: temperature_c, relative_humidity_pct outside; several are scenarios.
+    days : int
+    insects_per_kg : array_like, optional
+        Live adults per kg sieved at bagging, one or per lot; None where nobody sieved.
+    borer_present : bool, optional
+        Larger grain borer about or not (maize only); None where unknown.
+    damaged_pct : float
+        Mechanically damaged kernels (5 = hand-shelled).
+    sieved_kg : float
+        Mass that was sieved.
+    resistance : float
+        Factor on insects' growth: 0.75 for tight-husked local maize (judgement), 1 otherwise.
+    leak_share : float, optional
+        Share of sealed bags that leak; None takes the table's.
+    draw : PestDraw, optional
+        The scenarios' insects; None draws them from `seed`.
+    seed : int
+    every : int
+        Days between rows of the result.
+    exact : bool, optional
+        Rates from their formulas (True) or from a table of small cells (False); None decides by size.
+
+    Returns
+    -------
+    StorageRun
+
+    Raises
+    ------
+    InputError, OutOfRangeError, NotFoundError
+    """
+    crop = get_commodity(commodity)
+    how = get_method(method)
+    if days < 1 or every < 1:
+        raise InputError("days in store must be 1 or more, not {value}", value=days)
+    check_grain(20.0, moisture_pct, damaged_pct)
+    temperature, relative = climate_arrays(climate, days)
+    lots = np.atleast_1d(np.asarray(moisture_pct, dtype=float))
+    scenarios = temperature.shape[1]
+    pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
+    run = _Run(crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact)
+    run_result = run.go(insects_per_kg, sieved_kg, pests_drawn, leak_share, _notes(crop, how, lots, borer_present))
+    lots_given = np.ndim(moisture_pct) > 0
+    scenarios_given = not isinstance(climate, pd.DataFrame)
+    return _without_axes(run_result, lots_given, scenarios_given)
+
+
+def _without_axes(run: StorageRun, lots: bool, scenarios: bool) -> StorageRun:
+    """Leave out the axes of lots and scenarios that were not asked for."""
+    changed = {}
+    for name, value in vars(run).items():
+        if isinstance(value, np.ndarray) and value.ndim >= 3:
+            if not scenarios:
+                value = value[..., 0]
+            if not lots:
+                value = value.take(0, axis=-1 if not scenarios else -2)
+            changed[name] = value
+        else:
+            changed[name] = value
+    return StorageRun(**changed)
+
+
+def start_numbers(
+    pest: Pest, how: Method, draw: PestDraw, lots: int, insects_per_kg: ArrayLike | None, sieved_kg: float
+) -> Array:
+    """Return a pest's number per kg at the start, (lots, scenarios)."""
+    if insects_per_kg is None:
+        middle = np.full((lots, 1), pest.start_per_kg)
+    else:
+        middle = np.broadcast_to(np.atleast_1d(start_from_sieve(pest, insects_per_kg, sieved_kg)), (lots,))[:, None]
+    if pest.key == "larger_grain_borer":
+        return np.asarray(middle * draw.pressure * draw.borer * how.start_factor)
+    return np.asarray(middle * draw.pressure * how.start_factor)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One crop, one method: the places are stepped one after another and weighed by their shares."""
+
+    crop: Commodity
+    how: Method
+    lots: Array
+    temperature: Array
+    relative: Array
+    damaged_pct: float
+    resistance: float
+    every: int
+    exact: bool | None
+
+    def go(
+        self,
+        insects_per_kg: ArrayLike | None,
+        sieved_kg: float,
+        draw: PestDraw,
+        leak_share: float | None,
+        notes: tuple[Message, ...],
+    ) -> StorageRun:
+        pests = pests_of(self.crop)
+        if self.crop.code == "maize" and draw.borer.any():
+            pests = (*pests, get_pest("larger_grain_borer"))
+        leaking = leak_share
+        if leaking is None:
+            leaking = self.how.leak_share_borer if draw.borer.any() else self.how.leak_share
+        all_places = places(self.how, leaking)
+        days, scenarios = self.temperature.shape
+        cells = len(self.lots) * scenarios * days * len(all_places)
+        exact = cells <= EXACT_UP_TO if self.exact is None else self.exact
+        dtype = np.float64 if exact else np.float32
+        shape = (days // self.every + 1, len(self.lots), scenarios)
+        start = np.broadcast_to(dry_basis(self.lots)[:, None], shape[1:])
+        numbers = [
+            start_numbers(pest, self.how, draw, len(self.lots), insects_per_kg, sieved_kg).astype(dtype)
+            for pest in pests
+        ]
+        total = {name: np.zeros(shape, dtype) for name in ("m", "loss", "dml", "mould", "dam", "ins", "germ", "sour")}
+        wettest = np.zeros(shape, dtype)
+        toxin = np.zeros(shape, dtype)
+        damp = np.zeros(shape, dtype)
+        damp_loss = np.zeros(shape, dtype)
+        by_place = np.empty((shape[0], len(all_places), *shape[1:]), dtype)
+        tables: dict[bool, Any] = {}
+        for index, place in enumerate(all_places):
+            closed = self.how.sealed and not place.open_to_insects
+            if closed not in tables:
+                formula = day_rates(self.crop, pests, closed, self.damaged_pct)
+                tables[closed] = formula if exact else tabulated(formula)
+            air = place_air(self.crop, self.how, place, self.temperature, self.relative)
+            factor = growth_allowed(self.how, place, pests, days) * self.resistance
+            moisture, sums = run_place(
+                air, place, tables[closed], factor, start, self.every, lambda age: loss_in_store(self.crop, age), dtype
+            )
+            base = len(BASE_RATES)
+            eaten = [
+                eaten_pct(pest, number, sums[..., base + k])
+                for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
+            ]
+            insects = food_limited(sum(eaten[1:], eaten[0]))
+            respired = loss_in_store(self.crop, sums[..., 0])
+            wet = wet_basis(moisture)
+            by_place[:, index] = wet
+            total["m"] += place.share * wet
+            total["dml"] += place.share * respired
+            total["loss"] += place.share * (100.0 - (100.0 - insects) * (100.0 - respired) / 100.0)
+            total["mould"] += place.share * mould_share(sums[..., 1])
+            damage_sum = sum(e * pest.damage_factor for e, pest in zip(eaten, pests, strict=True))
+            total["dam"] += place.share * damaged_kernels_pct(damage_sum, 1.0)
+            living = [
+                population(pest, number, sums[..., base + k])
+                for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
+            ]
+            total["ins"] += place.share * sum(living[1:], living[0]) * self._alive(closed, shape[0])
+            total["germ"] += place.share * _germination(sums[..., 3])
+            total["sour"] += place.share * mould_share(sums[..., 4])
+            rows = np.minimum(np.arange(shape[0]) * self.every, days - 1)
+            here = humidity(isotherm_parameters(self.crop), air.grain_temperature_c[rows][:, None, :], moisture)
+            if place.share >= 0.03:
+                wettest = np.maximum(wettest, wet)
+                toxin = np.maximum(toxin, sums[..., 2])
+                damp_loss = np.maximum(damp_loss, loss_in_store(self.crop, sums[..., 5]))
+                damp = np.maximum(damp, 100.0 * here)
+        return StorageRun(
+            commodity=self.crop.code,
+            method=self.how.code,
+            day=np.arange(shape[0]) * self.every,
+            moisture_pct=total["m"],
+            wettest_moisture_pct=wettest,
+            weight_loss_pct=total["loss"],
+            dry_matter_loss_pct=total["dml"],
+            damp_loss_pct=damp_loss,
+            mould_risk=total["mould"],
+            toxin_hours=toxin,
+            damaged_kernels_pct=total["dam"],
+            insects_per_kg=total["ins"],
+            germination_pct=total["germ"],
+            soured_share=total["sour"],
+            equilibrium_humidity_pct=damp,
+            places=tuple(place.name for place in all_places),
+            place_shares=tuple(place.share for place in all_places),
+            place_moisture_pct=by_place,
+            notes=notes,
+        )
+
+    def _alive(self, closed: bool, rows: int) -> Array:
+        """Return the share of insects still alive by row: in a sealed place they die out over the oxygen's days."""
+        if not closed:
+            return np.ones((rows, 1, 1))
+        time = np.arange(rows) * self.every
+        return np.exp(-np.maximum(time - 7.0, 0.0) / self.how.sealed_oxygen_days)[:, None, None]
+
+
+def _germination(probits_lost: Array) -> Array:
+    """Return germination, %, of seed at 98 % that has lost some probits (normal distribution of seed lives)."""
+    from scipy.special import ndtr
+
+    return np.asarray(100.0 * ndtr(FRESH_PROBIT - probits_lost))
