@@ -9,11 +9,15 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
-from core.grain.sorption import equilibrium_humidity, equilibrium_with_flag
+from core.grain.sorption import equilibrium_with_flag, humidity_with_flag
 from core.messages import Message
 
+FloatArray = NDArray[np.float64]
 SHORT_MONTHS, LONG_MONTHS = 3.0, 6.0
 SHORT_HUMIDITY_PCT, LONG_HUMIDITY_PCT = 70.0, 65.0
 STANDARD_NAMES = {
@@ -232,11 +236,23 @@ def choose_limit(
 
 
 def humidity_when_warm(
-    commodity: str | Commodity, temperature_c: float, relative_humidity_pct: float, warmest_c: float
-) -> float:
+    commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, warmest_c: float
+) -> FloatArray:
     """Return the humidity, %, that the grain will give at the store's warmest temperature, its moisture unchanged.
 
+    Parameters
+    ----------
+    commodity : str or Commodity
+        Crop.
+    temperature_c, relative_humidity_pct : array_like
+        What was measured, °C and %; arrays broadcast.
+    warmest_c : float
+        The warmest temperature, °C.
+
+    Notes
+    -----
     The sorption relation is used there and back, so that its own error nearly drops out.
     """
-    found = equilibrium_with_flag(commodity, temperature_c, relative_humidity_pct)
-    return float(equilibrium_humidity(commodity, warmest_c, found.value))
+    measured = np.clip(np.asarray(relative_humidity_pct, dtype=float), 0.5, 99.5)
+    found = equilibrium_with_flag(commodity, np.asarray(temperature_c, dtype=float), measured)
+    return np.clip(humidity_with_flag(commodity, warmest_c, found.value).value, 0.1, 99.9)

@@ -1,0 +1,350 @@
+"""Where each lot stands: moisture, verdict, limit, mass and doubts, from the records alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from core.grain.commodities import get_commodity
+from core.grain.mass import mass_after_drying
+from core.group.limits import LimitChoice, choose_limit, humidity_when_warm
+from core.group.meter_checks import meter_error
+from core.group.reading_flags import Flag, flag_readings
+from core.group.reading_moisture import MeterSettings, moisture_of_readings
+from core.group.records import Fact, Lot
+from core.group.sampling import (
+    DRY,
+    UNSURE,
+    WET,
+    LotMoisture,
+    bags_to_dry_again,
+    bags_to_probe,
+    estimate_lot,
+    judge_bags,
+    judge_dryness,
+    more_bags_to_settle,
+    risk_by_cost,
+    share_above,
+)
+from core.group.store import Store
+from core.messages import Message
+
+NOT_TESTED = "not tested"
+ROUND_HOURS = 36
+# Humidity varies between bags by about six times as many % as moisture does in points near dryness (slope of the sets).
+USUAL_BAG_HUMIDITY_SD = 4.5
+USUAL_BAG_KG = 90.0
+SUN_WARM_SD = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotState:
+    """Where a lot stands.
+
+    Parameters
+    ----------
+    lot : Lot
+        The record.
+    moisture : LotMoisture or None
+        Mean moisture and how sure it is; None where nothing was ever measured.
+    humidity : LotMoisture or None
+        The same for the humidity between the grains at the store's warmest temperature, %, where it was measured.
+    decision : str
+        "dry enough", "too wet", "cannot tell" or "not tested".
+    limit : LimitChoice
+        The limits that apply, and the one that binds.
+    risk : float
+        The chance of error that the costs allow.
+    bags : int
+        Bags left.
+    mass_now_kg, dry_matter_kg, grain_kg : float
+        Mass at the present moisture, its dry matter, and the grain that will come of it after shelling.
+    flags : tuple of Flag
+        Doubts about the last round of tests.
+    reasons : tuple of Message
+        Why the decision is as it is, and what would settle it.
+    again : tuple of str
+        Bags to dry again.
+    share_wet : float
+        Expected share of the bags above the limit that binds.
+    more_bags : int or None
+        More bags that would settle a doubt; None where none would.
+    tested_at : datetime or None
+        The last test, UTC.
+    mass_is_weighed : bool
+        False where the mass rests on the bag's nominal size.
+    """
+
+    lot: Lot
+    moisture: LotMoisture | None
+    decision: str
+    limit: LimitChoice
+    risk: float
+    bags: int
+    mass_now_kg: float
+    dry_matter_kg: float
+    grain_kg: float
+    humidity: LotMoisture | None = None
+    flags: tuple[Flag, ...] = ()
+    reasons: tuple[Message, ...] = ()
+    again: tuple[str, ...] = ()
+    share_wet: float = 0.0
+    more_bags: int | None = 0
+    tested_at: datetime | None = None
+    mass_is_weighed: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class JudgingRules:
+    """What a lot is judged by: the meter, the keeping wanted, the standard, and the costs of being wrong."""
+
+    meter: MeterSettings = field(default_factory=MeterSettings)
+    months: float = 6.0
+    warmest_c: float = 32.0
+    standard: str = "codex"
+    own_limits: Sequence[Mapping[str, Any]] = ()
+    contracts: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    short_pct: float = 70.0
+    long_pct: float = 65.0
+    refusal_share: float = 0.15
+    drying_day_cost_per_tonne: float = 3.0
+    price_per_kg: float = 0.3
+    turnout: Mapping[str, float] = field(default_factory=dict)
+
+
+def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bool = True) -> list[LotState]:
+    """Return where each lot of a group stands.
+
+    Parameters
+    ----------
+    store : Store
+        The records.
+    group_id : int
+        The group.
+    now : datetime
+        The present, aware; later tests do not count.
+    open_only : bool
+        Leave out lots that are sold or used.
+    """
+    rules = judging_rules(store, group_id)
+    readings = store.readings(group_id)
+    readings = readings[readings["taken_at"] <= pd.Timestamp(now)]
+    sales = store.sales(group_id)
+    sold = sales.groupby("lot_id")["bags"].sum().to_dict() if not sales.empty else {}
+    by_lot = dict(tuple(readings.groupby("lot_id"))) if not readings.empty else {}
+    nothing = readings.iloc[0:0]
+    return [
+        lot_state(lot, by_lot.get(lot.id, nothing), rules, int(sold.get(lot.id, 0)))
+        for lot in store.lots(group_id, open_only)
+    ]
+
+
+def judging_rules(store: Store, group_id: int) -> JudgingRules:
+    """Return the rules by which a group's lots are judged, from its facts and its meter checks."""
+    facts = store.facts(group_id)
+
+    def value(key: str, otherwise: Any) -> Any:
+        return facts[key].value if key in facts else otherwise
+
+    error = meter_error(
+        [event for event in store.events(group_id, "diary") if event.kind == "meter_check"],
+        moisture_sd=float(value("meter_bias_sd", 0.5)),
+        humidity_sd=float(value("humidity_sensor_sd", 2.0)),
+    )
+    return JudgingRules(
+        meter=MeterSettings(
+            kind=str(value("meter_kind", "humidity")),
+            error=error,
+            temperature_sd=float(value("temperature_sensor_sd", 0.5)),
+        ),
+        months=float(value("keeping_months", 6.0)),
+        warmest_c=float(value("store_warmest_c", 32.0)),
+        standard=str(value("limit_standard", "codex")),
+        own_limits=(store.documents.read("limits", str(group_id)) or {}).get("rows", ()),
+        contracts=_contracts(facts),
+        short_pct=float(value("keeping_humidity.short", 70.0)),
+        long_pct=float(value("keeping_humidity.long", 65.0)),
+        refusal_share=float(value("refusal_cost_share", 0.15)),
+        drying_day_cost_per_tonne=float(value("drying_day_cost", 3.0)),
+        price_per_kg=float(value("maize_price_kg", 0.3)),
+        turnout={
+            key.removeprefix("shelling_turnout."): float(fact.value)
+            for key, fact in facts.items()
+            if key.startswith("shelling_turnout.")
+        },
+    )
+
+
+def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:
+    """Return the buyers' limits by crop: facts "buyer_limit.maize" = 13.5, with "buyer_name.maize" if given."""
+    found = {}
+    for key, fact in facts.items():
+        if key.startswith("buyer_limit.") and fact.value is not None:
+            crop = key.removeprefix("buyer_limit.")
+            name = facts.get(f"buyer_name.{crop}")
+            found[crop] = (float(fact.value), str(name.value) if name else "")
+    return found
+
+
+def last_round(readings: pd.DataFrame, hours: float = ROUND_HOURS) -> pd.DataFrame:
+    """Return the tests of the last round: those up to ``hours`` before the last one."""
+    if readings.empty:
+        return readings
+    return readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=hours)]
+
+
+def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: int = 0) -> LotState:
+    """Return where one lot stands.
+
+    Parameters
+    ----------
+    lot : Lot
+        The record.
+    readings : DataFrame
+        All tests of the lot, with the columns of `Store.readings`.
+    rules : JudgingRules
+        What it is judged by.
+    bags_sold : int
+        Bags that have left it.
+    """
+    crop = get_commodity(lot.commodity)
+    bags = max(0, lot.bags - bags_sold)
+    contract = rules.contracts.get(crop.code)
+    limit = choose_limit(
+        crop,
+        months=rules.months,
+        warmest_c=rules.warmest_c,
+        use=lot.use,
+        contract_pct=contract[0] if contract and lot.use == "sale" else None,
+        buyer=contract[1] if contract else "",
+        standard=rules.standard,
+        own=rules.own_limits,
+        short_pct=rules.short_pct,
+        long_pct=rules.long_pct,
+    )
+    tests = last_round(readings)
+    flags = flag_readings(crop, tests, rules.meter)
+    left_out = {flag.reading_id for flag in flags if flag.left_out}
+    counted = tests[~tests["id"].isin(left_out)]
+    moisture, humidity = estimate_from_tests(
+        lot, counted, rules, any(flag.key == "warm from the sun" for flag in flags)
+    )
+    mass, dry_matter, grain = _masses(lot, bags, moisture, rules)
+    risk = (
+        risk_by_cost(rules.refusal_share * rules.price_per_kg * mass, rules.drying_day_cost_per_tonne * mass / 1000)
+        if mass > 0
+        else 0.05
+    )
+    common: dict[str, Any] = {
+        "lot": lot, "limit": limit, "risk": risk, "bags": bags, "mass_now_kg": mass, "dry_matter_kg": dry_matter,
+        "grain_kg": grain, "flags": flags, "mass_is_weighed": lot.bag_mass_kg is not None,
+        "tested_at": tests["taken_at"].max().to_pydatetime() if not tests.empty else None,
+    }  # fmt: skip
+    if moisture is None:
+        words = "no test yet: probe {count} of the {bags} bags"
+        why = Message(words, {"count": bags_to_probe(max(1, bags)), "bags": bags})
+        return LotState(moisture=None, decision=NOT_TESTED, reasons=(why,), **common)
+    verdict, reasons, more = _judge(moisture, humidity, limit, risk)
+    binding = limit.moisture_pct
+    return LotState(
+        moisture=moisture,
+        humidity=humidity,
+        decision=verdict,
+        reasons=reasons,
+        again=bags_to_dry_again(moisture, binding) if verdict != DRY else (),
+        share_wet=share_above(moisture, binding),
+        more_bags=more,
+        **common,
+    )
+
+
+def estimate_from_tests(
+    lot: Lot, tests: pd.DataFrame, rules: JudgingRules, sun_warm: bool = False
+) -> tuple[LotMoisture | None, LotMoisture | None]:
+    """Return a lot's moisture, and its humidity at the store's warmest temperature, from the tests that count."""
+    bags = max(1, lot.bags)
+    said = moisture_of_readings(lot.commodity, tests, rules.meter)
+    said["bag"] = [str(bag) or f"test {order + 1}" for order, bag in enumerate(tests["bag"])]
+    known = said.dropna(subset=["moisture_pct"])
+    known = known[(known["moisture_pct"] >= 0) & (known["moisture_pct"] < 100)]
+    if known.empty:
+        if lot.weighed_moisture_pct is None:
+            return None, None
+        alone = estimate_lot([lot.weighed_moisture_pct], bags, rules.meter.error.moisture_sd)
+        return alone, None
+    common = float(np.sqrt(np.mean(known["common_sd"] ** 2)))
+    moisture = estimate_lot(
+        known["moisture_pct"], bags, common, isotherm_sd=SUN_WARM_SD if sun_warm else 0.0, bag_names=list(known["bag"])
+    )
+    air = known.dropna(subset=["humidity_pct"])
+    if air.empty or (air["basis"] == "humidity alone").all():
+        return moisture, None
+    warm = humidity_when_warm(lot.commodity, air["grain_temperature_c"], air["humidity_pct"], rules.warmest_c)
+    humidity = estimate_lot(
+        warm,
+        bags,
+        rules.meter.error.humidity_sd,
+        reading_sd=1.0,
+        bag_names=list(air["bag"]),
+        usual_bag_sd=USUAL_BAG_HUMIDITY_SD,
+    )
+    return moisture, humidity
+
+
+def _judge(
+    moisture: LotMoisture, humidity: LotMoisture | None, limit: LimitChoice, risk: float
+) -> tuple[str, tuple[Message, ...], int | None]:
+    """Return the verdict over all limits, the reasons, and how many more bags would settle it."""
+    verdicts: list[str] = []
+    reasons: list[Message] = []
+    more: int | None = 0
+    for one in limit.applying:
+        by_humidity = one.kind == "keeping" and humidity is not None and one.humidity_pct is not None
+        judged = humidity if by_humidity and humidity is not None else moisture
+        bound = float(one.humidity_pct) if by_humidity and one.humidity_pct is not None else one.moisture_pct
+        verdict = judge_bags(judged, bound, risk) if one.kind == "keeping" else judge_dryness(judged, bound, risk)
+        verdicts.append(verdict)
+        reasons.append(Message(_VERDICT_WORDS[verdict], {"limit": one.reason}))
+        if verdict == UNSURE:
+            needed = more_bags_to_settle(judged, bound, risk)
+            reasons.append(_settling(needed))
+            more = None if needed is None or more is None else max(more, needed)
+    if WET in verdicts:
+        return WET, tuple(reasons), 0
+    return (UNSURE if UNSURE in verdicts else DRY), tuple(reasons), more
+
+
+_VERDICT_WORDS = {
+    DRY: "dry enough for: {limit}",
+    WET: "too wet for: {limit}",
+    UNSURE: "cannot tell for: {limit}",
+}
+
+
+def _settling(needed: int | None) -> Message:
+    if needed is None:
+        return Message(
+            "more bags would not settle it: the meter's own error is too large; check the meter (oven sample, salt jar, "
+            "or beside the buyer's), or dry one more day"
+        )
+    if needed == 0:
+        return Message("the mean is clear, single bags are not: dry or keep apart the bags named, then test the rest")
+    return Message("probing {count} more bags would settle it, if they are like those probed", {"count": needed})
+
+
+def _masses(lot: Lot, bags: int, moisture: LotMoisture | None, rules: JudgingRules) -> tuple[float, float, float]:
+    """Return the mass now, its dry matter, and the grain that will come of it, kg."""
+    at_weighing = bags * (lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG)
+    mean = moisture.mean_pct if moisture is not None else None
+    mass = at_weighing
+    if mean is not None and lot.bag_mass_kg is not None and lot.weighed_moisture_pct is not None:
+        mass = float(mass_after_drying(at_weighing, lot.weighed_moisture_pct, mean))
+    dry_matter = mass * (1 - (mean if mean is not None else lot.weighed_moisture_pct or 15.0) / 100)
+    unthreshed = lot.form in ("cob", "panicle", "pod") and lot.commodity != "groundnut_pod"
+    turnout = rules.turnout.get(lot.commodity, rules.turnout.get("other", 0.7)) if unthreshed else 1.0
+    return mass, dry_matter, mass * turnout
