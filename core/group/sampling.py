@@ -390,15 +390,15 @@ def judge_bags(lot: LotMoisture, limit_pct: float, risk: float = 0.05, allowed_s
 
 def _bag_quantile_bounds(lot: LotMoisture, risk: float, allowed_share: float) -> tuple[float, float]:
     """Return lower and upper one-sided bounds of the moisture that all but ``allowed_share`` of the bags stay below."""
-    from scipy.stats import nct
+    from scipy.special import nctdtrit
 
     wanted = student_quantile(1 - allowed_share, math.inf)
     centre = lot.mean_pct + wanted * lot.bag_sd_pct
     root = math.sqrt(lot.bags_probed)
     freedom = max(1, lot.bags_probed - 1)
     spread = math.hypot(lot.bag_sd_pct, 0.0 if lot.bag_sd_pct else lot.reading_sd_pct)
-    upper = float(nct.ppf(1 - risk, freedom, wanted * root)) / root * spread
-    lower = float(nct.ppf(risk, freedom, wanted * root)) / root * spread
+    upper = float(nctdtrit(freedom, wanted * root, 1 - risk)) / root * spread
+    lower = float(nctdtrit(freedom, wanted * root, risk)) / root * spread
     by_common = student_quantile(1 - risk, math.inf) * lot.common_sd_pct
     above = math.hypot(max(0.0, upper - wanted * lot.bag_sd_pct), by_common)
     below = math.hypot(max(0.0, wanted * lot.bag_sd_pct - lower), by_common)

@@ -185,7 +185,7 @@ class Store:
         if lot_id is not None:
             query = query.where(tables.readings.c.lot_id == lot_id)
         with self._reading() as connection:
-            frame = pd.DataFrame(connection.execute(query).tuples().all(), columns=READING_COLUMNS)
+            frame = pd.DataFrame(connection.execute(query).all(), columns=READING_COLUMNS)
         frame["taken_at"] = pd.to_datetime(frame["taken_at"], utc=True)
         frame[NUMBER_COLUMNS] = frame[NUMBER_COLUMNS].astype(float)
         return frame
@@ -259,7 +259,7 @@ class Store:
     def _frame(self, query: sa.Select[Any], numbers: list[str]) -> pd.DataFrame:
         with self._reading() as connection:
             result = connection.execute(query)
-            frame = pd.DataFrame(result.tuples().all(), columns=list(result.keys()))
+            frame = pd.DataFrame(result.all(), columns=list(result.keys()))
         frame[numbers] = frame[numbers].astype(float)
         return frame
 
