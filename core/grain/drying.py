@@ -10,11 +10,11 @@ import pandas as pd
 
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
-from core.grain.drying_layer import LayerRun, LayerWeather, run_layers
+from core.grain.drying_layer import LayerRun, run_layers
 from core.grain.drying_setups import METHODS, DryingSetup, drying_method
 from core.grain.drying_weather import as_frames, layer_weather
 from core.grain.sorption import isotherm_parameters
-from core.grain.thin_layer import Array, ThinLayerRates, thin_layer_rates
+from core.grain.thin_layer import Array, ThinLayerRates, rates_for
 
 __all__ = ["METHODS", "DryingRun", "DryingSetup", "drying_method", "simulate_drying", "simulate_lots"]
 
@@ -77,6 +77,7 @@ def simulate_drying(
     setup: DryingSetup,
     target_pct: float,
     isotherm: str | None = None,
+    rate_factors: Array | None = None,
 ) -> DryingRun:
     """Dry one lot through hourly weather, in one or many scenarios.
 
@@ -95,6 +96,8 @@ def simulate_drying(
         Moisture aimed at, % wet basis.
     isotherm : str, optional
         Name of a published sorption set; None takes the default.
+    rate_factors : array (scenarios,), optional
+        What each scenario's rate is against the setup's, from `drying_learning.RateBelief.sample`.
 
     Returns
     -------
@@ -105,7 +108,8 @@ def simulate_drying(
     InputError
         For impossible moisture or weather.
     """
-    return simulate_lots([commodity], [moisture_pct], weather, [setup], [target_pct], isotherm)[0]
+    factors = None if rate_factors is None else np.asarray(rate_factors, dtype=float)[None, :]
+    return simulate_lots([commodity], [moisture_pct], weather, [setup], [target_pct], isotherm, factors)[0]
 
 
 def simulate_lots(
@@ -115,8 +119,13 @@ def simulate_lots(
     setups: Sequence[DryingSetup],
     targets_pct: Sequence[float],
     isotherm: str | None = None,
+    rate_factors: Array | None = None,
 ) -> list[DryingRun]:
-    """Dry many lots through the same scenarios at once; parameters and errors as of `simulate_drying`, one per lot."""
+    """Dry many lots through the same scenarios at once.
+
+    Parameters and errors are those of `simulate_drying`, one per lot; rate_factors (lots, scenarios) multiplies the
+    setups' own, for a rate that is believed with some doubt.
+    """
     if not len(commodities) == len(moistures_pct) == len(setups) == len(targets_pct):
         raise InputError("lots, moistures, setups and targets differ in number")
     frames = as_frames(weather)
@@ -138,7 +147,7 @@ def simulate_lots(
                 for setup, values in zip(chosen, moisture, strict=True)
             ]
         )
-        rates = thin_layer_rates(crop.code)
+        rates = rates_for(crop.code, crop.bulk_density_kg_m3)
         layers = run_layers(
             crop,
             rates,
@@ -148,6 +157,7 @@ def simulate_lots(
             _dry_basis(initial),
             hours,
             open_hours(index, chosen),
+            None if rate_factors is None else np.asarray(rate_factors, dtype=float)[places],
         )
         for row, place in enumerate(places):
             runs[place] = _one_run(layers, row, index, setups[place], float(targets_pct[place]), rates)
@@ -261,19 +271,3 @@ def _calendar_days(hours: Array, times: pd.DatetimeIndex, time_zone: str | None)
             moment = local[0] + pd.Timedelta(hours=float(value)) - pd.Timedelta(seconds=1)
             days[place] = max(1.0, (moment.normalize().tz_localize(None) - first_day) / pd.Timedelta(days=1) + 1.0)
     return days
-
-
-def run_with_own_weather(
-    crop: Commodity,
-    moisture_db: Array,
-    initial_db: Array,
-    setups: Sequence[DryingSetup],
-    weather: LayerWeather,
-    opened: Array,
-    isotherm: str | None = None,
-) -> LayerRun:
-    """Dry lots of one crop whose weather differs lot by lot; arrays as of `drying_layer.run_layers`."""
-    rates = thin_layer_rates(crop.code)
-    return run_layers(
-        crop, rates, isotherm_parameters(crop, isotherm), setups, moisture_db, initial_db, weather, opened
-    )

@@ -9,7 +9,7 @@ air's capacity to carry vapour allow together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -170,6 +170,7 @@ def run_layers(
     initial_db: Array,
     weather: LayerWeather,
     open_hours: Array,
+    rate_factors: Array | None = None,
     substeps: int = 2,
 ) -> LayerRun:
     """Dry layers of one crop through hourly weather.
@@ -186,6 +187,8 @@ def run_layers(
         The hours.
     open_hours : array of bool (hours, lots)
         Hours in which the grain is meant to lie open.
+    rate_factors : array (lots, scenarios), optional
+        Multiplies the setups' rate factors.
     substeps : int
         Inner steps per hour.
 
@@ -194,6 +197,8 @@ def run_layers(
     LayerRun
     """
     layer = _columns(setups, rates, moisture_db)
+    if rate_factors is not None:
+        layer = replace(layer, rate_factor=layer.rate_factor * rate_factors)
     hours = weather.sun_w_m2.shape[0]
     shape = moisture_db.shape
     top = moisture_db.astype(float).copy()

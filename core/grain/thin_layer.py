@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import TypeAlias
@@ -89,6 +89,25 @@ def thin_layer_rates(crop: str) -> ThinLayerRates:
     if crop not in table:
         raise NotFoundError("no drying rate for {crop}; known crops: {known}", crop=crop, known=", ".join(table))
     return table[crop]
+
+
+def rates_for(code: str, density_kg_m3: float) -> ThinLayerRates:
+    """Return a crop's relation, or maize's as a marked stand-in for a group's own crop.
+
+    Parameters
+    ----------
+    code : str
+        Commodity code.
+    density_kg_m3 : float
+        Bulk density of the crop, kg/m³, for the stand-in.
+    """
+    table = thin_layer_table()
+    if code in table:
+        return table[code]
+    source = "maize equation; nothing is known of this crop's own rate"
+    return replace(
+        table["maize"], crop=code, density_kg_m3=density_kg_m3, stand_in=True, basis="judgement", source=source
+    )
 
 
 def page_constants(
