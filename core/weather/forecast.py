@@ -1,0 +1,261 @@
+"""The forecast for a place, from the best source there is: a fresh stored one, the network, an older one, an example."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import requests
+
+from core.errors import InputError, WeatherError
+from core.messages import Message
+from core.weather import met_norway, open_meteo
+from core.weather.frames import Forecast, from_payload, to_payload
+from core.weather.normals import Documents, Normals, bundled_normals
+from core.weather.place import Place
+from core.weather.scenarios import example_members
+
+__all__ = ["Forecast", "bundled_forecast", "fetch", "from_payload", "get_forecast", "stored_forecast", "to_payload"]
+
+FRESH_HOURS = 6.0  # the services' runs come every six hours
+WAIT_AFTER_FAILURE_MINUTES = 15.0
+LONGEST_WAIT_SECONDS = 25.0
+STALE_HOURS_LEFT = 24
+EXAMPLE_DAYS = 16
+EXAMPLE_RUNS = 10
+FORECAST_KIND = "forecast"
+ATTEMPT_KIND = "forecast_attempt"
+
+
+def get_forecast(
+    place: Place,
+    saved: Documents,
+    now: datetime,
+    session: requests.Session | None = None,
+    *,
+    normals: Normals | None = None,
+    fresh_hours: float = FRESH_HOURS,
+    ask_again: bool = False,
+    use_ensemble: bool = True,
+    progress: Callable[[str], None] | None = None,
+) -> Forecast:
+    """Return the best forecast there is: fresh from the store, from the network, older from the store, or an example.
+
+    Parameters
+    ----------
+    place : Place
+        Where.
+    saved : Documents
+        Where forecasts are kept: `read(kind, key)` and `write(kind, key, payload, stored_at)`.
+    now : datetime
+        The present moment, aware.
+    session : requests.Session or None
+        From `fetching.make_session`; None asks no network.
+    normals : Normals or None
+        The place's normals, from which the stand-in forecast is drawn where there is nothing else; None takes the
+        invented example valley's.
+    fresh_hours : float
+        How old a stored forecast may be before the network is asked.
+    ask_again : bool
+        True asks the network even so, and even shortly after a failure.
+    use_ensemble : bool
+        False leaves the ensemble out.
+    progress : callable or None
+        Told the name of each service as it is asked.
+
+    Returns
+    -------
+    Forecast
+        Hours from now on. `status` says how it came: "fresh", "stored" or "bundled"; `notes` say what was wrong.
+
+    Raises
+    ------
+    InputError
+        Where `now` has no zone.
+    WeatherError
+        Where there is nothing at all, not even an example.
+    """
+    if now.tzinfo is None:
+        raise InputError("the present moment needs a time zone")
+    now = now.astimezone(UTC)
+    notes: list[Message] = []
+    stored = stored_forecast(place, saved, now, notes)
+    if stored is not None and not ask_again and _is_fresh(stored, now, fresh_hours):
+        return replace(stored, status="fresh", notes=(*stored.notes, *notes))
+    if session is not None and (ask_again or not _failed_lately(place, saved, now)):
+        try:
+            fetched = fetch(place, session, now, stored, use_ensemble, progress, notes)
+        except WeatherError as error:
+            notes.append(error.message)
+            saved.write(ATTEMPT_KIND, place.key, {"failed_at": now.isoformat()}, now)
+        else:
+            saved.write(FORECAST_KIND, place.key, to_payload(fetched), now)
+            return fetched.from_hour(now)
+    if stored is not None:
+        old = Message(
+            "the weather service could not be asked: this is the forecast of {hours} hours ago",
+            {"hours": round(stored.age_hours(now))},
+        )
+        return replace(stored, status="stored", notes=(old, *stored.notes, *notes))
+    stand_in = bundled_forecast(place, now, normals)
+    return replace(stand_in, notes=(*stand_in.notes, *notes))
+
+
+def stored_forecast(place: Place, saved: Documents, now: datetime, notes: list[Message] | None = None) -> Forecast | None:
+    """Return the stored forecast where it still reaches a day ahead, else None (why is added to `notes`)."""
+    payload = saved.read(FORECAST_KIND, place.key)
+    if payload is None:
+        return None
+    remarks: list[Message] = []
+    result: Forecast | None = None
+    try:
+        stored = from_payload(payload, "stored")
+    except WeatherError as error:
+        remarks.append(error.message)
+    else:
+        ahead = stored.from_hour(now)
+        if stored.fetched_at > now + timedelta(hours=1):
+            remarks.append(Message("the stored forecast is from the future; is this computer's clock right?"))
+        elif len(ahead.members[0]) < STALE_HOURS_LEFT or ahead.index[0] > pd.Timestamp(now) + pd.Timedelta(hours=36):
+            remarks.append(
+                Message("the stored forecast of {day} is used up", {"day": f"{stored.fetched_at:%Y-%m-%d}"})
+            )
+        else:
+            result = ahead
+    if notes is not None:
+        notes.extend(remarks)
+    return result
+
+
+def fetch(
+    place: Place,
+    session: requests.Session,
+    now: datetime,
+    stored: Forecast | None = None,
+    use_ensemble: bool = True,
+    progress: Callable[[str], None] | None = None,
+    notes: list[Message] | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> Forecast:
+    """Return a forecast from the first service that gives a usable one: ensemble, single forecast, second provider.
+
+    Parameters
+    ----------
+    place, session, now, use_ensemble, progress
+        As in `get_forecast`.
+    stored : Forecast or None
+        The last good one (its "last modified" spares the second provider an answer that is known).
+    notes : list or None
+        Gets what each service that failed had to say, where another one served.
+    clock : callable
+        Seconds; after `LONGEST_WAIT_SECONDS` no further service is asked.
+
+    Raises
+    ------
+    WeatherError
+        Where none served; the message is the first service's.
+    """
+    services: list[tuple[str, Callable[[], Forecast | None]]] = []
+    if use_ensemble:
+        services.append(("Open-Meteo (ensemble)", lambda: open_meteo.fetch_ensemble(place, session, now)))
+    services.append(("Open-Meteo", lambda: open_meteo.fetch_forecast(place, session, now)))
+    services.append(("MET Norway", lambda: _second_provider(place, session, now, stored)))
+    began = clock()
+    errors: list[WeatherError] = []
+    for name, ask in services:
+        if clock() - began > LONGEST_WAIT_SECONDS:
+            break
+        if progress is not None:
+            progress(name)
+        try:
+            found = ask()
+        except WeatherError as error:
+            errors.append(error)
+            continue
+        if found is not None:
+            said = tuple(error.message for error in errors)
+            return replace(found, notes=(*found.notes, *said))
+    if notes is not None:
+        notes.extend(error.message for error in errors[1:])
+    raise errors[0] if errors else WeatherError("no weather service answered")
+
+
+def _second_provider(place: Place, session: requests.Session, now: datetime, stored: Forecast | None) -> Forecast | None:
+    known = stored if stored is not None and stored.provider == "met-norway" else None
+    if known is not None and _not_expired(known, now):
+        return known
+    last_modified = known.caching.get("last_modified") if known is not None else None
+    found = met_norway.fetch_forecast(place, session, now, last_modified=last_modified)
+    if found is None and known is not None:  # 304: the stored one still stands
+        return replace(known, fetched_at=now, status="fresh")
+    return found
+
+
+def bundled_forecast(place: Place, now: datetime, normals: Normals | None = None) -> Forecast:
+    """Return an invented forecast for the days from now on, drawn from monthly normals with a fixed seed.
+
+    Parameters
+    ----------
+    place : Place
+        For the sun and the zone.
+    now : datetime
+        The present moment, aware.
+    normals : Normals or None
+        The place's own; None takes those of the invented example valley, and says so.
+
+    Returns
+    -------
+    Forecast
+        16 days, ten runs, status "bundled"; the same within a day.
+
+    Raises
+    ------
+    WeatherError
+        Where the example data are not installed and no normals are given.
+    """
+    usual = normals if normals is not None else bundled_normals()
+    example = usual.status == "bundled"
+    today = pd.Timestamp(now).tz_convert(place.zone).date()
+    days = [today + timedelta(days=step) for step in range(EXAMPLE_DAYS)]
+    random = np.random.default_rng([20_260_520, today.toordinal()])
+    members = tuple(example_members(usual, place, days, EXAMPLE_RUNS, random))
+    note = (
+        Message("example weather of an invented valley, not a forecast")
+        if example
+        else Message("no forecast: invented days around the usual weather of the month ({source})", {"source": usual.source})
+    )
+    whole = Forecast(
+        members=members,
+        provider="bundled" if example else "normals",
+        issued_at=now.astimezone(UTC),
+        fetched_at=now.astimezone(UTC),
+        status="bundled",
+        attribution="",
+        notes=(note,),
+    )
+    return whole.from_hour(now)
+
+
+def _is_fresh(stored: Forecast, now: datetime, fresh_hours: float) -> bool:
+    return stored.age_hours(now) <= fresh_hours or _not_expired(stored, now)
+
+
+def _not_expired(stored: Forecast, now: datetime) -> bool:
+    try:
+        return now < datetime.fromisoformat(stored.caching["expires"]) and stored.age_hours(now) < 24
+    except (KeyError, ValueError, TypeError):
+        return False
+
+
+def _failed_lately(place: Place, saved: Documents, now: datetime) -> bool:
+    attempt: Any = saved.read(ATTEMPT_KIND, place.key)
+    try:
+        since = now - datetime.fromisoformat(attempt["failed_at"])
+    except (KeyError, TypeError, ValueError):
+        return False
+    return timedelta(0) <= since < timedelta(minutes=WAIT_AFTER_FAILURE_MINUTES)

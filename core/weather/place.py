@@ -1,0 +1,55 @@
+"""Where weather is wanted: a point with its altitude and its time zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from core.errors import InputError
+
+
+@dataclass(frozen=True)
+class Place:
+    """A point on the ground.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Decimal degrees (WGS 84), north and east positive.
+    altitude_m : float
+        Height above sea level, m.
+    time_zone : str
+        Name in the IANA time zone database, such as ``"Africa/Blantyre"``.
+
+    Raises
+    ------
+    InputError
+        Where a value is off the globe or the zone is not known.
+    """
+
+    latitude: float
+    longitude: float
+    altitude_m: float = 0.0
+    time_zone: str = "UTC"
+
+    def __post_init__(self) -> None:
+        if not -90.0 <= self.latitude <= 90.0:
+            raise InputError("latitude {value} is outside -90 to 90 degrees", value=self.latitude)
+        if not -180.0 <= self.longitude <= 180.0:
+            raise InputError("longitude {value} is outside -180 to 180 degrees", value=self.longitude)
+        if not -500.0 <= self.altitude_m <= 6000.0:
+            raise InputError("altitude {value} m is outside -500 to 6000 m", value=self.altitude_m)
+        try:
+            ZoneInfo(self.time_zone)
+        except (ValueError, OSError, KeyError) as error:
+            raise InputError("time zone {value} is not known; an example is Africa/Blantyre", value=self.time_zone) from error
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone as the standard library knows it."""
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def key(self) -> str:
+        """The name under which forecasts for this place are kept (rounded to about a kilometre)."""
+        return f"{self.latitude:.2f},{self.longitude:.2f}"
