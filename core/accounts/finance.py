@@ -237,3 +237,19 @@ def add_months(day: date, months: int) -> date:
     first = date(year, month + 1, 1)
     last = (date(year + (month + 1) // MONTHS_A_YEAR, (month + 1) % MONTHS_A_YEAR + 1, 1) - first).days
     return first.replace(day=min(day.day, last))
+
+
+def whole_months(start: date, end: date) -> int:
+    """Return how many whole months lie between two days; 0 where the end comes first.
+
+    Parameters
+    ----------
+    start, end : date
+        Days.
+
+    Returns
+    -------
+    int
+    """
+    months = max((end.year - start.year) * MONTHS_A_YEAR + end.month - start.month, 0)
+    return months - 1 if months and add_months(start, months) > end else months

@@ -1,0 +1,846 @@
+"""The meter's account: the book's events turned into a double-entry journal, and what a treasurer asks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from decimal import ROUND_DOWN, Decimal
+from typing import TYPE_CHECKING, Any
+
+from core.accounts.finance import round_to_step, whole_months
+from core.accounts.journal import Journal, Line, Statement, credit, debit
+from core.accounts.splitting import split_exactly
+from core.errors import LedgerError
+from core.messages import Message, message
+from core.meter.book import (
+    LOG_KINDS,
+    REVERSAL,
+    ZERO,
+    BookEvent,
+    Facts,
+    agreed_part,
+    check_day,
+    member_of,
+    money_of,
+    next_facts,
+    not_below_zero,
+    place_of,
+    shares_of,
+)
+
+if TYPE_CHECKING:
+    from core.group.store import Store
+
+MEMBERS_OWE = "assets:members owe"
+METER = "assets:meter"
+WORN = "assets:meter written off so far"
+GRAIN = "assets:grain taken in payment"
+SELLER = "liabilities:owed to the seller"
+LOAN = "liabilities:loan"
+OWED_TO_MEMBERS = "liabilities:owed to members"
+CAPITAL = "equity:members' capital"
+RESERVE = "equity:reserve for the next meter"
+KEPT = "equity:kept in the group"
+CHARGES = "income:members' charges"
+TEST_FEES = "income:test fees"
+INTEREST_EARNED = "income:interest on instalments"
+CASH_OVER = "income:cash over"
+GRAIN_GAIN = "income:gain on grain"
+GRAIN_LOSS = "expenses:loss on grain"
+CASH_SHORT = "expenses:cash short"
+WEAR = "expenses:depreciation"
+LABOUR = "expenses:labour"
+INTEREST_PAID = "expenses:interest"
+METER_LOST = "expenses:meter lost"
+RECEIPT_KINDS = ("payment", "grain_payment", "labour", "outside_tests")
+SMALLEST = Decimal("0.01")
+
+
+def money_account(place: str) -> str:
+    """Return the account of a place where money is kept."""
+    return f"assets:{place}"
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """A numbered receipt for what somebody gave.
+
+    Parameters
+    ----------
+    number : int
+        1, 2, 3, ... without gaps; a reversed receipt keeps its number.
+    event_id : int
+        The event behind it.
+    on : date
+        Day.
+    payer : str
+        Name.
+    amount : Decimal
+        Value, money.
+    what : Message
+        What was given and for what.
+    reference : str
+        Mobile-money or other reference.
+    who : str
+        Who wrote it.
+    reversed_on : date or None
+        Day on which it was taken back.
+    """
+
+    number: int
+    event_id: int
+    on: date
+    payer: str
+    amount: Decimal
+    what: Message
+    reference: str = ""
+    who: str = ""
+    reversed_on: date | None = None
+
+
+@dataclass(frozen=True)
+class Account:
+    """The account after some events.
+
+    Parameters
+    ----------
+    journal : Journal
+        Double entry.
+    facts : Facts
+        Members, meter, rule, plans, closed seasons.
+    receipts : tuple of Receipt
+        All receipts given.
+    entries_of : Mapping of event number to entry numbers
+        Where each event stands in the journal.
+    events : tuple of BookEvent
+        Those that counted, in order, reversals among them.
+    reversed_events : frozenset of int
+        Numbers of the events that were taken back.
+    refused : tuple of (event, Message)
+        Events in the records that the books cannot take; none where all were checked before writing.
+    """
+
+    journal: Journal = field(default_factory=Journal)
+    facts: Facts = field(default_factory=Facts)
+    receipts: tuple[Receipt, ...] = ()
+    entries_of: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
+    events: tuple[BookEvent, ...] = ()
+    reversed_events: frozenset[int] = frozenset()
+    refused: tuple[tuple[BookEvent, Message], ...] = ()
+
+
+def replay(events: Iterable[BookEvent]) -> Account:
+    """Return the account that the book's events add up to.
+
+    Parameters
+    ----------
+    events : iterable of BookEvent
+        In the order in which they were written.
+
+    Returns
+    -------
+    Account
+        Debits equal credits and assets equal claims after every event.
+    """
+    account = Account()
+    for event in events:
+        try:
+            account = post_event(account, event)
+        except LedgerError as error:
+            account = replace(account, refused=(*account.refused, (event, error.message)))
+    return account
+
+
+def post_event(account: Account, event: BookEvent) -> Account:
+    """Return the account after one more event.
+
+    Parameters
+    ----------
+    account : Account
+        Before.
+    event : BookEvent
+        What happened, or a reversal of what happened.
+
+    Returns
+    -------
+    Account
+
+    Raises
+    ------
+    LedgerError
+        Where the event cannot be right, or later events build on what it takes back.
+    """
+    if event.reverses is not None or event.kind == REVERSAL:
+        return _take_back(account, event)
+    facts = next_facts(account.facts, event)
+    journal = account.journal
+    before = len(journal.entries)
+    if event.kind not in LOG_KINDS:
+        for text, lines in POSTINGS[event.kind](account, event):
+            journal = journal.post(
+                event.on, text, lines, event.who, str(event.payload.get("reference", "")), event.recorded_at
+            )
+    if event.kind == "season_closed":
+        journal = _close(journal, event)
+    numbers = tuple(range(before + 1, len(journal.entries) + 1))
+    return replace(
+        account,
+        journal=journal,
+        facts=facts,
+        receipts=_with_receipt(account, facts, event),
+        entries_of={**account.entries_of, event.id: numbers},
+        events=(*account.events, event),
+    )
+
+
+def _take_back(account: Account, event: BookEvent) -> Account:
+    target = next((earlier for earlier in account.events if earlier.id == event.reverses), None)
+    if target is None:
+        raise LedgerError("there is no entry {number} to take back", number=event.reverses or "–")
+    if target.reverses is not None:
+        raise LedgerError("a reversal is not reversed; write the entry anew")
+    if target.id in account.reversed_events:
+        raise LedgerError("entry {number} has been taken back already", number=target.id)
+    gone = account.reversed_events | {target.id}
+    facts = Facts()
+    for earlier in account.events:
+        if earlier.reverses is None and earlier.id not in gone:
+            try:
+                facts = next_facts(facts, earlier)
+            except LedgerError as error:
+                raise LedgerError(
+                    "entry {later} ({kind}) builds on it; take that back first", later=earlier.id, kind=earlier.kind
+                ) from error
+    check_day(facts, event.on)
+    journal = account.journal
+    before = len(journal.entries)
+    reason = str(event.payload.get("reason", ""))
+    for number in account.entries_of.get(target.id, ()):
+        journal = journal.reverse(number, event.on, event.who, reason, event.recorded_at)
+    receipts = tuple(
+        replace(receipt, reversed_on=event.on) if receipt.event_id == target.id else receipt
+        for receipt in account.receipts
+    )
+    numbers = tuple(range(before + 1, len(journal.entries) + 1))
+    return replace(
+        account,
+        journal=journal,
+        facts=facts,
+        receipts=receipts,
+        entries_of={**account.entries_of, event.id: numbers},
+        events=(*account.events, event),
+        reversed_events=gone,
+    )
+
+
+def _with_receipt(account: Account, facts: Facts, event: BookEvent) -> tuple[Receipt, ...]:
+    if event.kind not in RECEIPT_KINDS:
+        return account.receipts
+    payload = event.payload
+    payer = str(payload.get("payer", "")) or facts.names.get(str(payload.get("member", "")), "")
+    receipt = Receipt(
+        len(account.receipts) + 1,
+        event.id,
+        event.on,
+        payer,
+        money_of(payload),
+        _text(account, event),
+        str(payload.get("reference", "")),
+        event.who,
+    )
+    return (*account.receipts, receipt)
+
+
+# What each kind of event posts: pairs of text and balanced lines
+
+Postings = list[tuple[Message, list[Line]]]
+
+TEXTS: dict[str, str] = {
+    "capital_due": "Shares in the meter are due: {text}",
+    "charge": "Charges are due: {text}",
+    "payment": "{name} pays ({money})",
+    "grain_payment": "{name} pays in grain: {kg} kg at {moisture_pct} % are {agreed_kg} kg at {agreed_moisture_pct} %",
+    "grain_sold": "{kg} kg of grain taken in payment are sold",
+    "labour": "{name} works {hours} hours",
+    "outside_tests": "{payer} pays for {tests} tests",
+    "meter_bought": "The meter is bought",
+    "spent": "Spent on {on_what} ({money}) {text}",
+    "loan_taken": "A loan is taken",
+    "loan_paid": "The loan is paid down",
+    "seller_paid": "The seller is paid",
+    "depreciation": "The meter is written off by its age",
+    "joins": "{name} joins at book value",
+    "leaves": "{name} leaves at book value",
+    "meter_gone": "The meter is gone: {what}",
+    "cash_counted": "Money counted in the {money}: {counted}",
+    "plan": "Interest on the instalments of {name}",
+    "paid_out": "{name} is paid what the group owes",
+    "season_closed": "The season is closed",
+}
+
+
+def _text(account: Account, event: BookEvent) -> Message:
+    values: dict[str, Any] = {
+        "text": "", "name": "", "money": "cash box", "kg": "–", "moisture_pct": "–", "agreed_kg": "–",
+        "agreed_moisture_pct": "–", "hours": "–", "payer": "–", "tests": "–",
+    }  # fmt: skip
+    values.update({key: value for key, value in event.payload.items() if isinstance(value, str | int)})
+    values["name"] = account.facts.names.get(str(event.payload.get("member", "")), values["name"])
+    return Message(TEXTS[event.kind], values)
+
+
+def _two(
+    account: Account, event: BookEvent, to: str, source: str, to_party: str = "", from_party: str = ""
+) -> Postings:
+    amount = money_of(event.payload)
+    return [(_text(account, event), [debit(to, amount, to_party), credit(source, amount, from_party)])]
+
+
+def _shared_out(account: Account, event: BookEvent, source: str, by_party: bool) -> Postings:
+    lines: list[Line] = []
+    for member, share in shares_of(event.payload).items():
+        lines += [debit(MEMBERS_OWE, share, member), credit(source, share, member if by_party else "")]
+    return [(_text(account, event), lines)]
+
+
+def _payment(account: Account, event: BookEvent) -> Postings:
+    return _two(
+        account,
+        event,
+        money_account(place_of(event.payload)),
+        MEMBERS_OWE,
+        from_party=member_of(account.facts, event.payload),
+    )
+
+
+def _grain_payment(account: Account, event: BookEvent) -> Postings:
+    return _two(account, event, GRAIN, MEMBERS_OWE, from_party=member_of(account.facts, event.payload))
+
+
+def _grain_sold(account: Account, event: BookEvent) -> Postings:
+    amount, book = money_of(event.payload), money_of(event.payload, "book")
+    lines = [debit(money_account(place_of(event.payload)), amount), credit(GRAIN, book)]
+    if amount > book:
+        lines.append(credit(GRAIN_GAIN, amount - book))
+    elif amount < book:
+        lines.append(debit(GRAIN_LOSS, book - amount))
+    return [(_text(account, event), lines)]
+
+
+def _labour(account: Account, event: BookEvent) -> Postings:
+    return _two(account, event, LABOUR, MEMBERS_OWE, from_party=member_of(account.facts, event.payload))
+
+
+def _meter_bought(account: Account, event: BookEvent) -> Postings:
+    source = {"seller": SELLER, "loan": LOAN}.get(event.payload["paid_from"])
+    return _two(account, event, METER, source or money_account(place_of(event.payload)))
+
+
+def _spent(account: Account, event: BookEvent) -> Postings:
+    amount = money_of(event.payload)
+    holder = str(event.payload.get("holder") or "")
+    part = agreed_part(account.facts, {"what": "breakage", "holder": holder}) if holder else ZERO
+    borne = _part(amount, part)
+    lines = [credit(money_account(place_of(event.payload)), amount)]
+    if borne:
+        lines.append(debit(MEMBERS_OWE, borne, holder))
+    if amount > borne:
+        lines.append(debit(f"expenses:{event.payload['on_what']}", amount - borne))
+    return [(_text(account, event), lines)]
+
+
+def _part(amount: Decimal, part: Decimal) -> Decimal:
+    return min(round_to_step(amount * part, SMALLEST), amount)
+
+
+def _loan_paid(account: Account, event: BookEvent) -> Postings:
+    principal, interest = (not_below_zero(event.payload, key) for key in ("principal", "interest"))
+    lines = [credit(money_account(place_of(event.payload)), principal + interest)]
+    if principal:
+        lines.append(debit(LOAN, principal))
+    if interest:
+        lines.append(debit(INTEREST_PAID, interest))
+    return [(_text(account, event), lines)]
+
+
+def _joins(account: Account, event: BookEvent) -> Postings:
+    buy_in = not_below_zero(event.payload, "buy_in")
+    if buy_in == 0:
+        return []
+    member = str(event.payload["member"])
+    lines = [debit(MEMBERS_OWE, buy_in, member), credit(CAPITAL, buy_in, member)]
+    for other, part in shares_of(event.payload, "to").items():
+        lines += [debit(CAPITAL, part, other), credit(OWED_TO_MEMBERS, part, other)]
+    return [(_text(account, event), lines)]
+
+
+def _leaves(account: Account, event: BookEvent) -> Postings:
+    member = member_of(account.facts, event.payload)
+    pay_out = not_below_zero(event.payload, "pay_out")
+    capital = -account.journal.balance(CAPITAL, party=member)
+    owes = account.journal.balance(MEMBERS_OWE, party=member)
+    lines = _signed(CAPITAL, capital, member) + _signed(OWED_TO_MEMBERS, -pay_out, member)
+    lines += _signed(KEPT, pay_out - capital)
+    # what he owes is taken off what he is owed; what he has paid ahead is owed back to him
+    set_off = min(owes, pay_out)
+    lines += _signed(OWED_TO_MEMBERS, set_off, member) + _signed(MEMBERS_OWE, -set_off, member)
+    return [(_text(account, event), lines)] if lines else []
+
+
+def _signed(account: str, amount: Decimal, party: str = "") -> list[Line]:
+    """Return a debit for an amount above 0, a credit for one below, nothing for 0."""
+    if amount == 0:
+        return []
+    return [debit(account, amount, party) if amount > 0 else credit(account, -amount, party)]
+
+
+def _meter_gone(account: Account, event: BookEvent) -> Postings:
+    meter = account.facts.meter
+    if meter is None:
+        raise LedgerError("there is no meter in the books")
+    holder = str(event.payload.get("holder") or "")
+    borne = _part(meter.book_value, agreed_part(account.facts, event.payload))
+    lines = _signed(METER, -meter.cost) + _signed(WORN, meter.worn)
+    lines += _signed(MEMBERS_OWE, borne, holder) + _signed(METER_LOST, meter.book_value - borne)
+    return [(_text(account, event), lines)]
+
+
+def _cash_counted(account: Account, event: BookEvent) -> Postings:
+    place = money_account(place_of(event.payload))
+    difference = not_below_zero(event.payload, "counted") - account.journal.balance(place)
+    if difference == 0:
+        return []
+    other = CASH_OVER if difference > 0 else CASH_SHORT
+    return [(_text(account, event), _signed(place, difference) + _signed(other, -difference))]
+
+
+def _plan(account: Account, event: BookEvent) -> Postings:
+    interest = not_below_zero(event.payload, "interest")
+    if interest == 0:
+        return []
+    member = member_of(account.facts, event.payload)
+    return [(_text(account, event), [debit(MEMBERS_OWE, interest, member), credit(INTEREST_EARNED, interest)])]
+
+
+def _paid_out(account: Account, event: BookEvent) -> Postings:
+    member = member_of(account.facts, event.payload)
+    owed = -account.journal.balance(OWED_TO_MEMBERS, party=member)
+    if money_of(event.payload) > owed:
+        raise LedgerError("the group owes {name} only {owed}", name=account.facts.names[member], owed=owed)
+    return _two(account, event, OWED_TO_MEMBERS, money_account(place_of(event.payload)), to_party=member)
+
+
+def _close(journal: Journal, event: BookEvent) -> Journal:
+    text = Message("The season is closed")
+    journal = journal.close(event.on, KEPT, text, event.who, event.recorded_at)
+    lines: list[Line] = []
+    reserve = not_below_zero(event.payload, "reserve")
+    if reserve:
+        lines += [debit(KEPT, reserve), credit(RESERVE, reserve)]
+    for key, target in (("to_capital", CAPITAL), ("to_pay", OWED_TO_MEMBERS)):
+        for member, part in shares_of(event.payload, key).items():
+            lines += [debit(KEPT, part), credit(target, part, member)]
+    if lines:
+        text = Message("What the season left is set aside or shared")
+        journal = journal.post(event.on, text, lines, event.who, recorded_at=event.recorded_at)
+    return journal
+
+
+def _nothing(account: Account, event: BookEvent) -> Postings:
+    return []
+
+
+POSTINGS: dict[str, Callable[[Account, BookEvent], Postings]] = {
+    "member_added": _nothing,
+    "loss_rule": _nothing,
+    "season_closed": _nothing,
+    "joins": _joins,
+    "leaves": _leaves,
+    "capital_due": lambda account, event: _shared_out(account, event, CAPITAL, by_party=True),
+    "charge": lambda account, event: _shared_out(account, event, CHARGES, by_party=False),
+    "payment": _payment,
+    "grain_payment": _grain_payment,
+    "grain_sold": _grain_sold,
+    "labour": _labour,
+    "outside_tests": lambda account, event: _two(account, event, money_account(place_of(event.payload)), TEST_FEES),
+    "meter_bought": _meter_bought,
+    "spent": _spent,
+    "loan_taken": lambda account, event: _two(account, event, money_account(place_of(event.payload)), LOAN),
+    "loan_paid": _loan_paid,
+    "seller_paid": lambda account, event: _two(account, event, SELLER, money_account(place_of(event.payload))),
+    "depreciation": lambda account, event: _two(account, event, WEAR, WORN),
+    "meter_gone": _meter_gone,
+    "cash_counted": _cash_counted,
+    "plan": _plan,
+    "paid_out": _paid_out,
+}
+
+
+# Writing
+
+
+@dataclass(frozen=True)
+class NewEvent:
+    """An event that is about to be written: the same particulars as one in the records."""
+
+    id: int
+    kind: str
+    on: date
+    who: str
+    payload: dict[str, Any]
+    recorded_at: datetime
+    reverses: int | None = None
+
+
+def record(
+    store: Store,
+    group_id: int,
+    kind: str,
+    on: date,
+    who: str,
+    payload: Mapping[str, Any],
+    at: datetime,
+    reverses: int | None = None,
+) -> int:
+    """Check an event against the account so far and write it into the group's book.
+
+    Parameters
+    ----------
+    store : Store
+        The group's records.
+    group_id : int
+        The group.
+    kind : str
+        What happened.
+    on : date
+        Day on which it counts.
+    who : str
+        Who writes.
+    payload : Mapping
+        Particulars; Decimals are written as text.
+    at : datetime
+        When it is written.
+    reverses : int, optional
+        Number of the event to take back.
+
+    Returns
+    -------
+    int
+        The event's number.
+
+    Raises
+    ------
+    LedgerError
+        Where the account refuses it; then nothing is written.
+    """
+    plain = plain_payload(payload)
+    events = store.events(group_id, "meter")
+    following = max((event.id for event in events), default=0) + 1
+    post_event(replay(events), NewEvent(following, kind, on, who, plain, at, reverses))
+    return store.append_event(group_id, "meter", kind, on, who, plain, at, reverses)
+
+
+def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
+    """Return particulars with money and days as text, as the book keeps them.
+
+    Raises
+    ------
+    LedgerError
+        Where money is given as a float.
+    """
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, float):
+            raise LedgerError("{value} must be exact money (a Decimal)", value=value)
+        if isinstance(value, Decimal | date):
+            return str(value)
+        if isinstance(value, Mapping):
+            return {str(key): plain(inner) for key, inner in value.items()}
+        if isinstance(value, list | tuple):
+            return [plain(inner) for inner in value]
+        return value
+
+    return {key: plain(value) for key, value in payload.items()}
+
+
+# What a treasurer asks
+
+
+def book_value(account: Account) -> Decimal:
+    """Return what the meter is still worth in the books, money; 0 where there is none."""
+    return account.facts.meter.book_value if account.facts.meter else ZERO
+
+
+def depreciation_due(account: Account, on: date, step: Decimal = SMALLEST) -> Decimal:
+    """Return what is still to be written off up to a day, straight over the meter's life.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    on : date
+        Day.
+    step : Decimal
+        Smallest coin.
+
+    Returns
+    -------
+    Decimal
+        Money, 0 or more, rounded down to the coin.
+
+    Notes
+    -----
+    ``(price - resale) / life`` for every whole month of age. Common practice (straight line), no source.
+    """
+    meter = account.facts.meter
+    if meter is None:
+        return ZERO
+    months = min(whole_months(meter.bought_on, on), meter.life_months)
+    due = (meter.cost - meter.resale) * months / meter.life_months - meter.worn
+    return max((due / step).to_integral_value(rounding=ROUND_DOWN) * step, ZERO)
+
+
+def join_terms(account: Account, member: str, name: str, step: Decimal = SMALLEST) -> dict[str, Any]:
+    """Return the particulars of a member joining at book value.
+
+    Parameters
+    ----------
+    account : Account
+        The account, the meter's depreciation written up to the day.
+    member, name : str
+        The new member's number and name.
+    step : Decimal
+        Smallest coin.
+
+    Returns
+    -------
+    dict
+        Payload for ``"joins"``: the book value shared by one more, paid to the members so far in equal parts.
+    """
+    old = account.facts.members
+    buy_in = round_to_step(book_value(account) / (len(old) + 1), step) if old else ZERO
+    to = split_exactly(buy_in, dict.fromkeys(old, 1), step) if old else {}
+    return plain_payload({"member": member, "name": name, "buy_in": buy_in, "to": to})
+
+
+def leave_terms(account: Account, member: str, most: Decimal | None = None, step: Decimal = SMALLEST) -> dict[str, Any]:
+    """Return the particulars of a member leaving at book value.
+
+    Parameters
+    ----------
+    account : Account
+        The account, the meter's depreciation written up to the day.
+    member : str
+        Number of the member.
+    most : Decimal, optional
+        Most that the group's rule lets it pay out, money.
+    step : Decimal
+        Smallest coin.
+
+    Returns
+    -------
+    dict
+        Payload for ``"leaves"``: his part of the book value, rounded down to the coin.
+    """
+    count = max(len(account.facts.members), 1)
+    share = (book_value(account) / count / step).to_integral_value(rounding=ROUND_DOWN) * step
+    return plain_payload({"member": member, "pay_out": share if most is None else min(share, max(most, ZERO))})
+
+
+def grain_sold_terms(
+    account: Account, kg: Decimal, amount: Decimal, money: str, step: Decimal = SMALLEST
+) -> dict[str, Any]:
+    """Return the particulars of selling grain that was taken in payment, at its mean value in the books.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    kg : Decimal
+        Mass sold, at the agreed moisture, kg.
+    amount : Decimal
+        Money got.
+    money : str
+        Where it is kept.
+    step : Decimal
+        Smallest coin.
+
+    Returns
+    -------
+    dict
+        Payload for ``"grain_sold"``.
+    """
+    facts = account.facts
+    if kg >= facts.grain_kg or facts.grain_kg == 0:
+        book = facts.grain_value
+    else:
+        book = round_to_step(facts.grain_value * kg / facts.grain_kg, step)
+    return plain_payload({"kg": kg, "amount": amount, "money": money, "book": book})
+
+
+@dataclass(frozen=True)
+class MemberBalance:
+    """Where a member stands; money.
+
+    Parameters
+    ----------
+    owes : Decimal
+        Everything charged less everything paid; below 0 he has paid ahead.
+    not_yet_due : Decimal
+        The part that a payment plan leaves for later.
+    arrears : Decimal
+        What should have been paid by now.
+    owed_to_him : Decimal
+        What the group owes him.
+    capital : Decimal
+        His share capital.
+    """
+
+    member: str
+    name: str
+    present: bool
+    owes: Decimal
+    not_yet_due: Decimal
+    arrears: Decimal
+    owed_to_him: Decimal
+    capital: Decimal
+
+
+def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
+    """Return where every member stands on a day, in the order of joining.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    on : date
+        Day up to which entries count.
+
+    Returns
+    -------
+    tuple of MemberBalance
+    """
+    owes = account.journal.party_balances(MEMBERS_OWE, on)
+    owed = account.journal.party_balances(OWED_TO_MEMBERS, on)
+    capital = account.journal.party_balances(CAPITAL, on)
+    rows = []
+    for member, name in account.facts.names.items():
+        owing = owes.get(member, ZERO)
+        later = sum(
+            (amount for plan in account.facts.plans if plan.member == member for day, amount in plan.due if day > on),
+            ZERO,
+        )
+        not_yet = min(later, max(owing, ZERO))
+        rows.append(
+            MemberBalance(
+                member,
+                name,
+                member in account.facts.members,
+                owing,
+                not_yet,
+                max(owing - not_yet, ZERO),
+                -owed.get(member, ZERO),
+                -capital.get(member, ZERO),
+            )
+        )
+    return tuple(rows)
+
+
+def member_statement(account: Account, member: str, start: date | None = None, until: date | None = None) -> Statement:
+    """Return what a member was charged and paid, with what he owes after each line.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    member : str
+        Number of the member.
+    start, until : date, optional
+        First and last day.
+
+    Returns
+    -------
+    Statement
+        Debit = charged, credit = paid; balance = owed by him.
+    """
+    return account.journal.statement(MEMBERS_OWE, member, start, until)
+
+
+@dataclass(frozen=True)
+class MoneyLine:
+    """Money in or out, with what is left in that place; ``event_id`` is the event behind it."""
+
+    on: date
+    text: Message
+    place: str
+    money_in: Decimal
+    money_out: Decimal
+    left: Decimal
+    who: str
+    reference: str
+    entry: int
+
+
+def money_book(account: Account, places: Sequence[str]) -> tuple[MoneyLine, ...]:
+    """Return money in and money out, by day, with what is left in each place.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    places : sequence of str
+        Where money is kept.
+
+    Returns
+    -------
+    tuple of MoneyLine
+    """
+    lines: list[MoneyLine] = []
+    for place in places:
+        for row in account.journal.statement(money_account(place)).rows:
+            entry = row.entry
+            lines.append(
+                MoneyLine(
+                    entry.on,
+                    entry.text,
+                    place,
+                    row.debit,
+                    row.credit,
+                    row.balance,
+                    entry.who,
+                    entry.reference,
+                    entry.number,
+                )
+            )
+    return tuple(sorted(lines, key=lambda line: (line.on, line.entry)))
+
+
+def warnings(account: Account, places: Sequence[str]) -> tuple[Message, ...]:
+    """Return what looks wrong in the account: money below nothing, entries that the books could not take.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    places : sequence of str
+        Where money is kept.
+
+    Returns
+    -------
+    tuple of Message
+    """
+    found: list[Message] = []
+    for place in places:
+        below = next((line for line in money_book(account, (place,)) if line.left < 0), None)
+        if below is not None:
+            found.append(
+                message(
+                    "On {day} more had gone out of the {place} than was in it: something is missing or dated wrongly",
+                    day=below.on.isoformat(),
+                    place=place,
+                )
+            )
+    for event, reason in account.refused:
+        found.append(message("Entry {number} does not count: {reason}", number=event.id, reason=reason))
+    return tuple(found)
