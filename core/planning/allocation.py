@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from core.planning.case import WEEKS_PER_MONTH, PlanningCase
-from core.planning.model import excess_price, interval_of, make_layout, needs_by_account, trip_cost
+from core.planning.model import excess_price, make_layout, needs_by_account, trip_cost
 from core.planning.outlook import Outlook, bag_values
 
 
@@ -315,7 +315,7 @@ class Ledger:
         return complete(self.outlook, lot, option, np.array([self.taken[key] for key in pairs], dtype=int))
 
 
-def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None, tries: int = 400) -> None:
+def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None, tries: int = 3000) -> None:
     """Place each lot's remaining bags on the first options of its order that have room, lot after lot.
 
     Sales below a buyer's minimum are taken back and placed again elsewhere, until none is left.
@@ -333,12 +333,28 @@ def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] 
     ledger.close_small_sales()
 
 
+def place_reserves(ledger: Ledger) -> None:
+    """Keep back home use and seed from the lots that keep best (most mass left at the end of the reserve)."""
+    outlook, case = ledger.outlook, ledger.case
+    for number in range(len(case.reserves)):
+        choices = []
+        for lot in range(len(case.lots)):
+            kept = np.flatnonzero(outlook.options(lot).reserve == number)
+            if len(kept):
+                best = kept[np.argmax(outlook.options(lot).kept_kg[kept])]
+                choices.append((-float(outlook.options(lot).kept_kg[best]), lot, int(best)))
+        for _, lot, option in sorted(choices):
+            if ledger.reserve[number] <= 0:
+                break
+            ledger.take(lot, option, int(ledger.left[lot]))
+
+
 def trip_share(case: PlanningCase) -> np.ndarray:
     """Return the cost of a full trip per kg carried, by buyer [money per kg]."""
     return np.array([trip_cost(case, buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
 
 
 __all__ = [
-    "Allocation", "Ledger", "Use", "Worth", "account_balances", "broken_limits", "cash_by_week", "complete", "evaluate", "fill", "interval_of",
+    "Allocation", "Ledger", "Use", "Worth", "account_balances", "broken_limits", "cash_by_week", "complete", "evaluate", "fill", "place_reserves",
     "tail_mean", "tail_size", "tail_weights", "trip_share", "use_of",
 ]  # fmt: skip

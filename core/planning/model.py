@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from core.planning.case import PlanningCase
-from core.planning.outlook import NONE, Options, Outlook, mean_values
+from core.planning.outlook import NONE, Options, Outlook, parts_of_value
 
 SHORT_PENALTY = 5.0  # a unit of an unmet need weighs more than any gain from selling later
 Piece = tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -136,10 +136,15 @@ def fixed_pieces(case: PlanningCase, layout: Layout, table: Options) -> list[Pie
     return pieces
 
 
-def cash_pieces(layout: Layout, table: Options, weights: np.ndarray, first_row: int) -> list[Piece]:
+def weighted_receipts(table: Options, weights: np.ndarray) -> np.ndarray:
+    """Return receipts per kg averaged over scenarios with `weights` (scenarios,) that sum to 1; (options,)."""
+    return (table.receipts_kg @ weights.astype(np.float32)).astype(float)
+
+
+def cash_pieces(layout: Layout, table: Options, mean_receipts: np.ndarray, first_row: int) -> list[Piece]:
     """Return an option's entries in one cash view (a weighting of scenarios) whose rows for one account begin at `first_row`."""
     zero = np.zeros(len(table))
-    receipts = np.where(table.reserve >= 0, 0.0, table.receipts_kg @ weights.astype(np.float32))
+    receipts = np.where(table.reserve >= 0, 0.0, mean_receipts)
     paid, begun, left = (interval_of(layout, week) for week in (table.pay_week, table.start_week, table.sale_week))
     return [
         (np.where(paid >= 0, first_row + paid, NONE), -receipts, zero),
@@ -148,9 +153,9 @@ def cash_pieces(layout: Layout, table: Options, weights: np.ndarray, first_row: 
     ]
 
 
-def tail_pieces(case: PlanningCase, table: Options, weights: np.ndarray, row: int) -> list[Piece]:
+def tail_pieces(case: PlanningCase, table: Options, mean_receipts: np.ndarray, row: int) -> list[Piece]:
     """Return an option's entry in one cut of the tail mean: theta <= mean over a tenth of the scenarios."""
-    per_kg, per_bag = mean_values(case, table, weights)
+    per_kg, per_bag = parts_of_value(case, table, mean_receipts)
     return [(np.full(len(table), row), -per_kg, per_bag)]
 
 

@@ -91,6 +91,11 @@ def mean_values(case: PlanningCase, table: Options, weights: np.ndarray | None =
     `weights` (scenarios,) sum to 1; None = all alike.
     """
     receipts = table.receipts_kg.mean(axis=1) if weights is None else table.receipts_kg @ weights.astype(np.float32)
+    return parts_of_value(case, table, receipts.astype(float))
+
+
+def parts_of_value(case: PlanningCase, table: Options, receipts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (per kg, per bag) parts of the value today that go with receipts per kg (options,)."""
     early, late = case.discount(table.start_week), case.discount(table.sale_week)
     per_kg = case.discount(table.pay_week) * receipts - early * table.upfront_kg
     return per_kg, early * table.upfront_bag + late * table.later_bag

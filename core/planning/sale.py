@@ -8,7 +8,7 @@ trips are then decided by HiGHS. A feasible plan made by simple placing always s
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -17,16 +17,18 @@ import numpy as np
 from core.errors import PlanError
 from core.messages import Message, message
 from core.planning.allocation import (
-    Allocation, Ledger, Worth, account_balances, broken_limits, complete, evaluate, fill, tail_mean, tail_weights, trip_share, use_of,
+    Allocation, Ledger, Worth, account_balances, broken_limits, complete, evaluate, fill, place_reserves, tail_mean, tail_weights, trip_share, use_of,
 )  # fmt: skip
 from core.planning.case import PlanningCase
 from core.planning.model import (
-    Columns, Piece, Program, cash_pieces, column_triplets, fixed_pieces, make_layout, needs_by_account, shared_part, tail_pieces,
+    Columns, Piece, Program, cash_pieces, column_triplets, fixed_pieces, make_layout, needs_by_account, shared_part, tail_pieces, weighted_receipts,
 )  # fmt: skip
 from core.planning.outlook import Outlook, build_outlook, mean_values
+from core.planning.rules import RULES, rule_allocation
 
 EXACT_COLUMNS = 6000
 LARGE_LOTS = 250
+WHOLE_COLUMNS = 350
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,16 @@ class _Search:
     cuts: list[np.ndarray]
     views: list[np.ndarray]
     bound: float = np.inf
+    means: dict[tuple[str, int, int], np.ndarray] = field(default_factory=dict)
+
+
+def _mean_receipts(search: _Search, kind: str, number: int, class_number: int) -> np.ndarray:
+    """Return a class's receipts per kg averaged with the weights of a view or cut (kept, since the weights do not change)."""
+    key = (kind, number, class_number)
+    if key not in search.means:
+        weights = (search.views if kind == "view" else search.cuts)[number]
+        search.means[key] = weighted_receipts(search.outlook.classes[class_number], weights)
+    return search.means[key]
 
 
 def _pieces(search: _Search) -> tuple[list[list[Piece]], list[dict[int, list[Piece]]]]:
@@ -123,18 +135,20 @@ def _pieces(search: _Search) -> tuple[list[list[Piece]], list[dict[int, list[Pie
     pieces, member = [], []
     for number, table in enumerate(outlook.classes):
         made, own = list(search.fixed[number]), {}
-        for view, weights in enumerate(search.views):
+        for view in range(len(search.views)):
             if dates:
-                made += cash_pieces(layout, table, weights, end + view * accounts * dates)
-        for cut, weights in enumerate(search.cuts):
-            made += tail_pieces(case, table, weights, first_cut + cut)
+                made += cash_pieces(layout, table, _mean_receipts(search, "view", view, number), end + view * accounts * dates)
+        for cut in range(len(search.cuts)):
+            made += tail_pieces(case, table, _mean_receipts(search, "cut", cut, number), first_cut + cut)
         if accounts > 1 and dates:
             for lot in np.flatnonzero(outlook.lot_class == number):
                 owner = case.lots[lot].owner
                 if owner in layout.accounts[1:]:
                     account = layout.accounts.index(owner)
                     own[int(lot)] = [
-                        piece for view, weights in enumerate(search.views) for piece in cash_pieces(layout, table, weights, end + (view * accounts + account) * dates)
+                        piece
+                        for view in range(len(search.views))
+                        for piece in cash_pieces(layout, table, _mean_receipts(search, "view", view, number), end + (view * accounts + account) * dates)
                     ]
         pieces.append(made)
         member.append(own)
@@ -158,9 +172,9 @@ def _assemble(search: _Search, pieces: list[list[Piece]], member: list[dict[int,
         per_kg, per_bag = search.mean[int(search.outlook.lot_class[lot])]
         chosen = search.columns.option[inside]
         column_cost[inside] = -(case.lots[lot].bag_mass_kg * per_kg[chosen] - per_bag[chosen])
-    bags = np.array([lot.bags for lot in case.lots], dtype=float)[search.columns.lot] if size else np.zeros(0)
+    # no upper bound on a column: the lot's own row holds it, and its dual is then complete for pricing
     return Program(
-        np.concatenate([cost, column_cost]), matrix, lower, upper, np.concatenate([low, np.zeros(size)]), np.concatenate([high, bags]),
+        np.concatenate([cost, column_cost]), matrix, lower, upper, np.concatenate([low, np.zeros(size)]), np.concatenate([high, np.full(size, np.inf)]),
         np.concatenate([whole, np.ones(size)]), shared,
     )  # fmt: skip
 
@@ -246,6 +260,14 @@ def _first_columns(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], 
             lots += [int(lot)] * len(chosen)
             options += sorted(chosen)
     return Columns(np.array(lots, dtype=int), np.array(options, dtype=int))
+
+
+def _promising(columns: Columns, reduced: np.ndarray, amount: np.ndarray, most: int) -> Columns:
+    """Return the columns that the relaxed solution uses and, up to `most`, those that cost least to bring in."""
+    size = min(len(columns.lot), len(reduced))
+    order = np.argsort(np.where(amount[:size] > 1e-7, -1.0, reduced[:size]), kind="stable")[: max(most, int((amount > 1e-7).sum()))]
+    order = np.sort(order)
+    return Columns(columns.lot[order], columns.option[order])
 
 
 def _scenario_value(search: _Search, program: Program, x: np.ndarray) -> np.ndarray:
@@ -355,17 +377,7 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
         per_kg, per_bag = parts[int(outlook.lot_class[lot])]
         net = per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
         worth[lot] = case.lots[lot].bag_mass_kg * net - per_bag
-    for number in range(len(case.reserves)):
-        choices = []
-        for lot, value in worth.items():
-            kept = np.flatnonzero(outlook.options(lot).reserve == number)
-            if len(kept):
-                best = kept[np.argmax(outlook.options(lot).kept_kg[kept])]
-                choices.append((-float(outlook.options(lot).kept_kg[best]), lot, int(best), float(value[best])))
-        for _, lot, option, _ in sorted(choices):
-            if ledger.reserve[number] <= 0:
-                break
-            ledger.take(lot, option, int(ledger.left[lot]))
+    place_reserves(ledger)
     layout = make_layout(case)
     sale_only = {lot: np.where(outlook.options(lot).reserve >= 0, -np.inf, value) for lot, value in worth.items()}
     best_value = {lot: float(value.max()) if len(value) else 0.0 for lot, value in sale_only.items()}
@@ -419,7 +431,7 @@ def _rounded(search: _Search, program: Program, x: np.ndarray) -> Allocation:
 def plan_sale(
     case: PlanningCase,
     outlook: Outlook | None = None,
-    time_limit: float = 4.0,
+    time_limit: float = 3.4,
     mip_gap: float = 0.002,
 ) -> SalePlan:
     """Return the best plan for all lots together under the group's limits.
@@ -464,8 +476,14 @@ def plan_sale(
     limit = max(time_limit, 0.03 * len(case.lots)) if large else time_limit
     deadline = time.perf_counter() + limit
     best, best_score, method = greedy, _score(made, greedy), "placing"
+    for rule in RULES:
+        simple = rule_allocation(made, rule)
+        score = _score(made, simple)
+        if score > best_score and not broken_limits(made, simple):
+            best, best_score, method = simple, score, "simple rule"
     scale = abs(best_score) + 1.0
     last: tuple[Program, np.ndarray] | None = None
+    reduced = np.zeros(0)
     for _ in range(60):
         pieces, member = _pieces(search)
         program = _assemble(search, pieces, member)
@@ -474,6 +492,7 @@ def plan_sale(
             break
         x, duals, objective = solved
         last = (program, x)
+        reduced = program.cost - program.matrix.T @ duals
         fresh, slack = (Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0) if exact else _price(search, pieces, member, duals, 3 if large else 5)
         search.bound = min(search.bound, -objective + slack)
         more_cuts = _add_cuts(search, program, x, scale)
@@ -481,13 +500,15 @@ def plan_sale(
             break
         if time.perf_counter() > deadline - 0.4 * limit:
             break
-        if len(fresh.lot):
+        if len(fresh.lot) and _ < 59:
             search.columns = _join(search.columns, fresh, width)
     if last is not None:
         rounded = _rounded(search, *last)
         score = _score(made, rounded)
         if score > best_score and not broken_limits(made, rounded):
             best, best_score, method = rounded, score, "rounded"
+        if not exact:
+            search.columns = _promising(search.columns, reduced[last[0].shared :], last[1][last[0].shared :], WHOLE_COLUMNS)
     for _ in range(4):
         left = deadline - time.perf_counter()
         if left < 0.15 or last is None:
