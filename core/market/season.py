@@ -46,11 +46,12 @@ MOMENTUM_WEIGHT = (0.15, 0.30, 0.35, 0.20)
 HARMONIC_SCALES = (0.05, 0.12)
 SECOND_HARMONIC_RATIO = 0.5
 SAWTOOTH_SCALE = 0.25
-DRIFT_SCALE = 0.004
+DRIFT_PRIOR = 0.004
+DRIFT_SCALE = 0.006
 FORM_WEIGHT = {"none": 0.2, "one harmonic": 0.35, "two harmonics": 0.25, "sawtooth": 0.2}
 NOISE_PRIOR = 0.08
 NOISE_PRIOR_MONTHS = 4.0
-TAIL_DEGREES = 6.0
+TAIL_DEGREES = 4.0
 """Degrees of freedom of the Student tails of the paths."""
 
 
@@ -270,7 +271,7 @@ def fit_season(prices: pd.Series, monthly_inflation: float | None = None) -> Sea
     PriceDataError
         Too few months, or prices that are not above zero.
     """
-    return _fit(prices, monthly_inflation or 0.0, None, None)
+    return _fit(prices, DRIFT_PRIOR if monthly_inflation is None else monthly_inflation, None, None)
 
 
 def _fit(
@@ -437,7 +438,7 @@ def _average(
             used = np.concatenate([base_columns, columns]).astype(np.int64)
             prior_mean = np.zeros(len(used))
             prior_mean[0] = y[-1]
-            prior_mean[1] = monthly_inflation - sigma**2 / 2
+            prior_mean[1] = monthly_inflation
             prior_sd = np.concatenate([[3.0, DRIFT_SCALE], step_scales, scales])
             mean, covariance, evidence = _conjugate(gram[k], used, prior_mean, prior_sd, sigma, count)
             models.append(_Model(0.0, rho, phi, name, used, mean, covariance, sigma))
