@@ -132,7 +132,7 @@ def stop_times(run: DryingRun) -> tuple[datetime | None, datetime | None, dateti
     """Return the early (10 %), middle and late (90 %) moment at which to stop, local; None where not reached."""
     start = _local(run.times, run.setup)[0]
     early, middle, late = (
-        None if not np.isfinite(value) else (start + pd.Timedelta(hours=float(value))).to_pydatetime()
+        None if not np.isfinite(value) else (start + pd.Timedelta(seconds=round(3600 * value))).to_pydatetime()
         for value in quantiles_with_misses(run.hours_to_target)
     )
     return early, middle, late

@@ -1,0 +1,71 @@
+"""Pictures of a drying forecast."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+
+from core.grain.drying import DryingRun
+from core.grain.drying_learning import RateBelief
+from dashboard.charts.base import add_fan, layout
+from dashboard.charts.palette import CLAY, PLUM, SKY, STRAW
+from dashboard.text import _
+
+
+def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = None) -> go.Figure:
+    """Return moisture over time: middle line, 10 to 90 % band, the target, and the group's own tests."""
+    times = run.times if run.setup.time_zone is None else run.times.tz_convert(run.setup.time_zone)
+    stamps = [stamp.replace(tzinfo=None) for stamp in times.to_pydatetime()]
+    low, middle, high = np.quantile(run.moisture_pct, [0.1, 0.5, 0.9], axis=1)
+    figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle, and 8 in 10 weathers"))
+    figure.add_trace(
+        go.Scatter(
+            x=[stamps[0], stamps[-1]],
+            y=[run.target_pct, run.target_pct],
+            mode="lines",
+            name=_("Dry enough"),
+            line={"color": CLAY, "dash": "dash"},
+        )
+    )
+    if tests:
+        figure.add_trace(
+            go.Scatter(
+                x=[time for time, _moisture in tests],
+                y=[moisture for _time, moisture in tests],
+                mode="markers",
+                name=_("Your tests"),
+                marker={"color": PLUM, "symbol": "diamond", "size": 10},
+            )
+        )
+    return layout(figure, _("Local date and hour"), _("Moisture, % wet basis"))
+
+
+def days_figure(run: DryingRun) -> go.Figure:
+    """Return the chance to be dry by the end of each day."""
+    last = int(np.ceil((len(run.times) - 1) / 24))
+    days = np.arange(1, last + 1)
+    chance = [100.0 * float((run.days_to_target <= day).mean()) for day in days]
+    figure = go.Figure(go.Bar(x=days, y=chance, marker={"color": SKY}, name=_("Chance to be dry")))
+    figure.update_yaxes(range=[0, 100])
+    return layout(figure, _("Day (today is 1)"), _("Chance to be dry, %"), height=260)
+
+
+def belief_figure(assumed: RateBelief, believed: RateBelief) -> go.Figure:
+    """Return what is assumed and what is now believed of the place's rate."""
+    figure = go.Figure()
+    for belief, name, colour, dash in (
+        (assumed, _("assumed"), STRAW, "dot"),
+        (believed, _("now believed"), PLUM, "solid"),
+    ):
+        weights = belief.weights.sum(axis=1)
+        figure.add_trace(
+            go.Scatter(
+                x=belief.factors,
+                y=weights / weights.max(),
+                mode="lines",
+                name=name,
+                line={"color": colour, "dash": dash},
+            )
+        )
+    figure.update_yaxes(showticklabels=False)
+    return layout(figure, _("Rate here against the published rate (1 = the same)"), _("How likely"), height=260)
