@@ -14,7 +14,7 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, isotherm_parameters
-from core.grain.storage_day import BASE_RATES, day_rates, growth_allowed, place_air, run_place, tabulated
+from core.grain.storage_day import BASE_RATES, day_rates, growth_allowed, place_air, rates_from_table, run_place
 from core.grain.storage_insects import (
     Pest,
     damaged_kernels_pct,
@@ -214,7 +214,7 @@ def simulate_storage(
     ----------
     commodity : str or Commodity
     moisture_pct : array_like
-        At bagging, % w.b.: one lot, or an array of lots.
+        At bagging, % w.b.: one lot, an array of lots, or (lots, scenarios) where it differs by scenario.
     method : str or Method
         woven_bag, woven_bag_protectant, hermetic_bag, metal_silo, crib or warehouse.
     climate : DataFrame or sequence of them
@@ -256,6 +256,8 @@ def simulate_storage(
     temperature, relative = climate_arrays(climate, days)
     lots = np.atleast_1d(np.asarray(moisture_pct, dtype=float))
     scenarios = temperature.shape[1]
+    if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
+        raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
     pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
     run = _Run(crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact)
     run_result = run.go(insects_per_kg, sieved_kg, pests_drawn, leak_share, _notes(crop, how, lots, borer_present))
@@ -277,6 +279,15 @@ def _without_axes(run: StorageRun, lots: bool, scenarios: bool) -> StorageRun:
         else:
             changed[name] = value
     return StorageRun(**changed)
+
+
+def lot_of(run: StorageRun, number: int) -> StorageRun:
+    """Return one lot's part of a run over lots x scenarios, arrays (days + 1, scenarios)."""
+    parts = {
+        name: value[..., number, :] if isinstance(value, np.ndarray) and value.ndim >= 3 else value
+        for name, value in vars(run).items()
+    }
+    return StorageRun(**parts)
 
 
 def start_numbers(
@@ -326,7 +337,8 @@ class _Run:
         exact = cells <= EXACT_UP_TO if self.exact is None else self.exact
         dtype = np.float64 if exact else np.float32
         shape = (days // self.every + 1, len(self.lots), scenarios)
-        start = np.broadcast_to(dry_basis(self.lots)[:, None], shape[1:])
+        by_lot = self.lots if self.lots.ndim == 2 else self.lots[:, None]
+        start = np.broadcast_to(dry_basis(by_lot), shape[1:])
         numbers = [
             start_numbers(pest, self.how, draw, len(self.lots), insects_per_kg, sieved_kg).astype(dtype)
             for pest in pests
@@ -341,8 +353,8 @@ class _Run:
         for index, place in enumerate(all_places):
             closed = self.how.sealed and not place.open_to_insects
             if closed not in tables:
-                formula = day_rates(self.crop, pests, closed, self.damaged_pct)
-                tables[closed] = formula if exact else tabulated(formula)
+                make = day_rates if exact else rates_from_table
+                tables[closed] = make(self.crop, pests, closed, self.damaged_pct)
             air = place_air(self.crop, self.how, place, self.temperature, self.relative)
             factor = growth_allowed(self.how, place, pests, days) * self.resistance
             moisture, sums = run_place(

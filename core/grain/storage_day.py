@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,7 +38,7 @@ SEALED_RESPIRATION = 0.2  # without oxygen the dry-matter loss is smaller (judge
 BASE_RATES = ("ageing", "mould", "toxin", "germination", "fermentation", "damp ageing")
 # The table for large runs: cells small enough that rounding errors cancel over days (checked by a test).
 TABLE_T = (-10.0, 55.0, 0.25)
-TABLE_M = (2.0, 62.0, 0.05)
+TABLE_M = (2.0, 46.0, 0.1)
 
 
 @dataclass(frozen=True)
@@ -123,8 +124,14 @@ def day_rates(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damag
     return rates
 
 
+@lru_cache(maxsize=12)
+def rates_from_table(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damaged_pct: float) -> Rates:
+    """Return `day_rates` read from a table of small cells, in single precision, for large runs (3 MB each, kept)."""
+    return tabulated(day_rates(commodity, pests, sealed, damaged_pct))
+
+
 def tabulated(rates: Rates) -> Rates:
-    """Return the same rates read from a table of small cells, in single precision, for large runs."""
+    """Return the same rates read from a table of small cells, in single precision."""
     temperatures = np.arange(TABLE_T[0], TABLE_T[1] + TABLE_T[2], TABLE_T[2])
     moistures = np.arange(TABLE_M[0], TABLE_M[1] + TABLE_M[2], TABLE_M[2])
     table = rates(temperatures[:, None], moistures[None, :]).astype(np.float32)

@@ -174,6 +174,12 @@ def start_from_sieve(pest: Pest, counted_per_kg: ArrayLike, sieved_kg: float = 1
 
 
 def chance_seen(insects_per_kg: ArrayLike, sieved_kg: float = 1.0) -> Array:
-    """Return the chance that sieving shows at least one live insect (Poisson, visible adults only)."""
-    visible = 1.0 - float(insect_table()["start"]["hidden_share"])
-    return np.asarray(-np.expm1(-np.asarray(insects_per_kg, dtype=float) * visible * sieved_kg))
+    """Return the chance that sieving shows at least one live insect, visible adults only.
+
+    Insects clump, so that counts are negative binomial with a low exponent (`prior_shape`, judgement), not Poisson: one
+    clean kilogram says less than it seems.
+    """
+    start = insect_table()["start"]
+    expected = np.asarray(insects_per_kg, dtype=float) * (1.0 - float(start["hidden_share"])) * sieved_kg
+    shape = float(start["prior_shape"])
+    return np.asarray(1.0 - (1.0 + expected / shape) ** -shape)

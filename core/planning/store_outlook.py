@@ -1,0 +1,206 @@
+"""A lot's outlook under each way of keeping it, side by side, and the lots of a group by urgency."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from core.errors import DryholdError
+from core.grain.storage import PestDraw, StorageRun, draw_pests, lot_of, simulate_storage
+from core.grain.storage_advice import (
+    BuyerTerms,
+    Keeping,
+    StorageLimits,
+    keeps_until,
+    paid_weight_loss_pct,
+    refusal_chances,
+    weekly_table,
+)
+from core.grain.storage_methods import method_codes
+from core.messages import Message
+from core.planning.retest import NextTest, RetestCosts, next_test
+
+
+@dataclass(frozen=True)
+class StoredLot:
+    """A lot as storage sees it.
+
+    Parameters
+    ----------
+    lot_id : int
+    label, commodity : str
+    moisture_pct, moisture_sd : float
+        Mean of the last test and how sure it is, points (standard error with the meter's bias).
+    insects_per_kg : float or None
+        Live adults counted per kg sieved; None where nobody sieved.
+    unshelled : bool
+        On the cob, in the panicle or in the pod: only then a crib is a choice.
+    """
+
+    lot_id: int
+    label: str
+    commodity: str
+    moisture_pct: float
+    moisture_sd: float = 0.5
+    insects_per_kg: float | None = None
+    unshelled: bool = False
+
+
+@dataclass(frozen=True)
+class MethodOutlook:
+    """What becomes of a lot under one method.
+
+    Parameters
+    ----------
+    method : str
+    run : StorageRun
+        Arrays (days + 1, scenarios).
+    weekly : DataFrame
+        From `weekly_table`.
+    sure, likely : Keeping
+        At 95 and 80 % certainty.
+    test : NextTest
+    notes : tuple of Message
+    refusal_grounds : tuple of (str, float)
+        The grounds on which a buyer would refuse at the end of the run, the likeliest first, with their chances.
+    dried_below_pct : float
+        Weight lost by drying below what is paid for at the driest, middle of the scenarios, %.
+    """
+
+    method: str
+    run: StorageRun
+    weekly: pd.DataFrame
+    sure: Keeping
+    likely: Keeping
+    test: NextTest
+    notes: tuple[Message, ...]
+    refusal_grounds: tuple[tuple[str, float], ...]
+    dried_below_pct: float
+
+
+@dataclass(frozen=True)
+class OutlookSettings:
+    """What a lot is judged by.
+
+    Parameters
+    ----------
+    limits : StorageLimits
+    terms : BuyerTerms
+    costs : RetestCosts
+    borer_present : bool or None
+    seed : int
+    """
+
+    limits: StorageLimits = field(default_factory=StorageLimits)
+    terms: BuyerTerms = field(default_factory=BuyerTerms)
+    costs: RetestCosts = field(default_factory=RetestCosts)
+    borer_present: bool | None = None
+    seed: int = 0
+
+
+def method_outlook(
+    lot: StoredLot,
+    method: str,
+    climates: Sequence[pd.DataFrame],
+    days: int,
+    settings: OutlookSettings | None = None,
+    draw: PestDraw | None = None,
+) -> MethodOutlook:
+    """Return a lot's outlook under one method.
+
+    Parameters
+    ----------
+    lot : StoredLot
+    method : str
+    climates : sequence of DataFrame
+        Scenarios by day.
+    days : int
+    settings : OutlookSettings, optional
+    draw : PestDraw, optional
+        The scenarios' insects; None draws them from the settings' seed.
+
+    Returns
+    -------
+    MethodOutlook
+    """
+    chosen = settings or OutlookSettings()
+    count = len(climates)
+    pests = draw or draw_pests(count, chosen.seed, chosen.borer_present)
+    shock = np.random.default_rng([chosen.seed, 17]).standard_normal(count)
+    moisture = np.clip(lot.moisture_pct + lot.moisture_sd * shock, 3.0, 45.0)[None, :]
+    run = simulate_storage(
+        lot.commodity,
+        moisture,
+        method,
+        climates,
+        days,
+        insects_per_kg=lot.insects_per_kg,
+        borer_present=chosen.borer_present,
+        draw=pests,
+    )
+    run = lot_of(run, 0)
+    grounds = refusal_chances(run, chosen.terms)
+    last = sorted(((name, float(c[-1].mean())) for name, c in grounds.items() if name != "any"), key=lambda g: -g[1])
+    return MethodOutlook(
+        method=method,
+        run=run,
+        weekly=weekly_table(run, chosen.terms),
+        sure=keeps_until(run, 0.95, chosen.limits),
+        likely=keeps_until(run, 0.80, chosen.limits),
+        test=next_test(run, 0, chosen.costs, chosen.limits),
+        notes=run.notes,
+        refusal_grounds=tuple(last),
+        dried_below_pct=float(np.median(paid_weight_loss_pct(run, chosen.terms.moisture_limit_pct).max(axis=0))),
+    )
+
+
+def lot_outlook(
+    lot: StoredLot, climates: Sequence[pd.DataFrame], days: int, settings: OutlookSettings | None = None
+) -> dict[str, MethodOutlook]:
+    """Return a lot's outlook under every method that fits its form (no crib for shelled grain), by method."""
+    return {
+        method: method_outlook(lot, method, climates, days, settings)
+        for method in method_codes()
+        if method != "crib" or lot.unshelled
+    }
+
+
+def urgency_table(
+    lots: Sequence[tuple[StoredLot, str]],
+    climates: Sequence[pd.DataFrame],
+    days: int,
+    settings: OutlookSettings | None = None,
+) -> tuple[list[tuple[StoredLot, MethodOutlook]], list[tuple[StoredLot, Message]]]:
+    """Return lots in store with their outlook, the most urgent first, and those that could not be judged, with why.
+
+    Parameters
+    ----------
+    lots : sequence of (StoredLot, method)
+    climates, days, settings
+        As in `method_outlook`; the same scenarios for all lots.
+    """
+    judged, not_judged = [], []
+    for lot, method in lots:
+        try:
+            judged.append((lot, method_outlook(lot, method, climates, days, settings)))
+        except DryholdError as error:
+            not_judged.append((lot, error.message))
+    judged.sort(key=lambda pair: (pair[1].sure.days, pair[1].test.days, -pair[0].moisture_pct))
+    return judged, not_judged
+
+
+def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str, Message]:
+    """Return the method that keeps longest at 95 % certainty (then loses least), with a sentence."""
+
+    def merit(item: MethodOutlook) -> tuple[float, float]:
+        return (item.sure.days, -float(item.weekly["weight_loss_pct_middle"].iloc[-1]))
+
+    best = max(outlooks.values(), key=merit)
+    if best.sure.days == 0:
+        return best.method, Message("No way of keeping it helps as it is: dry it first.")
+    if np.isinf(best.sure.days):
+        return best.method, Message("keeps through the whole time looked at, at 95 % certainty")
+    return best.method, Message("keeps longest: {days} days at 95 % certainty", {"days": int(best.sure.days)})

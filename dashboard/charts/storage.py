@@ -1,0 +1,78 @@
+"""Figures of the storage outlook."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from core.planning.store_outlook import MethodOutlook
+from dashboard.charts.palette import DASHES, GRID, INK, PAPER, SERIES, STONE, shade
+
+
+def figure(
+    outlooks: Mapping[str, MethodOutlook],
+    start: date,
+    names: Mapping[str, str],
+    titles: Sequence[str],
+    limit_pct: float | None,
+    band_of: str | None = None,
+) -> go.Figure:
+    """Return moisture, mould and loss through the year, one line a method, in three panels under one another.
+
+    Parameters
+    ----------
+    outlooks : mapping of method to MethodOutlook
+    start : date
+        Day of bagging.
+    names : mapping of method to its name for people
+    titles : sequence of three str
+        Axis titles with units: moisture, bags unfit, weight loss.
+    limit_pct : float or None
+        Buyer's limit of moisture, drawn as a line.
+    band_of : str, optional
+        The method whose 10-90 % band is shown.
+    """
+    result = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    panels = (("moisture_pct", 1.0), ("mould_risk", 100.0), ("weight_loss_pct", 1.0))
+    for number, (method, outlook) in enumerate(outlooks.items()):
+        colour, dash = SERIES[number % len(SERIES)], DASHES[number % len(DASHES)]
+        days = [start + timedelta(weeks=int(week)) for week in outlook.weekly.index]
+        for row, (column, factor) in enumerate(panels, start=1):
+            table = outlook.weekly
+            if method == band_of:
+                both = [*days, *reversed(days)]
+                edge = [*(table[f"{column}_high"] * factor), *reversed(list(table[f"{column}_low"] * factor))]
+                result.add_trace(
+                    go.Scatter(
+                        x=both, y=edge, fill="toself", fillcolor=shade(colour, 0.15), line={"width": 0},
+                        hoverinfo="skip", showlegend=False,
+                    ),
+                    row=row, col=1,
+                )  # fmt: skip
+            result.add_trace(
+                go.Scatter(
+                    x=days, y=table[f"{column}_middle"] * factor, mode="lines", name=names[method],
+                    legendgroup=method, showlegend=row == 1, line={"color": colour, "dash": dash, "width": 2},
+                ),
+                row=row, col=1,
+            )  # fmt: skip
+    if limit_pct is not None:
+        result.add_hline(y=limit_pct, line={"color": STONE, "dash": "dot", "width": 1}, row=1, col=1)
+    for row, title in enumerate(titles, start=1):
+        result.update_yaxes(title_text=title, gridcolor=GRID, automargin=True, zeroline=False, row=row, col=1)
+        result.update_xaxes(gridcolor=GRID, row=row, col=1)
+    result.update_yaxes(range=[0, 102], row=2, col=1)
+    result.update_yaxes(rangemode="tozero", row=3, col=1)
+    result.update_layout(
+        height=720,
+        margin={"l": 10, "r": 10, "t": 20, "b": 10},
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
+        font={"color": INK, "size": 13},
+        legend={"orientation": "h", "yanchor": "top", "y": -0.06, "x": 0},
+        hovermode="x unified",
+    )
+    return result

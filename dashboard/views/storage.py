@@ -1,0 +1,327 @@
+"""Storage outlook: how long each lot keeps, what ends it, and which lot is opened next."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from core.errors import DryholdError
+from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.storage import safe_storage_days
+from core.grain.storage_advice import CAUSES, BuyerTerms, Keeping, StorageLimits
+from core.grain.storage_methods import get_method, method_codes
+from core.group.lot_state import LotState, current_lot_states
+from core.planning.retest import DueTest, RetestCosts, schedule_tests
+from core.planning.store_outlook import (
+    MethodOutlook,
+    OutlookSettings,
+    StoredLot,
+    best_method,
+    lot_outlook,
+    urgency_table,
+)
+from core.weather.normals import get_normals, get_years
+from core.weather.place import Place
+from core.weather.scenarios import climate_scenarios
+from dashboard import page, state
+from dashboard.charts.storage import figure
+from dashboard.text import _, day, number, percent, say
+
+SCENARIOS = 60
+HORIZON_DAYS = 280
+BY_HAND = 0
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def climates(group_id: int, version: int, start: date) -> tuple[list[pd.DataFrame], str]:
+    """Return daily climate scenarios of the group's place and how they came to be."""
+    group = state.store().group(group_id)
+    place = Place(group.latitude, group.longitude, group.altitude_m or 0.0, group.time_zone)
+    documents = state.store().documents
+    normals = get_normals(place, documents, state.now())
+    if normals.status == "entered":
+        return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
+    years, status = get_years(place, documents, state.now())
+    if status == "bundled" and normals.status != "bundled":
+        return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
+    words = {
+        "bundled": _("invented years of the example valley, not of this place"),
+        "stored": _("stored years of daily weather of this place"),
+        "fresh": _("years of daily weather of this place"),
+    }
+    return climate_scenarios(years, start, HORIZON_DAYS, SCENARIOS, seed=group_id), words.get(status, status)
+
+
+def settings_of(group_id: int, limit_pct: float, lot_value: float) -> OutlookSettings:
+    """Return what lots are judged by, from the group's facts."""
+    store = state.store()
+    borer = {"yes": True, "no": False}.get(str(store.fact(group_id, "borer_present").value).lower())
+    damaged = float(store.fact(group_id, "storage_damaged_limit").value)
+    return OutlookSettings(
+        limits=StorageLimits(damaged_kernels_pct=damaged, moisture_pct=limit_pct),
+        terms=BuyerTerms(moisture_limit_pct=limit_pct, damaged_limit_pct=damaged),
+        costs=RetestCosts(test_cost=max(lot_value / 300.0, 1e-6), lot_value=max(lot_value, 1e-6)),
+        borer_present=borer,
+        seed=group_id,
+    )
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def outlooks_of(
+    group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings
+) -> dict[str, MethodOutlook]:
+    """Return one lot's outlook under every method."""
+    scenarios, _status = climates(group_id, version, start)
+    return lot_outlook(lot, scenarios, HORIZON_DAYS, settings)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def urgent(
+    group_id: int, version: int, start: date, lots: tuple[tuple[StoredLot, str], ...], settings: OutlookSettings
+) -> tuple:
+    """Return the lots in store by urgency."""
+    scenarios, _status = climates(group_id, version, start)
+    return urgency_table(lots, scenarios, HORIZON_DAYS, settings)
+
+
+def as_stored(lot_state: LotState) -> StoredLot | None:
+    """Return a lot as storage sees it, None where nothing was measured."""
+    if lot_state.moisture is None:
+        return None
+    lot = lot_state.lot
+    return StoredLot(
+        lot.id,
+        lot.label,
+        lot.commodity,
+        round(lot_state.moisture.mean_pct, 2),
+        round(float(max(lot_state.moisture.standard_error_pct, 0.1)), 2),
+        unshelled=lot.form in ("cob", "panicle", "pod"),
+    )
+
+
+def until(keeping: Keeping, start: date) -> str:
+    """Return until when, in words."""
+    if np.isinf(keeping.days):
+        return _("past {date}").format(date=day(start + timedelta(days=keeping.horizon_days)))
+    return day(start + timedelta(days=int(keeping.days)))
+
+
+def method_name(method: str) -> str:
+    """Return a method's name for people."""
+    return _(get_method(method).name)
+
+
+def comparison(outlooks: dict[str, MethodOutlook], start: date) -> pd.DataFrame:
+    """Return the methods side by side in words."""
+    rows = []
+    for method, outlook in outlooks.items():
+        end = outlook.weekly.iloc[-1]
+        ground, _chance = outlook.refusal_grounds[0]
+        rows.append(
+            {
+                _("Kept in"): method_name(method),
+                _("Keeps until (95 % sure)"): until(outlook.sure, start),
+                _("Keeps until (80 % sure)"): until(outlook.likely, start),
+                _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
+                _(
+                    "Weight lost by then end, %"
+                ): f"{number(end['weight_loss_pct_low'])} – {number(end['weight_loss_pct_high'])}",
+                _("Buyer refuses at the end"): f"{percent(end['refusal_chance'])} ({_(ground)})",
+                _("Test again in, days"): outlook.test.days,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
+    """Show the choice of a lot, or of one described by hand."""
+    options = [*[lot.lot_id for lot in lots], BY_HAND]
+    names = {**labels, BY_HAND: _("another lot, described here")}
+    picked = st.selectbox(_("Which lot?"), options, format_func=lambda key: names[key], key="storage_lot")
+    by_id = {lot.lot_id: lot for lot in lots}
+    if picked in by_id:
+        return by_id[picked]
+    left, middle, right = st.columns(3)
+    crop = left.selectbox(
+        _("Crop"), commodity_codes(), format_func=lambda code: _(get_commodity(code).name), key="storage_crop"
+    )
+    moisture = middle.number_input(_("Moisture at bagging, % wet basis"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture")
+    sure = right.number_input(_("How sure, ± points"), 0.1, 3.0, 0.5, 0.1, key="storage_sd")
+    cob = st.checkbox(_("Still on the cob, in the head or in the pod"), key="storage_cob")
+    sieved = st.checkbox(_("A sample was sieved for live insects"), key="storage_sieved")
+    count = (
+        st.number_input(_("Live insects per kg sieved"), 0.0, 500.0, 0.0, 1.0, key="storage_insects")
+        if sieved
+        else None
+    )
+    return StoredLot(BY_HAND, _("described here"), crop, moisture, sure, count, cob)
+
+
+def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings) -> None:
+    """Show one lot: the answer, the picture, the table, the reasons."""
+    with page.busy(_("Working through the year")):
+        outlooks = outlooks_of(group_id, version, start, lot, settings)
+    best, why = best_method(outlooks)
+    page.answer(
+        _("{lot}: kept in {method} it {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
+        if outlooks[best].sure.days > 0
+        else f"{lot.label}: {say(why)}"
+    )
+    shown = st.selectbox(
+        _("Show the spread of years (10 to 90 in 100) for"),
+        list(outlooks),
+        index=list(outlooks).index(best),
+        format_func=method_name,
+        key="storage_band",
+    )
+    page.chart(
+        figure(
+            outlooks,
+            start,
+            {method: method_name(method) for method in outlooks},
+            (_("Moisture, % w.b."), _("Bags unfit, %"), _("Weight lost, %")),
+            settings.limits.moisture_pct,
+            shown,
+        ),
+        alt=_("Moisture, share of bags unfit and weight lost by week under each way of keeping the lot"),
+        key="storage_chart",
+    )
+    page.table(comparison(outlooks, start), key="storage_methods", file_name="storage_outlook.csv")
+    st.subheader(_("Why"))
+    for method, outlook in outlooks.items():
+        lines = [say(outlook.sure.reason), *[say(note) for note in outlook.notes]]
+        if outlook.dried_below_pct > 0.3:
+            lines.append(
+                _("Drying below what is paid for costs {loss} % of the weight.").format(
+                    loss=number(outlook.dried_below_pct)
+                )
+            )
+        st.markdown(f"**{method_name(method)}**  \n" + "  \n".join(lines))
+        st.caption(_("What breaks it: {list}.").format(list="; ".join(_(text) for text in get_method(method).breaks)))
+    published_time(lot)
+
+
+def published_time(lot: StoredLot) -> None:
+    """Show the published allowable time as a comparison, never as a promise."""
+    try:
+        halves = [safe_storage_days(lot.commodity, 27.0, lot.moisture_pct, limit) for limit in (0.25, 0.5)]
+    except DryholdError as error:
+        st.caption(say(error))
+        return
+    st.caption(
+        _(
+            "Published allowable time in open air at 27 °C: {half} days until 0.5 % dry-matter loss, {quarter} days until "
+            "0.25 %. It counts respiration alone: mould, insects and the rains can end it sooner, so that it decides "
+            "nothing by itself."
+        ).format(half=number(halves[1], 0), quarter=number(halves[0], 0))
+    )
+
+
+def show_urgency(group_id: int, version: int, today: date, states: list[LotState], settings: OutlookSettings) -> None:
+    """Show the lots in store by urgency and the round of the meter's holder."""
+    st.subheader(_("Lots in store, the most urgent first"))
+    pairs = []
+    untested = []
+    for one in states:
+        if one.lot.status != "stored":
+            continue
+        stored = as_stored(one)
+        if stored is None:
+            untested.append(one.lot.label)
+        else:
+            method = one.lot.storage_method if one.lot.storage_method in method_codes() else "woven_bag"
+            pairs.append((stored, method))
+    if untested:
+        st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
+    if not pairs:
+        st.write(_("No tested lot is in store."))
+        return
+    judged, not_judged = urgent(group_id, version, today, tuple(pairs), settings)
+    by_id = {one.lot.id: one for one in states}
+    rows, due = [], []
+    for lot, outlook in judged:
+        test_on = today + timedelta(days=outlook.test.days)
+        record = by_id[lot.lot_id].lot
+        due.append(DueTest(lot.lot_id, test_on, min(max(1, record.bags), 10), record.place))
+        rows.append(
+            {
+                _("Lot"): lot.label,
+                _("Crop"): _(get_commodity(lot.commodity).name),
+                _("Moisture, %"): number(lot.moisture_pct),
+                _("Kept in"): method_name(outlook.method),
+                _("Keeps until (95 % sure)"): _("act now") if outlook.sure.days <= 1 else until(outlook.sure, today),
+                _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
+                _("Test by"): day(test_on),
+                _("Marks"): _("treated: keep the waiting time") if get_method(outlook.method).waiting_days else "",
+            }
+        )
+    page.table(pd.DataFrame(rows), key="storage_urgency", file_name="storage_urgency.csv")
+    for lot, reason in not_judged:
+        st.caption(f"{lot.label}: {say(reason)}")
+    st.subheader(_("The round of the meter's holder"))
+    fact = state.store().fact(group_id, "retest_bags_per_day")
+    labels = {lot.lot_id: lot.label for lot, _outlook in judged}
+    visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Day"): day(visit.on),
+                    _("Lots, in order"): ", ".join(labels[lot] for lot in visit.lots),
+                    _("Bags to probe"): visit.bags,
+                    _("Late"): ", ".join(labels[lot] for lot in visit.late) or "–",
+                }
+                for visit in visits
+            ]
+        ),
+        key="storage_round",
+    )
+    page.origin(fact)
+
+
+def main() -> None:
+    """Show the page."""
+    page.start(_("Storage outlook"), _("How long does each lot keep, in which store, and which one is opened next?"))
+    group = page.stop_if_no_group()
+    today = state.today()
+    store = state.store()
+    version = store.version(group.id)
+    with page.plain_errors():
+        states = current_lot_states(store, group.id, state.now())
+        measured = [(one, as_stored(one)) for one in states]
+        lots = [stored for _one, stored in measured if stored is not None]
+        labels = {
+            one.lot.id: f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
+            for one, stored in measured
+            if stored is not None
+        }
+        price = float(store.fact(group.id, "maize_price_kg").value)
+        typical = price * float(np.median([one.grain_kg for one in states]) if states else 900.0)
+        limit = st.number_input(_("Moisture that your buyer allows, %"), 5.0, 20.0, 13.5, 0.1, key="storage_limit")
+        settings = settings_of(group.id, float(limit), typical)
+        chosen = choose_lot(lots, labels)
+        show_lot(group.id, version, today, chosen, settings)
+        show_urgency(group.id, version, today, states, settings)
+        _scenarios, climate_words = climates(group.id, version, today)
+        st.caption(
+            _("Weather used: {words}; {count} years drawn from it.").format(words=climate_words, count=SCENARIOS)
+        )
+    page.caution("mould")
+    page.caution("chemicals")
+    page.caution("bulk")
+    page.sources(
+        [
+            _(
+                "Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize); Seib et al. 1980 (paddy); NDSU (soybean)."
+            ),
+            _("Mould and toxin: limits of water activity (ICMSF); temperature response, Battilani et al. 2013."),
+            _("Insects: Bell and Watters 1982, Tefera 2011 and others, set against trials of weight loss."),
+            _("Moisture of bags: diffusion through the grain and its sorption isotherm."),
+        ]
+    )
+
+
+main()

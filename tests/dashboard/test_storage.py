@@ -1,0 +1,30 @@
+"""The storage page opens, answers, keeps choices and takes wrong input kindly."""
+
+from __future__ import annotations
+
+from tests.dashboard.pages import open_page
+
+
+def test_opens_with_an_answer_picture_and_cautions(demo_store):
+    app = open_page("storage")
+    assert not app.exception
+    assert not app.error
+    assert app.info
+    assert any("Mouldy" in warning.value for warning in app.warning)
+    assert any("waiting time" in warning.value for warning in app.warning)
+    assert len(app.get("plotly_chart")) == 1
+
+
+def test_a_lot_by_hand_too_wet_is_told_to_dry(demo_store):
+    app = open_page("storage")
+    app.selectbox(key="storage_lot").select(0).run()
+    app.number_input(key="storage_moisture").set_value(20.0).run()
+    assert not app.exception
+    text = " ".join(part.value for part in app.markdown)
+    assert "Too wet to seal" in text
+
+
+def test_a_group_without_anything_opens(empty_store):
+    app = open_page("storage")
+    assert not app.exception
+    assert app.info
