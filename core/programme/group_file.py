@@ -319,7 +319,8 @@ def _records(item: GroupFile, group_id: int = 0) -> dict[str, list[tuple[str, An
         for row in _rows(item.tables["prices"])
     ]  # fmt: skip
     lot_numbers = {number for number, _lot in lots}
-    for _number_in_file, record in [*readings, *sales]:
+    pointing: list[tuple[Any, Any]] = [*readings, *sales]
+    for _number_in_file, record in pointing:
         if str(record.lot_id) not in lot_numbers:
             raise ImportRefusedError("a row speaks of lot {lot}, which the file does not hold", lot=record.lot_id)
     return {"members": members, "lots": lots, "readings": readings, "sales": sales, "prices": prices}
