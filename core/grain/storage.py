@@ -283,7 +283,7 @@ def _without_axes(run: StorageRun, lots: bool, scenarios: bool) -> StorageRun:
 
 def lot_of(run: StorageRun, number: int) -> StorageRun:
     """Return one lot's part of a run over lots x scenarios, arrays (days + 1, scenarios)."""
-    parts = {
+    parts: dict[str, Any] = {
         name: value[..., number, :] if isinstance(value, np.ndarray) and value.ndim >= 3 else value
         for name, value in vars(run).items()
     }
@@ -357,37 +357,36 @@ class _Run:
                 tables[closed] = make(self.crop, pests, closed, self.damaged_pct)
             air = place_air(self.crop, self.how, place, self.temperature, self.relative)
             factor = growth_allowed(self.how, place, pests, days) * self.resistance
-            moisture, sums = run_place(
+            moisture, respired, sums = run_place(
                 air, place, tables[closed], factor, start, self.every, lambda age: loss_in_store(self.crop, age), dtype
             )
             base = len(BASE_RATES)
             eaten = [
-                eaten_pct(pest, number, sums[..., base + k])
+                eaten_pct(pest, number, sums[:, base + k])
                 for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
             ]
             insects = food_limited(sum(eaten[1:], eaten[0]))
-            respired = loss_in_store(self.crop, sums[..., 0])
             wet = wet_basis(moisture)
             by_place[:, index] = wet
             total["m"] += place.share * wet
             total["dml"] += place.share * respired
             total["loss"] += place.share * (100.0 - (100.0 - insects) * (100.0 - respired) / 100.0)
-            total["mould"] += place.share * mould_share(sums[..., 1])
+            total["mould"] += place.share * mould_share(sums[:, 1])
             damage_sum = sum(e * pest.damage_factor for e, pest in zip(eaten, pests, strict=True))
             total["dam"] += place.share * damaged_kernels_pct(damage_sum, 1.0)
             living = [
-                population(pest, number, sums[..., base + k])
+                population(pest, number, sums[:, base + k])
                 for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
             ]
             total["ins"] += place.share * sum(living[1:], living[0]) * self._alive(closed, shape[0])
-            total["germ"] += place.share * _germination(sums[..., 3])
-            total["sour"] += place.share * mould_share(sums[..., 4])
+            total["germ"] += place.share * _germination(sums[:, 3])
+            total["sour"] += place.share * mould_share(sums[:, 4])
             rows = np.minimum(np.arange(shape[0]) * self.every, days - 1)
             here = humidity(isotherm_parameters(self.crop), air.grain_temperature_c[rows][:, None, :], moisture)
             if place.share >= 0.03:
                 wettest = np.maximum(wettest, wet)
-                toxin = np.maximum(toxin, sums[..., 2])
-                damp_loss = np.maximum(damp_loss, loss_in_store(self.crop, sums[..., 5]))
+                toxin = np.maximum(toxin, sums[:, 2])
+                damp_loss = np.maximum(damp_loss, loss_in_store(self.crop, sums[:, 5]))
                 damp = np.maximum(damp, 100.0 * here)
         return StorageRun(
             commodity=self.crop.code,

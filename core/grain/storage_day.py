@@ -180,7 +180,7 @@ def run_place(
     outputs_every: int,
     loss_of: Callable[[Array], Array],
     dtype: type = np.float64,
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, Array]:
     """Step a place through its days.
 
     Parameters
@@ -201,7 +201,8 @@ def run_place(
     Returns
     -------
     tuple of ndarray
-        Moisture % d.b. (outputs + 1, lots, scenarios), and sums (outputs + 1, lots, scenarios, rates).
+        Moisture % d.b. and dry-matter loss % (outputs + 1, lots, scenarios), and sums
+        (outputs + 1, rates, lots, scenarios).
     """
     days = len(air.grain_temperature_c)
     count = days // outputs_every
@@ -216,7 +217,8 @@ def run_place(
     scaled = bool(np.any(growth_factor != 1.0))
     sums = np.zeros((*moisture.shape, scale.shape[1]), dtype=dtype)
     moistures = np.empty((count + 1, *moisture.shape), dtype=dtype)
-    totals = np.zeros((count + 1, *sums.shape), dtype=dtype)
+    totals = np.zeros((count + 1, scale.shape[1], *moisture.shape), dtype=dtype)
+    losses = np.zeros_like(moistures)
     moistures[0] = moisture
     lost = np.zeros_like(moisture)
     for day in range(count * outputs_every):
@@ -235,5 +237,6 @@ def run_place(
             np.minimum(moisture, dtype(60.0), out=moisture)
             lost = gone
             moistures[at] = moisture
-            totals[at] = sums
-    return moistures, totals
+            losses[at] = gone
+            totals[at] = np.moveaxis(sums, -1, 0)
+    return moistures, losses, totals
