@@ -15,7 +15,7 @@ VIEWS = Path(__file__).with_name("views")
 def pages() -> dict[str, list[st.Page]]:
     """Return the pages by section, each a file of its own."""
     sections = {
-        _("A manager planning a sale"): [
+        _("Manager: planning a sale"): [
             ("plan", _("Sale plan"), "event_upcoming"),
             ("next_actions", _("Next actions"), "checklist"),
             ("drying", _("Drying outlook"), "wb_sunny"),
@@ -24,7 +24,7 @@ def pages() -> dict[str, list[st.Page]]:
             ("prices", _("Prices"), "show_chart"),
             ("season_end", _("Season's end"), "fact_check"),
         ],
-        _("A treasurer sharing the meter's cost"): [
+        _("Treasurer: sharing costs"): [
             ("meter_shares", _("Who pays what"), "call_split"),
             ("meter_account", _("The meter's account"), "menu_book"),
             ("meter_log", _("Who has the meter"), "calendar_month"),
@@ -33,7 +33,7 @@ def pages() -> dict[str, list[st.Page]]:
             ("payout", _("Pools and pay-out"), "payments"),
             ("statements", _("Members' statements"), "receipt_long"),
         ],
-        _("A programme officer comparing groups"): [
+        _("Programme: comparing groups"): [
             ("programme_overview", _("All groups"), "groups"),
             ("programme_group", _("One group's profile"), "person_search"),
             ("programme_help", _("What would help"), "volunteer_activism"),
@@ -90,7 +90,7 @@ def side_bar() -> None:
                 st.rerun()
 
 
-st.set_page_config(page_title="dryhold", page_icon=":material/grain:", layout="wide")
+st.set_page_config(page_title="dryhold", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide")
 chosen_page = st.navigation({section: entries for section, entries in pages().items() if entries})
 side_bar()
 chosen_page.run()

@@ -111,7 +111,11 @@ def parsed(text: str, like: Any) -> Any:
 def show_facts(group: Group) -> None:
     """List every cost, limit and habit with its origin, and let a person enter the group's own."""
     st.subheader(_("Costs, limits and habits"))
-    facts = state.store().facts(group.id)
+    facts = {
+        key: fact
+        for key, fact in state.store().facts(group.id).items()
+        if not key.startswith("currency_per_usd.") or key.endswith(f".{group.currency}")
+    }
     assumed = sum(fact.origin == "assumed" for fact in facts.values())
     st.write(
         ngettext(
