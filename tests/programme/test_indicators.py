@@ -1,0 +1,119 @@
+"""Indicators counted by hand on a small group, and published sums."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pandas as pd
+import pytest
+
+from core.errors import InputError
+from core.group.records import Group, Lot, Member
+from core.programme.indicators import (
+    DEFINITIONS,
+    Records,
+    by_people,
+    cumulative_loss,
+    food_loss_index,
+    group_indicators,
+    in_season,
+    indicator_table,
+)
+
+
+def reading(lot, day, moisture, settled=True):
+    return {
+        "lot_id": lot, "taken_at": datetime(2026, 5, day, 8, tzinfo=UTC), "bag": "1", "temperature_c": None,
+        "relative_humidity_pct": None, "meter_moisture_pct": moisture, "tester": "", "settled": settled,
+    }  # fmt: skip
+
+
+def small() -> Records:
+    """Four lots, by hand: A read wet on the 2nd and dry on the 6th, bagged the 7th; B read after bagging; C never; D not bagged."""
+    common = {
+        "group_id": 1,
+        "commodity": "maize",
+        "bags": 10,
+        "nominal_bag_kg": 100.0,
+        "weighed_moisture_pct": 20.0,
+        "harvested_on": date(2026, 5, 1),
+    }
+    lots = [
+        Lot(id=1, label="A", owner_id=1, stored_on=date(2026, 5, 7), **common),
+        Lot(id=2, label="B", owner_id=2, stored_on=date(2026, 5, 7), **common),
+        Lot(id=3, label="C", owner_id=3, stored_on=date(2026, 5, 7), **common),
+        Lot(id=4, label="D", owner_id=1, **common),
+    ]
+    readings = pd.DataFrame(
+        [reading(1, 2, 19.0), reading(1, 6, 14.0), reading(2, 20, 16.0, False), reading(4, 3, 18.0, None)]
+    )
+    sales = pd.DataFrame(
+        [
+            {
+                "lot_id": 1,
+                "sold_on": date(2026, 8, 3),
+                "bags": 10,
+                "mass_kg": 900.0,
+                "moisture_pct": 14.0,
+                "price_per_kg": 3.0,
+            }
+        ]
+    )
+    prices = pd.DataFrame(
+        [
+            {"quoted_on": date(2026, 5, 15), "market": "m", "commodity": "maize", "price_per_kg": 2.0},
+            {"quoted_on": date(2026, 8, 15), "market": "m", "commodity": "maize", "price_per_kg": 2.5},
+        ]
+    )
+    members = [Member(id=n, group_id=1, name=f"m{n}", sex="female" if n < 3 else "male") for n in (1, 2, 3)]
+    return Records(Group(id=1, name="g"), members, lots, readings, sales, prices)
+
+
+def test_counted_by_hand():
+    found = group_indicators(small())
+    assert (found["tested_before_bagging"].numerator, found["tested_before_bagging"].denominator) == (1, 3)
+    assert found["dry_when_bagged"].value == 1.0  # 14.0 against Codex maize 15.5 (from memory in the limits table)
+    assert found["days_to_dry"].value == 5.0  # 1 to 6 May
+    assert found["readings_per_lot"].value == 1.0
+    assert (found["settled_share"].value, found["settled_share"].missing) == (pytest.approx(2 / 3), 1)
+    assert found["price_against_market"].value == pytest.approx(1.2)  # 3.0 / 2.5
+    # dry matter in 1000 x 0.80 = 800, out 900 x 0.86 = 774: lost 26 / 800
+    assert found["dry_matter_loss"].value == pytest.approx(26 / 800)
+    # at harvest: 1000 kg from 20 to 15.5 % = 946.746 kg at 2.0; got 2700
+    assert found["gain_on_harvest_sale"].value == pytest.approx(2700 / (2 * 1000 * 80 / 84.5) - 1)
+    assert found["complete_readings"].value == 0
+    assert set(found) == set(DEFINITIONS)
+
+
+def test_nothing_to_count_is_not_zero():
+    record = small()
+    empty = Records(record.group, [], [], record.readings.iloc[:0], record.sales.iloc[:0], record.prices.iloc[:0])
+    assert all(item.value is None for item in group_indicators(empty).values())
+    assert len(indicator_table([empty])) == len(DEFINITIONS)
+
+
+def test_stage_losses_multiply_as_published():
+    # Loss-information network: each stage is a per cent of what remained.
+    assert cumulative_loss([0.064, 0.023, 0.04, 0.013, 0.05]) == pytest.approx(0.177, abs=5e-4)
+    with pytest.raises(InputError):
+        cumulative_loss([1.2])
+
+
+def test_food_loss_index_is_100_without_change():
+    assert food_loss_index([0.1, 0.2], [0.1, 0.2], [3, 5]) == pytest.approx(100)
+    # halved in the crop of all the weight: 50
+    assert food_loss_index([0.05, 0.2], [0.1, 0.2], [3, 0]) == pytest.approx(50)
+
+
+def test_small_cells_are_blank_and_cannot_be_worked_out():
+    frame = by_people([small()], "readings_per_lot", lambda member: member.sex)
+    assert frame["suppressed"].all()
+    assert frame["value"].isna().all()
+    assert frame["people"].isna().all()
+    shown = by_people([small()], "readings_per_lot", lambda member: member.sex, fewest=1)
+    assert shown.set_index("cell").loc["female", "value"] == pytest.approx(4 / 3)
+
+
+def test_one_season_only():
+    assert len(in_season(small(), date(2026, 6, 1), date(2027, 6, 1)).lots) == 0
+    assert len(in_season(small(), date(2026, 4, 1), date(2027, 4, 1)).lots) == 4
