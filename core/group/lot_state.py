@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from core.grain.commodities import get_commodity
+from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import mass_after_drying
 from core.group.limits import LimitChoice, choose_limit, humidity_when_warm
 from core.group.meter_checks import meter_error
+from core.group.own_crops import own_crops
 from core.group.reading_flags import Flag, flag_readings
 from core.group.reading_moisture import MeterSettings, moisture_of_readings
 from core.group.records import Fact, Lot
@@ -115,6 +116,11 @@ class JudgingRules:
     drying_day_cost_per_tonne: float = 3.0
     price_per_kg: float = 0.3
     turnout: Mapping[str, float] = field(default_factory=dict)
+    own_crops: Mapping[str, Commodity] = field(default_factory=dict)
+
+    def crop(self, code: str) -> Commodity:
+        """Return a published crop or one of the group's own."""
+        return self.own_crops.get(code) or get_commodity(code)
 
 
 def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bool = True) -> list[LotState]:
@@ -157,6 +163,7 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
         humidity_sd=float(value("humidity_sensor_sd", 2.0)),
     )
     return JudgingRules(
+        own_crops=own_crops(store, group_id),
         meter=MeterSettings(
             kind=str(value("meter_kind", "humidity")),
             error=error,
@@ -212,7 +219,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
     bags_sold : int
         Bags that have left it.
     """
-    crop = get_commodity(lot.commodity)
+    crop = rules.crop(lot.commodity)
     bags = max(0, lot.bags - bags_sold)
     contract = rules.contracts.get(crop.code)
     limit = choose_limit(
@@ -268,7 +275,7 @@ def estimate_from_tests(
 ) -> tuple[LotMoisture | None, LotMoisture | None]:
     """Return a lot's moisture, and its humidity at the store's warmest temperature, from the tests that count."""
     bags = max(1, lot.bags)
-    said = moisture_of_readings(lot.commodity, tests, rules.meter)
+    said = moisture_of_readings(rules.crop(lot.commodity), tests, rules.meter)
     said["bag"] = [str(bag) or f"test {order + 1}" for order, bag in enumerate(tests["bag"])]
     known = said.dropna(subset=["moisture_pct"])
     known = known[(known["moisture_pct"] >= 0) & (known["moisture_pct"] < 100)]
@@ -284,7 +291,9 @@ def estimate_from_tests(
     air = known.dropna(subset=["humidity_pct"])
     if air.empty or (air["basis"] == "humidity alone").all():
         return moisture, None
-    warm = humidity_when_warm(lot.commodity, air["grain_temperature_c"], air["humidity_pct"], rules.warmest_c)
+    warm = humidity_when_warm(
+        rules.crop(lot.commodity), air["grain_temperature_c"], air["humidity_pct"], rules.warmest_c
+    )
     humidity = estimate_lot(
         warm,
         bags,

@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from core.errors import ImportRefusedError, InputError
-from core.grain.commodities import commodity_codes
 from core.group import table_cells
 from core.group.batches import ImportBatch
+from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, ImportRecord, Lot, Member
 from core.group.store import Store
 from core.group.table_cells import REMEDIES, date_order, is_missing
@@ -284,7 +284,7 @@ def preview_table(
     ImportRefusedError
         No column holds a measured value, or there is no lot or date to go by.
     """
-    _check_options(opened, options)
+    _check_options(opened, options, set(crops_of_group(store, group_id)))
     group = store.group(group_id)
     reader = _RowReader.for_file(opened, options, ZoneInfo(group.time_zone), now)
     lots = {plain(lot.label): lot for lot in store.lots(group_id)}
@@ -415,7 +415,7 @@ def import_preview(
     return number
 
 
-def _check_options(opened: OpenedTable, options: TableOptions) -> None:
+def _check_options(opened: OpenedTable, options: TableOptions, crops: set[str]) -> None:
     if not any(name in options.columns for name in VALUE_FIELDS):
         raise ImportRefusedError("Say which column holds moisture, humidity or temperature")
     if "lot" not in options.columns and not options.default_lot.strip():
@@ -427,7 +427,7 @@ def _check_options(opened: OpenedTable, options: TableOptions) -> None:
     if twice:
         name = opened.headings.names[twice[0]]
         raise ImportRefusedError("The column {name} was chosen twice", name=name)
-    if options.commodity not in commodity_codes():
+    if options.commodity not in crops:
         raise ImportRefusedError("There is no crop with the code {code}", code=options.commodity)
 
 
