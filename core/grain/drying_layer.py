@@ -32,7 +32,9 @@ HIGHEST_HUMIDITY = 0.95
 GRAIN_EMISSIVITY = 0.93
 """Long-wave emissivity of grain (from memory, vegetable matter 0.90-0.95)."""
 CLOUD = 0.5
-"""Cloud fraction assumed for the sky's long-wave radiation (judgement)."""
+"""Cloud fraction assumed for the sky's long-wave radiation, more in air above 95 % (judgement)."""
+FULL_FILM_KG_M2 = 0.05
+"""Surface water that wets all kernels of a layer's top (judgement)."""
 SOAK_HOURS = 2.0
 """Hours in which surface water soaks into kernels (judgement)."""
 HEAP_HOURS = 4.0
@@ -43,8 +45,6 @@ EVENING_HOURS = 6.0
 """Hours of rest in which moisture evens out inside kernels (tempering, common practice 4-8 h)."""
 EVENING_LIMIT = 1.5
 """Most that a rest can raise the kernels' own rate; the thin layer stays the ceiling (judgement)."""
-BED_CONDUCTIVITY = 0.16
-"""W/(m K) of a grain bed (ASAE D243, maize 0.15-0.17, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -127,10 +127,13 @@ def _columns(setups: Sequence[DryingSetup], rates: ThinLayerRates, moisture_db: 
     values = {key: column([float(row.get(key, 0.0)) for row in rows]) for key in numbers}
     load = column([setup.load for setup in setups])
     depth = load / rates.density_kg_m3
+    # the seldomer a layer is turned, the thinner the top that takes part (judgement; a still bed dries at its top)
+    turned = np.sqrt(1.0 / np.maximum(column([setup.turning for setup in setups]), 1.0))
+    takes_part = values["still_depth_m"] + (values["active_depth_m"] - values["still_depth_m"]) * turned
     limits = [np.inf if s.grain_temperature_limit_c is None else s.grain_temperature_limit_c for s in setups]
     return _Layer(
         dry_matter=load / (1.0 + moisture_db.mean(axis=1, keepdims=True) / 100.0),
-        active=np.minimum(1.0, values["active_depth_m"] / depth),
+        active=np.minimum(1.0, takes_part / depth),
         depth=depth,
         rate_factor=column([setup.rate_factor for setup in setups]),
         time_scale=column([float(row.get("time_scale", 1.0)) for row in rows]),
@@ -236,8 +239,9 @@ def run_layers(
                 film_in = np.minimum(rain * step, np.maximum(film_room - film, 0.0))
                 film = film + film_in
                 rain_taken = rain_taken + film_in
+                air_now = _air(layer, weather, hour, weight, temperature)
                 water, film_water, temperature, taken = _step(
-                    layer, crop, rates, isotherm, top, initial, film, temperature, evened, weather, hour, weight, step
+                    layer, crop, rates, isotherm, top, initial, film, temperature, evened, air_now, step
                 )
                 top = top - 100.0 * water / top_mass
                 soaked = np.maximum(film - film_water, 0.0) * -np.expm1(-step / SOAK_HOURS)
@@ -280,27 +284,27 @@ def run_layers(
     )
 
 
-def _step(
-    layer: _Layer,
-    crop: Commodity,
-    rates: ThinLayerRates,
-    isotherm: IsothermSet,
-    top: Array,
-    initial: Array,
-    film: Array,
-    temperature: Array,
-    evened: Array,
-    weather: LayerWeather,
-    hour: int,
-    weight: float,
-    step: float,
-) -> tuple[Array, Array, Array, Array]:
-    """Return water from kernels and from the surface, kg/m², the new temperature, and the heat taken, kJ/m²."""
+@dataclass(frozen=True)
+class _Air:
+    """What surrounds the active top during one step: arrays (lots or 1, scenarios), W/m², kPa, kg/(m² s kPa)."""
+
+    sun: Array
+    air_c: Array
+    vapour: Array
+    wind: Array
+    convection: Array
+    conductance: Array
+    around: Array
+    emits: Array
+    ground_c: Array
+
+
+def _air(layer: _Layer, weather: LayerWeather, hour: int, weight: float, temperature: Array) -> _Air:
+    """Return the surroundings at a part (`weight`, 0-1) of an hour for layers of that temperature, °C."""
 
     def at(values: Array) -> Array:
         return values[hour] + weight * (values[hour + 1] - values[hour])
 
-    seconds = 3600.0 * step
     sun = weather.sun_w_m2[hour]
     outside = at(weather.temperature_c)
     vapour = at(weather.vapour_kpa)
@@ -311,70 +315,121 @@ def _step(
     flow = layer.flow_kg_m2_s + layer.flow_per_wind * at(weather.wind_m_s)
     through = flow > 0
     # warm air rises from a warm layer even without wind (Holman, hot plate facing up: 1.52 ΔT^(1/3))
-    rising = np.maximum(1.52 * np.cbrt(np.maximum(temperature - air, 0.0)), 2.8)
+    # over a colder layer the air lies still and half of the constant is left (judgement)
+    rising = np.where(temperature < air, 1.4, np.maximum(1.52 * np.cbrt(np.maximum(temperature - air, 0.0)), 2.8))
     convection = np.where(through, flow * AIR_HEAT_CAPACITY, layer.faces * (rising + 3.0 * wind))
     surface = convection / AIR_HEAT_CAPACITY * WATER_RATIO / layer.pressure
-    resistance = 1.0 / surface + 1.0 / layer.bed_kg_m2_s_kpa
     renewed = layer.exchange_kg_m2_s * WATER_RATIO / layer.pressure
+    resistance = 1.0 / surface + 1.0 / layer.bed_kg_m2_s_kpa
     resistance = resistance + np.where(renewed > 0, 1.0 / np.maximum(renewed, 1e-12), 0.0)
-    conductance = layer.rate_factor / resistance
-    kelvin = temperature + 273.15
-    air_kelvin = air + 273.15
     clear = 1.24 * (np.maximum(vapour, 0.05) * 10.0 / (outside + 273.15)) ** (1.0 / 7.0)  # Brutsaert 1975, hPa
-    sky = np.minimum(clear * (1.0 + 0.22 * CLOUD**2.75), 1.0) * (outside + 273.15) ** 4
-    around = layer.sky_share * sky + (1.0 - layer.sky_share) * air_kelvin**4
+    # air near saturation is fog or under cloud: its sky is as warm as itself
+    cloud = np.maximum(CLOUD, np.clip(20.0 * vapour / _saturation_kpa(outside) - 19.0, 0.0, 1.0))
+    sky = np.minimum(clear * (1.0 + 0.22 * cloud**2.75), 1.0) * (outside + 273.15) ** 4
+    around = layer.sky_share * sky + (1.0 - layer.sky_share) * (air + 273.15) ** 4
     emits = GRAIN_EMISSIVITY * STEFAN_BOLTZMANN * np.where(through, 0.0, 1.0)
-    gain = (
-        rates.absorptance * layer.sun_share * sun
-        + convection * (air - temperature)
-        + emits * (around - kelvin**4)
-        + layer.ground_w_m2_k * (at(weather.ground_c) - temperature)
+    return _Air(sun, air, vapour, wind, convection, layer.rate_factor / resistance, around, emits, at(weather.ground_c))
+
+
+def _heat_gain(layer: _Layer, rates: ThinLayerRates, air: _Air, temperature: Array) -> Array:
+    """Return the heat that the active top gains without evaporation, W/m²."""
+    return (
+        rates.absorptance * layer.sun_share * air.sun
+        + air.convection * (air.air_c - temperature)
+        + air.emits * (air.around - (temperature + 273.15) ** 4)
+        + layer.ground_w_m2_k * (air.ground_c - temperature)
     )
-    loss_slope = convection + 4.0 * emits * kelvin**3 + layer.ground_w_m2_k
-    wet_share = top / (100.0 + top)
-    specific = crop.specific_heat_intercept + crop.specific_heat_per_point * 100.0 * wet_share
-    # the active top drags part of the grain below with it: conduction over half the active depth
-    top_mass = layer.dry_matter * layer.active
-    capacity = 1000.0 * specific * top_mass * (1.0 + top / 100.0) / seconds
+
+
+def _fluxes(
+    layer: _Layer,
+    rates: ThinLayerRates,
+    isotherm: IsothermSet,
+    air: _Air,
+    top: Array,
+    initial: Array,
+    film: Array | None,
+    evened: Array,
+    temperature: Array,
+    step: float,
+) -> tuple[Array, Array]:
+    """Return evaporation from kernels and from the surface, kg/(m² s), over a step of hours at a temperature, °C.
+
+    The thin layer and the carrying capacity of the air are two resistances one after the other. A rest that evened out
+    the kernels raises their part of it, but never above what the thin layer itself allows.
+    """
+    seconds = 3600.0 * step
+    saturation = _saturation_kpa(temperature)
+    relative = np.minimum(air.vapour / saturation, HIGHEST_HUMIDITY)
+    equilibrium = moisture_dry_basis(isotherm, temperature, relative)
+    k, n = page_constants(rates, temperature, 100.0 * relative, air.wind, initial)
+    fall = moisture_step_db(top, equilibrium, initial, k, n, step * layer.rate_factor * layer.time_scale)
+    thin = layer.dry_matter * layer.active * fall / (100.0 * seconds)
+    boosted = thin * np.minimum((1.0 - 0.5 * evened) ** (n - 1.0), EVENING_LIMIT)
+    grain = np.minimum(humidity(isotherm, temperature, top), HIGHEST_HUMIDITY)
+    carried = air.conductance * saturation * (grain - relative)
+    same = thin * carried > 0.0
+    together = np.where(same, boosted * carried / np.where(same, boosted + carried, 1.0), 0.0)
+    kernels = np.where(thin > 0, np.minimum(together, thin), np.maximum(together, thin))
+    if film is None:
+        return kernels, np.zeros(())
+    exchange = air.conductance * (saturation - air.vapour)
+    surface = np.where(exchange > 0, np.minimum(exchange, film / seconds), exchange * (1.0 - layer.roofed))
+    return kernels * (1.0 - np.minimum(film / FULL_FILM_KG_M2, 1.0)), surface
+
+
+def _capacity(layer: _Layer, crop: Commodity, top: Array) -> Array:
+    """Return the heat capacity of the active top, J/(m² K)."""
+    specific = crop.specific_heat_intercept + crop.specific_heat_per_point * 100.0 * top / (100.0 + top)
+    return 1000.0 * specific * layer.dry_matter * layer.active * (1.0 + top / 100.0)
+
+
+def _step(
+    layer: _Layer,
+    crop: Commodity,
+    rates: ThinLayerRates,
+    isotherm: IsothermSet,
+    top: Array,
+    initial: Array,
+    film: Array,
+    temperature: Array,
+    evened: Array,
+    air: _Air,
+    step: float,
+) -> tuple[Array, Array, Array, Array]:
+    """Return water from kernels and from the surface, kg/m², the new temperature, °C, and the heat taken, kJ/m².
+
+    One implicit step of the heat balance: evaporation is taken at three temperatures that close in on the balance, and
+    the smaller of the last two counts, so that it stays within both limits at the temperature that then follows.
+    """
+    seconds = 3600.0 * step
+    gain = _heat_gain(layer, rates, air, temperature)
+    slope = _capacity(layer, crop, top) / seconds + air.convection + layer.ground_w_m2_k
+    slope = slope + 4.0 * air.emits * (temperature + 273.15) ** 3
     latent = 1000.0 * heat_of_evaporation(isotherm, temperature, top)
-    free_latent = 1000.0 * (2502.2 - 2.386 * temperature)
-    film_share = np.minimum(film / 0.05, 1.0)
-    hours = step * layer.rate_factor * layer.time_scale
+    free = 1000.0 * (2502.2 - 2.386 * temperature)
+    wet = film if bool((film > 0).any()) or bool((air.vapour > _saturation_kpa(temperature)).any()) else None
 
-    def fluxes(at_temperature: Array, want_film: bool) -> tuple[Array, Array]:
-        saturation = _saturation_kpa(at_temperature)
-        relative = np.minimum(vapour / saturation, HIGHEST_HUMIDITY)
-        equilibrium = moisture_dry_basis(isotherm, at_temperature, relative)
-        k, n = page_constants(rates, at_temperature, 100.0 * relative, wind, initial)
-        fall = moisture_step_db(top, equilibrium, initial, k, n, hours)
-        thin = top_mass * fall / (100.0 * seconds)
-        boosted = thin * np.minimum((1.0 - 0.5 * evened) ** (n - 1.0), EVENING_LIMIT)
-        grain = np.minimum(humidity(isotherm, at_temperature, top), HIGHEST_HUMIDITY)
-        carried = conductance * saturation * (grain - relative)
-        same = thin * carried > 0.0
-        together = np.where(same, boosted * carried / np.where(same, boosted + carried, 1.0), 0.0)
-        kernels = np.where(thin > 0, np.minimum(together, thin), np.maximum(together, thin)) * (1.0 - film_share)
-        if not want_film:
-            return kernels, np.zeros(())
-        exchange = conductance * (saturation - vapour)
-        return kernels, np.where(exchange > 0, np.minimum(exchange, film / seconds), exchange * (1.0 - layer.roofed))
+    def fluxes(at_temperature: Array) -> tuple[Array, Array]:
+        return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step)
 
-    wet = bool((film > 0).any()) or bool((vapour > _saturation_kpa(temperature)).any())
-    kernels_0, film_0 = fluxes(temperature, wet)
-    cooling_0 = latent * kernels_0 + free_latent * film_0
-    trial = temperature + np.clip((gain - cooling_0) / (capacity + loss_slope), -20.0, 20.0)
+    kernels_0, film_0 = fluxes(temperature)
+    cooling_0 = latent * kernels_0 + free * film_0
+    trial = temperature + np.clip((gain - cooling_0) / slope, -20.0, 20.0)
     trial = np.where(np.abs(trial - temperature) < 0.01, temperature + 0.01, trial)
-    kernels_1, film_1 = fluxes(trial, wet)
-    slope = np.maximum((latent * kernels_1 + free_latent * film_1 - cooling_0) / (trial - temperature), 0.0)
-    solved = temperature + (gain - cooling_0) / (capacity + loss_slope + slope)
-    kernels_2, film_2 = fluxes(solved, wet)
-    guess = kernels_0 + (kernels_1 - kernels_0) * (solved - temperature) / (trial - temperature)
-    kernels = np.where(kernels_2 > 0, np.clip(guess, 0.0, kernels_2), np.clip(guess, kernels_2, 0.0))
-    film_guess = film_0 + (film_1 - film_0) * (solved - temperature) / (trial - temperature)
-    surface_flux = np.where(film_2 > 0, np.clip(film_guess, 0.0, film_2), np.clip(film_guess, film_2, 0.0))
-    cooling = latent * kernels + free_latent * surface_flux
-    new_temperature = temperature + (gain - cooling) / (capacity + loss_slope)
-    return kernels * seconds, surface_flux * seconds, new_temperature, cooling * seconds / 1000.0
+    kernels_1, film_1 = fluxes(trial)
+    by_degree = np.maximum((latent * kernels_1 + free * film_1 - cooling_0) / (trial - temperature), 0.0)
+    solved = temperature + (gain - cooling_0) / (slope + by_degree)
+    kernels_2, film_2 = fluxes(solved)
+    part = (solved - temperature) / (trial - temperature)
+
+    def smaller(guess: Array, last: Array) -> Array:
+        return np.where(last > 0, np.clip(guess, 0.0, last), np.clip(guess, last, 0.0))
+
+    kernels = smaller(kernels_0 + (kernels_1 - kernels_0) * part, kernels_2)
+    surface = smaller(film_0 + (film_1 - film_0) * part, film_2)
+    cooling = latent * kernels + free * surface
+    return kernels * seconds, surface * seconds, temperature + (gain - cooling) / slope, cooling * seconds / 1000.0
 
 
 def vapour_of(temperature_c: Array, relative_humidity_pct: Array) -> Array:
