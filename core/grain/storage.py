@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, isotherm_parameters
-from core.grain.storage_day import BASE_RATES, day_rates, growth_allowed, place_air, rates_from_table, run_place
+from core.grain.storage_day import BASE_RATES, Rates, day_rates, growth_allowed, place_air, rates_from_table, run_place
 from core.grain.storage_insects import (
     Pest,
     damaged_kernels_pct,
@@ -27,7 +27,7 @@ from core.grain.storage_insects import (
     start_from_sieve,
 )
 from core.grain.storage_loss import check_grain, dry_matter_loss, loss_in_store, relation_of, safe_storage_days
-from core.grain.storage_methods import Method, get_method, places
+from core.grain.storage_methods import Method, Position, get_method, places
 from core.grain.storage_mould import mould_share
 from core.messages import Message
 
@@ -203,6 +203,8 @@ def simulate_storage(
     sieved_kg: float = 1.0,
     resistance: float = 1.0,
     leak_share: float | None = None,
+    stored_days: int = 0,
+    store_offset_c: float = 0.0,
     draw: PestDraw | None = None,
     seed: int = 0,
     every: int = 1,
@@ -232,6 +234,11 @@ def simulate_storage(
         Factor on insects' growth: 0.75 for tight-husked local maize (judgement), 1 otherwise.
     leak_share : float, optional
         Share of sealed bags that leak; None takes the table's.
+    stored_days : int
+        Days that the lot has been in this store already: insects that nobody has counted have grown since, oxygen
+        is used up, a protectant has aged. Moisture, losses and mould are counted from today.
+    store_offset_c : float
+        How much warmer the store is than its kind usually is, degC.
     draw : PestDraw, optional
         The scenarios' insects; None draws them from `seed`.
     seed : int
@@ -250,7 +257,9 @@ def simulate_storage(
     """
     crop = get_commodity(commodity)
     how = get_method(method)
-    if days < 1 or every < 1:
+    if store_offset_c:
+        how = replace(how, roof_offset_c=how.roof_offset_c + store_offset_c)
+    if days < 1 or every < 1 or stored_days < 0:
         raise InputError("days in store must be 1 or more, not {value}", value=days)
     check_grain(20.0, moisture_pct, damaged_pct)
     temperature, relative = climate_arrays(climate, days)
@@ -259,7 +268,7 @@ def simulate_storage(
     if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
         raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
     pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
-    run = _Run(crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact)
+    run = _Run(crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact, stored_days)
     run_result = run.go(insects_per_kg, sieved_kg, pests_drawn, leak_share, _notes(crop, how, lots, borer_present))
     lots_given = np.ndim(moisture_pct) > 0
     scenarios_given = not isinstance(climate, pd.DataFrame)
@@ -293,14 +302,18 @@ def lot_of(run: StorageRun, number: int) -> StorageRun:
 def start_numbers(
     pest: Pest, how: Method, draw: PestDraw, lots: int, insects_per_kg: ArrayLike | None, sieved_kg: float
 ) -> Array:
-    """Return a pest's number per kg at the start, (lots, scenarios)."""
+    """Return a pest's number per kg at the start, (lots, scenarios).
+
+    Where the larger grain borer is about, half of the insects counted are taken to be borers (judgement).
+    """
+    borer = pest.key == "larger_grain_borer"
     if insects_per_kg is None:
-        middle = np.full((lots, 1), pest.start_per_kg)
+        middle = np.full((lots, len(draw.pressure)), pest.start_per_kg) * draw.pressure
     else:
-        middle = np.broadcast_to(np.atleast_1d(start_from_sieve(pest, insects_per_kg, sieved_kg)), (lots,))[:, None]
-    if pest.key == "larger_grain_borer":
-        return np.asarray(middle * draw.pressure * draw.borer * how.start_factor)
-    return np.asarray(middle * draw.pressure * how.start_factor)
+        counted = np.broadcast_to(np.atleast_1d(np.asarray(insects_per_kg, dtype=float)), (lots,))[:, None]
+        # the count has settled most of what the pressure of the scenario would say
+        middle = start_from_sieve(pest, counted * np.where(draw.borer, 0.5, 1.0), sieved_kg) * draw.pressure**0.5
+    return np.asarray(middle * how.start_factor * (draw.borer if borer else 1.0))
 
 
 @dataclass(frozen=True)
@@ -316,6 +329,7 @@ class _Run:
     resistance: float
     every: int
     exact: bool | None
+    stored_days: int
 
     def go(
         self,
@@ -330,7 +344,8 @@ class _Run:
             pests = (*pests, get_pest("larger_grain_borer"))
         leaking = leak_share
         if leaking is None:
-            leaking = self.how.leak_share_borer if draw.borer.any() else self.how.leak_share
+            more = self.how.leak_share_borer - self.how.leak_share
+            leaking = self.how.leak_share + more * float(draw.borer.mean())
         all_places = places(self.how, leaking)
         days, scenarios = self.temperature.shape
         cells = len(self.lots) * scenarios * days * len(all_places)
@@ -339,10 +354,11 @@ class _Run:
         shape = (days // self.every + 1, len(self.lots), scenarios)
         by_lot = self.lots if self.lots.ndim == 2 else self.lots[:, None]
         start = np.broadcast_to(dry_basis(by_lot), shape[1:])
-        numbers = [
+        bagged = [
             start_numbers(pest, self.how, draw, len(self.lots), insects_per_kg, sieved_kg).astype(dtype)
             for pest in pests
         ]
+        grown_days = self.stored_days if insects_per_kg is None else 0
         total = {name: np.zeros(shape, dtype) for name in ("m", "loss", "dml", "mould", "dam", "ins", "germ", "sour")}
         wettest = np.zeros(shape, dtype)
         toxin = np.zeros(shape, dtype)
@@ -356,7 +372,10 @@ class _Run:
                 make = day_rates if exact else rates_from_table
                 tables[closed] = make(self.crop, pests, closed, self.damaged_pct)
             air = place_air(self.crop, self.how, place, self.temperature, self.relative)
-            factor = growth_allowed(self.how, place, pests, days) * self.resistance
+            factor = growth_allowed(self.how, place, pests, days, self.stored_days) * self.resistance
+            before = self._growth_before(air.grain_temperature_c, place, tables[closed], pests, start, grown_days)
+            numbers = [population(p, n, b).astype(dtype) for p, n, b in zip(pests, bagged, before, strict=True)]
+            eaten_before = [eaten_pct(p, n, b) for p, n, b in zip(pests, bagged, before, strict=True)]
             moisture, respired, sums = run_place(
                 air, place, tables[closed], factor, start, self.every, lambda age: loss_in_store(self.crop, age), dtype
             )
@@ -372,7 +391,10 @@ class _Run:
             total["dml"] += place.share * respired
             total["loss"] += place.share * (100.0 - (100.0 - insects) * (100.0 - respired) / 100.0)
             total["mould"] += place.share * mould_share(sums[:, 1])
-            damage_sum = sum(e * pest.damage_factor for e, pest in zip(eaten, pests, strict=True))
+            damage_sum = sum(
+                (now + earlier) * pest.damage_factor
+                for now, earlier, pest in zip(eaten, eaten_before, pests, strict=True)
+            )
             total["dam"] += place.share * damaged_kernels_pct(damage_sum, 1.0)
             living = [
                 population(pest, number, sums[:, base + k])
@@ -410,11 +432,21 @@ class _Run:
             notes=notes,
         )
 
+    def _growth_before(
+        self, grain_c: Array, place: Position, rates: Rates, pests: tuple[Pest, ...], start: Array, grown_days: int
+    ) -> list[Array]:
+        """Return the summed growth of each pest (lots, scenarios) from bagging to today, at the first weeks' rates."""
+        if grown_days == 0:
+            return [np.zeros_like(start) for _ in pests]
+        rate = rates(grain_c[:14].mean(axis=0), start)[..., len(BASE_RATES) :]
+        allowed = growth_allowed(self.how, place, pests, grown_days).sum(axis=0) * self.resistance
+        return [np.asarray(rate[..., k] * allowed[k]) for k in range(len(pests))]
+
     def _alive(self, closed: bool, rows: int) -> Array:
         """Return the share of insects still alive by row: in a sealed place they die out over the oxygen's days."""
         if not closed:
             return np.ones((rows, 1, 1))
-        time = np.arange(rows) * self.every
+        time = np.arange(rows) * self.every + self.stored_days
         return np.exp(-np.maximum(time - 7.0, 0.0) / self.how.sealed_oxygen_days)[:, None, None]
 
 

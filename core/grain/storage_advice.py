@@ -41,7 +41,7 @@ class StorageLimits:
     mould_share : float
         Share of bags unfit (judgement).
     toxin_hours : float
-        Weighted toxin-possible hours in the worst place (judgement).
+        Weighted toxin-possible hours in the worst place: three days, since spores must first germinate (judgement).
     damp_loss_pct : float
         Dry-matter loss while damp: 0.25 % for food (judgement, half of the published table's 0.5 %).
     damaged_kernels_pct : float
@@ -51,7 +51,7 @@ class StorageLimits:
     """
 
     mould_share: float = 0.05
-    toxin_hours: float = 24.0
+    toxin_hours: float = 72.0
     damp_loss_pct: float = 0.25
     damaged_kernels_pct: float = 5.0
     moisture_pct: float | None = None
@@ -246,7 +246,7 @@ def quality_class(run: StorageRun, limits: StorageLimits | None = None) -> Array
     unfit = (
         (run.mould_risk > 0.5)
         | (run.soured_share > 0.5)
-        | (run.toxin_hours > 5.0 * bounds.toxin_hours)
+        | (run.toxin_hours > 3.0 * bounds.toxin_hours)
         | (run.damp_loss_pct > 1.0)
     )
     damaged = (

@@ -148,13 +148,13 @@ def tabulated(rates: Rates) -> Rates:
     return read
 
 
-def growth_allowed(method: Method, place: Position, pests: tuple[Pest, ...], days: int) -> Array:
+def growth_allowed(method: Method, place: Position, pests: tuple[Pest, ...], days: int, since: int = 0) -> Array:
     """Return the factor on each pest's growth by day (days, pests): low oxygen, and a protectant that fades.
 
     Insects in a sealed place use the oxygen up and stop breeding within weeks; a protectant stops a share of them
-    for its first months and then fades.
+    for its first months and then fades. `since` is how many days ago it was sealed or treated.
     """
-    time = np.arange(days, dtype=float)[:, None]
+    time = since + np.arange(days, dtype=float)[:, None]
     factor = np.ones((days, len(pests)))
     if method.sealed and not place.open_to_insects:
         factor = factor * np.exp(-time / method.sealed_oxygen_days)
