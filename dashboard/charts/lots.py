@@ -1,0 +1,99 @@
+"""Pictures of lots: how moist each is and how sure that is, and the bags of one lot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+
+from core.group.lot_state import LotState
+from core.group.sampling import LotMoisture
+from dashboard.charts.base import layout
+from dashboard.charts.palette import BLUE, CLAY, INK, MARKS, PLUM, STONE, STRAW
+from dashboard.text import _
+
+COLOUR = {"dry enough": BLUE, "too wet": CLAY, "cannot tell": STRAW, "not tested": STONE}
+MARK = {"dry enough": MARKS[0], "too wet": MARKS[1], "cannot tell": MARKS[2], "not tested": MARKS[4]}
+
+
+def verdict_words() -> dict[str, str]:
+    """Return the verdicts in the reader's language."""
+    return {
+        "dry enough": _("dry enough"),
+        "too wet": _("too wet"),
+        "cannot tell": _("cannot tell"),
+        "not tested": _("not tested"),
+    }
+
+
+def lots_figure(states: Sequence[LotState]) -> go.Figure:
+    """Return each lot's mean moisture with the range that holds it in 9 of 10 cases, and the limit that binds."""
+    figure = go.Figure()
+    tested = [state for state in states if state.moisture is not None]
+    words = verdict_words()
+    for verdict, name in words.items():
+        chosen = [state for state in tested if state.decision == verdict]
+        if not chosen:
+            continue
+        means = [state.moisture.mean_pct for state in chosen if state.moisture]
+        ranges = [state.moisture.interval(0.9) for state in chosen if state.moisture]
+        figure.add_trace(
+            go.Scatter(
+                x=means,
+                y=[state.lot.label for state in chosen],
+                error_x={
+                    "type": "data",
+                    "symmetric": False,
+                    "array": [high - mean for mean, (_low, high) in zip(means, ranges, strict=True)],
+                    "arrayminus": [mean - low for mean, (low, _high) in zip(means, ranges, strict=True)],
+                    "color": COLOUR[verdict],
+                },
+                mode="markers",
+                marker={"color": COLOUR[verdict], "symbol": MARK[verdict], "size": 11},
+                name=name,
+            )
+        )
+    figure.add_trace(
+        go.Scatter(
+            x=[state.limit.moisture_pct for state in tested],
+            y=[state.lot.label for state in tested],
+            mode="markers",
+            marker={"symbol": "line-ns", "size": 18, "line": {"width": 3, "color": INK}},
+            name=_("limit that binds"),
+        )
+    )
+    layout(figure, _("Moisture, % wet basis"), "", height=140 + 34 * max(1, len(tested)))
+    figure.update_layout(hovermode="closest", legend={"y": -0.35 if len(tested) < 6 else -0.15})
+    figure.update_yaxes(autorange="reversed", type="category")
+    return figure
+
+
+def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
+    """Return the probed bags of one lot, wettest first, with the limit as a line."""
+    bags = sorted(moisture.bag_means_pct.items(), key=lambda item: -item[1])
+    colours = [CLAY if value > limit_pct else BLUE for _name, value in bags]
+    figure = go.Figure(
+        go.Bar(
+            x=[name for name, _value in bags],
+            y=[value for _name, value in bags],
+            marker={
+                "color": colours,
+                "pattern": {"shape": ["/" if value > limit_pct else "" for _name, value in bags]},
+            },
+            name=_("bag (hatched: above the limit)"),
+            showlegend=True,
+        )
+    )
+    names = [name for name, _value in bags]
+    for value, name, colour, dash in (
+        (limit_pct, _("limit that binds"), INK, "solid"),
+        (moisture.mean_pct, _("mean of the lot"), PLUM, "dash"),
+    ):
+        figure.add_trace(
+            go.Scatter(x=names, y=[value] * len(names), mode="lines", name=name, line={"color": colour, "dash": dash})
+        )
+    layout(figure, _("Bag"), _("Moisture, % wet basis"), height=320)
+    figure.update_xaxes(type="category")
+    low = min([limit_pct, *(value for _name, value in bags)])
+    figure.update_yaxes(range=[max(0.0, low - 3), max([limit_pct, *(value for _name, value in bags)]) + 1])
+    return figure
