@@ -150,6 +150,6 @@ def _plan_month(series: pd.Series, origin: pd.Period, rule: WaitingRule, monthly
             continue
         known = series[: origin + waited]
         curve = fit_season(known, monthly_inflation) if curve is None else curve.updated(known)
-        if not decide(curve, rule.after(waited)).wait:
+        if not decide(curve, rule.after(waited), begun=waited > 0).wait:
             return waited
     return rule.months

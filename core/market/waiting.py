@@ -16,8 +16,8 @@ from core.messages import Message, message
 Floats = NDArray[np.float64]
 
 PATHS = 1000
-LEAST_GAIN = 0.02
-"""Expected gain below which waiting is not worth its trouble; basis: judgement."""
+LEAST_GAIN = 0.03
+"""Middle gain below which waiting is not begun; once begun it goes on while it gains at all; basis: judgement."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class WaitingAdvice:
     sentence: Message
 
 
-def decide(curve: SeasonalCurve, rule: WaitingRule, seed: int = 11) -> WaitingAdvice:
+def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: int = 11) -> WaitingAdvice:
     """Judge whether the data support waiting.
 
     Parameters
@@ -91,6 +91,8 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, seed: int = 11) -> WaitingAd
         Prices up to today.
     rule : WaitingRule
         The terms.
+    begun : bool
+        Whether the group waits already: beginning asks for more gain than going on.
     seed : int
         Of the price paths.
 
@@ -104,7 +106,7 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, seed: int = 11) -> WaitingAd
     middle = np.median(worth, axis=0)
     best = int(np.argmax(middle))
     gain = float(middle[best]) - 1
-    wait = best > 0 and gain > LEAST_GAIN
+    wait = best > 0 and gain > (0.0 if begun else LEAST_GAIN)
     if not wait:
         best = 0
     loss = float(np.mean(worth[:, best] < 1)) if best else 0.0

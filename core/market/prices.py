@@ -1,0 +1,485 @@
+"""Price records: own quotes and price files, cleaned with a list of what was done to which row.
+
+Nothing is changed silently. A row that cannot be used stays out and says why; a price that is turned into another unit says from what.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from core.errors import ImportRefusedError, InputError, PriceDataError
+from core.market.units import kilograms
+from core.messages import Message, message
+
+COLUMNS = {
+    "date": ("date", "day", "month", "quoted_on", "period", "#date"),
+    "market": ("market", "market_name", "#loc+market+name", "#loc+market", "place"),
+    "commodity": ("commodity", "crop", "product", "commodity_name", "#item+name"),
+    "unit": ("unit", "#item+unit"),
+    "flag": ("priceflag", "flag", "#item+price+flag"),
+    "price_type": ("pricetype", "price_type", "#item+price+type"),
+    "currency": ("currency", "#currency"),
+    "price": ("price", "value", "#value"),
+    "price_per_kg": ("price_per_kg", "price per kg", "price/kg"),
+}
+NEEDED = ("date", "commodity")
+LARGEST_FILE = 20_000_000
+SLIP = 3.0
+"""A move of the monthly price by more than this factor is looked at; basis: practice (83 such moves in 122,827 of open files)."""
+SLIP_FACTORS = (10.0, 100.0, 1000.0, 1e4, 1e5, 1e6, 45.0, 46.0, 50.0, 90.0)
+SLIP_TOLERANCE = 0.30
+CLEAN_COLUMNS = ["row", "date", "market", "commodity", "price_type", "currency", "unit", "price_per_kg"]
+
+
+@dataclass(frozen=True)
+class Action:
+    """What was done to one row, or to one month of a series.
+
+    Attributes
+    ----------
+    row : int or None
+        Line of the file, the heading being line 1; None for something that concerns no single row.
+    kept : bool
+        Whether the row is still in use.
+    what : Message
+    """
+
+    row: int | None
+    kept: bool
+    what: Message
+
+
+@dataclass(frozen=True)
+class CleanedPrices:
+    """A price file's usable rows and what was done.
+
+    Attributes
+    ----------
+    quotes : DataFrame
+        Columns row, date, market, commodity, price_type ("retail", "wholesale", "farm gate" or "unknown"), currency, unit,
+        price_per_kg [money/kg].
+    actions : tuple of Action
+    rows_read : int
+        Rows of the file without its heading.
+    """
+
+    quotes: pd.DataFrame
+    actions: tuple[Action, ...]
+    rows_read: int
+
+    def series_list(self) -> pd.DataFrame:
+        """Return one row for each series (market, commodity, price type, currency) with its months, first and last date."""
+        if self.quotes.empty:
+            return pd.DataFrame(columns=["market", "commodity", "price_type", "currency", "months", "first", "last"])
+        keys = ["market", "commodity", "price_type", "currency"]
+        grouped = self.quotes.assign(month=self.quotes["date"].dt.to_period("M")).groupby(keys, dropna=False)
+        table = grouped.agg(months=("month", "nunique"), first=("date", "min"), last=("date", "max")).reset_index()
+        return table.sort_values("months", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def read_price_table(content: bytes, file_name: str) -> pd.DataFrame:
+    """Read a CSV or XLSX price table as text, with its line numbers.
+
+    Parameters
+    ----------
+    content : bytes
+    file_name : str
+        Its ending tells the format.
+
+    Returns
+    -------
+    DataFrame
+        All cells as text; column ``row`` = line of the file (the heading is line 1).
+
+    Raises
+    ------
+    ImportRefusedError
+        Too large, empty, or no table.
+    """
+    if len(content) > LARGEST_FILE:
+        raise ImportRefusedError("the file is larger than {size} million bytes", size=LARGEST_FILE // 1_000_000)
+    try:
+        if file_name.lower().endswith((".xlsx", ".xlsm")):
+            table = pd.read_excel(io.BytesIO(content), dtype=str, engine="openpyxl")
+        else:
+            text = _decoded(content)
+            table = pd.read_csv(io.StringIO(text), dtype=str, sep=_separator(text), skipinitialspace=True)
+    except (ValueError, KeyError, OSError, pd.errors.ParserError) as error:
+        raise ImportRefusedError("the file '{name}' cannot be read as a table", name=file_name) from error
+    if table.empty:
+        raise ImportRefusedError("the file '{name}' holds no rows", name=file_name)
+    table.columns = [str(column).strip() for column in table.columns]
+    table.insert(0, "row", np.arange(2, len(table) + 2))
+    return table
+
+
+def _decoded(content: bytes) -> str:
+    for encoding in ("utf-8-sig", "cp1252"):
+        try:
+            return content.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    return content.decode("latin-1")
+
+
+def _separator(text: str) -> str:
+    heading = text.split("\n", 1)[0]
+    return max(",;\t", key=heading.count)
+
+
+def clean_prices(table: pd.DataFrame, currency: str, default_unit: str = "KG") -> CleanedPrices:
+    """Turn a price table into prices per kg, keeping account of every row.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `read_price_table`.
+    currency : str
+        Taken where the table names none.
+    default_unit : str
+        Taken where the table names none.
+
+    Returns
+    -------
+    CleanedPrices
+
+    Raises
+    ------
+    ImportRefusedError
+        No date, commodity or price column.
+    """
+    rows_read = len(table)
+    actions: list[Action] = []
+    names = _find_columns(table)
+    # The tag row of the humanitarian exchange language stands below the heading.
+    tagged = table.drop(columns="row").apply(lambda column: column.astype("string").str.startswith("#")).fillna(False)
+    tags = tagged.mean(axis=1) > 0.5
+    for row in table.loc[tags, "row"]:
+        actions.append(Action(int(row), False, message("tag row of the file, no price")))
+    table = table.loc[~tags]
+
+    out = pd.DataFrame({"row": table["row"].astype(int)})
+    for name, default in (
+        ("market", ""),
+        ("commodity", ""),
+        ("flag", ""),
+        ("price_type", ""),
+        ("currency", ""),
+        ("unit", ""),
+    ):
+        column = table[names[name]] if name in names else pd.Series(default, index=table.index)
+        out[name] = column.astype("string").fillna("").str.strip()
+    out["date"] = _dates(table[names["date"]])
+    per_kg = "price" not in names
+    out["price"] = _numbers(table[names["price_per_kg" if per_kg else "price"]])
+    out["price_type"] = out["price_type"].str.lower().map(_price_type)
+
+    def leave_out(mask: pd.Series, template: str, **columns: str) -> None:
+        nonlocal out
+        for index in out.index[mask]:
+            values = {key: str(out.at[index, column]) for key, column in columns.items()}
+            actions.append(Action(int(str(out.at[index, "row"])), False, Message(template, values)))
+        out = out.loc[~mask]
+
+    leave_out(out["flag"].str.lower().eq("forecast"), "a forecast, not a price that was seen: left out")
+    leave_out(out["date"].isna(), "date not understood: left out")
+    leave_out(out["commodity"].eq(""), "no commodity: left out")
+    leave_out(out["price"].isna() | np.isinf(out["price"]), "price is missing or no number: left out")
+    leave_out(out["price"] <= 0, "price {price} is not above zero: left out", price="price")
+
+    for name, default, words in (("currency", currency, "no currency given: taken as {value}"), ("unit", default_unit, "no unit given: taken as {value}")):  # fmt: skip
+        blank = out[name].eq("")
+        if blank.any() and not (name == "unit" and per_kg):
+            actions.append(Action(None, True, message("{count} rows: " + words, count=int(blank.sum()), value=default)))
+        out = out.assign(**{name: out[name].where(~blank, default)})
+    out["currency"] = out["currency"].str.upper()
+
+    if per_kg:
+        out["price_per_kg"] = out["price"].astype(float)
+    else:
+        weights = {unit: kilograms(unit) for unit in out["unit"].unique()}
+        out["kg"] = out["unit"].map(lambda unit: weights[unit]).astype(float)
+        leave_out(out["kg"].isna(), "unit '{unit}' has no known weight: left out", unit="unit")
+        out["price_per_kg"] = out["price"] / out["kg"]
+        for unit, weight in weights.items():
+            count = int(out["unit"].eq(unit).sum())
+            if weight is not None and weight != 1 and count:
+                template = "{count} rows priced per {unit}: divided by {weight:g} to give the price per kg"
+                actions.append(Action(None, True, message(template, count=count, unit=unit, weight=weight)))
+
+    keys = ["date", "market", "commodity", "price_type", "currency", "unit"]
+    leave_out(out.duplicated([*keys, "price"]), "the same price stands in an earlier row: left out")
+    _tell_mixtures(out, actions)
+    quotes = out[CLEAN_COLUMNS].sort_values(["market", "commodity", "date"], kind="stable").reset_index(drop=True)
+    return CleanedPrices(quotes, tuple(sorted(actions, key=lambda action: action.row or 0)), rows_read)
+
+
+def _find_columns(table: pd.DataFrame) -> dict[str, str]:
+    """Return our name -> the table's column, by heading or by the tag beneath it."""
+    found: dict[str, str] = {}
+    first = table.iloc[0]
+    for column in table.columns:
+        if column == "row":
+            continue
+        marks = {column.lower(), str(first[column]).lower().replace(" ", "")}
+        for name, spellings in COLUMNS.items():
+            if name not in found and marks & set(spellings):
+                found[name] = column
+    missing = [name for name in NEEDED if name not in found]
+    if "price" not in found and "price_per_kg" not in found:
+        missing.append("price")
+    if missing:
+        raise ImportRefusedError("the table has no column for: {names}", names=", ".join(missing))
+    return found
+
+
+def _dates(column: pd.Series) -> pd.Series:
+    """Read dates written year first; day-first ones only where every such date of the column allows it."""
+    text = column.astype("string").str.strip()
+    dates = pd.to_datetime(text, errors="coerce", format="ISO8601").astype("datetime64[ns]")
+    left = dates.isna() & text.notna()
+    if left.any():
+        dates[left] = pd.to_datetime(text[left], errors="coerce", format="%d/%m/%Y")
+    return dates
+
+
+def _numbers(column: pd.Series) -> pd.Series:
+    """Read numbers with points or commas: a comma is a decimal one unless it parts groups of three."""
+    text = column.astype("string").str.replace(r"[\s\u00a0\u202f']", "", regex=True)
+    grouped = text.str.fullmatch(r"\d{1,3}(,\d{3})+(\.\d+)?").fillna(False)
+    text = text.where(~grouped, text.str.replace(",", "", regex=False)).str.replace(",", ".", regex=False)
+    return pd.to_numeric(text, errors="coerce").astype(float)
+
+
+def _price_type(text: str) -> str:
+    for word, kind in (
+        ("retail", "retail"),
+        ("wholesale", "wholesale"),
+        ("farm", "farm gate"),
+        ("producer", "farm gate"),
+    ):
+        if word in text:
+            return kind
+    return "unknown"
+
+
+def _tell_mixtures(out: pd.DataFrame, actions: list[Action]) -> None:
+    """Say where one market and commodity is priced in more than one way: those series are kept apart."""
+    for (market, commodity), rows in out.groupby(["market", "commodity"]):
+        for name, words in (("price_type", "kinds of price"), ("currency", "currencies")):
+            kinds = sorted(rows[name].unique())
+            if len(kinds) > 1:
+                template = "{commodity} in {market}: {kinds} are kept apart, as different " + words
+                actions.append(
+                    Action(
+                        None, True, message(template, commodity=commodity, market=market or "–", kinds=", ".join(kinds))
+                    )
+                )
+
+
+@dataclass(frozen=True)
+class MonthlyPrices:
+    """One series by month and what was done to it.
+
+    Attributes
+    ----------
+    prices : Series
+        Price [money/kg], monthly PeriodIndex; months without quotes are absent.
+    quotes_per_month : Series
+    actions : tuple of Action
+    """
+
+    prices: pd.Series
+    quotes_per_month: pd.Series
+    actions: tuple[Action, ...]
+
+
+def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency: str | None = None) -> MonthlyPrices:
+    """Bring the quotes of one market and commodity to one price a month.
+
+    Parameters
+    ----------
+    quotes : DataFrame
+        Columns date (or quoted_on) and price_per_kg; price_type and currency where known.
+    price_type, currency : str, optional
+        Which to take where there are several; default the one with the most months. The others stay out and that is said.
+
+    Returns
+    -------
+    MonthlyPrices
+        Medians of the months; slips of units and new money mended, each with an action.
+    """
+    if quotes.empty:
+        raise PriceDataError("there are no prices yet")
+    table = quotes.rename(columns={"quoted_on": "date"}).copy()
+    table["month"] = pd.to_datetime(table["date"]).dt.to_period("M")
+    actions: list[Action] = []
+    for name, wanted in (("price_type", price_type), ("currency", currency)):
+        if name not in table:
+            continue
+        months = table.groupby(name)["month"].nunique().sort_values(ascending=False, kind="stable")
+        chosen = wanted if wanted is not None else str(months.index[0])
+        if chosen not in months.index:
+            raise InputError("there are no prices of the kind '{kind}'", kind=chosen)
+        for other in months.index[months.index != chosen]:
+            count = int(table[name].eq(other).sum())
+            template = "{count} quotes ({other}) are not mixed with the {chosen} ones: left out"
+            actions.append(Action(None, False, message(template, count=count, other=other, chosen=chosen)))
+        table = table[table[name] == chosen]
+    grouped = table.groupby("month")["price_per_kg"]
+    prices = grouped.median().astype(float)
+    counts = grouped.size()
+    several = int((counts > 1).sum())
+    if several:
+        actions.append(
+            Action(None, True, message("{count} months with several quotes: their median is used", count=several))
+        )
+    mended, more = mend_slips(prices)
+    return MonthlyPrices(mended.rename("price_per_kg"), counts, tuple(actions + more))
+
+
+def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
+    """Mend slips of units and new money in a monthly series, telling each.
+
+    A move by more than three times that goes back within three months is a slip: those months stay out. One that lasts and is
+    close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the new one. Any other is
+    left as it is; the curve lets its level free there.
+
+    Parameters
+    ----------
+    prices : Series
+        Price [money/kg], monthly PeriodIndex.
+
+    Returns
+    -------
+    Series, list of Action
+    """
+    series = prices.sort_index().astype(float).copy()
+    actions: list[Action] = []
+    at = 1
+    while at < len(series):
+        before, after = float(series.iloc[at - 1]), float(series.iloc[at])
+        ratio = after / before
+        if max(ratio, 1 / ratio) <= SLIP:
+            at += 1
+            continue
+        back = next(
+            (
+                k
+                for k in range(at + 1, min(at + 4, len(series)))
+                if max(series.iloc[k] / before, before / series.iloc[k]) < 1.8
+            ),
+            None,
+        )
+        if back is not None:
+            for month in series.index[at:back]:
+                words = message(
+                    "{month}: {price:.4g} is {times:.3g} times the months around it, and goes back: left out",
+                    month=str(month),
+                    price=float(series[month]),
+                    times=float(series[month]) / before,
+                )
+                actions.append(Action(None, False, words))
+            series = series.drop(series.index[at:back])
+            continue
+        size = max(ratio, 1 / ratio)
+        near = [factor for factor in SLIP_FACTORS if abs(np.log(size / factor)) < SLIP_TOLERANCE]
+        if near:
+            factor = min(near, key=lambda value: abs(np.log(size / value)))
+            scale = factor if ratio > 1 else 1 / factor
+            series.iloc[:at] *= scale
+            words = message(
+                "from {month} on prices are about {factor:g} times {way}, for good: taken as a new unit or new money, earlier prices brought to it",
+                month=str(series.index[at]),
+                factor=factor,
+                way=message("higher") if ratio > 1 else message("lower"),
+            )
+            actions.append(Action(None, True, words))
+        else:
+            words = message(
+                "{month}: the price moves from {before:.4g} to {after:.4g} and stays: left as it is, look at it",
+                month=str(series.index[at]),
+                before=before,
+                after=after,
+            )
+            actions.append(Action(None, True, words))
+        at += 1
+    return series, actions
+
+
+@dataclass(frozen=True)
+class Basis:
+    """How a place's own price stands to a reference market's.
+
+    Attributes
+    ----------
+    factor : float
+        Own price as a multiple of the reference's.
+    log_sd : float
+        Standard deviation of its logarithm from quote to quote.
+    quotes : int
+        Quotes that it was learnt from.
+    """
+
+    factor: float
+    log_sd: float
+    quotes: int
+
+
+def learn_basis(own: pd.Series, reference: pd.Series, prior_log_sd: float = 0.2, quote_log_sd: float = 0.1) -> Basis:
+    """Learn how own quotes stand to a reference market, shrunk to equality while they are few.
+
+    Normal mean with a normal prior (Gelman et al. 2013, Bayesian Data Analysis, section 2.5), in log price.
+
+    Parameters
+    ----------
+    own, reference : Series
+        Price [money/kg], monthly PeriodIndex.
+    prior_log_sd, quote_log_sd : float
+        How far places differ in general, and how one quote scatters; basis: judgement.
+
+    Returns
+    -------
+    Basis
+    """
+    both = own.index.intersection(reference.index)
+    difference = np.log(own.loc[both].to_numpy(dtype=float) / reference.loc[both].to_numpy(dtype=float))
+    count = len(difference)
+    scatter = max(float(np.std(difference, ddof=1)), 0.02) if count >= 6 else quote_log_sd
+    precision = prior_log_sd**-2 + count / scatter**2
+    mean = float(difference.sum() / scatter**2 / precision) if count else 0.0
+    return Basis(float(np.exp(mean)), float(np.sqrt(1 / precision + scatter**2)), count)
+
+
+COMMODITY_WORDS = (
+    (r"maize|corn\b|ma[iï]z|ma[iï]s", "maize"),
+    (r"paddy", "paddy"),
+    (r"rice|riz|arroz", "paddy"),
+    (r"sorghum|sorgho|sorgo", "sorghum"),
+    (r"millet", "pearl_millet"),
+    (r"wheat|bl[eé]\b|trigo", "wheat"),
+    (r"soy", "soybean"),
+    (r"cowpea|ni[eé]b[eé]", "cowpea"),
+    (r"chickpea|gram\b", "chickpea"),
+    (r"bean|haricot|frijol", "common_bean"),
+    (r"groundnut.*(shell|pod)", "groundnut_pod"),
+    (r"groundnut|peanut|arachide", "groundnut_kernel"),
+    (r"sesame", "sesame"),
+    (r"sunflower", "sunflower"),
+    (r"barley|orge", "barley"),
+    (r"coffee|caf[eé]", "coffee_parchment"),
+    (r"cocoa|cacao", "cocoa"),
+)
+
+
+def suggest_commodity(name: str) -> str | None:
+    """Return the commodity code that a price file's product name seems to mean, or None; flour and meal are other goods."""
+    text = name.lower()
+    if re.search(r"meal|flour|oil|bread|farine|harina|gari", text):
+        return None
+    return next((code for pattern, code in COMMODITY_WORDS if re.search(pattern, text)), None)

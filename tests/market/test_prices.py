@@ -1,0 +1,171 @@
+"""Price files as they come: tag row, units, zero forecasts, mixtures, slips, new money; nothing changed silently."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from core.errors import ImportRefusedError
+from core.market.prices import (
+    clean_prices,
+    learn_basis,
+    mend_slips,
+    monthly_prices,
+    read_price_table,
+    suggest_commodity,
+)
+from core.market.units import kilograms
+
+HEAD = "date,market,commodity,unit,priceflag,pricetype,currency,price\n"
+TAGS = "#date,#loc+market+name,#item+name,#item+unit,#item+price+flag,#item+price+type,#currency,#value\n"
+
+
+def cleaned(rows: str, tags: str = TAGS):
+    return clean_prices(read_price_table((HEAD + tags + rows).encode(), "prices.csv"), "XOF")
+
+
+@pytest.mark.parametrize(
+    ("unit", "expected"),
+    # International pound: NIST SP 811, 0.45359237 kg exactly.
+    [
+        ("KG", 1),
+        ("50 KG", 50),
+        ("90 kg bag", 90),
+        ("MT", 1000),
+        ("Pound", 0.45359237),
+        ("800 G", 0.8),
+        ("tin (20 kg)", 20),
+    ],
+)
+def test_units_are_brought_to_kilograms(unit, expected):
+    assert kilograms(unit) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("unit", ["Marmite", "L", "heap", ""])
+def test_local_measures_have_no_weight(unit):
+    assert kilograms(unit) is None
+
+
+def test_every_row_left_out_is_listed_with_its_line():
+    result = cleaned(
+        "2020-01-15,A,Maize,90 KG,actual,Wholesale,KES,2700\n"
+        "2020-02-15,A,Maize,90 KG,forecast,Wholesale,KES,0.0\n"
+        "2020-03-15,A,Maize,KG,actual,Wholesale,KES,0\n"
+        "2020-04-15,A,Maize,Marmite,actual,Wholesale,KES,40\n"
+        "not a day,A,Maize,KG,actual,Wholesale,KES,40\n"
+        "2020-05-15,A,Maize,KG,actual,Wholesale,KES,31\n"
+    )
+    assert list(result.quotes["price_per_kg"]) == [30.0, 31.0]
+    left_out = {action.row: str(action.what) for action in result.actions if not action.kept}
+    # The heading is line 1, the tag row line 2.
+    assert sorted(left_out) == [2, 4, 5, 6, 7]
+    assert "forecast" in left_out[4]
+    assert "Marmite" in left_out[6]
+    assert result.rows_read == len(result.quotes) + len(left_out)
+    assert any("90 KG" in str(action.what) for action in result.actions if action.kept)
+
+
+def test_retail_and_wholesale_are_not_mixed_and_it_is_said():
+    rows = "".join(
+        f"2020-{month:02d}-15,A,Maize,KG,actual,{kind},KES,{price}\n"
+        for month in range(1, 7)
+        for kind, price in (("Retail", 50), ("Wholesale", 30))
+        if not (kind == "Retail" and month == 6)
+    )
+    result = cleaned(rows)
+    assert any("kept apart" in str(action.what) for action in result.actions)
+    month = monthly_prices(result.quotes)
+    assert set(month.prices) == {30.0}
+    assert any("not mixed" in str(action.what) for action in month.actions)
+    assert set(monthly_prices(result.quotes, "retail").prices) == {50.0}
+
+
+def test_weekly_and_irregular_quotes_become_the_median_of_their_month():
+    quotes = pd.DataFrame(
+        {
+            "quoted_on": pd.to_datetime(["2021-01-04", "2021-01-11", "2021-01-20", "2021-03-02"]),
+            "price_per_kg": [10, 12, 99, 20],
+        }
+    )
+    month = monthly_prices(quotes)
+    assert list(month.prices) == [12, 20]
+    assert [str(period) for period in month.prices.index] == ["2021-01", "2021-03"]
+    assert list(month.quotes_per_month) == [3, 1]
+
+
+def wavy(count: int = 40) -> pd.Series:
+    index = pd.period_range("2018-01", periods=count, freq="M")
+    return pd.Series(300 + 20 * np.sin(np.arange(count)), index=index)
+
+
+def test_a_slip_of_unit_that_goes_back_is_left_out():
+    series = wavy()
+    series.iloc[12] *= 90
+    mended, actions = mend_slips(series)
+    pd.testing.assert_series_equal(mended, wavy().drop(series.index[12]))
+    assert len(actions) == 1
+    assert not actions[0].kept
+
+
+@pytest.mark.parametrize("factor", [0.001, 1000, 50])
+def test_new_money_or_a_new_unit_brings_earlier_prices_to_the_new_one(factor):
+    series = wavy()
+    series.iloc[20:] *= factor
+    mended, actions = mend_slips(series)
+    np.testing.assert_allclose(mended, wavy() * factor, rtol=1e-9)
+    assert len(actions) == 1
+    assert actions[0].kept
+
+
+def test_a_true_tripling_is_left_alone_but_told():
+    series = wavy()
+    series.iloc[20:] *= 4
+    mended, actions = mend_slips(series)
+    pd.testing.assert_series_equal(mended, series)
+    assert "left as it is" in str(actions[0].what)
+
+
+def test_workbooks_and_decimal_commas():
+    frame = pd.DataFrame(
+        {"Date": ["2022-01-15"], "Commodity": ["Maize"], "Market": ["B"], "Price per kg": ["1 250,50"]}
+    )
+    buffer = io.BytesIO()
+    frame.to_excel(buffer, index=False)
+    result = clean_prices(read_price_table(buffer.getvalue(), "prices.xlsx"), "TZS")
+    assert result.quotes["price_per_kg"].iloc[0] == 1250.5
+    semicolons = clean_prices(read_price_table(b"date;commodity;price\n15/01/2022;Maize;12,5\n", "p.csv"), "EUR")
+    assert semicolons.quotes["price_per_kg"].iloc[0] == 12.5
+
+
+@pytest.mark.parametrize("content", [b"", b"a,b\n1,2\n", b"date,commodity\n2020-01-01,Maize\n", b"\x00\xff\xfe"])
+def test_files_without_prices_are_refused(content):
+    with pytest.raises(ImportRefusedError):
+        clean_prices(read_price_table(content, "prices.csv"), "KES")
+
+
+def test_a_real_file(open_data: Path):
+    content = (open_data / "hdx_sample.csv").read_bytes()
+    result = clean_prices(read_price_table(content, "hdx_sample.csv"), "XOF")
+    # 399 lines below the heading, one of them the tag row, counted with a text editor's line count.
+    assert result.rows_read == 399
+    assert len(result.quotes) + sum(not action.kept for action in result.actions) == 399
+    assert {"Maize (white)", "Sorghum"} <= set(result.quotes["commodity"])
+    assert set(result.quotes["price_type"]) == {"retail"}
+
+
+def test_basis_is_learnt_and_shrunk():
+    reference = wavy(24)
+    assert learn_basis(reference * 0.8, reference).factor == pytest.approx(0.8, rel=0.01)
+    one = learn_basis(reference.iloc[:1] * 0.8, reference).factor
+    # Normal prior sd 0.2, one quote of sd 0.1: weight 0.04 / (0.04 + 0.01) = 0.8 of log 0.8, by hand.
+    assert one == pytest.approx(0.8**0.8, rel=1e-9)
+
+
+def test_product_names():
+    assert suggest_commodity("Maize (white)") == "maize"
+    assert suggest_commodity("Maize meal (white)") is None
+    assert suggest_commodity("Beans (red)") == "common_bean"
