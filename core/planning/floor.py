@@ -100,6 +100,9 @@ class FloorProblem:
         Hours of labour there are on each day; infinity where labour is no limit.
     batch_cost : float
         Money per batch (kept apart, labelled, watched); above 0 it keeps a lot from being scattered.
+    least_chance_dry : float
+        A batch is given its space for so many days that it is dry at their end in at least this share of the
+        scenarios, 0-1; where that is not possible within the plan it is not spread.
     """
 
     lots: tuple[FloorLot, ...]
@@ -107,6 +110,7 @@ class FloorProblem:
     days: int
     labour_hours: FloatArray
     batch_cost: float = 0.0
+    least_chance_dry: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -213,7 +217,7 @@ class _Candidates:
     cost: FloatArray
 
 
-def plan_floor(problem: FloorProblem, time_limit_s: float = 20.0, gap: float = 0.005) -> FloorSchedule:
+def plan_floor(problem: FloorProblem, time_limit_s: float = 15.0, gap: float = 0.01) -> FloorSchedule:
     """Return the schedule of least expected cost, as whole bags.
 
     Parameters
@@ -233,7 +237,7 @@ def plan_floor(problem: FloorProblem, time_limit_s: float = 20.0, gap: float = 0
     Notes
     -----
     Mixed-integer programme, solved by HiGHS: whole bags of lot l on space s from day t for r days, r from the fastest
-    to the slowest scenario. Constraints: all bags of a lot are spread or counted as not spread; area on each
+    to the slowest scenario (and at least as many as `least_chance_dry` asks for). Constraints: all bags of a lot are spread or counted as not spread; area on each
     space and day; labour on each day.
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
@@ -354,7 +358,11 @@ def _candidates(problem: FloorProblem) -> _Candidates:
             for start in range(problem.days):
                 needed = table[start]
                 longest = problem.days - start
-                shortest = int(min(needed.min(), longest))
+                sure = int(np.ceil(problem.least_chance_dry * len(needed) - 1e-9))
+                wanted = np.sort(needed)[sure - 1] if sure else 1.0
+                if wanted > longest:
+                    continue
+                shortest = int(max(min(needed.min(), longest), wanted))
                 for kept in range(shortest, int(min(needed.max(), longest)) + 1):
                     money = (
                         lot.waiting_cost[start]
@@ -527,6 +535,8 @@ def _check_problem(problem: FloorProblem) -> None:
             raise InputError("two of {names} have the same name", names=", ".join(names))
     if np.shape(problem.labour_hours) != (problem.days,) or np.any(~(np.asarray(problem.labour_hours) >= 0)):
         raise InputError("labour is needed for each of the {days} days, not below 0", days=problem.days)
+    if not 0 <= problem.least_chance_dry <= 1:
+        raise InputError("the chance to be dry {value} is not between 0 and 1", value=problem.least_chance_dry)
     widths = set()
     for lot in problem.lots:
         if lot.bags < 0 or lot.bags != int(lot.bags) or not lot.bag_mass_kg > 0 or not lot.overrun_cost >= 0:

@@ -1,0 +1,255 @@
+"""From wet lots, spaces and weather to the schedule's plain numbers: drying days by day of spreading, and what waiting costs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from core.errors import InputError
+from core.grain.commodities import Commodity, get_commodity
+from core.grain.drying import simulate_lots
+from core.grain.drying_setups import DryingSetup
+from core.grain.storage_loss import ageing_rate, loss_in_store
+from core.planning.floor import FloorLot, FloorProblem, FloorSpace
+
+FloatArray = NDArray[np.float64]
+
+LOSS_LIMIT_PCT = 0.5
+"""Dry-matter loss that is held to cost one grade, % (Saul and Steele 1966)."""
+
+FOLLOWED_DAYS = 10
+"""A batch that is not dry after so many days on a space counts as not drying there."""
+
+SHADE_RISE_C = 2.0
+"""Heaped wet grain is warmer than the air by about this, °C (judgement: respiration and a sun-warmed roof)."""
+
+
+@dataclass(frozen=True)
+class WetLot:
+    """A lot that is to be dried.
+
+    Parameters
+    ----------
+    name : str
+        What it is called.
+    crop : str or Commodity
+        Crop.
+    bags : int
+        Bags.
+    bag_mass_kg : float
+        Mass of a wet bag, kg.
+    moisture_pct, target_pct : float
+        Moisture now and aimed at, % wet basis.
+    price_per_kg : float
+        What a kg is worth once dry, money.
+    """
+
+    name: str
+    crop: str | Commodity
+    bags: int
+    bag_mass_kg: float
+    moisture_pct: float
+    target_pct: float
+    price_per_kg: float
+
+
+@dataclass(frozen=True)
+class DryingPlace:
+    """A space, and how grain dries on it."""
+
+    space: FloorSpace
+    setup: DryingSetup
+
+
+@dataclass(frozen=True)
+class FloorTerms:
+    """What labour and spoiling are worth.
+
+    Parameters
+    ----------
+    labour_hours : float
+        Hours of labour a day.
+    wage_per_hour : float
+        Money per hour; it is counted for every hour used.
+    batch_hours : float
+        Hours of work for each batch kept apart.
+    value_lost_at_limit : float
+        Share of its value that a lot loses by 0.5 % dry-matter loss while it is wet.
+    value_lost_not_dried : float
+        Least share of its value that a lot loses which finds no place in the plan: it is sold wet, or spoils later.
+    least_chance_dry : float
+        A batch keeps its space for so many days that it is dry in at least this share of the scenarios.
+    damaged_pct : float
+        Mechanically damaged kernels, % by mass.
+    """
+
+    labour_hours: float = 16.0
+    wage_per_hour: float = 0.0
+    batch_hours: float = 0.0
+    value_lost_at_limit: float = 0.3
+    value_lost_not_dried: float = 0.3
+    damaged_pct: float = 5.0
+    least_chance_dry: float = 0.8
+
+
+def floor_problem(
+    lots: Sequence[WetLot],
+    places: Sequence[DryingPlace],
+    weather: Sequence[pd.DataFrame],
+    days: int,
+    time_zone: str,
+    terms: FloorTerms | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> FloorProblem:
+    """Return the schedule's problem for lots, places and weather scenarios.
+
+    Parameters
+    ----------
+    lots, places : sequences
+        What is to be dried, and where.
+    weather : sequence of DataFrame
+        Hourly scenarios on one index (as for `core.grain.drying`); they should reach some days beyond the plan.
+    days : int
+        Days on which a batch may lie on a space, the first day that of the first hour.
+    time_zone : str
+        Zone in which days begin at midnight.
+    terms : FloorTerms, optional
+        Labour and worth.
+    progress : callable, optional
+        Told the share that is done, 0-1.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to dry, or the weather is shorter than the plan.
+    """
+    terms = terms or FloorTerms()
+    if not lots or not places:
+        raise InputError("a schedule needs at least one wet lot and one space")
+    starts = _midnights(weather[0].index, days, time_zone)
+    needed = _drying_days(lots, places, weather, starts, progress)
+    spaces = tuple(_with_wage(place.space, terms) for place in places)
+    made = []
+    for index, lot in enumerate(lots):
+        waiting, late = _waiting(lot, weather, days, time_zone, terms)
+        handling = 2 * float(np.mean([space.hours_per_bag for space in spaces])) * terms.wage_per_hour
+        made.append(
+            FloorLot(
+                lot.name,
+                lot.bags,
+                lot.bag_mass_kg,
+                {place.space.name: needed[index, where] for where, place in enumerate(places)},
+                waiting,
+                late + handling / 2,
+            )
+        )
+    return FloorProblem(
+        tuple(made),
+        spaces,
+        days,
+        np.full(days, terms.labour_hours),
+        terms.batch_hours * terms.wage_per_hour,
+        terms.least_chance_dry,
+    )
+
+
+def value_lost(commodity: str | Commodity, loss_pct: ArrayLike, value_lost_at_limit: float) -> FloatArray:
+    """Return the share of its value that grain has lost by a dry-matter loss, %, while it was wet (at most 1).
+
+    In proportion to the loss, with the given share at 0.5 %, and the missing dry matter itself.
+    """
+    loss = np.asarray(loss_pct, dtype=float)
+    return np.minimum(value_lost_at_limit * loss / LOSS_LIMIT_PCT + loss / 100, 1.0)
+
+
+def _midnights(index: pd.Index, days: int, time_zone: str) -> list[pd.Timestamp]:
+    """Return the beginning of each day of the plan; the first is the weather's own beginning."""
+    hours = pd.DatetimeIndex(index)
+    first = hours[0] - pd.Timedelta(hours=1)
+    local = first.tz_convert(ZoneInfo(time_zone)).normalize()
+    starts = [first, *[(local + pd.DateOffset(days=day)).tz_convert("UTC") for day in range(1, days)]]
+    if starts[-1] + pd.Timedelta(hours=24) > hours[-1]:
+        raise InputError("the weather ends before the {days} days of the plan", days=days)
+    return starts
+
+
+def _drying_days(
+    lots: Sequence[WetLot],
+    places: Sequence[DryingPlace],
+    weather: Sequence[pd.DataFrame],
+    starts: Sequence[pd.Timestamp],
+    progress: Callable[[float], None] | None,
+) -> FloatArray:
+    """Return whole days to dry, shape (lots, places, days, scenarios); like lots on like places are computed once."""
+    keys: dict[tuple[object, ...], int] = {}
+    which = np.empty((len(lots), len(places)), dtype=int)
+    crops, moistures, setups, targets = [], [], [], []
+    for row, lot in enumerate(lots):
+        crop = get_commodity(lot.crop)
+        for column, place in enumerate(places):
+            setup = replace(place.setup, area_m2=10.0, load_kg_m2=place.space.load_kg_m2)
+            key = (crop.code, round(lot.moisture_pct, 1), round(lot.target_pct, 1), setup)
+            if key not in keys:
+                keys[key] = len(keys)
+                crops.append(lot.crop)
+                moistures.append(round(lot.moisture_pct, 1))
+                setups.append(setup)
+                targets.append(round(lot.target_pct, 1))
+            which[row, column] = keys[key]
+    result = np.empty((len(keys), len(starts), len(weather)))
+    for group in (slice(0, 1), slice(1, None)):
+        # Days that begin at midnight run together as scenarios of one calendar: moved by whole days, no hour changes.
+        pieces = [piece for start in starts[group] for piece in _pieces(weather, start)]
+        if not pieces:
+            continue
+        shortest = min(len(piece) for piece in pieces)
+        index = pieces[0].index[:shortest]
+        aligned = [piece.iloc[:shortest].set_axis(index) for piece in pieces]
+        for at, run in enumerate(simulate_lots(crops, moistures, aligned, setups, targets)):
+            result[at, group] = np.maximum(run.days_to_target, 1.0).reshape(-1, len(weather))
+        if progress is not None:
+            progress(1.0 if group.start else 0.3)
+    return result[which]
+
+
+def _pieces(weather: Sequence[pd.DataFrame], start: pd.Timestamp) -> list[pd.DataFrame]:
+    """Return each scenario's hours from a start, as far as a batch is followed."""
+    end = start + pd.Timedelta(days=FOLLOWED_DAYS)
+    return [frame[(frame.index > start) & (frame.index <= end)] for frame in weather]
+
+
+def _waiting(
+    lot: WetLot, weather: Sequence[pd.DataFrame], days: int, time_zone: str, terms: FloorTerms
+) -> tuple[FloatArray, float]:
+    """Return the expected money lost per bag by waiting, shape (days + 1,), and per day by being late half dry."""
+    zone = ZoneInfo(time_zone)
+    by_day = [
+        frame["temperature_c"].groupby(pd.DatetimeIndex(frame.index).tz_convert(zone).date).mean().to_numpy()
+        for frame in weather
+    ]
+    warmth = np.stack(by_day, axis=1) + SHADE_RISE_C
+    dry_bag = lot.bag_mass_kg * (100 - lot.moisture_pct) / (100 - lot.target_pct)
+    worth = dry_bag * lot.price_per_kg
+    rate = ageing_rate(lot.crop, warmth, lot.moisture_pct, terms.damaged_pct)
+    age = np.vstack([np.zeros((1, warmth.shape[1])), np.cumsum(rate, axis=0)])
+    share = value_lost(lot.crop, loss_in_store(lot.crop, age), terms.value_lost_at_limit).mean(axis=1)
+    never = max(float(share[-1]), terms.value_lost_not_dried)
+    waiting = worth * np.maximum.accumulate(np.concatenate([share[:days], [never]]))
+    half = (lot.moisture_pct + lot.target_pct) / 2
+    one_day = ageing_rate(lot.crop, warmth.mean(), half, terms.damaged_pct)
+    late = worth * float(value_lost(lot.crop, loss_in_store(lot.crop, one_day), terms.value_lost_at_limit))
+    return waiting, late
+
+
+def _with_wage(space: FloorSpace, terms: FloorTerms) -> FloorSpace:
+    """Return the space with its labour counted as money."""
+    return replace(
+        space,
+        cost_per_bag=space.cost_per_bag + 2 * space.hours_per_bag * terms.wage_per_hour,
+        cost_per_bag_day=space.cost_per_bag_day + space.hours_per_bag_day * terms.wage_per_hour,
+    )
