@@ -91,6 +91,6 @@ def side_bar() -> None:
 
 
 st.set_page_config(page_title="dryhold", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide")
-chosen_page = st.navigation({section: entries for section, entries in pages().items() if entries})
+chosen_page = st.navigation({section: entries for section, entries in pages().items() if entries}, expanded=True)
 side_bar()
 chosen_page.run()
