@@ -112,6 +112,7 @@ class Masses:
     sold: np.ndarray
     moisture_pct: np.ndarray
     damaged_pct: np.ndarray
+    unfit_share: np.ndarray
 
 
 def mass_parts(
@@ -122,6 +123,7 @@ def mass_parts(
     storage_loss_pct: np.ndarray,
     insect_loss_pct: np.ndarray,
     damaged_pct: np.ndarray,
+    unfit_share: np.ndarray | float = 0.0,
 ) -> Masses:
     """Split each kg put in into water lost, handling loss, dry-matter loss, insect loss, and what is left to sell.
 
@@ -146,7 +148,7 @@ def mass_parts(
     sold = after_loss * (1.0 - np.minimum(insect_loss_pct, 100.0) / 100.0)
     return Masses(
         1.0 - after_water, after_water - after_handling, after_handling - after_loss, after_loss - sold, sold,
-        np.broadcast_to(end_pct, sold.shape), np.broadcast_to(damaged_pct, sold.shape),
+        np.broadcast_to(end_pct, sold.shape), np.broadcast_to(damaged_pct, sold.shape), np.broadcast_to(unfit_share, sold.shape),
     )  # fmt: skip
 
 
@@ -202,8 +204,10 @@ def _chains(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.nda
             start = lot.available_week + delay
             dried = physics.dry(lot, choice, start, moisture, target)
             days = planned.setdefault((number, start), dried.planned_days)
+            if not np.isfinite(days):
+                continue
             ready = start + int(np.ceil(days / 7.0)) - (1 if days <= 3 else 0)
-            if np.isfinite(days) and ready <= last and start <= last:
+            if ready <= last and start <= last:
                 chains.append(Chain(number, start, days, ready, dried, last))
     return chains
 
@@ -228,7 +232,7 @@ def chain_masses(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: n
         return mass_parts(moisture, end, handling, drying_loss, zero, zero, zero)
     kept = physics.keep(lot.commodity, bagged, case.storage[storage], chain.ready_week, length)
     end = kept.moisture_pct + (late if chain.dried is not None else 0.0)
-    return mass_parts(moisture, end, handling, drying_loss, kept.dry_matter_loss_pct, kept.insect_loss_pct, kept.damaged_pct)
+    return mass_parts(moisture, end, handling, drying_loss, kept.dry_matter_loss_pct, kept.insect_loss_pct, kept.damaged_pct, kept.unfit_share)
 
 
 def price_paid(case: PlanningCase, buyer: int, market: np.ndarray, moisture_pct: np.ndarray, damaged_pct: np.ndarray, offer_draw: np.ndarray) -> np.ndarray:
@@ -243,7 +247,8 @@ def price_paid(case: PlanningCase, buyer: int, market: np.ndarray, moisture_pct:
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
     over = np.maximum(moisture_pct - who.moisture_limit_pct, 0.0) if who.moisture_limit_pct is not None else 0.0
-    cut = np.clip(1.0 - who.discount_per_point * over - who.damage_discount * np.maximum(damaged_pct - 2.0, 0.0), 0.05, 1.0)
+    # the measured cut per point holds for slight damage; for heavy damage it is compounded, so that the price never turns negative
+    cut = np.clip(1.0 - who.discount_per_point * over, 0.05, 1.0) * (1.0 - who.damage_discount) ** np.maximum(damaged_pct - 2.0, 0.0)
     paid = full * cut
     if who.refusal_pct is not None:
         paid = np.where(moisture_pct > who.refusal_pct, np.minimum(paid, spot), paid)
@@ -293,7 +298,7 @@ def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: 
                 if not inside.any():
                     continue
                 at, rows = weeks[inside], row[inside]
-                paid = price_paid(case, number, market[at], parts.moisture_pct[rows], parts.damaged_pct[rows], physics.offer_draw[number])
+                paid = price_paid(case, number, market[at], parts.moisture_pct[rows], parts.damaged_pct[rows], physics.offer_draw[number]) * (1.0 - parts.unfit_share[rows])
                 sold = parts.sold[rows]
                 load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
                 cost = np.broadcast_to(keep_cost, len(weeks))[inside] + who.fee_per_bag + load
@@ -306,7 +311,8 @@ def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: 
                 if chain.last_week < until or len(rows) == 0:
                     continue
                 worth = case.discount(chain.ready_week + rows)[:, None] * parts.sold[rows] * reserve.value_per_kg
-                worth = worth * np.clip(1.0 - 0.03 * np.maximum(parts.damaged_pct[rows] - 2.0, 0.0), 0.05, 1.0)
+                worth = worth * 0.97 ** np.maximum(parts.damaged_pct[rows] - 2.0, 0.0)
+                worth = worth * (1.0 - parts.unfit_share[rows])
                 receipts = worth.mean(axis=0, keepdims=True) / case.discount(until)
                 cost = np.atleast_1d(np.broadcast_to(keep_cost, len(weeks)))[-1:]
                 add(np.array([until]), receipts, parts.sold[rows].mean(keepdims=True)[0], np.array([until]), np.array([reserve.value_per_kg]), cost, NONE, number)

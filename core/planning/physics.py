@@ -30,13 +30,15 @@ class Dried:
 class Kept:
     """A lot in store, by week since bagging (row 0 = bagged) and scenario.
 
-    `moisture_pct` [% w.b.]; `dry_matter_loss_pct` and `insect_loss_pct` cumulative [% of the dry matter bagged]; `damaged_pct` [% of kernels].
+    `moisture_pct` [% w.b.]; `dry_matter_loss_pct` and `insect_loss_pct` cumulative [% of the dry matter bagged]; `damaged_pct` [% of kernels];
+    `unfit_share` the share of bags that mould has made unfit (they bring nothing).
     """
 
     moisture_pct: np.ndarray
     dry_matter_loss_pct: np.ndarray
     insect_loss_pct: np.ndarray
     damaged_pct: np.ndarray
+    unfit_share: np.ndarray | float = 0.0
 
 
 @dataclass(frozen=True)

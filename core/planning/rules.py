@@ -58,7 +58,7 @@ def _order(outlook: Outlook, lot: int, rule: str) -> np.ndarray:
         first, second = np.where(ready & plain, 0, 1), table.sale_week
     elif rule == "store until the usual peak":
         peak = usual_peak_week(outlook, case.lots[lot].commodity)
-        first, second = np.where(ready & plain, 0, 1), np.abs(table.sale_week - peak)
+        first, second = np.where(ready, 0, 1), np.abs(table.sale_week - peak)
     else:
         first, second = np.zeros(len(table), dtype=int), np.zeros(len(table), dtype=int)
     order = np.lexsort((-value, second, first))

@@ -1,0 +1,152 @@
+"""What a plan says to people: sales by week, value by sale week, deductions from gross to net, the table by lot."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from core.planning.allocation import Allocation, use_of
+from core.planning.case import WEEKS_PER_MONTH
+from core.planning.model import excess_price, trip_cost
+from core.planning.outlook import DEDUCTIONS, NONE, Chain, Outlook, chain_masses
+from core.planning.sale import SalePlan
+
+
+def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
+    """Return what is taken off one bag between gross and net, each as (scenarios,) in money.
+
+    Keys: "gross" (mass put in x market price of the sale week), the `DEDUCTIONS` that belong to the bag (trips and bag purchases are shared
+    and come in `plan_deductions`), "net" (value today) and "kg" (left to sell). gross - deductions = net in every scenario.
+    """
+    case, table = outlook.case, outlook.options(lot)
+    item = case.lots[lot]
+    stands = outlook.representatives[int(outlook.lot_class[lot])]
+    mass = item.bag_mass_kg
+    moisture = np.clip(stands.moisture_pct + stands.moisture_se_pct * outlook.physics.moisture_draw[stands.id], 2.0, 55.0)
+    setup, storage, buyer = int(table.setup[option]), int(table.storage[option]), int(table.buyer[option])
+    start, ready, sale, pay = (int(column[option]) for column in (table.start_week, table.ready_week, table.sale_week, table.pay_week))
+    dried = None if setup == NONE else outlook.physics.dry(stands, case.drying[setup], start, moisture, case.target(item.commodity))
+    parts = chain_masses(case, outlook.physics, stands, moisture, Chain(setup, start, float(table.days[option]), ready, dried, max(sale, ready)), storage)
+    row = 0 if storage == NONE else sale - ready
+    market = outlook.physics.prices[item.commodity][min(sale, case.weeks)]
+    if buyer == NONE:
+        # grain kept back is valued at what it would cost to buy, on what is left
+        sold = parts.sold[row]
+        market = np.full(case.scenarios, case.reserves[int(table.reserve[option])].value_per_kg)
+    else:
+        sold = parts.sold[row]
+    receipts = mass * table.receipts_kg[option].astype(float)
+    fee = case.buyers[buyer].fee_fraction if buyer != NONE else 0.0
+    paid = receipts / (1.0 - fee)
+    upfront = mass * float(table.upfront_kg[option])
+    treatment = float(table.upfront_bag[option])
+    load = case.truck.cost_per_bag if buyer != NONE and case.buyers[buyer].distance_km > 0 else 0.0
+    fee_bag = case.buyers[buyer].fee_per_bag if buyer != NONE else 0.0
+    keeping = float(table.later_bag[option]) - load - fee_bag
+    early, late = float(case.discount(start)), float(case.discount(sale))
+    result = {
+        "gross": mass * market,
+        "water": mass * parts.water[row] * market,
+        "handling": mass * parts.handling[row] * market,
+        "dry_matter": mass * parts.dry_matter[row] * market,
+        "insects": mass * parts.insects[row] * market,
+        "discount": mass * sold * market - paid,
+        "fees": paid - receipts + fee_bag,
+        "drying": np.full(case.scenarios, upfront),
+        "storage": np.full(case.scenarios, keeping + treatment),
+        "bags": np.zeros(case.scenarios),
+        "transport": np.full(case.scenarios, load),
+    }
+    # bringing each flow to today: receipts shrink, and so do the costs that come later
+    result["cost_of_money"] = receipts * (1.0 - float(case.discount(pay))) - (1 - early) * (upfront + treatment) - (1 - late) * (keeping + load + fee_bag)
+    result["net"] = result["gross"] - sum(result[name] for name in DEDUCTIONS)
+    result["kg"] = mass * sold
+    return result
+
+
+def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] | None = None) -> pd.Series:
+    """Return the mean money between gross and net of a whole plan: gross, each of `DEDUCTIONS`, net (value today before borrowing)."""
+    case = outlook.case
+    total = dict.fromkeys(("gross", *DEDUCTIONS), 0.0)
+    for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
+        if members is not None and case.lots[lot].owner not in members:
+            continue
+        parts = breakdown(outlook, int(lot), int(option))
+        for name in total:
+            total[name] += float(bags * parts[name].mean())
+    if members is None:
+        week = np.arange(case.weeks)
+        for buyer in range(len(case.buyers)):
+            cost = allocation.trips[buyer] * trip_cost(case, buyer)
+            total["transport"] += float(cost.sum())
+            total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
+        total["bags"] += float(sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True)))
+        use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
+        lost = excess_price(case, outlook)
+        for buyer, who in enumerate(case.buyers):
+            if who.weekly_kg is not None:
+                total["discount"] += float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * lost[buyer]).sum())
+    total["net"] = total["gross"] - sum(total[name] for name in DEDUCTIONS)
+    return pd.Series(total)
+
+
+def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
+    """Return the best choice for one bag of a lot sold in each week: mean, low and high (1 and 9 of 10) value today, indexed by plan week.
+
+    A full load's share of the trip and the price of a bought bag are taken off.
+    """
+    case, table = outlook.case, outlook.options(lot)
+    mass = case.lots[lot].bag_mass_kg
+    values = outlook.values(lot)
+    shared = np.where(table.buyer >= 0, np.array([trip_cost(case, b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer], 0.0) * table.kept_kg * mass
+    bags = np.where(table.storage >= 0, np.array([s.cost_per_bag if s.owned_bags == 0 else 0.0 for s in case.storage])[table.storage], 0.0)
+    mean = values.mean(axis=1) - shared - bags
+    mean = np.where(table.buyer >= 0, mean, -np.inf)
+    rows = []
+    for week in np.unique(table.sale_week[table.buyer >= 0]):
+        here = np.flatnonzero((table.sale_week == week) & (table.buyer >= 0))
+        best = int(here[np.argmax(mean[here])])
+        spread = values[best] - shared[best] - bags[best]
+        rows.append(
+            {
+                "week": int(week), "option": best, "mean": float(mean[best]), "low": float(np.quantile(spread, 0.1)), "high": float(np.quantile(spread, 0.9)),
+                "buyer": case.buyers[int(table.buyer[best])].name, "storage": case.storage[int(table.storage[best])].name if table.storage[best] >= 0 else "",
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows).set_index("week") if rows else pd.DataFrame(columns=["option", "mean", "low", "high", "buyer", "storage"])
+
+
+def sales_by_week(plan: SalePlan) -> pd.DataFrame:
+    """Return kg sold by week (rows, dates) and buyer (columns)."""
+    frame = pd.DataFrame([{"date": line.sell_on, "buyer": line.buyer, "kg": line.kg_sold} for line in plan.sales if line.buyer])
+    return frame.pivot_table(index="date", columns="buyer", values="kg", aggfunc="sum").fillna(0.0) if len(frame) else pd.DataFrame()
+
+
+def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
+    """Return the cash in hand by week with needs paid: low (1 of 10), median, high (9 of 10), indexed by date."""
+    case = plan.case
+    needs = np.zeros(len(plan.worth.cash_week))
+    for need in case.needs:
+        needs[need.week] += need.amount
+    cash = case.cash_now + np.cumsum(plan.worth.cash_week - needs[:, None], axis=0)[: case.weeks + 1]
+    low, middle, high = np.quantile(cash, [0.1, 0.5, 0.9], axis=1)
+    return pd.DataFrame({"low": low, "median": middle, "high": high}, index=[case.week_date(week) for week in range(len(cash))])
+
+
+def lines_table(plan: SalePlan) -> pd.DataFrame:
+    """Return the plan's lines as a table for screen and workbook."""
+    return pd.DataFrame(
+        [
+            {
+                "lot": line.label, "owner": line.owner, "crop": line.commodity, "bags": line.bags, "dry": line.setup, "dry_from": line.dry_from,
+                "store": line.storage, "sell_on": line.sell_on, "buyer": line.buyer or line.reserve, "kg_in": line.kg_in, "kg_sold": line.kg_sold,
+                "price_kg": line.price_kg, "paid_on": line.paid_on, "value": line.value, "value_low": line.value_low, "value_high": line.value_high,
+            }
+            for line in plan.sales
+        ]
+    )  # fmt: skip
+
+
+def months_between(first: int, last: int) -> float:
+    """Return plan weeks as months."""
+    return (last - first) / WEEKS_PER_MONTH

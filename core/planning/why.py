@@ -1,0 +1,275 @@
+"""Why a plan says what it says: reasons and runners-up by lot, the price at which to sell, and what one more of each limit would be worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from core.messages import Message, message
+from core.planning.allocation import broken_limits, complete, evaluate
+from core.planning.case import PlanningCase
+from core.planning.outlook import Outlook
+from core.planning.sale import SalePlan, plan_sale
+from core.planning.story import value_by_week
+
+
+@dataclass(frozen=True)
+class LotReason:
+    """Why a lot is planned so: one sentence, the runner-up and what it would cost, and the moisture at which to dry again."""
+
+    lot: str
+    label: str
+    reason: Message
+    runner_up: Message
+    runner_up_cost: float
+    dry_again_pct: float
+
+
+def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
+    """Return the reason, the runner-up and its cost [money], and the moisture to dry again [% w.b.] for each lot in the plan."""
+    case, allocation, made = outlook.case, plan.allocation, []
+    for lot in sorted(set(allocation.lot.tolist())):
+        item, table = case.lots[lot], outlook.options(lot)
+        mine = np.flatnonzero(allocation.lot == lot)
+        sold = [int(at) for at in mine if table.buyer[allocation.option[at]] >= 0]
+        main = int(mine[np.argmax(allocation.bags[mine])]) if not sold else max(sold, key=lambda at: int(allocation.bags[at]))
+        option = int(allocation.option[main])
+        weeks = value_by_week(outlook, lot)
+        bags = int(allocation.bags[mine].sum())
+        made.append(
+            LotReason(
+                item.id, item.label, _reason(outlook, plan, lot, option, weeks), *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks), dry_again_at(outlook, lot),
+            )
+        )  # fmt: skip
+        del bags
+    return made
+
+
+def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame) -> Message:
+    """Return one sentence: what is won against selling now, and by what."""
+    case, table = outlook.case, outlook.options(lot)
+    item, week = case.lots[lot], int(table.sale_week[option])
+    if table.reserve[option] >= 0:
+        return message("kept back for {what}: it keeps best of the lots of its crop", what=case.reserves[int(table.reserve[option])].label)
+    first = weeks.iloc[0] if len(weeks) else None
+    now = float(first["mean"]) if first is not None else 0.0
+    here = float(weeks.loc[week, "mean"]) if week in weeks.index else 0.0
+    peak = float(weeks["mean"].max()) if len(weeks) else 0.0
+    gain = (here / now - 1.0) * 100 if now > 0 else 0.0
+    dried = table.setup[option] >= 0
+    if week <= int(weeks.index[0]) + 1:
+        if gain > 0.5 and dried:
+            return message("dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings no more", gain=round(gain))
+        if peak > here * 1.01 and any(key.startswith(("cash",)) for key in plan.binding):
+            return message("sold early since money is needed by its date; later it would bring {more} % more", more=round((peak / max(here, 1e-9) - 1) * 100))
+        if peak > here * 1.01:
+            return message("sold early since space, bags or trips are needed for lots that gain more; by itself it would bring {more} % more later", more=round((peak / max(here, 1e-9) - 1) * 100))
+        return message("sold at once: losses, costs and the cost of money would eat what a later price may add")
+    if peak > here * 1.02:
+        return message(
+            "sold in week {week}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
+            week=week + 1, gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
+        )  # fmt: skip
+    return message("sold in week {week}: after losses, costs and the cost of money it is worth {gain} % more today than selling now", week=week + 1, gain=round(gain)) if item else message("")
+
+
+def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.DataFrame) -> tuple[Message, float]:
+    """Return the next best week (two weeks away or more, or another store) and what choosing it would cost for these bags [money]."""
+    table = outlook.options(lot)
+    week = int(table.sale_week[option])
+    if table.buyer[option] < 0 or week not in weeks.index:
+        return message("no other choice was compared"), 0.0
+    others = weeks[np.abs(weeks.index.to_numpy() - week) >= 2]
+    if others.empty:
+        return message("no other week is open to it"), 0.0
+    best = others["mean"].idxmax()
+    cost = (float(weeks.loc[week, "mean"]) - float(others.loc[best, "mean"])) * bags
+    where = str(others.loc[best, "buyer"])
+    day = outlook.case.week_date(int(best)).isoformat()
+    return message("next best: {buyer} in the week of {day}", buyer=where, day=day), cost
+
+
+def dry_again_at(outlook: Outlook, lot: int) -> float:
+    """Return the moisture [% w.b.] above which drying again pays or is needed: the lower of the buyers' limit plus the break-even and the crop's target plus 1.
+
+    Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds both and the water that is
+    no longer sold (1/(100 - limit) per point).
+    """
+    case, item = outlook.case, outlook.case.lots[lot]
+    target = case.target(item.commodity)
+    if not case.drying:
+        return target + 1.0
+    choice = min(case.drying, key=lambda way: way.cost_per_kg)
+    price = next(price.price_now for price in case.prices if price.commodity == item.commodity)
+    best = target + 1.0
+    for who in case.buyers:
+        if who.moisture_limit_pct is None or (who.commodities and item.commodity not in who.commodities):
+            continue
+        gain = who.discount_per_point - 1.0 / (100.0 - who.moisture_limit_pct)
+        if gain > 0:
+            best = min(best, who.moisture_limit_pct + (choice.cost_per_kg / price + choice.handling_loss) / gain)
+    return round(max(best, target), 1)
+
+
+def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
+    """Return the price at or above which to sell, week by week, by backward induction on the scenarios.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Scenarios of all options.
+    lot : int
+        Which lot (its index).
+
+    Returns
+    -------
+    pd.DataFrame
+        Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell at any price],
+        `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule` and `mean_fixed_week`
+        [money per bag today] hold the rule against the best fixed week. The value of waiting is regressed on the week's price (Longstaff and
+        Schwartz 2001, least-squares Monte Carlo), fitted on one half of the scenarios and judged on the other.
+    """
+    case = outlook.case
+    weeks = value_by_week(outlook, lot)
+    price = outlook.physics.prices[case.lots[lot].commodity]
+    value = {int(week): outlook.values(lot, np.array([int(row["option"])]))[0] for week, row in weeks.iterrows()}
+    order = sorted(value)
+    if not order:
+        return pd.DataFrame(columns=["sell_at_or_above", "chance_of_selling"])
+    fit = np.arange(case.scenarios) % 2 == 0
+    best = value[order[-1]].copy()
+    sold_in = np.full(case.scenarios, order[-1])
+    rows: dict[int, float] = {order[-1]: 0.0}
+    for week in reversed(order[:-1]):
+        here, now = price[min(week, case.weeks)], value[week]
+        design = np.column_stack([np.ones(case.scenarios), here, here**2])
+        if np.ptp(here[fit]) < 1e-9:
+            waiting = np.full(case.scenarios, best[fit].mean())
+        else:
+            scale = np.abs(design[fit]).max(axis=0)
+            coefficients, *_ = np.linalg.lstsq(design[fit] / scale, best[fit], rcond=None)
+            waiting = (design / scale) @ coefficients
+        sells = now >= waiting
+        prices_sold = here[sells]
+        rows[week] = float(prices_sold.min()) if sells.any() and not sells.all() else (0.0 if sells.all() else float("nan"))
+        best = np.where(sells, now, best)
+        sold_in = np.where(sells, week, sold_in)
+    frame = pd.DataFrame({"sell_at_or_above": [rows[week] for week in order], "chance_of_selling": [float((sold_in == week).mean()) for week in order]}, index=pd.Index(order, name="week"))
+    fixed = max(order, key=lambda week: float(value[week][fit].mean()))
+    frame.attrs["mean_waiting_rule"] = float(best[~fit].mean())
+    frame.attrs["mean_fixed_week"] = float(value[fixed][~fit].mean())
+    return frame
+
+
+def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]:
+    """Return changed cases by key: one more tarpaulin (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again,
+    five more bags probed (standard error x square root of 5/10)."""
+    found: dict[str, tuple[Message, PlanningCase]] = {}
+    sheets = [number for number, choice in enumerate(case.drying) if choice.method != "mechanical"]
+    if sheets:
+        number = sheets[0]
+        choice = case.drying[number]
+        more = replace(choice, capacity_kg=choice.capacity_kg + 24.0 * (choice.load_kg_m2 or 20.0), area_m2=choice.area_m2 + 24.0)
+        found["tarpaulin"] = (message("one more drying sheet of 24 m2"), case.with_changes(drying=(*case.drying[:number], more, *case.drying[number + 1 :])))
+    for number, storage in enumerate(case.storage):
+        if storage.method == "hermetic_bag":
+            more_bags = replace(storage, owned_bags=storage.owned_bags + 10)
+            found["sealed"] = (message("ten more sealed bags at hand"), case.with_changes(storage=(*case.storage[:number], more_bags, *case.storage[number + 1 :])))
+    if case.interest_monthly >= 0.01:
+        found["loan"] = (message("money that costs one point a month less"), case.with_changes(interest_monthly=case.interest_monthly - 0.01))
+    found["truck"] = (message("a truck that carries half as much again, at the same price"), case.with_changes(truck=replace(case.truck, capacity_kg=case.truck.capacity_kg * 1.5)))
+    found["trip"] = (message("one more trip a week"), case.with_changes(truck=replace(case.truck, trips_per_week=case.truck.trips_per_week + 1)))
+    return found
+
+
+def value_of_more(outlook: Outlook, plan: SalePlan, time_limit: float = 2.0) -> pd.DataFrame:
+    """Return what one more of each limit would be worth, by solving again on the same scenarios.
+
+    Returns
+    -------
+    pd.DataFrame
+        Indexed by key: `what` (Message), `gain` [money today in the objective, never below 0: the old plan stays possible], `uncertain` (the
+        solver's gap [money], within which a gain says nothing).
+    """
+    rows = {}
+    for key, (what, changed) in what_if_cases(outlook.case).items():
+        # all the options and draws stay; only limits or the cost of money differ
+        moved = replace(outlook, case=changed)
+        again = plan_sale(changed, moved, time_limit=time_limit)
+        kept = complete(moved, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
+        base = plan.objective
+        if key == "loan":
+            base = evaluate(moved, kept).mean + changed.risk_weight * evaluate(moved, kept).worst_tenth_mean
+            gain = max(again.objective, base) - plan.objective
+        else:
+            old = evaluate(moved, kept)
+            possible = old.mean + changed.risk_weight * old.worst_tenth_mean if not broken_limits(moved, kept) else -np.inf
+            gain = max(again.objective, possible) - plan.objective
+        rows[key] = {"what": what, "gain": max(0.0, gain), "uncertain": plan.gap * abs(plan.objective)}
+    return pd.DataFrame.from_dict(rows, orient="index")
+
+
+def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
+    """Return how each member fares under the joint plan against planning alone with the member's share of space and bags.
+
+    Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's mass, and meets own cash
+    needs and a share of the group's. Joint trips are shared by kg carried.
+
+    Returns
+    -------
+    pd.DataFrame
+        Indexed by owner: `bags`, `joint`, `alone` [mean money today], `gain`, `first_sale`, `last_sale` (plan weeks; who waits for whom).
+    """
+    from core.planning.allocation import trip_share
+    from core.planning.outlook import build_outlook
+
+    case = outlook.case
+    total = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
+    carried = np.zeros((len(case.buyers), case.weeks))
+    for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True):
+        table = outlook.options(int(lot))
+        if table.buyer[option] >= 0:
+            carried[table.buyer[option], table.sale_week[option]] += bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
+    del trip_share
+    from core.planning.model import trip_cost
+
+    rows = {}
+    stored = sum(int(bags) for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True) if outlook.options(int(lot)).storage[option] >= 0)
+    bought = sum(count * storage.cost_per_bag for count, storage in zip(plan.allocation.bought, case.storage, strict=True))
+    for owner in sorted({lot.owner for lot in case.lots}):
+        numbers = [number for number, lot in enumerate(case.lots) if lot.owner == owner]
+        joint, weeks = 0.0, []
+        for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True):
+            if int(lot) not in numbers:
+                continue
+            table = outlook.options(int(lot))
+            joint += float(bags * outlook.values(int(lot), np.array([option]))[0].mean())
+            buyer, week = int(table.buyer[option]), int(table.sale_week[option])
+            if buyer >= 0:
+                weeks.append(week)
+                kg = bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
+                cost = plan.allocation.trips[buyer, week] * trip_cost(case, buyer) * float(case.discount(week))
+                joint -= cost * float(kg / max(carried[buyer, week], 1e-9))
+            if table.storage[option] >= 0:
+                joint -= bought * float(bags / max(stored, 1))
+        share = sum(case.lots[n].bags * case.lots[n].bag_mass_kg for n in numbers) / max(total, 1e-9)
+        own = case.with_changes(
+            lots=tuple(case.lots[n] for n in numbers),
+            drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
+            storage=tuple(replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=max(int(way.buyable_bags * share), 1)) for way in case.storage),
+            buyers=tuple(replace(who, quantity_kg=None if who.quantity_kg is None else who.quantity_kg * share, weekly_kg=who.weekly_kg) for who in case.buyers),
+            needs=tuple(need for need in case.needs if need.member == owner),
+            reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
+            cash_now=case.cash_now * share,
+        )  # fmt: skip
+        alone = float("nan")
+        made = build_outlook(own, outlook.seed, replace(outlook.physics, moisture_draw=outlook.physics.moisture_draw))
+        if any(len(table) for table in made.classes):
+            alone = plan_sale(own, made, time_limit=time_limit).mean
+        rows[owner] = {
+            "bags": sum(case.lots[n].bags for n in numbers), "joint": joint, "alone": alone, "gain": joint - alone,
+            "first_sale": min(weeks, default=-1), "last_sale": max(weeks, default=-1),
+        }  # fmt: skip
+    return pd.DataFrame.from_dict(rows, orient="index")
