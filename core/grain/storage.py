@@ -204,6 +204,7 @@ def simulate_storage(
     resistance: float = 1.0,
     leak_share: float | None = None,
     stored_days: int = 0,
+    insects_grown_days: int = 0,
     store_offset_c: float = 0.0,
     draw: PestDraw | None = None,
     seed: int = 0,
@@ -237,6 +238,8 @@ def simulate_storage(
     stored_days : int
         Days that the lot has been in this store already: insects that nobody has counted have grown since, oxygen
         is used up, a protectant has aged. Moisture, losses and mould are counted from today.
+    insects_grown_days : int
+        Days that insects grew in open air before today: since the count, or since harvest in another store.
     store_offset_c : float
         How much warmer the store is than its kind usually is, degC.
     draw : PestDraw, optional
@@ -259,7 +262,7 @@ def simulate_storage(
     how = get_method(method)
     if store_offset_c:
         how = replace(how, roof_offset_c=how.roof_offset_c + store_offset_c)
-    if days < 1 or every < 1 or stored_days < 0:
+    if days < 1 or every < 1 or min(stored_days, insects_grown_days) < 0:
         raise InputError("days in store must be 1 or more, not {value}", value=days)
     check_grain(20.0, moisture_pct, damaged_pct)
     temperature, relative = climate_arrays(climate, days)
@@ -268,7 +271,9 @@ def simulate_storage(
     if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
         raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
     pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
-    run = _Run(crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact, stored_days)
+    run = _Run(
+        crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact, stored_days, insects_grown_days
+    )
     run_result = run.go(insects_per_kg, sieved_kg, pests_drawn, leak_share, _notes(crop, how, lots, borer_present))
     lots_given = np.ndim(moisture_pct) > 0
     scenarios_given = not isinstance(climate, pd.DataFrame)
@@ -330,6 +335,7 @@ class _Run:
     every: int
     exact: bool | None
     stored_days: int
+    open_days: int
 
     def go(
         self,
@@ -436,11 +442,11 @@ class _Run:
         self, grain_c: Array, place: Position, rates: Rates, pests: tuple[Pest, ...], start: Array, grown_days: int
     ) -> list[Array]:
         """Return the summed growth of each pest (lots, scenarios) from bagging to today, at the first weeks' rates."""
-        if grown_days == 0:
+        if grown_days + self.open_days == 0:
             return [np.zeros_like(start) for _ in pests]
         rate = rates(grain_c[:14].mean(axis=0), start)[..., len(BASE_RATES) :]
-        allowed = growth_allowed(self.how, place, pests, grown_days).sum(axis=0) * self.resistance
-        return [np.asarray(rate[..., k] * allowed[k]) for k in range(len(pests))]
+        allowed = growth_allowed(self.how, place, pests, grown_days).sum(axis=0) + self.open_days
+        return [np.asarray(rate[..., k] * allowed[k] * self.resistance) for k in range(len(pests))]
 
     def _alive(self, closed: bool, rows: int) -> Array:
         """Return the share of insects still alive by row: in a sealed place they die out over the oxygen's days."""

@@ -15,6 +15,7 @@ from core.errors import InputError
 from core.grain.storage import StorageRun
 from core.grain.storage_advice import StorageLimits, end_days
 from core.grain.storage_insects import chance_seen
+from core.group.records import Event
 from core.messages import Message
 
 Array = NDArray[Any]
@@ -210,6 +211,29 @@ def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60, 
             )
         )
     return visits
+
+
+@dataclass(frozen=True)
+class Sieve:
+    """What sieving a lot showed: on which day, live adults per kg, and how many kg were sieved."""
+
+    on: date
+    insects_per_kg: float
+    sieved_kg: float
+
+
+def last_sieves(events: Sequence[Event]) -> dict[int, Sieve]:
+    """Return the latest sieve count of each lot from the diary (entries of kind "sieve" that nobody has reversed)."""
+    gone = {event.reverses for event in events if event.reverses is not None}
+    found: dict[int, Sieve] = {}
+    for event in events:
+        if event.kind != "sieve" or event.id in gone:
+            continue
+        lot = int(event.payload["lot_id"])
+        count = Sieve(event.on, float(event.payload["insects_per_kg"]), float(event.payload["sieved_kg"]))
+        if lot not in found or count.on >= found[lot].on:
+            found[lot] = count
+    return found
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -19,7 +19,7 @@ from core.grain.storage_advice import (
     refusal_chances,
     weekly_table,
 )
-from core.grain.storage_methods import method_codes
+from core.grain.storage_methods import get_method, method_codes
 from core.messages import Message
 from core.planning.retest import NextTest, RetestCosts, next_test
 
@@ -38,6 +38,14 @@ class StoredLot:
         Live adults counted per kg sieved; None where nobody sieved.
     unshelled : bool
         On the cob, in the panicle or in the pod: only then a crib is a choice.
+    sieved_kg, sieved_days_ago
+        Mass that was sieved, and how long ago.
+    method : str or None
+        How it is kept now, None where it is not in store yet.
+    stored_days : int
+        How long it has been kept so.
+    limit_pct : float or None
+        Moisture that its buyer allows; None takes the settings'.
     """
 
     lot_id: int
@@ -47,6 +55,11 @@ class StoredLot:
     moisture_sd: float = 0.5
     insects_per_kg: float | None = None
     unshelled: bool = False
+    sieved_kg: float = 1.0
+    sieved_days_ago: int = 0
+    method: str | None = None
+    stored_days: int = 0
+    limit_pct: float | None = None
 
 
 @dataclass(frozen=True)
@@ -91,6 +104,8 @@ class OutlookSettings:
     terms : BuyerTerms
     costs : RetestCosts
     borer_present : bool or None
+    store_offset_c : float
+        How much warmer the store is than its kind usually is, degC.
     seed : int
     """
 
@@ -98,6 +113,7 @@ class OutlookSettings:
     terms: BuyerTerms = field(default_factory=BuyerTerms)
     costs: RetestCosts = field(default_factory=RetestCosts)
     borer_present: bool | None = None
+    store_offset_c: float = 0.0
     seed: int = 0
 
 
@@ -127,6 +143,15 @@ def method_outlook(
     MethodOutlook
     """
     chosen = settings or OutlookSettings()
+    limits, terms = chosen.limits, chosen.terms
+    if lot.limit_pct is not None:
+        limits = replace(limits, moisture_pct=lot.limit_pct)
+        terms = replace(terms, moisture_limit_pct=lot.limit_pct)
+    staying = lot.method == method
+    sealed_now = lot.method is not None and get_method(lot.method).sealed
+    since = lot.stored_days if lot.insects_per_kg is None else lot.sieved_days_ago
+    counted_in_run = staying and lot.insects_per_kg is None
+    grown = 0 if sealed_now or counted_in_run else since
     count = len(climates)
     pests = draw or draw_pests(count, chosen.seed, chosen.borer_present)
     shock = np.random.default_rng([chosen.seed, 17]).standard_normal(count)
@@ -140,20 +165,24 @@ def method_outlook(
         insects_per_kg=lot.insects_per_kg,
         borer_present=chosen.borer_present,
         draw=pests,
+        sieved_kg=lot.sieved_kg,
+        stored_days=lot.stored_days if staying else 0,
+        insects_grown_days=grown,
+        store_offset_c=chosen.store_offset_c,
     )
     run = lot_of(run, 0)
-    grounds = refusal_chances(run, chosen.terms)
+    grounds = refusal_chances(run, terms)
     last = sorted(((name, float(c[-1].mean())) for name, c in grounds.items() if name != "any"), key=lambda g: -g[1])
     return MethodOutlook(
         method=method,
         run=run,
-        weekly=weekly_table(run, chosen.terms),
-        sure=keeps_until(run, 0.95, chosen.limits),
-        likely=keeps_until(run, 0.80, chosen.limits),
-        test=next_test(run, 0, chosen.costs, chosen.limits),
+        weekly=weekly_table(run, terms),
+        sure=keeps_until(run, 0.95, limits),
+        likely=keeps_until(run, 0.80, limits),
+        test=next_test(run, 0, chosen.costs, limits),
         notes=run.notes,
         refusal_grounds=tuple(last),
-        dried_below_pct=float(np.median(paid_weight_loss_pct(run, chosen.terms.moisture_limit_pct).max(axis=0))),
+        dried_below_pct=float(np.median(paid_weight_loss_pct(run, terms.moisture_limit_pct).max(axis=0))),
     )
 
 

@@ -14,7 +14,8 @@ from core.grain.storage import safe_storage_days
 from core.grain.storage_advice import CAUSES, BuyerTerms, Keeping, StorageLimits
 from core.grain.storage_methods import get_method, method_codes
 from core.group.lot_state import LotState, current_lot_states
-from core.planning.retest import DueTest, RetestCosts, schedule_tests
+from core.group.records import Lot
+from core.planning.retest import DueTest, RetestCosts, Sieve, last_sieves, schedule_tests
 from core.planning.store_outlook import (
     MethodOutlook,
     OutlookSettings,
@@ -55,16 +56,17 @@ def climates(group_id: int, version: int, start: date) -> tuple[list[pd.DataFram
     return climate_scenarios(years, start, HORIZON_DAYS, SCENARIOS, seed=group_id), words.get(status, status)
 
 
-def settings_of(group_id: int, limit_pct: float, lot_value: float) -> OutlookSettings:
+def settings_of(group_id: int, lot_value: float) -> OutlookSettings:
     """Return what lots are judged by, from the group's facts."""
     store = state.store()
     borer = {"yes": True, "no": False}.get(str(store.fact(group_id, "borer_present").value).lower())
     damaged = float(store.fact(group_id, "storage_damaged_limit").value)
     return OutlookSettings(
-        limits=StorageLimits(damaged_kernels_pct=damaged, moisture_pct=limit_pct),
-        terms=BuyerTerms(moisture_limit_pct=limit_pct, damaged_limit_pct=damaged),
+        limits=StorageLimits(damaged_kernels_pct=damaged),
+        terms=BuyerTerms(damaged_limit_pct=damaged),
         costs=RetestCosts(test_cost=max(lot_value / 300.0, 1e-6), lot_value=max(lot_value, 1e-6)),
         borer_present=borer,
+        store_offset_c=float(store.fact(group_id, "storage_temperature_offset").value),
         seed=group_id,
     )
 
@@ -87,18 +89,28 @@ def urgent(
     return urgency_table(lots, scenarios, HORIZON_DAYS, settings)
 
 
-def as_stored(lot_state: LotState) -> StoredLot | None:
+def as_stored(lot_state: LotState, sieves: dict[int, Sieve], today: date) -> StoredLot | None:
     """Return a lot as storage sees it, None where nothing was measured."""
     if lot_state.moisture is None:
         return None
     lot = lot_state.lot
+    sieve = sieves.get(lot.id)
+    allowed = lot_state.limit.of_kind("contract") or lot_state.limit.of_kind("standard")
+    in_store = lot.status == "stored"
+    kept = lot.storage_method if lot.storage_method in method_codes() else "woven_bag"
     return StoredLot(
         lot.id,
         lot.label,
         lot.commodity,
         round(lot_state.moisture.mean_pct, 2),
         round(float(max(lot_state.moisture.standard_error_pct, 0.1)), 2),
+        insects_per_kg=sieve.insects_per_kg if sieve else None,
         unshelled=lot.form in ("cob", "panicle", "pod"),
+        sieved_kg=sieve.sieved_kg if sieve else 1.0,
+        sieved_days_ago=max(0, (today - sieve.on).days) if sieve else 0,
+        method=kept if in_store else None,
+        stored_days=max(0, (today - lot.stored_on).days) if in_store and lot.stored_on else 0,
+        limit_pct=allowed.moisture_pct if allowed else None,
     )
 
 
@@ -157,7 +169,8 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
         if sieved
         else None
     )
-    return StoredLot(BY_HAND, _("described here"), crop, moisture, sure, count, cob)
+    limit = st.number_input(_("Moisture that the buyer allows, %"), 4.0, 20.0, 13.5, 0.1, key="storage_limit")
+    return StoredLot(BY_HAND, _("described here"), crop, moisture, sure, count, cob, limit_pct=limit)
 
 
 def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings) -> None:
@@ -182,8 +195,8 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
             outlooks,
             start,
             {method: method_name(method) for method in outlooks},
-            (_("Moisture, % w.b."), _("Bags unfit, %"), _("Weight lost, %")),
-            settings.limits.moisture_pct,
+            (_("Moisture, % w.b."), _("Unfit bags, %"), _("Weight lost, %")),
+            lot.limit_pct,
             shown,
         ),
         alt=_("Moisture, share of bags unfit and weight lost by week under each way of keeping the lot"),
@@ -220,27 +233,57 @@ def published_time(lot: StoredLot) -> None:
     )
 
 
-def show_urgency(group_id: int, version: int, today: date, states: list[LotState], settings: OutlookSettings) -> None:
+def treated_mark(lot: Lot) -> str:
+    """Return until when a treated lot must not be eaten, "" where it is not treated."""
+    if lot.storage_method is None or not get_method(lot.storage_method).waiting_days:
+        return ""
+    days = int(float(state.store().fact(lot.group_id, "protectant_waiting_days").value))
+    since = lot.stored_on or state.today()
+    return _("treated: not eaten before {date} or the label's own day").format(date=day(since + timedelta(days=days)))
+
+
+def sieve_form(group_id: int, today: date, lots: list[StoredLot], labels: dict[int, str]) -> None:
+    """Show a form that writes down what sieving a lot showed."""
+    in_store = [lot.lot_id for lot in lots if lot.method is not None]
+    if not in_store:
+        return
+    with st.expander(_("Write down what the sieve showed")), st.form("storage_sieve", border=False):
+        st.write(_("Sieve a kilogram or more from several bags and count what walks. No insect is a result too."))
+        lot_id = st.selectbox(_("Lot"), in_store, format_func=lambda key: labels[key], key="sieve_lot")
+        left, right = st.columns(2)
+        mass = left.number_input(_("Sieved, kg"), 0.1, 50.0, 1.0, 0.1, key="sieve_kg")
+        count = right.number_input(_("Live insects counted"), 0, 10000, 0, key="sieve_count")
+        if st.form_submit_button(_("Save the count")):
+            payload = {"lot_id": lot_id, "insects_per_kg": count / mass, "sieved_kg": mass}
+            state.store().append_event(group_id, "diary", "sieve", today, state.who(), payload, state.now())
+            st.rerun()
+
+
+def show_urgency(
+    group_id: int,
+    version: int,
+    today: date,
+    measured: list[tuple[LotState, StoredLot | None]],
+    settings: OutlookSettings,
+) -> None:
     """Show the lots in store by urgency and the round of the meter's holder."""
     st.subheader(_("Lots in store, the most urgent first"))
     pairs = []
     untested = []
-    for one in states:
+    for one, stored in measured:
         if one.lot.status != "stored":
             continue
-        stored = as_stored(one)
         if stored is None:
             untested.append(one.lot.label)
         else:
-            method = one.lot.storage_method if one.lot.storage_method in method_codes() else "woven_bag"
-            pairs.append((stored, method))
+            pairs.append((stored, stored.method or "woven_bag"))
     if untested:
         st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
     if not pairs:
         st.write(_("No tested lot is in store."))
         return
     judged, not_judged = urgent(group_id, version, today, tuple(pairs), settings)
-    by_id = {one.lot.id: one for one in states}
+    by_id = {one.lot.id: one for one, _stored in measured}
     rows, due = [], []
     for lot, outlook in judged:
         test_on = today + timedelta(days=outlook.test.days)
@@ -255,7 +298,7 @@ def show_urgency(group_id: int, version: int, today: date, states: list[LotState
                 _("Keeps until (95 % sure)"): _("act now") if outlook.sure.days <= 1 else until(outlook.sure, today),
                 _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
                 _("Test by"): day(test_on),
-                _("Marks"): _("treated: keep the waiting time") if get_method(outlook.method).waiting_days else "",
+                _("Marks"): treated_mark(record),
             }
         )
     page.table(pd.DataFrame(rows), key="storage_urgency", file_name="storage_urgency.csv")
@@ -291,7 +334,8 @@ def main() -> None:
     version = store.version(group.id)
     with page.plain_errors():
         states = current_lot_states(store, group.id, state.now())
-        measured = [(one, as_stored(one)) for one in states]
+        sieves = last_sieves(store.events(group.id, "diary"))
+        measured = [(one, as_stored(one, sieves, today)) for one in states]
         lots = [stored for _one, stored in measured if stored is not None]
         labels = {
             one.lot.id: f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
@@ -300,11 +344,11 @@ def main() -> None:
         }
         price = float(store.fact(group.id, "maize_price_kg").value)
         typical = price * float(np.median([one.grain_kg for one in states]) if states else 900.0)
-        limit = st.number_input(_("Moisture that your buyer allows, %"), 5.0, 20.0, 13.5, 0.1, key="storage_limit")
-        settings = settings_of(group.id, float(limit), typical)
+        settings = settings_of(group.id, typical)
         chosen = choose_lot(lots, labels)
         show_lot(group.id, version, today, chosen, settings)
-        show_urgency(group.id, version, today, states, settings)
+        show_urgency(group.id, version, today, measured, settings)
+        sieve_form(group.id, today, lots, labels)
         _scenarios, climate_words = climates(group.id, version, today)
         st.caption(
             _("Weather used: {words}; {count} years drawn from it.").format(words=climate_words, count=SCENARIOS)

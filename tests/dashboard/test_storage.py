@@ -28,3 +28,13 @@ def test_a_group_without_anything_opens(empty_store):
     app = open_page("storage")
     assert not app.exception
     assert app.info
+
+
+def test_a_sieve_count_is_kept_and_changes_the_forecast(demo_store):
+    app = open_page("storage")
+    app.number_input(key="sieve_count").set_value(40)
+    next(button for button in app.button if button.label == "Save the count").click().run()
+    assert not app.exception
+    group = demo_store.groups()[0].id
+    sieves = [event for event in demo_store.events(group, "diary") if event.kind == "sieve"]
+    assert sieves[-1].payload["insects_per_kg"] == 40
