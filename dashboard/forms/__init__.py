@@ -1,0 +1,1 @@
+"""Forms of the pages, one file for each page that has many."""

@@ -1,0 +1,545 @@
+"""Forms of the lots page: tests, lots, work and sales, limits and meter checks, local measures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, time
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import InputError
+from core.group.limits import standard_table
+from core.group.lot_actions import FAULTS, LotAction, expected_mass_out, grade, record_action
+from core.group.lot_state import LotState, judging_rules
+from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
+from core.group.meter_checks import salt_humidity
+from core.group.own_crops import crops_of_group
+from core.group.records import FORMS, STATUSES, USES, Lot, Reading, Sale
+from dashboard import page, state
+from dashboard.text import _, day, money, ngettext, number, say
+
+TEST_DRAFT = "tests_draft"
+TEST_COLUMNS = ("bag", "temperature_c", "relative_humidity_pct", "meter_moisture_pct", "settled")
+
+
+def done(words: str) -> None:
+    """Say after the next run that something was stored."""
+    st.session_state["lots_done"] = words
+    st.rerun()
+
+
+def reading_from(
+    group: Any, lot_id: int, on: Any, at: time, row: dict[str, Any], settled: bool | None
+) -> Reading | None:
+    """Return a reading from what was typed, None for an empty row; refuse what cannot be."""
+    numbers = {}
+    for name, low, high, word in (
+        ("temperature_c", -20, 90, _("temperature")),
+        ("relative_humidity_pct", 0, 100, _("humidity")),
+        ("meter_moisture_pct", 0, 99.9, _("moisture")),
+    ):
+        value = row.get(name)
+        value = None if value is None or pd.isna(value) else float(value)
+        if value is not None and not low <= value <= high:
+            raise InputError("{name} {value} is outside {low} to {high}", name=word, value=value, low=low, high=high)
+        numbers[name] = value
+    if all(value is None for value in numbers.values()):
+        return None
+    bag = row.get("bag")
+    taken_at = datetime.combine(on, at, ZoneInfo(group.time_zone))
+    if taken_at > state.now():
+        raise InputError("this time lies in the future")
+    return Reading(
+        lot_id=lot_id,
+        taken_at=taken_at,
+        bag="" if bag is None or pd.isna(bag) else str(bag).strip()[:60],
+        tester=state.who(),
+        settled=settled,
+        **numbers,
+    )
+
+
+def tests(group: Any, states: list[LotState]) -> None:
+    """Take tests: one by a form, many by a table that keeps its draft."""
+    lots = {lot.id: lot.label for lot in state.store().lots(group.id, open_only=True)}
+    if not lots:
+        st.write(_("Add a lot first."))
+        return
+    local = state.now().astimezone(ZoneInfo(group.time_zone))
+    with st.form("test_form", clear_on_submit=True):
+        lot_id = st.selectbox(_("Lot"), list(lots), format_func=lambda key: lots[key], key="test_lot")
+        left, right = st.columns(2)
+        on = left.date_input(_("Date of the test"), value=local.date(), key="test_date")
+        at = right.time_input(_("Time of day"), value=time(local.hour, local.minute), key="test_time")
+        bag = left.text_input(_("Bag number or mark"), key="test_bag")
+        temperature = right.number_input(
+            _("Temperature, °C"), value=None, step=0.1, format="%.1f", key="test_temperature"
+        )
+        humidity = left.number_input(_("Humidity, %"), value=None, step=0.1, format="%.1f", key="test_humidity")
+        shown = right.number_input(
+            _("Moisture shown by the meter, %"), value=None, step=0.1, format="%.1f", key="test_moisture"
+        )
+        settled = st.checkbox(_("The value had settled"), value=True, key="test_settled")
+        if st.form_submit_button(_("Store this test"), type="primary"):
+            row = {
+                "bag": bag,
+                "temperature_c": temperature,
+                "relative_humidity_pct": humidity,
+                "meter_moisture_pct": shown,
+            }
+            reading = reading_from(group, lot_id, on, at, row, settled)
+            if reading is None:
+                page.show_error(_("Give at least one of temperature, humidity and moisture."))
+            else:
+                state.store().add_reading(reading)
+                done(_("The test is stored."))
+    with st.expander(_("Many tests at once")):
+        many_tests(group, lots)
+
+
+def many_tests(group: Any, lots: dict[int, str]) -> None:
+    """Take tests in a table; what was typed is kept as a draft until it is stored."""
+    left, middle, right = st.columns(3)
+    lot_id = left.selectbox(
+        _("Lot"), list(lots), format_func=lambda key: lots[key], key="many_lot", persist_state="session"
+    )
+    on = middle.date_input(_("Date of the test"), value=state.today(), key="many_date")
+    at = right.time_input(_("Time of day"), value=time(8, 0), key="many_time")
+    key = f"{group.id}:{lot_id}:{state.who()}"
+    turn = st.session_state.setdefault("many_turn", 0)
+    base_name = f"many_base_{lot_id}_{turn}"
+    if base_name not in st.session_state:
+        kept = state.store().documents.read(TEST_DRAFT, key)
+        st.session_state[base_name] = test_frame((kept or {}).get("rows", []))
+    # The table always gets the same frame: fed with its own output it would lose every second edit.
+    edited = st.data_editor(
+        st.session_state[base_name],
+        num_rows="dynamic",
+        width="stretch",
+        hide_index=True,
+        key=f"many_{lot_id}_{turn}",
+        column_config={
+            "bag": st.column_config.TextColumn(_("Bag")),
+            "temperature_c": st.column_config.NumberColumn(_("Temperature, °C"), format="%.1f"),
+            "relative_humidity_pct": st.column_config.NumberColumn(_("Humidity, %"), format="%.1f"),
+            "meter_moisture_pct": st.column_config.NumberColumn(_("Meter, %"), format="%.1f"),
+            "settled": st.column_config.CheckboxColumn(_("Settled"), default=True),
+        },
+    )
+    rows = [row for row in edited.to_dict("records") if any(not pd.isna(row[name]) for name in TEST_COLUMNS[:4])]
+    if not edited.equals(st.session_state[base_name]):
+        plain = [{name: (None if pd.isna(value) else value) for name, value in row.items()} for row in rows]
+        state.store().documents.write(TEST_DRAFT, key, {"rows": plain}, state.now())
+        st.caption(_("Kept as a draft; stored when you press the button."))
+    if st.button(
+        ngettext("Store {count} test", "Store {count} tests", len(rows)).format(count=len(rows)),
+        key="many_store",
+        disabled=not rows,
+    ):
+        readings = [
+            reading_from(group, lot_id, on, at, row, None if pd.isna(row["settled"]) else bool(row["settled"]))
+            for row in rows
+        ]
+        found = [reading for reading in readings if reading is not None]
+        state.store().add_readings(found)
+        state.store().documents.remove(TEST_DRAFT, key)
+        st.session_state["many_turn"] = turn + 1
+        done(ngettext("{count} test is stored.", "{count} tests are stored.", len(found)).format(count=len(found)))
+
+
+def test_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Return the table to type tests into, with the rows of a draft."""
+    frame = pd.DataFrame(rows, columns=list(TEST_COLUMNS))
+    for name in TEST_COLUMNS[1:4]:
+        frame[name] = pd.to_numeric(frame[name])
+    frame["bag"] = frame["bag"].astype("string")
+    frame["settled"] = frame["settled"].astype("boolean")
+    return frame
+
+
+def lot(group: Any) -> None:
+    """Add a lot, or correct one."""
+    store = state.store()
+    lots = {one.id: one for one in store.lots(group.id)}
+    members = {member.id: member.name for member in store.members(group.id)}
+    crops = crops_of_group(store, group.id)
+    chosen = st.selectbox(
+        _("Which lot"),
+        [0, *lots],
+        format_func=lambda key: lots[key].label if key else _("(a new lot)"),
+        key="lot_which",
+    )
+    old = lots.get(chosen) or Lot(group_id=group.id, label="", commodity="maize", bags=1, form="threshed")
+    codes = list(crops)
+    with st.form(f"lot_form_{chosen}"):
+        left, right = st.columns(2)
+        label = left.text_input(_("Label, as on its heap"), value=old.label, key=f"lot_label_{chosen}")
+        crop = right.selectbox(
+            _("Crop"),
+            codes,
+            index=codes.index(old.commodity) if old.commodity in codes else 0,
+            format_func=lambda code: _(crops[code].name),
+            key=f"lot_crop_{chosen}",
+        )
+        variety = left.text_input(_("Variety, if known"), value=old.variety, key=f"lot_variety_{chosen}")
+        form = right.selectbox(
+            _("Form"), FORMS, index=FORMS.index(old.form), format_func=_, key=f"lot_form_of_{chosen}"
+        )
+        bags = left.number_input(_("Bags"), min_value=1, value=max(1, old.bags), step=1, key=f"lot_bags_{chosen}")
+        nominal = right.number_input(
+            _("Nominal mass of a bag, kg"), value=old.nominal_bag_kg, min_value=0.1, key=f"lot_nominal_{chosen}"
+        )
+        mass = left.number_input(
+            _("Weighed mean mass of a bag, kg (empty: never weighed)"),
+            value=old.bag_mass_kg,
+            min_value=0.1,
+            key=f"lot_mass_{chosen}",
+        )
+        moisture = right.number_input(
+            _("Moisture when it was weighed, %"),
+            value=old.weighed_moisture_pct,
+            min_value=0.0,
+            max_value=60.0,
+            key=f"lot_moisture_{chosen}",
+        )
+        weighed = left.date_input(_("Weighed on"), value=old.weighed_on, key=f"lot_weighed_{chosen}")
+        harvested = right.date_input(_("Harvested on"), value=old.harvested_on, key=f"lot_harvested_{chosen}")
+        owners = [0, *members]
+        owner = left.selectbox(
+            _("Owner"),
+            owners,
+            index=owners.index(old.owner_id) if old.owner_id in owners else 0,
+            format_func=lambda key: members.get(key, _("(nobody, or a pool)")),
+            key=f"lot_owner_{chosen}",
+        )
+        pool = right.text_input(
+            _("Pool: names and shares, such as Asha 40, Odo 60"),
+            value=", ".join(f"{members.get(key, key)} {share * 100:g}" for key, share in old.shares),
+            key=f"lot_pool_{chosen}",
+        )
+        place = left.text_input(_("Where it lies"), value=old.place, key=f"lot_place_{chosen}")
+        use = right.selectbox(_("Use"), USES, index=USES.index(old.use), format_func=_, key=f"lot_use_{chosen}")
+        status = left.selectbox(
+            _("State"), STATUSES, index=STATUSES.index(old.status), format_func=_, key=f"lot_status_{chosen}"
+        )
+        note = right.text_input(_("Note"), value=old.note, key=f"lot_note_{chosen}")
+        if not st.form_submit_button(_("Store the lot"), type="primary"):
+            return
+    new = replace(
+        old,
+        label=" ".join(label.split()),
+        commodity=crop,
+        variety=variety.strip(),
+        form=form,
+        bags=int(bags),
+        nominal_bag_kg=nominal,
+        bag_mass_kg=mass,
+        weighed_moisture_pct=moisture,
+        weighed_on=weighed,
+        harvested_on=harvested,
+        owner_id=owner or None,
+        shares=pool_shares(pool, members),
+        place=place.strip(),
+        use=use,
+        status=status,
+        note=note.strip(),
+    )
+    if any(one.label == new.label and one.id != new.id for one in lots.values()):
+        raise InputError("the group has a lot called {label} already", label=new.label)
+    if chosen:
+        store.update_lot(new)
+    else:
+        store.add_lot(new)
+    done(_("The lot {label} is stored.").format(label=new.label))
+
+
+def pool_shares(text: str, members: dict[int, str]) -> tuple[tuple[int, float], ...]:
+    """Return shares that add up to 1 from "Asha 40, Odo 60"."""
+    if not text.strip():
+        return ()
+    by_name = {name.casefold(): key for key, name in members.items()}
+    shares: dict[int, float] = {}
+    for part in text.replace(";", ",").split(","):
+        name, _space, share = part.strip().rpartition(" ")
+        key = by_name.get(name.strip().casefold())
+        try:
+            value = float(share.strip(" %"))
+        except ValueError:
+            value = 0.0
+        if key is None or value <= 0:
+            raise InputError("'{part}' is not a member and a share, such as Asha 40", part=part.strip())
+        shares[key] = shares.get(key, 0.0) + value
+    total = sum(shares.values())
+    return tuple((key, value / total) for key, value in shares.items())
+
+
+def work(group: Any, states: list[LotState]) -> None:
+    """Take shelling, cleaning, sorting, weighing; and sales."""
+    if not states:
+        st.write(_("Add a lot first."))
+        return
+    by_id = {one.lot.id: one for one in states}
+    lot_id = st.selectbox(_("Lot"), list(by_id), format_func=lambda key: by_id[key].lot.label, key="work_lot")
+    one = by_id[lot_id]
+    whole = one.lot.form in ("threshed", "cleaned")
+    kinds = ["cleaning", "sorting", "weighing"] if whole else ["shelling", "weighing"]
+    kind = st.selectbox(_("Work"), kinds, format_func=_, key=f"work_kind_{lot_id}")
+    rules = judging_rules(state.store(), group.id)
+    facts = state.store().facts(group.id)
+    turnout = rules.turnout.get(one.lot.commodity, rules.turnout.get("other", 0.7))
+    loss = facts["shelling_loss" if kind == "shelling" else "cleaning_loss"]
+    likely = expected_mass_out(kind, max(one.mass_now_kg, 0.0), turnout, float(loss.value))
+    with st.form(f"work_form_{lot_id}_{kind}"):
+        left, right = st.columns(2)
+        on = left.date_input(_("Day"), value=state.today(), key=f"work_day_{lot_id}")
+        bags = right.number_input(_("Bags afterwards"), min_value=1, value=max(1, one.bags), key=f"work_bags_{lot_id}")
+        before = left.number_input(
+            _("Mass before, kg"),
+            min_value=0.1,
+            value=max(0.1, round(one.mass_now_kg, 1)),
+            key=f"work_in_{lot_id}_{kind}",
+        )
+        after = right.number_input(
+            _("Mass after, kg"), min_value=0.1, value=max(0.1, round(likely, 1)), key=f"work_out_{lot_id}_{kind}"
+        )
+        moisture = left.number_input(
+            _("Moisture at that weighing, %"),
+            min_value=0.0,
+            max_value=60.0,
+            value=round(one.moisture.mean_pct, 1) if one.moisture else None,
+            key=f"work_moisture_{lot_id}",
+        )
+        cost = right.number_input(
+            _("Cost, {currency}").format(currency=group.currency), min_value=0.0, value=0.0, key=f"work_cost_{lot_id}"
+        )
+        faults: dict[str, float] = {}
+        if kind in ("cleaning", "sorting"):
+            st.caption(_("Faults counted afterwards, % by mass; leave empty what nobody counted"))
+            sides = st.columns(3)
+            for order, name in enumerate(FAULTS):
+                value = sides[order % 3].number_input(
+                    _(name.replace("_", " ")), min_value=0.0, max_value=100.0, value=None, key=f"work_{name}_{lot_id}"
+                )
+                if value is not None:
+                    faults[name] = value
+        st.caption(
+            _("Mass after is filled in by turnout and loss ({origin}); put in what the scale says.").format(
+                origin=page.origin_text(loss)
+            )
+        )
+        if st.form_submit_button(_("Store this work"), type="primary"):
+            action = LotAction(
+                kind=kind,
+                on=on,
+                mass_in_kg=before,
+                mass_out_kg=after,
+                bags_out=int(bags),
+                moisture_pct=moisture,
+                cost=cost,
+                faults_after=faults,
+            )
+            record_action(state.store(), one.lot, action, state.who(), state.now())
+            graded = grade(one.lot.commodity, faults)
+            words = _("The work is stored.")
+            done(f"{words} {say(graded[1])}" if graded else words)
+    sale(group, one)
+
+
+def sale(group: Any, one: LotState) -> None:
+    """Take the sale of bags of a lot."""
+    with st.expander(_("Bags sold")), st.form(f"sale_form_{one.lot.id}"):
+        left, right = st.columns(2)
+        on = left.date_input(_("Sold on"), value=state.today(), key=f"sale_day_{one.lot.id}")
+        bags = right.number_input(
+            _("Bags"), min_value=1, max_value=max(1, one.bags), value=1, key=f"sale_bags_{one.lot.id}"
+        )
+        each = one.mass_now_kg / one.bags if one.bags else 0.0
+        mass = left.number_input(
+            _("Mass paid for, kg"), min_value=0.1, value=max(0.1, round(each, 1)), key=f"sale_mass_{one.lot.id}"
+        )
+        price = right.number_input(
+            _("Price of 1 kg, {currency}").format(currency=group.currency),
+            min_value=0.0,
+            value=0.0,
+            key=f"sale_price_{one.lot.id}",
+        )
+        buyer = left.text_input(_("Buyer"), key=f"sale_buyer_{one.lot.id}")
+        paid = right.date_input(_("Paid on (empty: not yet)"), value=None, key=f"sale_paid_{one.lot.id}")
+        if st.form_submit_button(_("Store this sale")):
+            if price <= 0:
+                raise InputError("a price must be above zero")
+            state.store().add_sale(
+                Sale(
+                    lot_id=one.lot.id,
+                    sold_on=on,
+                    bags=int(bags),
+                    mass_kg=mass,
+                    moisture_pct=one.moisture.mean_pct if one.moisture else None,
+                    price_per_kg=price,
+                    buyer=buyer.strip(),
+                    paid_on=paid,
+                )
+            )
+            if bags >= one.bags:
+                state.store().update_lot(replace(one.lot, status="sold"))
+            done(_("The sale is stored: {amount}.").format(amount=money(mass * price, group.currency)))
+
+
+def limits_and_meter(group: Any) -> None:
+    """Take a buyer's limit, the keeping that is wanted, and checks of the meter."""
+    store = state.store()
+    facts = store.facts(group.id)
+    crops = crops_of_group(store, group.id)
+    with st.form("limits_form"):
+        left, right = st.columns(2)
+        months = left.number_input(
+            _("Months that the grain shall keep"), 0.0, 36.0, float(facts["keeping_months"].value), key="limit_months"
+        )
+        left.caption(page.origin_text(facts["keeping_months"]))
+        warmest = right.number_input(
+            _("Warmest temperature in the store, °C"),
+            5.0,
+            50.0,
+            float(facts["store_warmest_c"].value),
+            key="limit_warmest",
+        )
+        right.caption(page.origin_text(facts["store_warmest_c"]))
+        standards = sorted({row["standard"] for row in standard_table()})
+        at = standards.index(facts["limit_standard"].value) if facts["limit_standard"].value in standards else 0
+        standard = left.selectbox(_("Standard that applies"), standards, index=at, format_func=_, key="limit_standard")
+        crop = right.selectbox(
+            _("Buyer's limit for"), list(crops), format_func=lambda code: _(crops[code].name), key="limit_crop"
+        )
+        contract = right.number_input(_("Buyer's limit, % (empty: none)"), 1.0, 30.0, value=None, key="limit_contract")
+        if st.form_submit_button(_("Store the limits")):
+            for key, value in (("keeping_months", months), ("store_warmest_c", warmest), ("limit_standard", standard)):
+                if facts[key].value != value:
+                    store.set_fact(group.id, key, value, "entered", state.who(), state.now())
+            if contract is not None:
+                store.set_fact(group.id, f"buyer_limit.{crop}", contract, "entered", state.who(), state.now())
+            done(_("The limits are stored."))
+    own = {key: fact for key, fact in facts.items() if key.startswith("buyer_limit.") and fact.value is not None}
+    for key, fact in own.items():
+        words, button = st.columns([3, 1], vertical_alignment="center")
+        code = key.removeprefix("buyer_limit.")
+        name = _(crops[code].name) if code in crops else code
+        words.text(_("Buyer's limit for {crop}: {limit} %").format(crop=name, limit=number(float(fact.value))))
+        if button.button(_("Remove"), key=f"remove_{key}", width="stretch"):
+            store.set_fact(group.id, key, None, "entered", state.who(), state.now())
+            done(_("The limit is removed."))
+    meter_check(group)
+
+
+def meter_check(group: Any) -> None:
+    """Take a check of the meter and say what is known of its error."""
+    store = state.store()
+    error = judging_rules(store, group.id).meter.error
+    st.markdown(f"**{_('The meter')}**")
+    checked = ", ".join(_(method.replace("_", " ")) for method in error.checked) or _(
+        "nobody has checked it yet (assumed)"
+    )
+    st.text(
+        _(
+            "Shows {bias} points too much, give or take {sd}; humidity {humidity} % too much, give or take {humidity_sd}. Checks: {checked}"
+        ).format(
+            bias=number(error.moisture_bias),
+            sd=number(error.moisture_sd),
+            humidity=number(error.humidity_bias),
+            humidity_sd=number(error.humidity_sd),
+            checked=checked,
+        )
+    )
+    if error.buyer_bias is not None:
+        st.text(_("Beside the buyer's meter it shows {bias} points more.").format(bias=number(error.buyer_bias)))
+    names = {
+        "oven": _("Samples dried in an oven"),
+        "salt": _("Jar over wet kitchen salt"),
+        "side_by_side": _("Beside the buyer's meter"),
+    }
+    method = st.selectbox(_("Check"), list(names), format_func=lambda key: names[key], key="check_method")
+    with st.form(f"check_form_{method}"):
+        if method == "salt":
+            st.caption(
+                _(
+                    "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C (Greenspan 1977). Wait until it stands still."
+                )
+            )
+        shown = st.text_input(
+            _("What the meter showed, one after the other, divided by semicolons"), key=f"check_shown_{method}"
+        )
+        if method == "salt":
+            jar = st.number_input(_("Temperature of the jar, °C"), 0.0, 60.0, 25.0, key="check_temperature")
+            st.caption(_("Humidity in the jar: {value} %").format(value=number(salt_humidity(jar))))
+            true = ""
+        else:
+            jar = 25.0
+            true = st.text_input(_("What the other gave, in the same order"), key=f"check_true_{method}")
+        if st.form_submit_button(_("Store this check")):
+            payload: dict[str, Any] = {"method": method, "shown": numbers(shown)}
+            if method == "salt":
+                payload["temperature_c"] = jar
+            else:
+                payload["true"] = numbers(true)
+                if len(payload["true"]) != len(payload["shown"]):
+                    raise InputError("both lists need the same count of numbers")
+            store.append_event(group.id, "diary", "meter_check", state.today(), state.who(), payload, state.now())
+            done(_("The check is stored."))
+
+
+def numbers(text: str) -> list[float]:
+    """Return the numbers of a list such as "13,2; 14,1", between 0 and 100."""
+    try:
+        found = [float(part.replace(",", ".")) for part in text.replace("\n", ";").split(";") if part.strip()]
+    except ValueError as error:
+        raise InputError("'{text}' is not a list of numbers divided by semicolons", text=text) from error
+    if not found or not all(0 <= value <= 100 for value in found):
+        raise InputError("'{text}' is not a list of numbers between 0 and 100", text=text)
+    return found
+
+
+def measures(group: Any) -> None:
+    """Take weighed fillings of local measures, and turn a count of them into kilograms."""
+    store = state.store()
+    crops = crops_of_group(store, group.id)
+    samples = weighed_measures(store.events(group.id, "diary"))
+    st.write(
+        _(
+            "Weigh a few fillings of each tin, basin or overfilled bag, and note the day: fillings differ from year to year."
+        )
+    )
+    with st.form("measure_form", clear_on_submit=True):
+        left, right = st.columns(2)
+        name = left.text_input(_("Measure"), key="measure_name")
+        crop = right.selectbox(_("Crop"), list(crops), format_func=lambda code: _(crops[code].name), key="measure_crop")
+        mass = left.number_input(_("One filling weighs, kg"), min_value=0.01, value=None, key="measure_mass")
+        moisture = right.number_input(_("At a moisture of, %"), 0.0, 60.0, value=None, key="measure_moisture")
+        on = left.date_input(_("Weighed on"), value=state.today(), key="measure_day")
+        if st.form_submit_button(_("Store this weighing")):
+            if mass is None:
+                raise InputError("give the mass of one filling")
+            weigh_measure(
+                store,
+                group.id,
+                WeighedMeasure(name=name, commodity=crop, weighed_on=on, mass_kg=mass, moisture_pct=moisture),
+                state.who(),
+                state.now(),
+            )
+            done(_("The weighing is stored."))
+    if samples:
+        rows = []
+        for key in sorted({(one.name, one.commodity) for one in samples}):
+            found = measure_mass(samples, key[0], key[1], state.today())
+            rows.append(
+                {
+                    _("Measure"): key[0],
+                    _("Crop"): _(crops[key[1]].name) if key[1] in crops else key[1],
+                    _("kg"): round(found.mass_kg, 2),
+                    _("give or take, kg"): round(found.standard_error_kg, 2),
+                    _("Fillings"): found.samples,
+                    _("Weighed on"): day(found.weighed_on),
+                }
+            )
+        page.table(pd.DataFrame(rows), key="measures_table")
