@@ -107,7 +107,8 @@ def many_tests(group: Any, lots: dict[int, str]) -> None:
         _("Lot"), list(lots), format_func=lambda key: lots[key], key="many_lot", persist_state="session"
     )
     on = middle.date_input(_("Date of the test"), value=state.today(), key="many_date")
-    at = right.time_input(_("Time of day"), value=time(8, 0), key="many_time")
+    local = state.now().astimezone(ZoneInfo(group.time_zone))
+    at = right.time_input(_("Time of day"), value=time(local.hour, local.minute), key="many_time")
     key = f"{group.id}:{lot_id}:{state.who()}"
     turn = st.session_state.setdefault("many_turn", 0)
     base_name = f"many_base_{lot_id}_{turn}"
