@@ -135,3 +135,42 @@ def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Messa
             gap=curve.gap_pct,
         )
     return message("No reliable season: waiting is a bet, and the data do not support it.")
+
+
+def look_back_sentence(mean_gain: float, captured: float, share_losing: float, worst: float, years: int) -> Message:
+    """Say whether following the plan would have helped in past years.
+
+    Parameters
+    ----------
+    mean_gain, captured, share_losing, worst : float
+        Fractions: mean against selling at harvest, share of the foreseeable gain, share of years below, worst year's change.
+    years : int
+        Years looked back on.
+
+    Returns
+    -------
+    Message
+    """
+    few = message(" Few years: this proves little.") if years < 6 else message("")
+    values = {
+        "years": years,
+        "gain": 100 * mean_gain,
+        "captured": 100 * max(captured, 0.0) if captured == captured else 0.0,
+        "losing": round(share_losing * years),
+        "worst": 100 * worst,
+        "few": few,
+    }
+    if mean_gain > 0.005:
+        return message(
+            "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, {captured:.0f} % of what perfect foresight would have gained; {losing} of them lost, the worst {worst:+.1f} %.{few}",
+            **values,
+        )
+    if mean_gain < -0.005:
+        return message(
+            "Over {years} past harvests this plan would have earned {gain:.1f} % against selling at harvest: it would not have helped here.{few}",
+            **values,
+        )
+    return message(
+        "Over {years} past harvests this plan would have earned about the same as selling at harvest ({gain:+.1f} %).{few}",
+        **values,
+    )

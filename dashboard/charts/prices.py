@@ -1,0 +1,151 @@
+"""Figures of prices: history, season, fan to the next harvest with the break-even line, past years under each rule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from core.market.hindcast import FORESIGHT, PLAN, HindcastReport
+from core.market.season import SeasonalCurve
+from dashboard.charts.base import add_fan, layout
+from dashboard.charts.palette import BLUE, CLAY, INK, PLUM, STONE, STRAW, shade
+from dashboard.text import _
+
+
+def history_figure(prices: pd.Series, curve: SeasonalCurve, unit: str) -> go.Figure:
+    """Draw the monthly prices, gaps left open, with the level that remains when the season is taken out.
+
+    Parameters
+    ----------
+    prices : Series
+        Price [money/kg], monthly PeriodIndex.
+    curve : SeasonalCurve
+    unit : str
+        Of the price axis, such as ``KES per kg``.
+    """
+    whole = prices.reindex(pd.period_range(prices.index[0], prices.index[-1], freq="M"))
+    months = pd.PeriodIndex(whole.index)
+    season = curve.factors.loc[list(months.month)].to_numpy()
+    figure = go.Figure()
+    x = months.to_timestamp()
+    figure.add_trace(
+        go.Scatter(
+            x=x, y=whole.to_numpy(), mode="lines+markers", name=_("price"), line={"color": BLUE}, marker={"size": 4}
+        )
+    )
+    if curve.reliable:
+        figure.add_trace(
+            go.Scatter(
+                x=x,
+                y=whole.to_numpy() / season,
+                mode="lines",
+                name=_("without the season"),
+                line={"color": STONE, "dash": "dot"},
+            )
+        )
+    return layout(figure, _("month"), unit)
+
+
+def season_figure(curve: SeasonalCurve, month_names: Mapping[int, str]) -> go.Figure:
+    """Draw the season as percent above or below the year's mean, with the chance that each month is the lowest or the highest."""
+    months = list(range(1, 13))
+    above = 100 * (curve.factors.loc[months].to_numpy() - 1)
+    names = [month_names[month] for month in months]
+    words = [
+        _("lowest in {low:.0f} of 100, highest in {high:.0f} of 100").format(
+            low=100 * curve.trough_chance[month], high=100 * curve.peak_chance[month]
+        )
+        for month in months
+    ]
+    colours = [
+        STRAW if month == curve.trough_month else PLUM if month == curve.peak_month else STONE for month in months
+    ]
+    figure = go.Figure(
+        go.Bar(x=names, y=above, marker={"color": colours}, hovertext=words, name=_("season"), showlegend=False)
+    )
+    figure.add_hline(y=0, line={"color": INK, "width": 1})
+    return layout(figure, _("month"), _("% above or below the year's mean"), height=300)
+
+
+def fan_figure(
+    forecast: pd.DataFrame,
+    price_today: float,
+    breakeven: np.ndarray,
+    first_month: pd.Period,
+    best_month: int,
+    unit: str,
+) -> go.Figure:
+    """Draw the fan of prices from today on, with the price that pays for waiting over it.
+
+    Parameters
+    ----------
+    forecast : DataFrame
+        Index 1..n months ahead; columns low, median, high [money/kg].
+    price_today : float
+        [money/kg].
+    breakeven : ndarray, shape (n + 1,)
+        Break-even price by months waited [money/kg].
+    first_month : Period
+        Today's month.
+    best_month : int
+        Months to the best sale, 0 = now.
+    unit : str
+        Of the price axis.
+    """
+    count = len(forecast)
+    x = pd.period_range(first_month, periods=count + 1, freq="M").to_timestamp()
+    columns = [np.concatenate([[price_today], forecast[name].to_numpy()]) for name in ("low", "median", "high")]
+    figure = go.Figure()
+    add_fan(figure, list(x), *columns, name=_("price, middle of what may come (band: 80 in 100)"), colour=BLUE)
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=breakeven,
+            mode="lines",
+            name=_("price that pays for waiting"),
+            line={"color": CLAY, "dash": "dash", "width": 3},
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=[x[0]],
+            y=[price_today],
+            mode="markers",
+            name=_("today"),
+            marker={"symbol": "diamond", "size": 11, "color": INK},
+        )
+    )
+    if best_month:
+        figure.add_vline(x=x[best_month], line={"color": PLUM, "dash": "dot"})
+        figure.add_annotation(
+            x=x[best_month],
+            y=1,
+            yref="paper",
+            text=_("best to sell"),
+            showarrow=False,
+            yanchor="bottom",
+            font={"color": PLUM},
+        )
+    figure.update_yaxes(rangemode="tozero")
+    return layout(figure, _("month"), unit)
+
+
+def hindcast_figure(report: HindcastReport) -> go.Figure:
+    """Draw what each past harvest earned under the plan and under perfect foresight, selling at harvest being 100."""
+    years = [str(period) for period in report.years.index]
+    figure = go.Figure()
+    figure.add_trace(
+        go.Bar(
+            x=years,
+            y=100 * report.years[FORESIGHT] - 100,
+            name=_("perfect foresight"),
+            marker={"color": shade(STONE, 0.5)},
+        )
+    )
+    figure.add_trace(go.Bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this plan"), marker={"color": BLUE}))
+    figure.add_hline(y=0, line={"color": INK, "width": 1})
+    figure.update_layout(barmode="overlay")
+    return layout(figure, _("harvest"), _("% more or less than selling at harvest"), height=320)
