@@ -155,7 +155,7 @@ def test_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Return the table to type tests into, with the rows of a draft."""
     frame = pd.DataFrame(rows, columns=list(TEST_COLUMNS))
     for name in TEST_COLUMNS[1:4]:
-        frame[name] = pd.to_numeric(frame[name])
+        frame[name] = pd.to_numeric(frame[name]).astype(float)
     frame["bag"] = frame["bag"].astype("string")
     frame["settled"] = frame["settled"].astype("boolean")
     return frame
