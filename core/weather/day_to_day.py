@@ -260,12 +260,16 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
     position = np.clip(position, 0, len(days) - 1)
     hour = np.asarray(local.hour + 0.5 + local.minute / 60.0 - 0.0, dtype=float) % 24
     count = made.temperature_c.shape[1]
-    rain, raining = _rain_by_hour(made.rain_mm, position, solar_hour(index - pd.Timedelta(minutes=30), place.longitude), random)
+    rain, raining = _rain_by_hour(
+        made.rain_mm, position, solar_hour(index - pd.Timedelta(minutes=30), place.longitude), random
+    )
 
     sun_hour = solar_hour(index, place.longitude)
     length = daylight_hours(place.latitude, np.asarray(local.dayofyear))
     shape = _temperature_shape(sun_hour, 12 - length / 2)
-    temperature = _smooth(made.temperature_c, position, hour) + _smooth(made.daily_range_c, position, hour) * shape[:, None]
+    temperature = (
+        _smooth(made.temperature_c, position, hour) + _smooth(made.daily_range_c, position, hour) * shape[:, None]
+    )
     humidity = _humidity_by_hour(made.relative_humidity_pct, temperature, raining, position, hour)
     sun = _sun_by_hour(made.shortwave_w_m2, index, place, position, raining, random)
     wind_shape = 1 + 0.3 * np.cos(2 * np.pi * (sun_hour - 14) / 24)  # Miami typical year: 3.2 at dawn, 5.8 m/s at 13 h

@@ -109,7 +109,9 @@ def parse_json(text: str, service: str) -> Any:
             "the answer of {service} cannot be read; the place may be outside its area", service=service
         ) from error
     if isinstance(content, dict) and content.get("error"):
-        raise WeatherError("{service} says: {reason}", service=service, reason=str(content.get("reason", "error"))[:200])
+        raise WeatherError(
+            "{service} says: {reason}", service=service, reason=str(content.get("reason", "error"))[:200]
+        )
     return content
 
 

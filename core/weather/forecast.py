@@ -106,7 +106,9 @@ def get_forecast(
     return replace(stand_in, notes=(*stand_in.notes, *notes))
 
 
-def stored_forecast(place: Place, saved: Documents, now: datetime, notes: list[Message] | None = None) -> Forecast | None:
+def stored_forecast(
+    place: Place, saved: Documents, now: datetime, notes: list[Message] | None = None
+) -> Forecast | None:
     """Return the stored forecast where it still reaches a day ahead, else None (why is added to `notes`)."""
     payload = saved.read(FORECAST_KIND, place.key)
     if payload is None:
@@ -122,9 +124,7 @@ def stored_forecast(place: Place, saved: Documents, now: datetime, notes: list[M
         if stored.fetched_at > now + timedelta(hours=1):
             remarks.append(Message("the stored forecast is from the future; is this computer's clock right?"))
         elif len(ahead.members[0]) < STALE_HOURS_LEFT or ahead.index[0] > pd.Timestamp(now) + pd.Timedelta(hours=36):
-            remarks.append(
-                Message("the stored forecast of {day} is used up", {"day": f"{stored.fetched_at:%Y-%m-%d}"})
-            )
+            remarks.append(Message("the stored forecast of {day} is used up", {"day": f"{stored.fetched_at:%Y-%m-%d}"}))
         else:
             result = ahead
     if notes is not None:
@@ -185,7 +185,9 @@ def fetch(
     raise errors[0] if errors else WeatherError("no weather service answered")
 
 
-def _second_provider(place: Place, session: requests.Session, now: datetime, stored: Forecast | None) -> Forecast | None:
+def _second_provider(
+    place: Place, session: requests.Session, now: datetime, stored: Forecast | None
+) -> Forecast | None:
     known = stored if stored is not None and stored.provider == "met-norway" else None
     if known is not None and _not_expired(known, now):
         return known
@@ -227,7 +229,9 @@ def bundled_forecast(place: Place, now: datetime, normals: Normals | None = None
     note = (
         Message("example weather of an invented valley, not a forecast")
         if example
-        else Message("no forecast: invented days around the usual weather of the month ({source})", {"source": usual.source})
+        else Message(
+            "no forecast: invented days around the usual weather of the month ({source})", {"source": usual.source}
+        )
     )
     whole = Forecast(
         members=members,

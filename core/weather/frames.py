@@ -82,7 +82,9 @@ def to_payload(forecast: Forecast) -> dict[str, Any]:
         "start": index[0].isoformat(),
         "hours": len(index),
         "columns": columns,
-        "members": [[np.round(member[name].to_numpy(float), 3).tolist() for name in columns] for member in forecast.members],
+        "members": [
+            [np.round(member[name].to_numpy(float), 3).tolist() for name in columns] for member in forecast.members
+        ],
     }
 
 
@@ -104,7 +106,9 @@ def from_payload(payload: Any, status: str) -> Forecast:
         index = index.tz_convert("UTC")
         columns = [str(name) for name in payload["columns"]]
         members = tuple(
-            pd.DataFrame(dict(zip(columns, map(lambda v: np.asarray(v, dtype=float), member), strict=True)), index=index)
+            pd.DataFrame(
+                dict(zip(columns, map(lambda v: np.asarray(v, dtype=float), member), strict=True)), index=index
+            )
             for member in payload["members"]
         )
         if not members or any(name not in columns for name in NEEDED):

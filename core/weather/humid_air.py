@@ -30,6 +30,8 @@ def saturation_pressure_kpa(temperature_c: ArrayLike) -> NDArray[np.float64]:
 
 def dew_point_c(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> NDArray[np.float64]:
     """Return the dew point, °C, of air at a temperature (°C) and relative humidity (%), by the same equation turned round."""
-    pressure = saturation_pressure_kpa(temperature_c) * np.clip(np.asarray(relative_humidity_pct, float), 0.1, 100.0) / 100
+    pressure = (
+        saturation_pressure_kpa(temperature_c) * np.clip(np.asarray(relative_humidity_pct, float), 0.1, 100.0) / 100
+    )
     logarithm = np.log(pressure / 0.6108)
     return 237.3 * logarithm / (17.27 - logarithm)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
@@ -65,7 +66,11 @@ def fetch_forecast(
     WeatherError
         Where nothing usable came.
     """
-    parameters = {"lat": round(place.latitude, 4), "lon": round(place.longitude, 4), "altitude": round(place.altitude_m)}
+    parameters = {
+        "lat": round(place.latitude, 4),
+        "lon": round(place.longitude, 4),
+        "altitude": round(place.altitude_m),
+    }
     headers = {"If-Modified-Since": last_modified} if last_modified else {}
     answer = ask(session, url or service_url(), parameters, SERVICE, headers)
     if answer.status_code == 304:
@@ -74,9 +79,7 @@ def fetch_forecast(
     return parse_forecast(read_json(answer, SERVICE), place, now, caching)
 
 
-def parse_forecast(
-    content: Any, place: Place, now: datetime, caching: Mapping[str, str] | None = None
-) -> Forecast:
+def parse_forecast(content: Any, place: Place, now: datetime, caching: Mapping[str, str] | None = None) -> Forecast:
     """Return the forecast held in an answer (GeoJSON); see `fetch_forecast`."""
     properties = content.get("properties") if isinstance(content, dict) else None
     meta = properties.get("meta") if isinstance(properties, dict) else None
@@ -108,10 +111,8 @@ def _caching(headers: Mapping[str, str]) -> dict[str, str]:
     kept: dict[str, str] = {}
     if headers.get("Last-Modified"):
         kept["last_modified"] = str(headers["Last-Modified"])
-    try:
+    with suppress(KeyError, ValueError, TypeError):
         kept["expires"] = parsedate_to_datetime(str(headers["Expires"])).astimezone(UTC).isoformat()
-    except (KeyError, ValueError, TypeError):
-        pass
     return kept
 
 
@@ -171,7 +172,8 @@ def _spread(steps: pd.DataFrame, units: Mapping[str, Any], place: Place) -> tupl
         raise WeatherError("the hours in the answer of {service} cannot be read", service=SERVICE)
     hours = pd.date_range(stamps[0].floor("h"), stamps[-1].floor("h"), freq="h")
     converted = pd.DataFrame(
-        {ours: convert(steps[theirs], ours, units.get(theirs), SERVICE) for theirs, ours in VARIABLES.items()}, index=stamps
+        {ours: convert(steps[theirs], ours, units.get(theirs), SERVICE) for theirs, ours in VARIABLES.items()},
+        index=stamps,
     )
     grid = converted.reindex(hours.union(stamps)).interpolate(method="time", limit_area="inside").reindex(hours)
     # rain of a step falls after its stamp, ours is of the hour before

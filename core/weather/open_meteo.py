@@ -184,7 +184,9 @@ def _column(hourly: Mapping[str, Any], units: Mapping[str, Any], theirs: str, ou
     try:
         numbers = np.array([np.nan if value is None else _number(value) for value in values], dtype=float)
     except (TypeError, ValueError, OverflowError) as error:
-        raise WeatherError("{quantity} in the answer of {service} is not numbers", service=SERVICE, quantity=ours) from error
+        raise WeatherError(
+            "{quantity} in the answer of {service} is not numbers", service=SERVICE, quantity=ours
+        ) from error
     return convert(numbers, ours, units.get(theirs), SERVICE)
 
 

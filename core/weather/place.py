@@ -42,7 +42,9 @@ class Place:
         try:
             ZoneInfo(self.time_zone)
         except (ValueError, OSError, KeyError) as error:
-            raise InputError("time zone {value} is not known; an example is Africa/Blantyre", value=self.time_zone) from error
+            raise InputError(
+                "time zone {value} is not known; an example is Africa/Blantyre", value=self.time_zone
+            ) from error
 
     @property
     def zone(self) -> ZoneInfo:

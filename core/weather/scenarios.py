@@ -17,7 +17,9 @@ from core.weather.solar import mean_over_hours
 
 ENOUGH_MEMBERS = 5  # a forecast with fewer runs says too little of how wrong it may be, and is given its usual error
 SKILL_AT_FIRST = 0.95
-SKILL_LOST_PER_DAY = 0.065  # correlation of a forecast day's departure with what comes: about none after two weeks (judgement)
+SKILL_LOST_PER_DAY = (
+    0.065  # correlation of a forecast day's departure with what comes: about none after two weeks (judgement)
+)
 STORE_COLUMNS = ("temperature_c", "relative_humidity_pct")
 
 
@@ -150,7 +152,7 @@ def _from_years(years: pd.DataFrame, start: date, days: int, count: int, random:
         raise InputError("past years must hold a year of days at least, not {days}", days=length)
     result = np.empty((2, days, count))
     day_of_year = np.asarray(stamps.dayofyear)
-    begins = [_near(day_of_year, start, shift) for shift in range(1)][0]
+    begins = _near(day_of_year, start, 0)
     whole = begins[begins + days <= length]
     order = random.permutation(whole) if len(whole) else np.array([], dtype=int)
     for k in range(count):
@@ -190,7 +192,9 @@ def _covered(forecast: Forecast | None, index: pd.DatetimeIndex) -> np.ndarray:
 
 def _stack(forecast: Forecast, index: pd.DatetimeIndex, count: int) -> np.ndarray:
     """Return the runs as (column, hour, scenario)."""
-    runs = [forecast.members[k].loc[index, list(NEEDED)].to_numpy(float) for k in range(min(len(forecast.members), count))]
+    runs = [
+        forecast.members[k].loc[index, list(NEEDED)].to_numpy(float) for k in range(min(len(forecast.members), count))
+    ]
     return np.stack([runs[k % len(runs)].T for k in range(count)], axis=-1)
 
 
@@ -207,7 +211,8 @@ def _widened(
     calendar = _calendar(index, place)
     made = make_days(normals, place, calendar, count, random)
     invented = np.stack(
-        [frame.reindex(index)[list(NEEDED)].to_numpy(float).T for frame in make_hours(calendar, made, place, random)], axis=-1
+        [frame.reindex(index)[list(NEEDED)].to_numpy(float).T for frame in make_hours(calendar, made, place, random)],
+        axis=-1,
     )
     usual = normals_by_day(normals, place, calendar)
     local = (index - pd.Timedelta(minutes=30)).tz_convert(place.zone)
@@ -236,11 +241,15 @@ def _widened(
                 result[3, hours, k] = 0.0
             elif runs[3, hours, k].sum() < 0.2:
                 own = invented[3, hours, k]
-                result[3, hours, k] = own if own.sum() > 0.2 else _a_shower(int(hours.sum()), usual["wet_day_mm"].iloc[day], random)
+                result[3, hours, k] = (
+                    own if own.sum() > 0.2 else _a_shower(int(hours.sum()), usual["wet_day_mm"].iloc[day], random)
+                )
     return result
 
 
-def _wet_chance(forecast: Forecast, runs: np.ndarray, index: pd.DatetimeIndex, position: np.ndarray, n: int) -> np.ndarray:
+def _wet_chance(
+    forecast: Forecast, runs: np.ndarray, index: pd.DatetimeIndex, position: np.ndarray, n: int
+) -> np.ndarray:
     """Return the chance of rain of each day (n,), by the service's own chance where it gives one."""
     frame = forecast.members[0]
     if "rain_chance" in frame:

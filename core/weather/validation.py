@@ -79,7 +79,10 @@ def hourly_members(
         raise last_error or WeatherError("the answer of {service} holds no hours", service=service)
     if len(kept) < len(members):
         notes.append(
-            Message("{count} of {all} runs of the ensemble were left out as broken", {"count": len(members) - len(kept), "all": len(members)})
+            Message(
+                "{count} of {all} runs of the ensemble were left out as broken",
+                {"count": len(members) - len(kept), "all": len(members)},
+            )
         )
     # one run that ends early must not cut the others short: runs much shorter than most are left out
     longest = int(np.median([len(frame) for frame in kept]))
@@ -101,8 +104,8 @@ def _one_run(raw: pd.DataFrame, now: datetime, service: str) -> tuple[pd.DataFra
     index = pd.DatetimeIndex(raw.index)
     if len(index) == 0 or index.tz is None or index.hasnans:
         raise WeatherError("the hours in the answer of {service} cannot be read", service=service)
-    frame = raw.set_axis(index.tz_convert("UTC"), axis=0)
-    frame = frame.loc[frame.index == frame.index.floor("h")]
+    stamps = index.tz_convert("UTC")
+    frame = raw.set_axis(stamps, axis=0).loc[stamps == stamps.floor("h")]
     if not frame.index.is_monotonic_increasing:
         frame = frame.sort_index()
         notes.append(Message("the hours came in another order and were sorted"))
@@ -127,7 +130,12 @@ def _one_run(raw: pd.DataFrame, now: datetime, service: str) -> tuple[pd.DataFra
     frame = frame.reindex(pd.date_range(frame.index[0], frame.index[-1], freq="h"))
     frame, ended = _fill_short_gaps(frame)
     if ended is not None:
-        notes.append(Message("the forecast is used up to {end} only: hours are missing after it", {"end": f"{ended:%Y-%m-%d %H:%M} UTC"}))
+        notes.append(
+            Message(
+                "the forecast is used up to {end} only: hours are missing after it",
+                {"end": f"{ended:%Y-%m-%d %H:%M} UTC"},
+            )
+        )
     if len(frame) < FEWEST_HOURS:
         raise WeatherError("the answer of {service} holds less than a day of whole hours", service=service)
     if frame.index[-1] < pd.Timestamp(now) + timedelta(hours=12):

@@ -1,0 +1,120 @@
+"""Figures of the weather page: rain and sun of the coming days, the hours, the year's normals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from core.weather.frames import Forecast
+from core.weather.windows import DayWindow, hourly_rain_chance
+from dashboard.charts.base import add_fan, layout
+from dashboard.charts.palette import BLUE, GRID, SKY, STRAW, shade
+from dashboard.text import _
+
+
+def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figure:
+    """Return sunny hours as bars and the chance of rain as a line, a place per local day (labels in the reader's words)."""
+    figure = make_subplots(specs=[[{"secondary_y": True}]])
+    figure.add_trace(
+        go.Bar(
+            x=list(labels),
+            y=[window.sunny_hours for window in windows],
+            name=_("hours of drying sun"),
+            marker={"color": STRAW},
+            hovertemplate="%{y:.0f} h",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=list(labels),
+            y=[100 * window.rain_chance for window in windows],
+            name=_("chance of rain"),
+            mode="lines+markers",
+            line={"color": BLUE, "dash": "dot"},
+            marker={"symbol": "diamond", "size": 8},
+            hovertemplate="%{y:.0f} %",
+        ),
+        secondary_y=True,
+    )
+    layout(figure, "", _("sunny hours (h)"))
+    figure.update_yaxes(title_text=_("chance of rain (%)"), range=[0, 105], secondary_y=True, showgrid=False)
+    figure.update_yaxes(range=[0, 13], secondary_y=False)
+    return figure
+
+
+def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Figure:
+    """Return temperature and relative humidity by local hour with their spread over the runs, and the rain, in three rows."""
+    index = forecast.index[:hours]
+    local = index.tz_convert(time_zone).tz_localize(None)
+    figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06)
+    for row, (column, name, unit, colour) in enumerate(
+        (
+            ("temperature_c", _("temperature"), "°C", STRAW),
+            ("relative_humidity_pct", _("relative humidity"), "%", BLUE),
+        ),
+        start=1,
+    ):
+        values = np.column_stack([member[column].to_numpy(float)[: len(index)] for member in forecast.members])
+        low, middle, high = np.quantile(values, [0.1, 0.5, 0.9], axis=1)
+        part = add_fan(go.Figure(), local, low, middle, high, name, colour)
+        for trace in part.data:
+            figure.add_trace(trace, row=row, col=1)
+        figure.update_yaxes(title_text=f"{name} ({unit})", row=row, col=1)
+    chance = 100 * hourly_rain_chance(forecast)[: len(index)]
+    figure.add_trace(
+        go.Bar(
+            x=local, y=chance, name=_("chance of rain in the hour"), marker={"color": SKY}, hovertemplate="%{y:.0f} %"
+        ),
+        row=3,
+        col=1,
+    )
+    titles = [figure.layout[name].title.text for name in ("yaxis", "yaxis2")]
+    layout(figure, "", "", height=560)
+    for row, title in enumerate((*titles, _("chance of rain (%)")), start=1):
+        figure.update_yaxes(title_text=title, row=row, col=1)
+    figure.update_yaxes(range=[0, 100], row=3, col=1)
+    figure.update_xaxes(title_text=_("local time"), row=3, col=1)
+    figure.update_layout(legend={"y": -0.12}, bargap=0)
+    return figure
+
+
+def normals_figure(table: pd.DataFrame, month_labels: Sequence[str]) -> go.Figure:
+    """Return the year's normals: rain as bars where known, temperature (°C) and relative humidity (%) as lines."""
+    figure = make_subplots(specs=[[{"secondary_y": True}]])
+    if "rain_mm" in table:
+        figure.add_trace(
+            go.Bar(
+                x=list(month_labels),
+                y=table["rain_mm"],
+                name=_("rain (mm a month)"),
+                marker={"color": shade(SKY, 0.7)},
+                hovertemplate="%{y:.0f} mm",
+            ),
+            secondary_y=True,
+        )
+    figure.add_trace(
+        go.Scatter(
+            x=list(month_labels),
+            y=table["temperature_c"],
+            name=_("temperature (°C)"),
+            line={"color": STRAW, "width": 3},
+            hovertemplate="%{y:.1f} °C",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=list(month_labels),
+            y=table["relative_humidity_pct"],
+            name=_("relative humidity (%)"),
+            line={"color": BLUE, "dash": "dash"},
+            hovertemplate="%{y:.0f} %",
+        )
+    )
+    layout(figure, "", _("°C and %"))
+    figure.update_yaxes(title_text=_("rain (mm)"), secondary_y=True, showgrid=False, rangemode="tozero")
+    figure.update_yaxes(range=[0, 100], gridcolor=GRID, secondary_y=False)
+    return figure

@@ -1,0 +1,72 @@
+"""The weather of a group for the pages: the place, and whether the network may be asked."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from datetime import datetime
+
+import requests
+
+from core.group.records import Group
+from core.group.store import Store
+from core.weather.fetching import make_session
+from core.weather.forecast import Forecast, get_forecast
+from core.weather.normals import Normals, bundled_normals, get_normals
+from core.weather.place import Place
+
+
+def place_of(group: Group) -> Place:
+    """Return where a group's weather is."""
+    return Place(
+        latitude=float(group.latitude or 0.0),
+        longitude=float(group.longitude or 0.0),
+        altitude_m=float(group.altitude_m or 0.0),
+        time_zone=group.time_zone or "UTC",
+    )
+
+
+def session_for(group: Group) -> requests.Session | None:
+    """Return a session for the network, None for an invented group or where DRYHOLD_OFFLINE is set."""
+    if group.demo or os.environ.get("DRYHOLD_OFFLINE"):
+        return None
+    return make_session()
+
+
+def normals_of(group: Group, store: Store, now: datetime, ask: bool = False) -> Normals:
+    """Return a group's normals; the network is asked only where `ask` is set."""
+    return get_normals(place_of(group), store.documents, now, session_for(group) if ask else None)
+
+
+def forecast_of(
+    group: Group,
+    store: Store,
+    now: datetime,
+    ask_again: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Forecast:
+    """Return a group's forecast: stored and young, else from the network where allowed, else what there is.
+
+    Parameters
+    ----------
+    group, store, now
+        Whose, from where, and when (aware).
+    ask_again : bool
+        True asks the network even where a young forecast is stored.
+    progress : callable or None
+        Told the service that is being asked.
+    """
+    place = place_of(group)
+    normals = normals_of(group, store, now)
+    # another place's normals are marked as the example they are
+    usual = normals if normals.status != "bundled" else bundled_normals()
+    return get_forecast(
+        place,
+        store.documents,
+        now,
+        session_for(group),
+        normals=usual,
+        fresh_hours=float(store.fact(group.id, "forecast_fresh_hours").value),
+        ask_again=ask_again,
+        progress=progress,
+    )
