@@ -22,6 +22,8 @@ WEATHERS = 24
 CLIMATES = 24
 DRYING_DAYS = 20
 NOT_DRY_DAYS = 60.0
+POINTS_ABOVE = np.array([0.5, 1.5, 3.0, 5.0, 8.0, 12.0, 17.0])
+GRID_POINTS = np.array([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 3.5, 5.0])
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
     data : RoomData
         Forecast, normals and place.
     """
-    from core.grain.drying import simulate_drying
+    from core.grain.drying import simulate_lots
     from core.grain.drying_setups import DryingSetup
     from core.grain.storage import draw_pests, simulate_storage
     from core.grain.storage_loss import dry_matter_loss
@@ -63,21 +65,27 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         start = midnight + timedelta(days=7 * start_week)
         return extend_scenarios(data.forecast, data.normals, data.place, start, DRYING_DAYS, WEATHERS, seed)
 
-    @lru_cache(maxsize=1024)
-    def days_needed(commodity: str, start_pct: float, target: float, choice: DryingChoice, start_week: int) -> np.ndarray:
-        setup = DryingSetup(choice.method, max(choice.area_m2, 1.0), choice.load_kg_m2 or None, altitude_m=case.climate.altitude_m, time_zone=case.climate.time_zone)
-        run = simulate_drying(commodity, start_pct, weather(start_week), setup, target)
-        return np.where(np.isfinite(run.days_to_target), run.days_to_target, NOT_DRY_DAYS)
+    @lru_cache(maxsize=256)
+    def days_by_moisture(commodity: str, target: float, start_week: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return start moistures (points,) and days to the target (setups, points, weathers): one run for all lots of the crop."""
+        starts = target + POINTS_ABOVE
+        setups = [
+            DryingSetup(way.method, max(way.area_m2, 1.0), way.load_kg_m2 or None, altitude_m=case.climate.altitude_m, time_zone=case.climate.time_zone) for way in case.drying
+        ]
+        runs = simulate_lots(
+            [commodity] * (len(setups) * len(starts)), [float(value) for _ in setups for value in starts], weather(start_week),
+            [setup for setup in setups for _ in starts], [target] * (len(setups) * len(starts)),
+        )  # fmt: skip
+        days = np.array([np.where(np.isfinite(run.days_to_target), run.days_to_target, NOT_DRY_DAYS) for run in runs])
+        return starts, days.reshape(len(setups), len(starts), -1)
 
     def dry(lot: CaseLot, choice: DryingChoice, start_week: int, start_moisture: np.ndarray, target: float) -> Dried:
-        # two runs bracket the lot's moisture; each scenario takes its own between them
-        middle = round(float(np.mean(start_moisture)), 1)
-        spread = max(0.3, round(float(np.std(start_moisture)), 1))
-        low = days_needed(lot.commodity, max(middle - spread, target), target, choice, start_week)
-        high = days_needed(lot.commodity, middle + spread, target, choice, start_week)
-        weight = np.clip((start_moisture - (middle - spread)) / (2 * spread), -0.5, 1.5)
-        which = np.arange(count) % WEATHERS
-        days = np.maximum(1.0, low[which] + weight * (high[which] - low[which]))
+        starts, table = days_by_moisture(lot.commodity, target, start_week)
+        middle, which = float(np.mean(start_moisture)), np.arange(count) % WEATHERS
+        rows = table[list(case.drying).index(choice)]
+        at = np.clip(np.searchsorted(starts, start_moisture) - 1, 0, len(starts) - 2)
+        part = np.clip((start_moisture - starts[at]) / (starts[at + 1] - starts[at]), 0.0, 1.5)
+        days = np.maximum(1.0, rows[at, which] * (1 - part) + rows[at + 1, which] * part)
         dried_share = float((days < NOT_DRY_DAYS * 0.9).mean())
         planned = float(np.ceil(np.quantile(days, 0.8))) if dried_share >= 0.8 else float("inf")
         waited = 7.0 * max(0, start_week - lot.available_week)
@@ -99,18 +107,15 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         return tuple(np.asarray(part)[: length + 1] for part in parts)
 
     def keep(commodity: str, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
-        spread = float(np.std(start_moisture))
-        middle = round(float(np.mean(start_moisture)) * 4) / 4 if spread > 0.02 else round(float(np.mean(start_moisture)), 2)
-        points = (middle,) if spread <= 0.02 else (middle - 1.0, middle, middle + 1.0)
+        grid = case.target(commodity) + GRID_POINTS
+        # the climate of the neighbouring even week stands in for an odd one
+        begun = first_week - first_week % 2
+        at = np.clip(np.searchsorted(grid, start_moisture, side="right") - 1, 0, len(grid) - 2)
+        weight = np.clip((start_moisture - grid[at]) / (grid[at + 1] - grid[at]), 0.0, 1.0)
         parts = []
-        for part in stored(commodity, points, storage.method, first_week, max(length, 1)):
-            if len(points) == 1:
-                parts.append(part[: length + 1, 0][:, share])
-                continue
-            at = np.clip(start_moisture - points[0], 0.0, 1.9999)
-            left = at.astype(int)
-            weight = at - left
-            parts.append(part[: length + 1, left, share] * (1 - weight) + part[: length + 1, left + 1, share] * weight)
+        for part in stored(commodity, tuple(grid.tolist()), storage.method, begun, case.weeks - begun):
+            rows = part[np.minimum(np.arange(length + 1), len(part) - 1)]
+            parts.append(rows[:, at, share] * (1 - weight) + rows[:, at + 1, share] * weight)
         moisture, loss, weight_loss, damaged, mould = parts
         remaining = np.clip((1 - weight_loss / 100) / np.maximum(1 - loss / 100, 1e-6), 0.0, 1.0)
         return Kept(moisture, loss, 100.0 * (1 - remaining), damaged, np.clip(mould, 0.0, 1.0))

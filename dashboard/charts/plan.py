@@ -1,0 +1,110 @@
+"""Pictures of a sale plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from dashboard.charts.base import layout
+from dashboard.charts.palette import BLUE, CLAY, INK, SERIES, SKY, STONE, STRAW, shade
+
+PATTERNS = ("", "/", ".", "x", "\\", "-")
+
+
+def sales_figure(sales: pd.DataFrame, x_title: str, y_title: str) -> go.Figure:
+    """Return stacked bars of kg sold by week (index) and buyer (columns)."""
+    figure = go.Figure()
+    for number, buyer in enumerate(sales.columns):
+        figure.add_trace(
+            go.Bar(
+                x=list(sales.index), y=sales[buyer], name=str(buyer), width=5 * 86_400_000,
+                marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
+            )
+        )  # fmt: skip
+    figure.update_layout(barmode="stack")
+    return layout(figure, x_title, y_title)
+
+
+def cash_figure(cash: pd.DataFrame, needs: Sequence[tuple[object, float, str]], names: Mapping[str, str], x_title: str, y_title: str) -> go.Figure:
+    """Return money in hand by week: band from 1 to 9 of 10 scenarios, median, and a mark at each cash need's date."""
+    figure = go.Figure()
+    x = list(cash.index)
+    figure.add_trace(go.Scatter(x=x, y=cash["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
+    figure.add_trace(go.Scatter(x=x, y=cash["low"], mode="lines", line={"width": 0}, fill="tonexty", fillcolor=shade(BLUE, 0.2), name=names["band"]))
+    figure.add_trace(go.Scatter(x=x, y=cash["median"], mode="lines", line={"color": BLUE}, name=names["median"]))
+    if needs:
+        at = pd.Series(cash["median"].to_numpy(), index=pd.to_datetime(pd.Index(x)))
+        days = [day for day, _, _ in needs]
+        height = [float(at.iloc[at.index.get_indexer([pd.Timestamp(str(day))], method="nearest")[0]]) for day in days]
+        figure.add_trace(
+            go.Scatter(x=days, y=height, mode="markers", marker={"symbol": "diamond", "size": 11, "color": CLAY}, text=[f"{label}: {amount:,.0f}" for _, amount, label in needs], name=names["need"])
+        )
+    figure.add_hline(y=0, line={"color": STONE, "dash": "dot"})
+    return layout(figure, x_title, y_title)
+
+
+def week_value_figure(weeks: pd.DataFrame, dates: Sequence[object], chosen: object | None, names: Mapping[str, str], x_title: str, y_title: str) -> go.Figure:
+    """Return the value of one bag by week of sale with its spread (1 to 9 of 10 scenarios); the planned week is marked."""
+    figure = go.Figure()
+    x = list(dates)
+    figure.add_trace(go.Scatter(x=x, y=weeks["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
+    figure.add_trace(go.Scatter(x=x, y=weeks["low"], mode="lines", line={"width": 0}, fill="tonexty", fillcolor=shade(STRAW, 0.28), name=names["band"]))
+    figure.add_trace(go.Scatter(x=x, y=weeks["mean"], mode="lines", line={"color": INK}, name=names["mean"], text=list(weeks["buyer"])))
+    if chosen in x:
+        figure.add_trace(go.Scatter(x=[chosen], y=[float(weeks["mean"].iloc[x.index(chosen)])], mode="markers", marker={"symbol": "square", "size": 12, "color": BLUE}, name=names["chosen"]))
+    return layout(figure, x_title, y_title)
+
+
+def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: str) -> go.Figure:
+    """Return the steps from gross to net: falling bars for what is taken off, rising ones for a premium."""
+    keys = ["gross", *[key for key in deductions.index if key not in ("gross", "net") and abs(deductions[key]) > 0.0005 * abs(deductions["gross"])], "net"]
+    figure = go.Figure(
+        go.Waterfall(
+            orientation="h",
+            y=[names.get(key, key) for key in keys],
+            x=[float(deductions[key]) if key in ("gross", "net") else -float(deductions[key]) for key in keys],
+            measure=["absolute", *["relative"] * (len(keys) - 2), "total"],
+            decreasing={"marker": {"color": CLAY}}, increasing={"marker": {"color": SKY}}, totals={"marker": {"color": BLUE}},
+            connector={"line": {"color": STONE, "width": 1}},
+            text=[f"{float(deductions[key]):,.0f}" for key in keys], textposition="auto",
+        )
+    )  # fmt: skip
+    figure.update_yaxes(autorange="reversed")
+    made = layout(figure, y_title, "", height=120 + 38 * len(keys))
+    made.update_layout(showlegend=False, hovermode="closest")
+    return made
+
+
+def rules_figure(values: Mapping[str, np.ndarray], names: Mapping[str, str], x_title: str, tenth_name: str, mean_name: str) -> go.Figure:
+    """Return the spread of value on fresh scenarios for the plan and each rule: box, mean, and the mean of the worst tenth."""
+    figure = go.Figure()
+    order = list(values)[::-1]
+    for key in order:
+        figure.add_trace(
+            go.Box(
+                x=np.quantile(values[key], np.linspace(0.02, 0.98, 49)), name=names.get(key, key), orientation="h", boxpoints=False, showlegend=False,
+                line={"color": BLUE if key == "plan" else STONE}, fillcolor=shade(BLUE if key == "plan" else STONE, 0.25),
+            )
+        )  # fmt: skip
+    labels = [names.get(key, key) for key in order]
+    tenth = [float(np.sort(values[key])[: max(1, len(values[key]) // 10)].mean()) for key in order]
+    figure.add_trace(go.Scatter(x=[float(values[key].mean()) for key in order], y=labels, mode="markers", marker={"symbol": "diamond", "size": 10, "color": INK}, name=mean_name))
+    figure.add_trace(go.Scatter(x=tenth, y=labels, mode="markers", marker={"symbol": "triangle-left", "size": 11, "color": CLAY}, name=tenth_name))
+    made = layout(figure, x_title, "", height=430)
+    made.update_layout(hovermode="closest")
+    return made
+
+
+def planned_and_done_figure(frame: pd.DataFrame, names: Mapping[str, str], x_title: str, y_title: str) -> go.Figure:
+    """Return planned and done money by lot as paired bars; columns lot, planned, done."""
+    figure = go.Figure(
+        [
+            go.Bar(x=frame["lot"], y=frame["planned"], name=names["planned"], marker={"color": SKY, "pattern": {"shape": "/"}}),
+            go.Bar(x=frame["lot"], y=frame["done"], name=names["done"], marker={"color": BLUE}),
+        ]
+    )
+    figure.update_layout(barmode="group")
+    return layout(figure, x_title, y_title)
