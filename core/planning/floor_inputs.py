@@ -60,10 +60,21 @@ class WetLot:
 
 @dataclass(frozen=True)
 class DryingPlace:
-    """A space, and how grain dries on it."""
+    """A space, and how grain dries on it.
+
+    Parameters
+    ----------
+    space : FloorSpace
+        Area, load and labour.
+    setup : DryingSetup
+        Method and hours; its area and load are those of the space.
+    rate_factors : array (scenarios,), optional
+        What the group's own rate is against the table in each scenario (`drying_learning.RateBelief.sample`).
+    """
 
     space: FloorSpace
     setup: DryingSetup
+    rate_factors: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -188,18 +199,20 @@ def _drying_days(
     """Return whole days to dry, shape (lots, places, days, scenarios); like lots on like places are computed once."""
     keys: dict[tuple[object, ...], int] = {}
     which = np.empty((len(lots), len(places)), dtype=int)
-    crops, moistures, setups, targets = [], [], [], []
+    crops, moistures, setups, targets, factors = [], [], [], [], []
     for row, lot in enumerate(lots):
         crop = get_commodity(lot.crop)
         for column, place in enumerate(places):
             setup = replace(place.setup, area_m2=10.0, load_kg_m2=place.space.load_kg_m2)
-            key = (crop.code, round(lot.moisture_pct, 1), round(lot.target_pct, 1), setup)
+            own = np.ones(len(weather)) if place.rate_factors is None else np.asarray(place.rate_factors)
+            key = (crop.code, round(lot.moisture_pct, 1), round(lot.target_pct, 1), setup, own.tobytes())
             if key not in keys:
                 keys[key] = len(keys)
                 crops.append(lot.crop)
                 moistures.append(round(lot.moisture_pct, 1))
                 setups.append(setup)
                 targets.append(round(lot.target_pct, 1))
+                factors.append(own)
             which[row, column] = keys[key]
     result = np.empty((len(keys), len(starts), len(weather)))
     for group in (slice(0, 1), slice(1, None)):
@@ -210,7 +223,8 @@ def _drying_days(
         shortest = min(len(piece) for piece in pieces)
         index = pieces[0].index[:shortest]
         aligned = [piece.iloc[:shortest].set_axis(index) for piece in pieces]
-        for at, run in enumerate(simulate_lots(crops, moistures, aligned, setups, targets)):
+        rates = np.tile(np.stack(factors), (1, len(pieces) // len(weather)))
+        for at, run in enumerate(simulate_lots(crops, moistures, aligned, setups, targets, None, rates)):
             result[at, group] = np.maximum(run.days_to_target, 1.0).reshape(-1, len(weather))
         if progress is not None:
             progress(1.0 if group.start else 0.3)
