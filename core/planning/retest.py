@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
-from core.grain.storage import StorageRun
+from core.grain.storage import PestDraw, StorageRun
 from core.grain.storage_advice import StorageLimits, end_days
 from core.grain.storage_insects import chance_seen
 from core.group.records import Event
@@ -227,7 +227,7 @@ def last_sieves(events: Sequence[Event]) -> dict[int, Sieve]:
     gone = {event.reverses for event in events if event.reverses is not None}
     found: dict[int, Sieve] = {}
     for event in events:
-        if event.kind != "sieve" or event.id in gone:
+        if event.kind != "sieve" or event.id in gone or "lot_id" not in event.payload:
             continue
         lot = int(event.payload["lot_id"])
         count = Sieve(event.on, float(event.payload["insects_per_kg"]), float(event.payload["sieved_kg"]))
@@ -368,6 +368,27 @@ def high_bag(
         "bags that touch it (above, below, beside). Damp spreads to neighbours, and insects breed there first.",
         values,
     )
+
+
+def bags_that_stand_out(bag_means_pct: Mapping[str, float], limit_pct: float) -> list[tuple[str, Message]]:
+    """Return the bags of a round that read high against all others, with what each means for its stack."""
+    found = []
+    for bag, reading in bag_means_pct.items():
+        words = high_bag(reading, [other for name, other in bag_means_pct.items() if name != bag], limit_pct)
+        if words is not None:
+            found.append((bag, words))
+    return found
+
+
+def resampled(draw: PestDraw, weights: ArrayLike) -> PestDraw:
+    """Return the scenarios' insects after re-tests: likely scenarios repeated, unlikely ones dropped.
+
+    Systematic resampling at the middle of each step: no chance is needed, and equal weights change nothing.
+    """
+    share = _weights(weights, len(draw.pressure))
+    points = (np.arange(len(share)) + 0.5) / len(share)
+    chosen = np.minimum(np.searchsorted(np.cumsum(share), points), len(share) - 1)
+    return PestDraw(draw.pressure[chosen], draw.borer[chosen])
 
 
 def urgency(next_tests: Mapping[int, NextTest], tested_on: Mapping[int, date]) -> list[tuple[int, date, NextTest]]:

@@ -21,7 +21,7 @@ from core.grain.storage_advice import (
 )
 from core.grain.storage_methods import get_method, method_codes
 from core.messages import Message
-from core.planning.retest import NextTest, RetestCosts, next_test
+from core.planning.retest import NextTest, Retest, RetestCosts, next_test, resampled, update_forecast
 
 
 @dataclass(frozen=True)
@@ -186,12 +186,90 @@ def method_outlook(
     )
 
 
+@dataclass(frozen=True)
+class CorrectedLot:
+    """A lot after the tests since it was bagged.
+
+    Parameters
+    ----------
+    lot : StoredLot
+        With the moisture of today: the forecast and the last test together.
+    draw : PestDraw
+        The scenarios' insects, after what the sieve showed.
+    expected_pct : float
+        Moisture that the forecast from bagging had for the day of the last test.
+    effective_scenarios : float
+    """
+
+    lot: StoredLot
+    draw: PestDraw
+    expected_pct: float
+    effective_scenarios: float
+
+
+def corrected_by_tests(
+    bagged: StoredLot,
+    method: str,
+    climates: Sequence[pd.DataFrame],
+    retests: Sequence[Retest],
+    settings: OutlookSettings | None = None,
+) -> CorrectedLot:
+    """Return a lot corrected by its re-tests in store.
+
+    Parameters
+    ----------
+    bagged : StoredLot
+        As it was on the day of bagging.
+    method : str
+    climates : sequence of DataFrame
+        Scenarios from the day of bagging; as long as the last re-test.
+    retests : sequence of Retest
+        In days since bagging; at least one.
+    settings : OutlookSettings, optional
+
+    Returns
+    -------
+    CorrectedLot
+        Moisture: mean and standard deviation of the weighted scenarios, shifted; never surer than the last test alone
+        would be with the model's own error.
+    """
+    chosen = settings or OutlookSettings()
+    last = max(test.day for test in retests)
+    pests = draw_pests(len(climates), chosen.seed, chosen.borer_present)
+    shock = np.random.default_rng([chosen.seed, 17]).standard_normal(len(climates))
+    start = np.clip(bagged.moisture_pct + bagged.moisture_sd * shock, 3.0, 45.0)[None, :]
+    run = simulate_storage(
+        bagged.commodity,
+        start,
+        method,
+        climates,
+        max(last, 1),
+        insects_per_kg=bagged.insects_per_kg,
+        borer_present=chosen.borer_present,
+        sieved_kg=bagged.sieved_kg,
+        store_offset_c=chosen.store_offset_c,
+        draw=pests,
+    )
+    run = lot_of(run, 0)
+    updated = update_forecast(run, retests)
+    now = run.moisture_pct[last]
+    mean = float(updated.weights @ now)
+    spread = float(np.sqrt(updated.weights @ (now - mean) ** 2))
+    sure = max(spread, 0.2)
+    lot = replace(bagged, moisture_pct=mean + updated.moisture_shift, moisture_sd=sure, method=method, stored_days=last)
+    return CorrectedLot(lot, resampled(pests, updated.weights), float(now.mean()), updated.effective_scenarios)
+
+
 def lot_outlook(
-    lot: StoredLot, climates: Sequence[pd.DataFrame], days: int, settings: OutlookSettings | None = None
+    lot: StoredLot,
+    climates: Sequence[pd.DataFrame],
+    days: int,
+    settings: OutlookSettings | None = None,
+    draw: PestDraw | None = None,
 ) -> dict[str, MethodOutlook]:
     """Return a lot's outlook under every method that fits its form (no crib for shelled grain), by method."""
     return {
-        method: method_outlook(lot, method, climates, days, settings)
+        method: method_outlook(lot, method, climates, days, settings, draw)
         for method in method_codes()
         if method != "crib" or lot.unshelled
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,20 +11,24 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.grain.commodities import commodity_codes, get_commodity
-from core.grain.storage import safe_storage_days
+from core.grain.storage import PestDraw, safe_storage_days
 from core.grain.storage_advice import CAUSES, BuyerTerms, Keeping, StorageLimits
-from core.grain.storage_methods import get_method, method_codes
-from core.group.lot_state import LotState, current_lot_states
+from core.grain.storage_comparison import safe_moistures
+from core.grain.storage_methods import get_method
+from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.records import Lot
-from core.planning.retest import DueTest, RetestCosts, Sieve, last_sieves, schedule_tests
+from core.planning.retest import DueTest, RetestCosts, bags_that_stand_out, last_sieves, schedule_tests
 from core.planning.store_outlook import (
+    CorrectedLot,
     MethodOutlook,
     OutlookSettings,
     StoredLot,
     best_method,
+    corrected_by_tests,
     lot_outlook,
     urgency_table,
 )
+from core.planning.store_records import retests_since_bagging, stored_lot
 from core.weather.normals import get_normals, get_years
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
@@ -73,11 +78,16 @@ def settings_of(group_id: int, lot_value: float) -> OutlookSettings:
 
 @st.cache_data(max_entries=32, show_spinner=False)
 def outlooks_of(
-    group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings
+    group_id: int,
+    version: int,
+    start: date,
+    lot: StoredLot,
+    settings: OutlookSettings,
+    _pests: PestDraw | None = None,
 ) -> dict[str, MethodOutlook]:
-    """Return one lot's outlook under every method."""
+    """Return one lot's outlook under every method (the insects follow from the lot's records, kept by version)."""
     scenarios, _status = climates(group_id, version, start)
-    return lot_outlook(lot, scenarios, HORIZON_DAYS, settings)
+    return lot_outlook(lot, scenarios, HORIZON_DAYS, settings, _pests)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
@@ -89,29 +99,36 @@ def urgent(
     return urgency_table(lots, scenarios, HORIZON_DAYS, settings)
 
 
-def as_stored(lot_state: LotState, sieves: dict[int, Sieve], today: date) -> StoredLot | None:
-    """Return a lot as storage sees it, None where nothing was measured."""
-    if lot_state.moisture is None:
-        return None
-    lot = lot_state.lot
-    sieve = sieves.get(lot.id)
-    allowed = lot_state.limit.of_kind("contract") or lot_state.limit.of_kind("standard")
-    in_store = lot.status == "stored"
-    kept = lot.storage_method if lot.storage_method in method_codes() else "woven_bag"
-    return StoredLot(
-        lot.id,
-        lot.label,
-        lot.commodity,
-        round(lot_state.moisture.mean_pct, 2),
-        round(float(max(lot_state.moisture.standard_error_pct, 0.1)), 2),
-        insects_per_kg=sieve.insects_per_kg if sieve else None,
-        unshelled=lot.form in ("cob", "panicle", "pod"),
-        sieved_kg=sieve.sieved_kg if sieve else 1.0,
-        sieved_days_ago=max(0, (today - sieve.on).days) if sieve else 0,
-        method=kept if in_store else None,
-        stored_days=max(0, (today - lot.stored_on).days) if in_store and lot.stored_on else 0,
-        limit_pct=allowed.moisture_pct if allowed else None,
+@st.cache_data(max_entries=32, show_spinner=False)
+def corrected(group_id: int, version: int, lot_id: int, today: date, settings: OutlookSettings) -> CorrectedLot | None:
+    """Return a lot corrected by its tests since bagging, None where there are none."""
+    store = state.store()
+    group = store.group(group_id)
+    one = next(item for item in current_lot_states(store, group_id, state.now()) if item.lot.id == lot_id)
+    sieve = last_sieves(store.events(group_id, "diary")).get(lot_id)
+    found = retests_since_bagging(
+        one, store.readings(group_id, lot_id), judging_rules(store, group_id), group.time_zone, sieve
     )
+    if found is None or one.lot.stored_on is None:
+        return None
+    bagged, retests = found
+    scenarios, _words = climates(group_id, version, one.lot.stored_on)
+    recent = [test for test in retests if test.day < HORIZON_DAYS]
+    return corrected_by_tests(bagged, bagged.method or "woven_bag", scenarios, recent, settings) if recent else None
+
+
+def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
+    """Say what the tests since bagging changed."""
+    change = found.lot.moisture_pct - found.expected_pct
+    st.caption(
+        _(
+            "Since it was bagged it was tested again. The forecast from bagging had {expected} % for that day; with the "
+            "test it is {now} % ({change} points)."
+        ).format(expected=number(found.expected_pct), now=number(found.lot.moisture_pct), change=f"{change:+.1f}")
+    )
+    if lot.insects_per_kg is not None:
+        words = _("live insects were seen") if lot.insects_per_kg > 0 else _("no live insect was seen")
+        st.caption(_("In the sieve {words}; the years with such insects count more now.").format(words=words))
 
 
 def until(keeping: Keeping, start: date) -> str:
@@ -176,13 +193,18 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
 def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings) -> None:
     """Show one lot: the answer, the picture, the table, the reasons."""
     with page.busy(_("Working through the year")):
-        outlooks = outlooks_of(group_id, version, start, lot, settings)
+        found = corrected(group_id, version, lot.lot_id, start, settings) if lot.method is not None else None
+        if found is not None:
+            lot = replace(lot, moisture_pct=found.lot.moisture_pct, moisture_sd=found.lot.moisture_sd)
+        outlooks = outlooks_of(group_id, version, start, lot, settings, found.draw if found else None)
     best, why = best_method(outlooks)
     page.answer(
         _("{lot}: kept in {method} it {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
         if outlooks[best].sure.days > 0
         else f"{lot.label}: {say(why)}"
     )
+    if found is not None:
+        show_correction(found, lot)
     shown = st.selectbox(
         _("Show the spread of years (10 to 90 in 100) for"),
         list(outlooks),
@@ -204,8 +226,11 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
     )
     page.table(comparison(outlooks, start), key="storage_methods", file_name="storage_outlook.csv")
     st.subheader(_("Why"))
+    shared = [note for note in outlooks[best].notes if all(note in item.notes for item in outlooks.values())]
+    for note in shared:
+        st.write(say(note))
     for method, outlook in outlooks.items():
-        lines = [say(outlook.sure.reason), *[say(note) for note in outlook.notes]]
+        lines = [say(outlook.sure.reason), *[say(note) for note in outlook.notes if note not in shared]]
         if outlook.dried_below_pct > 0.3:
             lines.append(
                 _("Drying below what is paid for costs {loss} % of the weight.").format(
@@ -302,6 +327,11 @@ def show_urgency(
             }
         )
     page.table(pd.DataFrame(rows), key="storage_urgency", file_name="storage_urgency.csv")
+    for lot, _outlook in judged:
+        one = by_id[lot.lot_id]
+        limit = lot.limit_pct or one.limit.moisture_pct
+        for bag, words in bags_that_stand_out(one.moisture.bag_means_pct if one.moisture else {}, limit):
+            st.warning(_("{lot}, bag {bag}: {words}").format(lot=lot.label, bag=bag, words=say(words)))
     for lot, reason in not_judged:
         st.caption(f"{lot.label}: {say(reason)}")
     st.subheader(_("The round of the meter's holder"))
@@ -325,6 +355,29 @@ def show_urgency(
     page.origin(fact)
 
 
+def comparison_list() -> None:
+    """Show published safe moistures beside the humidity that they mean."""
+    with st.expander(_("Safe moistures of published lists, and why some are not used")):
+        rows = safe_moistures()
+        st.dataframe(
+            pd.DataFrame(
+                [
+                    {
+                        _("Crop"): _(row.name),
+                        _("Published, %"): row.moisture_pct,
+                        _("Humidity between kernels at 27 °C, %"): round(row.humidity_pct),
+                        _("Verdict"): _("disagrees: mould can grow, not used") if row.disagrees else _("agrees"),
+                    }
+                    for row in rows
+                ]
+            ),
+            hide_index=True,
+            width="stretch",
+            key="storage_comparison",
+        )
+        st.caption(_(rows[0].source))
+
+
 def main() -> None:
     """Show the page."""
     page.start(_("Storage outlook"), _("How long does each lot keep, in which store, and which one is opened next?"))
@@ -335,7 +388,7 @@ def main() -> None:
     with page.plain_errors():
         states = current_lot_states(store, group.id, state.now())
         sieves = last_sieves(store.events(group.id, "diary"))
-        measured = [(one, as_stored(one, sieves, today)) for one in states]
+        measured = [(one, stored_lot(one, sieves, today)) for one in states]
         lots = [stored for _one, stored in measured if stored is not None]
         labels = {
             one.lot.id: f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
@@ -356,6 +409,7 @@ def main() -> None:
     page.caution("mould")
     page.caution("chemicals")
     page.caution("bulk")
+    comparison_list()
     page.sources(
         [
             _(

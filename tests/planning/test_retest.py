@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,17 +11,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import InputError
-from core.grain.storage import simulate_storage
+from core.grain.storage import draw_pests, simulate_storage
+from core.group.records import Event
 from core.planning.retest import (
     DueTest,
     Retest,
     RetestCosts,
+    bags_that_stand_out,
     high_bag,
+    last_sieves,
     next_test,
+    resampled,
     schedule_tests,
     update_forecast,
     weighted_quantile,
 )
+from core.planning.store_outlook import StoredLot, corrected_by_tests
 
 START = date(2026, 5, 20)
 
@@ -114,3 +119,38 @@ def test_high_bag() -> None:
     assert high_bag(13.0, [12.8, 12.5, 13.1], 13.5) is None
     assert "take it out" in str(high_bag(16.5, [12.8, 12.5, 13.1], 13.5))
     assert "leak" in str(high_bag(13.4, [10.8, 10.5, 10.9, 10.7], 13.5))
+
+
+def test_bags_that_stand_out() -> None:
+    found = bags_that_stand_out({"1": 12.5, "2": 12.9, "3": 12.7, "4": 16.0}, 13.5)
+    assert [bag for bag, _words in found] == ["4"]
+
+
+def test_resampling_keeps_equal_weights_and_follows_unequal_ones() -> None:
+    draw = draw_pests(50, 3)
+    assert (resampled(draw, np.ones(50)).pressure == draw.pressure).all()
+    heavy = np.where(draw.pressure > np.median(draw.pressure), 1.0, 1e-9)
+    assert resampled(draw, heavy).pressure.mean() > draw.pressure.mean()
+
+
+def test_a_lot_is_corrected_by_what_was_found() -> None:
+    bagged = StoredLot(1, "A", "maize", 12.5, 0.4)
+    damp = corrected_by_tests(bagged, "woven_bag", climates(40), [Retest(60, 15.0, 0.3)])
+    fits = corrected_by_tests(bagged, "woven_bag", climates(40), [Retest(60, damp.expected_pct, 0.3)])
+    assert fits.lot.moisture_pct == pytest.approx(damp.expected_pct, abs=0.1)
+    # between what was expected and what was read, nearer to the reading than to the forecast
+    middle = (damp.expected_pct + 15.0) / 2
+    assert middle < damp.lot.moisture_pct < 15.2
+    clean = corrected_by_tests(bagged, "woven_bag", climates(40), [Retest(60, insects_seen=False, sieved_kg=3)])
+    assert clean.draw.pressure.mean() < draw_pests(40, 0).pressure.mean()
+
+
+def test_last_sieve_counts_and_a_reversed_one_does_not() -> None:
+    at = datetime(2026, 5, 20, tzinfo=UTC)
+    entries = [
+        Event(id=1, book="diary", kind="sieve", on=START, who="", payload={"lot_id": 4, "insects_per_kg": 2.0, "sieved_kg": 1.0}, recorded_at=at),
+        Event(id=2, book="diary", kind="sieve", on=START + timedelta(days=9), who="", payload={"lot_id": 4, "insects_per_kg": 9.0, "sieved_kg": 1.0}, recorded_at=at),
+        Event(id=3, book="diary", kind="sieve", on=START + timedelta(days=9), who="", payload={}, recorded_at=at, reverses=2),
+    ]  # fmt: skip
+    assert last_sieves(entries[:2])[4].insects_per_kg == 9
+    assert last_sieves(entries)[4].insects_per_kg == 2
