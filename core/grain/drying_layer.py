@@ -149,10 +149,10 @@ def heat_of_evaporation(isotherm: IsothermSet, temperature_c: Array, moisture_db
     """Return the heat that takes water out of grain, kJ/kg, by Clausius and Clapeyron on the crop's own isotherm.
 
     h = h0 + R_v T² d(ln RH)/dT, h0 = 2502.2 - 2.386 T (within 4 % of Rodríguez-Arias et al. 1963 for maize at 8-22 %
-    dry basis); moisture is held at 3 % and above, where the isotherms end.
+    dry basis); moisture is held at 3-80 %: drier, the isotherms end, wetter, the water is free.
     """
     kelvin = temperature_c + 273.15
-    bound = VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.maximum(moisture_db, 3.0))
+    bound = VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
     return 2502.2 - 2.386 * temperature_c + np.maximum(bound, 0.0)
 
 

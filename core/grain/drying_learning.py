@@ -1,7 +1,8 @@
 """Learning a place's own drying rate from the tests made while lots dry there.
 
 A belief is a grid of weights over the rate factor (1 = as the table says) and the noise of a reading. Each lot's
-successive readings reweight it by Bayes' rule; the lot's true moisture at the start is unknown too and summed over.
+successive readings reweight it by Bayes' rule; the lot's true moisture at the start, the sun that the place really had
+and the meter's bias are unknown too and summed over.
 """
 
 from __future__ import annotations
@@ -25,6 +26,11 @@ START_OFFSETS = (-2.5, 0.0, 2.5)
 USUAL_NOISE_POINTS = 0.5
 """Usual standard deviation of a lot's reading around its mean, points (judgement: meters and uneven lots, 0.3-0.8)."""
 NOISE_LOG_SD = 0.4
+USUAL_BIAS_POINTS = 0.4
+"""Usual standard deviation of a meter's bias, points (judgement: sensor and isotherm, 0.3-0.5)."""
+SUN_SCALES = (0.75, 1.0, 1.25)
+SUN_ERROR_SD = 0.15
+"""Standard deviation of the sun's share that the weather service has wrong over a lot's days (judgement: 10-20 %)."""
 
 
 @dataclass(frozen=True)
@@ -86,43 +92,59 @@ def prior_belief(rate_sd: float) -> RateBelief:
     return RateBelief(factors, noises, weights / weights.sum())
 
 
-def update_belief(belief: RateBelief, predicted: Array, observed: Array, start_observed: bool = True) -> RateBelief:
+def update_belief(
+    belief: RateBelief, predicted: Array, observed: Array, bias_sd: float = USUAL_BIAS_POINTS
+) -> RateBelief:
     """Return the belief after one lot's readings.
 
     Parameters
     ----------
     belief : RateBelief
         What was believed before.
-    predicted : array (offsets, factors, readings)
-        Moisture, %, expected at each later reading for each of `START_OFFSETS` and each of `belief.factors`.
+    predicted : array (suns, offsets, factors, readings)
+        Moisture, %, expected at each later reading for each of `SUN_SCALES`, of `START_OFFSETS` and of
+        `belief.factors`.
     observed : array (readings,)
         What the later readings showed, %.
-    start_observed : bool
-        Whether the start was itself a reading with the same noise.
+    bias_sd : float
+        Standard deviation of the meter's bias, points: the same for all readings of the lot, the first one too.
 
     Returns
     -------
     RateBelief
+
+    Notes
+    -----
+    Summed over, besides the noise: the true start (flat), the sun's error (normal, Gauss-Hermite nodes), the bias
+    (normal, in closed form: a covariance s² I + b² 11' has its inverse and determinant by Sherman and Morrison).
     """
-    offsets = np.linspace(-2.5, 2.5, 41)
-    # quadratic through the three simulated starts
-    low, middle, high = predicted
-    scaled = (offsets / START_OFFSETS[2])[:, None, None]
-    moved = middle + scaled * (high - low) / 2.0 + scaled**2 * ((high + low) / 2.0 - middle)
-    misfit = ((observed - moved) ** 2).sum(axis=2)
-    count = len(observed)
-    likelihood = np.empty((len(belief.factors), len(belief.noises)))
-    logs = np.empty_like(likelihood)
+    offsets = np.linspace(START_OFFSETS[0], START_OFFSETS[2], 31)
+    nodes, node_weights = np.polynomial.hermite_e.hermegauss(5)
+    scaled = (offsets / START_OFFSETS[2])[None, :, None, None]
+    sunny = (SUN_ERROR_SD * nodes / (SUN_SCALES[2] - 1.0))[:, None, None, None]
+    moved = _quadratic(_quadratic(np.asarray(predicted), sunny, 0), scaled, 1)
+    residual = observed - moved
+    start = -offsets[None, :, None]  # the first reading against the true start
+    count = len(observed) + 1
+    squares = (residual**2).sum(axis=3) + start**2
+    sums = residual.sum(axis=3) + start
+    chance = np.log(node_weights / node_weights.sum())[:, None, None]
+    logs = np.empty((len(belief.factors), len(belief.noises)))
     for place, noise in enumerate(belief.noises):
-        start = offsets**2 if start_observed else offsets**2 * 0.0
-        exponent = -(misfit + start[:, None]) / (2.0 * noise**2)
-        peak = exponent.max(axis=0)
+        spread = noise**2 + count * bias_sd**2
+        exponent = chance - 0.5 * (squares - bias_sd**2 / spread * sums**2) / noise**2
+        peak = exponent.max(axis=(0, 1))
         logs[:, place] = (
-            peak + np.log(np.exp(exponent - peak).sum(axis=0)) - (count + (1 if start_observed else 0)) * np.log(noise)
+            peak + np.log(np.exp(exponent - peak).sum(axis=(0, 1))) - (count - 1) * np.log(noise) - 0.5 * np.log(spread)
         )
-    likelihood = np.exp(logs - logs.max())
-    weights = belief.weights * likelihood
-    return replace(belief, weights=weights / weights.sum(), readings=belief.readings + count)
+    weights = belief.weights * np.exp(logs - logs.max())
+    return replace(belief, weights=weights / weights.sum(), readings=belief.readings + len(observed))
+
+
+def _quadratic(values: Array, at: Array, axis: int) -> Array:
+    """Return what a quadratic through the three values at -1, 0 and 1 along an axis gives at places along that axis."""
+    low, middle, high = (np.take(values, [place], axis=axis) for place in range(3))
+    return middle + at * (high - low) / 2.0 + at**2 * ((high + low) / 2.0 - middle)
 
 
 def predicted_readings(
@@ -133,7 +155,7 @@ def predicted_readings(
     setup: DryingSetup,
     factors: Array,
 ) -> Array:
-    """Return the moisture expected at reading times for each start offset and rate factor.
+    """Return the moisture expected at reading times for each sun, start offset and rate factor.
 
     Parameters
     ----------
@@ -152,7 +174,7 @@ def predicted_readings(
 
     Returns
     -------
-    array (offsets, F, readings)
+    array (suns, offsets, F, readings)
         % wet basis.
     """
     coarse = np.exp(np.linspace(np.log(factors[0]), np.log(factors[-1]), SIMULATED_FACTORS))
@@ -168,19 +190,20 @@ def predicted_readings(
         )
         for offset, factor in lots
     ]
-    runs = simulate_lots([commodity] * len(lots), starts, weather, setups, [0.0] * len(lots))
+    suns = [
+        weather.assign(shortwave_w_m2=(weather["shortwave_w_m2"] * scale).clip(upper=1500.0)) for scale in SUN_SCALES
+    ]
+    runs = simulate_lots([commodity] * len(lots), starts, suns, setups, [0.0] * len(lots))
     stamps = runs[0].times.as_unit("ns").asi8.astype(float)
     wanted = pd.DatetimeIndex(list(times)).as_unit("ns").asi8.astype(float)
     if bool((wanted < stamps[0]).any() or (wanted > stamps[-1]).any()):
         raise InputError("a reading lies outside the hours for which the weather is known")
-    curves = np.array([np.interp(wanted, stamps, run.moisture_pct[:, 0]) for run in runs])
-    by_offset = curves.reshape(len(START_OFFSETS), SIMULATED_FACTORS, len(wanted))
-    fine = np.empty((len(START_OFFSETS), len(factors), len(wanted)))
+    curves = np.array(
+        [[np.interp(wanted, stamps, run.moisture_pct[:, sun]) for run in runs] for sun in range(len(SUN_SCALES))]
+    ).reshape(len(SUN_SCALES), len(START_OFFSETS), SIMULATED_FACTORS, len(wanted))
     from scipy.interpolate import CubicSpline
 
-    for place in range(len(START_OFFSETS)):
-        fine[place] = CubicSpline(np.log(coarse), by_offset[place], axis=0)(np.log(factors))
-    return fine
+    return np.asarray(CubicSpline(np.log(coarse), curves, axis=2)(np.log(factors)))
 
 
 def learn_rate(
@@ -189,6 +212,7 @@ def learn_rate(
     weather: pd.DataFrame,
     setup: DryingSetup,
     belief: RateBelief | None = None,
+    bias_sd: float = USUAL_BIAS_POINTS,
 ) -> RateBelief:
     """Return the belief of a place's rate after the readings of one drying lot.
 
@@ -204,6 +228,8 @@ def learn_rate(
         How the lot lies.
     belief : RateBelief, optional
         What was believed before; None takes the prior of the method.
+    bias_sd : float
+        Standard deviation of the meter's bias, points.
 
     Raises
     ------
@@ -218,4 +244,4 @@ def learn_rate(
     since = weather.loc[weather.index > pd.Timestamp(start_at)]
     times = [time for time, _ in ordered[1:]]
     predicted = predicted_readings(commodity, start_pct, times, since, setup, before.factors)
-    return update_belief(before, predicted, np.array([value for _, value in ordered[1:]]))
+    return update_belief(before, predicted, np.array([value for _, value in ordered[1:]]), bias_sd)

@@ -131,6 +131,7 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
         if event.kind == "spread" and "lot_id" in event.payload
     }
     usual = str(facts["drying_method"].value)
+    bias_sd = float(judging_rules(store, group.id).meter.error.moisture_sd)
     for lot in store.lots(group.id):
         by = spread.get(lot.id, usual if lot.status == "drying" else "")
         if by != method or weather is None:
@@ -140,7 +141,9 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
             continue
         try:
             part = weather[weather.index <= pd.Timestamp(rounds[-1][0]) + pd.Timedelta(hours=1)]
-            believed = learn_rate(lot.commodity, rounds, part, drying_setup(facts, group, lot, method), believed)
+            believed = learn_rate(
+                lot.commodity, rounds, part, drying_setup(facts, group, lot, method), believed, bias_sd
+            )
         except DryholdError:
             continue  # hours with holes teach nothing; the belief stays as it was
         lots += 1
