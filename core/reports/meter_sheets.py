@@ -1,0 +1,264 @@
+"""Sheets of the meter's account to print: a member's statement, receipts, and the account at the season's close."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date
+from decimal import Decimal
+from html import escape
+
+from core.messages import Message
+from core.meter.account import Account, MemberBalance, Receipt, member_balances, member_statement
+
+Say = Callable[[Message | str], str]
+STYLE = (
+    "body{font-family:Georgia,serif;color:#22261f;max-width:44rem;margin:2rem auto;padding:0 1rem}"
+    "table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #ded8c8;padding:.3rem;text-align:left}"
+    "td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
+    "@media print{body{margin:0}}"
+)
+
+
+def sheet(title: str, parts: list[str], language: str = "en") -> str:
+    """Return a whole HTML page that prints on paper; the parts are already safe HTML.
+
+    Parameters
+    ----------
+    title : str
+        Title, not yet escaped.
+    parts : list of str
+        Safe HTML.
+    language : str
+        Code of the page's language.
+
+    Returns
+    -------
+    str
+    """
+    head = f'<!doctype html><html lang="{escape(language)}"><head><meta charset="utf-8">'
+    view = '<meta name="viewport" content="width=device-width, initial-scale=1">'
+    return f"{head}{view}<title>{escape(title)}</title><style>{STYLE}</style></head><body><h1>{escape(title)}</h1>{''.join(parts)}</body></html>"
+
+
+def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:
+    """Return an HTML table, every cell escaped; the last ``numbers`` columns stand to the right."""
+
+    def line(cells: list[str], tag: str) -> str:
+        first = len(cells) - numbers
+        marks = [
+            f"<{tag}{' class=n' if place >= first else ''}>{escape(cell)}</{tag}>" for place, cell in enumerate(cells)
+        ]
+        return "<tr>" + "".join(marks) + "</tr>"
+
+    body = "".join(line(row, "td") for row in rows)
+    return f"<table><thead>{line(head, 'th')}</thead><tbody>{body}</tbody></table>"
+
+
+def statement_sheet(
+    account: Account,
+    member: str,
+    group: str,
+    currency: str,
+    on: date,
+    say: Say = str,
+    start: date | None = None,
+) -> str:
+    """Return a member's statement as a page to print.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    member : str
+        Number of the member.
+    group, currency : str
+        Name of the group and its currency code.
+    on : date
+        Last day.
+    say : callable
+        Puts sentences into the reader's language.
+    start : date, optional
+        First day.
+
+    Returns
+    -------
+    str
+        HTML, all text escaped.
+    """
+    statement = member_statement(account, member, start, on)
+    balance = next(row for row in member_balances(account, on) if row.member == member)
+    rows = [[on_text(start) if start else "", say("Carried forward"), "", "", coins(statement.opening)]]
+    rows += [
+        [row.entry.on.isoformat(), say(row.entry.text), _or_blank(row.debit), _or_blank(row.credit), coins(row.balance)]
+        for row in statement.rows
+    ]
+    head = [say("Day"), say("What"), say("Charged"), say("Paid"), say("Owed")]
+    lines = _balance_lines(balance, currency, say)
+    title = f"{balance.name} – {say('the shared meter')}"
+    intro = f"<p>{escape(group)} · {escape(on.isoformat())} · {escape(currency)}</p>"
+    sums = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    sign = f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; {escape(say('Member'))}: ____________________</p>"
+    return sheet(title, [intro, html_table(head, rows, 3), f"<ul>{sums}</ul>", sign])
+
+
+def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) -> str:
+    """Return a receipt as a few lines of plain text.
+
+    Parameters
+    ----------
+    receipt : Receipt
+        The receipt.
+    group, currency : str
+        Name of the group and its currency code.
+    say : callable
+        Puts sentences into the reader's language.
+
+    Returns
+    -------
+    str
+    """
+    lines = [
+        f"{group}",
+        f"{say('Receipt')} {receipt.number}",
+        f"{say('Day')}: {receipt.on.isoformat()}",
+        f"{say('From')}: {receipt.payer}",
+        f"{say('Amount')}: {currency} {coins(receipt.amount)}",
+        f"{say('For')}: {say(receipt.what)}",
+    ]
+    if receipt.reference:
+        lines.append(f"{say('Reference')}: {receipt.reference}")
+    lines.append(f"{say('Written by')}: {receipt.who}")
+    if receipt.reversed_on:
+        lines.append(f"*** {say('Taken back on')} {receipt.reversed_on.isoformat()} ***")
+    return "\n".join(lines) + "\n"
+
+
+def account_sheet(account: Account, group: str, currency: str, on: date, say: Say = str) -> str:
+    """Return the whole account as a page to print: balances, members, journal.
+
+    Parameters
+    ----------
+    account : Account
+        The account.
+    group, currency : str
+        Name of the group and its currency code.
+    on : date
+        Day up to which entries count.
+    say : callable
+        Puts sentences into the reader's language.
+
+    Returns
+    -------
+    str
+        HTML, all text escaped.
+    """
+    trial = account.journal.trial_balance(on)
+    rows = [[row.account, _or_blank(row.debit), _or_blank(row.credit)] for row in trial]
+    total = [
+        say("Together"),
+        coins(sum((row.debit for row in trial), Decimal(0))),
+        coins(sum((row.credit for row in trial), Decimal(0))),
+    ]
+    members = [
+        [row.name, coins(row.owes), coins(row.arrears), coins(row.owed_to_him), coins(row.capital)]
+        for row in member_balances(account, on)
+    ]
+    journal = [
+        [
+            str(entry.number),
+            entry.on.isoformat(),
+            say(entry.text),
+            line.account,
+            entry.who,
+            _or_blank(line.debit),
+            _or_blank(line.credit),
+        ]
+        for entry in account.journal.entries
+        if entry.on <= on
+        for line in entry.lines
+    ]
+    return sheet(
+        f"{group} – {say('the account of the shared meter')}",
+        [
+            f"<p>{escape(on.isoformat())} · {escape(currency)}</p>",
+            html_table([say("Account"), say("Debit"), say("Credit")], [*rows, total], 2),
+            f"<h2>{escape(say('Members'))}</h2>",
+            html_table(
+                [say("Member"), say("Owes"), say("In arrears"), say("Is owed"), say("Share capital")], members, 4
+            ),
+            f"<h2>{escape(say('Journal'))}</h2>",
+            html_table(
+                [say("No."), say("Day"), say("What"), say("Account"), say("Written by"), say("Debit"), say("Credit")],
+                journal,
+                2,
+            ),
+        ],
+    )
+
+
+def shares_sheet(
+    title: str,
+    group: str,
+    on: date,
+    rows: Mapping[str, Mapping[str, Decimal]],
+    explanations: Mapping[str, str],
+    say: Say = str,
+) -> str:
+    """Return the members' shares by rule side by side as a page to print.
+
+    Parameters
+    ----------
+    title, group : str
+        What is shared, and by whom.
+    on : date
+        Day.
+    rows : Mapping of member name to (Mapping of rule title to money)
+        Shares.
+    explanations : Mapping of rule title to sentence
+        The rules.
+    say : callable
+        Puts sentences into the reader's language.
+
+    Returns
+    -------
+    str
+        HTML, all text escaped.
+    """
+    rules = list(explanations)
+    body = [
+        [name, *[coins(shares[rule]) if rule in shares else "–" for rule in rules]] for name, shares in rows.items()
+    ]
+    notes = "".join(f"<li><b>{escape(rule)}</b>: {escape(text)}</li>" for rule, text in explanations.items())
+    return sheet(
+        title,
+        [
+            f"<p>{escape(group)} · {escape(on.isoformat())}</p>",
+            html_table([say("Member"), *rules], body, len(rules)),
+            f"<ul>{notes}</ul>",
+        ],
+    )
+
+
+def coins(amount: Decimal) -> str:
+    """Return money with two digits and grouped thousands."""
+    return f"{amount:,.2f}"
+
+
+def on_text(day: date) -> str:
+    """Return a day as year-month-day."""
+    return day.isoformat()
+
+
+def _or_blank(amount: Decimal) -> str:
+    return coins(amount) if amount else ""
+
+
+def _balance_lines(balance: MemberBalance, currency: str, say: Say) -> list[str]:
+    lines = [f"{say('Owed in all')}: {currency} {coins(balance.owes)}"]
+    if balance.not_yet_due:
+        lines.append(f"{say('of that not yet due')}: {currency} {coins(balance.not_yet_due)}")
+    lines.append(f"{say('In arrears')}: {currency} {coins(balance.arrears)}")
+    if balance.owed_to_him:
+        lines.append(f"{say('The group owes the member')}: {currency} {coins(balance.owed_to_him)}")
+    lines.append(f"{say('Share capital')}: {currency} {coins(balance.capital)}")
+    return lines
