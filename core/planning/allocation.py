@@ -26,7 +26,8 @@ class Allocation:
 @dataclass(frozen=True)
 class Use:
     """What an allocation takes of each limit: kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks),
-    bags by lot (lots,), kg by reserve (reserves,)."""
+    bags by lot (lots,), kg by reserve (reserves,).
+    """
 
     floor: np.ndarray
     stock: np.ndarray
@@ -50,7 +51,9 @@ def use_of(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarr
         for step in range(4):
             days = np.clip(table.days[chosen] - 7.0 * step, 0.0, 7.0)
             dried = (table.setup[chosen] >= 0) & (days > 0)
-            np.add.at(floor, (table.setup[chosen][dried], table.start_week[chosen][dried] + step), (days * put_in)[dried])
+            np.add.at(
+                floor, (table.setup[chosen][dried], table.start_week[chosen][dried] + step), (days * put_in)[dried]
+            )
         stored = table.storage[chosen] >= 0
         np.add.at(change, (table.storage[chosen][stored], table.ready_week[chosen][stored]), count[stored])
         np.add.at(change, (table.storage[chosen][stored], table.sale_week[chosen][stored]), -count[stored])
@@ -86,12 +89,16 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
     if (use.floor > room * (1 + 1e-6) + 1e-6).any():
         broken.append("drying space")
     limit = np.array([storage.owned_bags for storage in case.storage]) + allocation.bought
-    if (use.stock > limit[:, None] + 1e-6).any() or (allocation.bought > np.array([storage.buyable_bags for storage in case.storage])).any():
+    if (use.stock > limit[:, None] + 1e-6).any() or (
+        allocation.bought > np.array([storage.buyable_bags for storage in case.storage])
+    ).any():
         broken.append("storage bags")
     if case.store_bags is not None and (use.stock.sum(axis=0) > case.store_bags + 1e-6).any():
         broken.append("store room")
     by_road = np.array([who.distance_km > 0 for who in case.buyers])
-    if (use.kg[by_road] > allocation.trips[by_road] * case.truck.capacity_kg + 1e-3).any() or (allocation.trips.sum(axis=0) > case.truck.trips_per_week).any():
+    if (use.kg[by_road] > allocation.trips[by_road] * case.truck.capacity_kg + 1e-3).any() or (
+        allocation.trips.sum(axis=0) > case.truck.trips_per_week
+    ).any():
         broken.append("truck")
     for number, who in enumerate(case.buyers):
         if who.quantity_kg is not None and use.kg[number].sum() > who.quantity_kg + 1e-3:
@@ -155,10 +162,14 @@ def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str]
             continue
         if table.reserve[option] < 0:
             cash[table.pay_week[option]] += bags * item.bag_mass_kg * table.receipts_kg[option]
-        cash[table.start_week[option]] -= bags * (item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option])
+        cash[table.start_week[option]] -= bags * (
+            item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option]
+        )
         cash[table.sale_week[option]] -= bags * table.later_bag[option]
     if wanted is None:
-        cash[0] -= sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
+        cash[0] -= sum(
+            count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True)
+        )
         for buyer in range(len(case.buyers)):
             cash[: case.weeks] -= (allocation.trips[buyer] * trip_cost(case, buyer))[:, None]
     return cash
@@ -199,7 +210,9 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
             if week in layout.need_weeks:
                 number = layout.need_weeks.index(week)
                 balance = balance - needs[number]
-                missed[number] = np.maximum(0.0, -balance) - np.maximum(0.0, np.minimum(-balance - needs[number], -balance))
+                missed[number] = np.maximum(0.0, -balance) - np.maximum(
+                    0.0, np.minimum(-balance - needs[number], -balance)
+                )
             if week >= layout.need_weeks[0]:
                 debt = np.maximum(0.0, -balance)
     return Worth(value, cash, np.maximum(missed, 0.0))
@@ -210,7 +223,9 @@ def account_balances(outlook: Outlook, allocation: Allocation) -> np.ndarray:
     case, layout = outlook.case, make_layout(outlook.case)
     cash = np.cumsum(cash_by_week(outlook, allocation), axis=0)
     needs = np.cumsum(needs_by_account(case, layout)[0])
-    return np.array([case.cash_now + cash[week] - needs[number] for number, week in enumerate(layout.need_weeks)]).reshape(-1, case.scenarios)
+    return np.array(
+        [case.cash_now + cash[week] - needs[number] for number, week in enumerate(layout.need_weeks)]
+    ).reshape(-1, case.scenarios)
 
 
 class Ledger:
@@ -219,8 +234,12 @@ class Ledger:
     def __init__(self, outlook: Outlook) -> None:
         case = outlook.case
         self.outlook, self.case = outlook, case
-        self.floor = np.tile(7.0 * np.array([choice.capacity_kg for choice in case.drying]).reshape(-1, 1), (1, case.weeks + 8))
-        self.free_bags = np.tile(np.array([item.owned_bags + item.buyable_bags for item in case.storage]).reshape(-1, 1), (1, case.weeks))
+        self.floor = np.tile(
+            7.0 * np.array([choice.capacity_kg for choice in case.drying]).reshape(-1, 1), (1, case.weeks + 8)
+        )
+        self.free_bags = np.tile(
+            np.array([item.owned_bags + item.buyable_bags for item in case.storage]).reshape(-1, 1), (1, case.weeks)
+        )
         self.free_store = np.full(case.weeks, np.inf if case.store_bags is None else float(case.store_bags))
         self.kg = np.zeros((len(case.buyers), case.weeks))
         self.left = np.array([lot.bags for lot in case.lots])
@@ -234,7 +253,11 @@ class Ledger:
         """Return how many of `wanted` bags of a lot fit an option."""
         case, table = self.case, self.outlook.options(lot)
         mass, count = case.lots[lot].bag_mass_kg, min(wanted, int(self.left[lot]))
-        buyer, week, kept = int(table.buyer[option]), int(table.sale_week[option]), max(float(table.kept_kg[option]), 1e-9)
+        buyer, week, kept = (
+            int(table.buyer[option]),
+            int(table.sale_week[option]),
+            max(float(table.kept_kg[option]), 1e-9),
+        )
         if count <= 0:
             return 0
         if buyer >= 0:
@@ -246,7 +269,9 @@ class Ledger:
                 free = min(free, who.weekly_kg - self.kg[buyer, week])
             if who.distance_km > 0:
                 others = sum(
-                    np.ceil(self.kg[number, week] / case.truck.capacity_kg - 1e-9) for number in range(len(case.buyers)) if number != buyer and case.buyers[number].distance_km > 0
+                    np.ceil(self.kg[number, week] / case.truck.capacity_kg - 1e-9)
+                    for number in range(len(case.buyers))
+                    if number != buyer and case.buyers[number].distance_km > 0
                 )
                 free = min(free, (case.truck.trips_per_week - others) * case.truck.capacity_kg - self.kg[buyer, week])
             if np.isfinite(free):
@@ -260,7 +285,9 @@ class Ledger:
             for step in range(4):
                 days = min(max(table.days[option] - 7.0 * step, 0.0), 7.0)
                 if days > 0:
-                    count = min(count, int(np.floor(self.floor[setup, table.start_week[option] + step] / (days * mass) + 1e-9)))
+                    count = min(
+                        count, int(np.floor(self.floor[setup, table.start_week[option] + step] / (days * mass) + 1e-9))
+                    )
         if storage >= 0 and week > table.ready_week[option]:
             span = slice(int(table.ready_week[option]), week)
             count = min(count, int(self.free_bags[storage, span].min()), int(min(self.free_store[span].min(), 1e9)))
@@ -284,7 +311,9 @@ class Ledger:
         setup, storage = int(table.setup[option]), int(table.storage[option])
         if setup >= 0:
             for step in range(4):
-                self.floor[setup, table.start_week[option] + step] -= min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * mass * count
+                self.floor[setup, table.start_week[option] + step] -= (
+                    min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * mass * count
+                )
         if storage >= 0:
             span = slice(int(table.ready_week[option]), week)
             self.free_bags[storage, span] -= count
@@ -315,7 +344,9 @@ class Ledger:
         return complete(self.outlook, lot, option, np.array([self.taken[key] for key in pairs], dtype=int))
 
 
-def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None, tries: int = 3000) -> None:
+def fill(
+    ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None, tries: int = 3000
+) -> None:
     """Place each lot's remaining bags on the first options of its order that have room, lot after lot.
 
     Sales below a buyer's minimum are taken back and placed again elsewhere, until none is left.

@@ -272,14 +272,20 @@ def check_case(case: PlanningCase) -> None:
         if lot.bags < 0 or lot.bag_mass_kg <= 0:
             raise InputError("lot {lot}: {bags} bags of {mass} kg", lot=lot.label, bags=lot.bags, mass=lot.bag_mass_kg)
         if not 1 < lot.moisture_pct < 60:
-            raise InputError("lot {lot}: a moisture of {value} % is outside 1-60", lot=lot.label, value=lot.moisture_pct)
+            raise InputError(
+                "lot {lot}: a moisture of {value} % is outside 1-60", lot=lot.label, value=lot.moisture_pct
+            )
         if lot.commodity not in priced:
-            raise InputError("lot {lot}: no price is known for {crop}; enter one first", lot=lot.label, crop=lot.commodity)
+            raise InputError(
+                "lot {lot}: no price is known for {crop}; enter one first", lot=lot.label, crop=lot.commodity
+            )
         if lot.available_week < 0:
             raise InputError("lot {lot}: the week {week} is in the past", lot=lot.label, week=lot.available_week)
     for price in case.prices:
         if price.price_now <= 0:
-            raise InputError("a price of {price} for {crop} must be above 0", price=price.price_now, crop=price.commodity)
+            raise InputError(
+                "a price of {price} for {crop} must be above 0", price=price.price_now, crop=price.commodity
+            )
     for need in case.needs:
         if need.amount < 0 or need.week < 0:
             raise InputError("cash need {label}: amount and date must not be negative", label=need.label)
@@ -298,15 +304,30 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         Decides every drawn number; the same seed gives the same case.
     """
     draw = np.random.default_rng([seed, 77])
-    crops = {"maize": (0.25, 0.42, 13.0, 13.5), "common_bean": (0.70, 0.22, 14.0, 15.0), "sorghum": (0.28, 0.25, 12.5, 13.5)}
+    crops = {
+        "maize": (0.25, 0.42, 13.0, 13.5),
+        "common_bean": (0.70, 0.22, 14.0, 15.0),
+        "sorghum": (0.28, 0.25, 12.5, 13.5),
+    }
     rise_weeks = 34
     prices = []
     for crop, (price, gap, _, _) in crops.items():
         gap_here = gap * draw.uniform(0.1, 1.5)
         week = np.arange(weeks + 1)
-        season = 0.5 - 0.5 * np.cos(np.pi * np.minimum(week, rise_weeks) / rise_weeks) - np.maximum(week - rise_weeks, 0) * 0.06
+        season = (
+            0.5
+            - 0.5 * np.cos(np.pi * np.minimum(week, rise_weeks) / rise_weeks)
+            - np.maximum(week - rise_weeks, 0) * 0.06
+        )
         path = (1 + gap_here) ** np.maximum(season, -0.2)
-        prices.append(CropPrice(crop, round(price * draw.uniform(0.85, 1.15), 3), tuple(np.round(path, 5).tolist()), float(round(draw.uniform(0.02, 0.04), 4))))
+        prices.append(
+            CropPrice(
+                crop,
+                round(price * draw.uniform(0.85, 1.15), 3),
+                tuple(np.round(path, 5).tolist()),
+                float(round(draw.uniform(0.02, 0.04), 4)),
+            )
+        )
     members = max(1, lots // 3)
     names = list(crops)
     made = []
@@ -325,9 +346,35 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
     money = sum(lot.bags * lot.bag_mass_kg * crops[lot.commodity][0] for lot in made)
     last = weeks - 1
     buyers = [
-        CaseBuyer("gate", "Trader at the farm gate", 0.0, price_factor=0.88, moisture_limit_pct=14.0, discount_per_point=0.025, refusal_pct=22.0),
-        CaseBuyer("town", "Town market", float(draw.integers(8, 25)), price_factor=1.0, fee_fraction=0.02, weekly_kg=max(2000.0, mass * 0.15), price_fall=0.05, refusal_pct=17.0),
-        CaseBuyer("mill", "District mill", float(draw.integers(30, 80)), commodities=("maize", "sorghum"), price_factor=1.07, refusal_pct=14.5, pay_delay_weeks=2, minimum_kg=1500.0),
+        CaseBuyer(
+            "gate",
+            "Trader at the farm gate",
+            0.0,
+            price_factor=0.88,
+            moisture_limit_pct=14.0,
+            discount_per_point=0.025,
+            refusal_pct=22.0,
+        ),
+        CaseBuyer(
+            "town",
+            "Town market",
+            float(draw.integers(8, 25)),
+            price_factor=1.0,
+            fee_fraction=0.02,
+            weekly_kg=max(2000.0, mass * 0.15),
+            price_fall=0.05,
+            refusal_pct=17.0,
+        ),
+        CaseBuyer(
+            "mill",
+            "District mill",
+            float(draw.integers(30, 80)),
+            commodities=("maize", "sorghum"),
+            price_factor=1.07,
+            refusal_pct=14.5,
+            pay_delay_weeks=2,
+            minimum_kg=1500.0,
+        ),
     ]
     if weeks > 4:
         buyers.append(
@@ -336,7 +383,10 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
                 refusal_pct=14.0, quantity_kg=round(mass * 0.08, 0), first_week=min(4, last), last_week=min(12, last), chance_failing=0.1, pay_delay_weeks=3,
             )
         )  # fmt: skip
-    needs = [CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label) for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))]
+    needs = [
+        CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
+        for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
+    ]
     sheets = max(400.0, 0.22 * mass)
     return PlanningCase(
         name=f"invented {lots} lots", start=date(2026, 7, 6), weeks=weeks, scenarios=scenarios, seed=seed, lots=tuple(made),

@@ -64,7 +64,16 @@ def make_layout(case: PlanningCase) -> Layout:
     """Return the layout of a case's rows; members have their own cash account only where the group records no advances."""
     accounts = ("",) if case.advances else ("", *sorted({need.member for need in case.needs if need.member}))
     need_weeks = tuple(sorted({need.week for need in case.needs}))
-    return Layout(len(case.lots), len(case.drying), len(case.storage), len(case.buyers), len(case.reserves), case.weeks, need_weeks, accounts)
+    return Layout(
+        len(case.lots),
+        len(case.drying),
+        len(case.storage),
+        len(case.buyers),
+        len(case.reserves),
+        case.weeks,
+        need_weeks,
+        accounts,
+    )
 
 
 def needs_by_account(case: PlanningCase, layout: Layout) -> np.ndarray:
@@ -175,7 +184,17 @@ class Program:
 
 def shared_part(
     case: PlanningCase, outlook: Outlook, layout: Layout, cuts: list[np.ndarray], views: list[np.ndarray]
-) -> tuple[list[np.ndarray], list[np.ndarray], list[np.ndarray], np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[
+    list[np.ndarray],
+    list[np.ndarray],
+    list[np.ndarray],
+    np.ndarray,
+    np.ndarray,
+    np.ndarray,
+    np.ndarray,
+    np.ndarray,
+    np.ndarray,
+]:
     """Return triplets (rows, columns, values), row limits, variable limits, cost and integrality of everything but the options.
 
     Row order: fixed rows, cash views (view, account, date), tail cuts. Variable order: fixed families, then cash balances of the views.
@@ -266,11 +285,19 @@ def shared_part(
                     lower[begin + date] = upper[begin + date] = limit
                 if account:
                     continue  # shared costs are the group's, not a member's
-                put(begin + purchase, vs["bought"] + np.arange(methods), [storage.cost_per_bag for storage in case.storage])
+                put(
+                    begin + purchase,
+                    vs["bought"] + np.arange(methods),
+                    [storage.cost_per_bag for storage in case.storage],
+                )
                 served = np.flatnonzero(trip_interval >= 0)
                 for number in range(buyers):
                     if case.buyers[number].distance_km > 0 and len(served):
-                        put(begin + trip_interval[served], vs["trips"] + number * weeks + served, trip_cost(case, number))
+                        put(
+                            begin + trip_interval[served],
+                            vs["trips"] + number * weeks + served,
+                            trip_cost(case, number),
+                        )
     tail = vs["tail"]
     low[tail] = -np.inf if cuts else 0.0
     high[tail] = np.inf if cuts else 0.0

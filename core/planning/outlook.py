@@ -15,7 +15,9 @@ from core.planning.case import CaseLot, PlanningCase
 from core.planning.physics import Dried, Physics, compact_physics
 
 NONE = -1
-DRY_MARGIN = 0.3  # points above the target up to which grain counts as dry enough to bag (judgement: one standard error)
+DRY_MARGIN = (
+    0.3  # points above the target up to which grain counts as dry enough to bag (judgement: one standard error)
+)
 STORABLE_MARGIN = 1.0  # points above the target above which unsold grain is not left in bags (judgement)
 WET_SALE_WEEKS = 2
 MAX_VALUES = 60_000_000
@@ -77,11 +79,17 @@ class Outlook:
         return bag_values(self.case, self.options(lot), self.case.lots[lot].bag_mass_kg, chosen)
 
 
-def bag_values(case: PlanningCase, table: Options, bag_mass_kg: float, chosen: np.ndarray | slice = slice(None)) -> np.ndarray:
+def bag_values(
+    case: PlanningCase, table: Options, bag_mass_kg: float, chosen: np.ndarray | slice = slice(None)
+) -> np.ndarray:
     """Return the value today [money per bag] of options, (options, scenarios), without shared costs (trips, bag purchases)."""
     in_ = case.discount(table.pay_week[chosen])[:, None] * table.receipts_kg[chosen]
     early, late = case.discount(table.start_week[chosen]), case.discount(table.sale_week[chosen])
-    out = bag_mass_kg * early * table.upfront_kg[chosen] + early * table.upfront_bag[chosen] + late * table.later_bag[chosen]
+    out = (
+        bag_mass_kg * early * table.upfront_kg[chosen]
+        + early * table.upfront_bag[chosen]
+        + late * table.later_bag[chosen]
+    )
     return bag_mass_kg * in_ - out[:, None]
 
 
@@ -173,7 +181,9 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
         lots = [case.lots[index] for index in np.flatnonzero(numbers_array == number)]
         weight = np.array([lot.bags * lot.bag_mass_kg for lot in lots], dtype=float) + 1e-9
         moisture = float(np.average([lot.moisture_pct for lot in lots], weights=weight))
-        chosen.append(lots[0] if len(lots) == 1 else CaseLot(**{**lots[0].__dict__, "moisture_pct": round(moisture, 3)}))
+        chosen.append(
+            lots[0] if len(lots) == 1 else CaseLot(**{**lots[0].__dict__, "moisture_pct": round(moisture, 3)})
+        )
     return numbers_array, chosen
 
 
@@ -189,7 +199,9 @@ class Chain:
     last_week: int
 
 
-def _chains(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, planned: dict[tuple[int, int], float]) -> list[Chain]:
+def _chains(
+    case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, planned: dict[tuple[int, int], float]
+) -> list[Chain]:
     """Return the ways to get a lot ready inside the horizon."""
     target, last = case.target(lot.commodity), case.weeks - 1
     if lot.available_week > last:
@@ -212,7 +224,9 @@ def _chains(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.nda
     return chains
 
 
-def chain_masses(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, chain: Chain, storage: int) -> Masses:
+def chain_masses(
+    case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, chain: Chain, storage: int
+) -> Masses:
     """Return where the mass goes for one chain and way of storing, by week from ready to the last week, (weeks, scenarios)."""
     length = chain.last_week - chain.ready_week
     week = np.arange(length + 1, dtype=float)[:, None]
@@ -232,10 +246,26 @@ def chain_masses(case: PlanningCase, physics: Physics, lot: CaseLot, moisture: n
         return mass_parts(moisture, end, handling, drying_loss, zero, zero, zero)
     kept = physics.keep(lot.commodity, bagged, case.storage[storage], chain.ready_week, length)
     end = kept.moisture_pct + (late if chain.dried is not None else 0.0)
-    return mass_parts(moisture, end, handling, drying_loss, kept.dry_matter_loss_pct, kept.insect_loss_pct, kept.damaged_pct, kept.unfit_share)
+    return mass_parts(
+        moisture,
+        end,
+        handling,
+        drying_loss,
+        kept.dry_matter_loss_pct,
+        kept.insect_loss_pct,
+        kept.damaged_pct,
+        kept.unfit_share,
+    )
 
 
-def price_paid(case: PlanningCase, buyer: int, market: np.ndarray, moisture_pct: np.ndarray, damaged_pct: np.ndarray, offer_draw: np.ndarray) -> np.ndarray:
+def price_paid(
+    case: PlanningCase,
+    buyer: int,
+    market: np.ndarray,
+    moisture_pct: np.ndarray,
+    damaged_pct: np.ndarray,
+    offer_draw: np.ndarray,
+) -> np.ndarray:
     """Return the price per kg that a buyer pays before fees, shaped like `market` (weeks, scenarios).
 
     Moisture above the limit costs a fraction per point; a refused load or a broken offer is sold on the spot at a part of the market price;
@@ -248,14 +278,18 @@ def price_paid(case: PlanningCase, buyer: int, market: np.ndarray, moisture_pct:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
     over = np.maximum(moisture_pct - who.moisture_limit_pct, 0.0) if who.moisture_limit_pct is not None else 0.0
     # the measured cut per point holds for slight damage; for heavy damage it is compounded, so that the price never turns negative
-    cut = np.clip(1.0 - who.discount_per_point * over, 0.05, 1.0) * (1.0 - who.damage_discount) ** np.maximum(damaged_pct - 2.0, 0.0)
+    cut = np.clip(1.0 - who.discount_per_point * over, 0.05, 1.0) * (1.0 - who.damage_discount) ** np.maximum(
+        damaged_pct - 2.0, 0.0
+    )
     paid = full * cut
     if who.refusal_pct is not None:
         paid = np.where(moisture_pct > who.refusal_pct, np.minimum(paid, spot), paid)
     return paid
 
 
-def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[tuple[int, int], float]) -> Options:
+def _class_options(
+    case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[tuple[int, int], float]
+) -> Options:
     """Return the options of one class of lots."""
     moisture = np.clip(lot.moisture_pct + lot.moisture_se_pct * physics.moisture_draw[lot.id], 2.0, 55.0)
     market = physics.prices[lot.commodity]
@@ -279,7 +313,16 @@ def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: 
             keep_cost = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month * row / (365.25 / 12 / 7)
             treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
 
-            def add(weeks: np.ndarray, receipts: np.ndarray, kept: np.ndarray, pay: np.ndarray, price: np.ndarray, later: np.ndarray, buyer: int, reserve: int) -> None:
+            def add(
+                weeks: np.ndarray,
+                receipts: np.ndarray,
+                kept: np.ndarray,
+                pay: np.ndarray,
+                price: np.ndarray,
+                later: np.ndarray,
+                buyer: int,
+                reserve: int,
+            ) -> None:
                 size = len(weeks)
                 filled = {
                     "setup": chain.setup, "start_week": chain.start_week, "days": chain.days, "ready_week": chain.ready_week, "storage": storage,
@@ -287,27 +330,59 @@ def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: 
                 }  # fmt: skip
                 for name, value in filled.items():
                     columns[name].append(np.full(size, value))
-                for name, values in {"sale_week": weeks, "pay_week": pay, "kept_kg": kept, "price_kg": price, "later_bag": np.broadcast_to(later, size)}.items():
+                for name, values in {
+                    "sale_week": weeks,
+                    "pay_week": pay,
+                    "kept_kg": kept,
+                    "price_kg": price,
+                    "later_bag": np.broadcast_to(later, size),
+                }.items():
                     columns[name].append(values)
                 columns["receipts_kg"].append(receipts.astype(np.float32))
 
             for number, who in enumerate(case.buyers):
                 if who.commodities and lot.commodity not in who.commodities:
                     continue
-                inside = (weeks >= who.first_week) & (weeks <= (who.last_week if who.last_week is not None else case.weeks))
+                inside = (weeks >= who.first_week) & (
+                    weeks <= (who.last_week if who.last_week is not None else case.weeks)
+                )
                 if not inside.any():
                     continue
                 at, rows = weeks[inside], row[inside]
-                paid = price_paid(case, number, market[at], parts.moisture_pct[rows], parts.damaged_pct[rows], physics.offer_draw[number]) * (1.0 - parts.unfit_share[rows])
+                paid = price_paid(
+                    case,
+                    number,
+                    market[at],
+                    parts.moisture_pct[rows],
+                    parts.damaged_pct[rows],
+                    physics.offer_draw[number],
+                ) * (1.0 - parts.unfit_share[rows])
                 sold = parts.sold[rows]
                 load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
                 cost = np.broadcast_to(keep_cost, len(weeks))[inside] + who.fee_per_bag + load
-                add(at, sold * paid * (1.0 - who.fee_fraction), sold.mean(axis=1), at + who.pay_delay_weeks, paid.mean(axis=1), cost, number, NONE)
+                add(
+                    at,
+                    sold * paid * (1.0 - who.fee_fraction),
+                    sold.mean(axis=1),
+                    at + who.pay_delay_weeks,
+                    paid.mean(axis=1),
+                    cost,
+                    number,
+                    NONE,
+                )
             for number, reserve in enumerate(case.reserves):
-                if reserve.commodity != lot.commodity or storage == NONE or min(reserve.until_week, case.weeks - 1) not in weeks:
+                if (
+                    reserve.commodity != lot.commodity
+                    or storage == NONE
+                    or min(reserve.until_week, case.weeks - 1) not in weeks
+                ):
                     continue
                 until = min(reserve.until_week, case.weeks - 1)
-                rows = np.arange(1, until - chain.ready_week + 1) if reserve.evenly else np.array([until - chain.ready_week])
+                rows = (
+                    np.arange(1, until - chain.ready_week + 1)
+                    if reserve.evenly
+                    else np.array([until - chain.ready_week])
+                )
                 if chain.last_week < until or len(rows) == 0:
                     continue
                 worth = case.discount(chain.ready_week + rows)[:, None] * parts.sold[rows] * reserve.value_per_kg
@@ -315,16 +390,29 @@ def _class_options(case: PlanningCase, physics: Physics, lot: CaseLot, planned: 
                 worth = worth * (1.0 - parts.unfit_share[rows])
                 receipts = worth.mean(axis=0, keepdims=True) / case.discount(until)
                 cost = np.atleast_1d(np.broadcast_to(keep_cost, len(weeks)))[-1:]
-                add(np.array([until]), receipts, parts.sold[rows].mean(keepdims=True)[0], np.array([until]), np.array([reserve.value_per_kg]), cost, NONE, number)
+                add(
+                    np.array([until]),
+                    receipts,
+                    parts.sold[rows].mean(keepdims=True)[0],
+                    np.array([until]),
+                    np.array([reserve.value_per_kg]),
+                    cost,
+                    NONE,
+                    number,
+                )
     whole = {"setup", "start_week", "ready_week", "storage", "sale_week", "pay_week", "buyer", "reserve"}
     made = {}
     for name, parts_list in columns.items():
-        joined = np.concatenate(parts_list) if parts_list else np.zeros((0, case.scenarios) if name == "receipts_kg" else 0)
+        joined = (
+            np.concatenate(parts_list) if parts_list else np.zeros((0, case.scenarios) if name == "receipts_kg" else 0)
+        )
         made[name] = joined.astype(np.int32) if name in whole else joined
     return Options(**made)
 
 
-def build_outlook(case: PlanningCase, seed: int | None = None, physics: Physics | None = None, like: Outlook | None = None) -> Outlook:
+def build_outlook(
+    case: PlanningCase, seed: int | None = None, physics: Physics | None = None, like: Outlook | None = None
+) -> Outlook:
     """Return the outlook of a case for one seed.
 
     Parameters

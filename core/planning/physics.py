@@ -80,8 +80,22 @@ def price_paths(case: PlanningCase, seed: int) -> dict[str, np.ndarray]:
     return paths
 
 
-EMC_OFFSET = {"common_bean": 0.8, "sorghum": -0.2, "soybean": -2.5, "groundnut_kernel": -6.0, "sesame": -7.0, "sunflower": -5.0}
-INSECT_LOSS_SIX_MONTHS_PCT = {"woven_bag": 4.0, "woven_bag_protectant": 1.2, "hermetic_bag": 0.4, "metal_silo": 0.4, "crib": 5.0, "warehouse": 2.0}
+EMC_OFFSET = {
+    "common_bean": 0.8,
+    "sorghum": -0.2,
+    "soybean": -2.5,
+    "groundnut_kernel": -6.0,
+    "sesame": -7.0,
+    "sunflower": -5.0,
+}
+INSECT_LOSS_SIX_MONTHS_PCT = {
+    "woven_bag": 4.0,
+    "woven_bag_protectant": 1.2,
+    "hermetic_bag": 0.4,
+    "metal_silo": 0.4,
+    "crib": 5.0,
+    "warehouse": 2.0,
+}
 
 
 def _respiration(moisture_pct: np.ndarray) -> np.ndarray:
@@ -99,12 +113,18 @@ def compact_physics(case: PlanningCase, seed: int) -> Physics:
     count, weeks = case.scenarios, case.weeks
     sunny = np.exp(0.22 * generator.standard_normal((weeks + 1, count)) + 0.12 * generator.standard_normal(count))
     month = (case.start.timetuple().tm_yday / 30.44 + np.arange(weeks + 1) * 7 / 30.44) % 12
-    normal = np.interp(month, np.arange(13), [*case.climate.relative_humidity_pct, case.climate.relative_humidity_pct[0]])
-    humidity = normal[:, None] + 3.0 * generator.standard_normal(count) + 2.0 * generator.standard_normal((weeks + 1, count))
+    normal = np.interp(
+        month, np.arange(13), [*case.climate.relative_humidity_pct, case.climate.relative_humidity_pct[0]]
+    )
+    humidity = (
+        normal[:, None] + 3.0 * generator.standard_normal(count) + 2.0 * generator.standard_normal((weeks + 1, count))
+    )
     pests = np.exp(0.5 * generator.standard_normal(count) - 0.125)
 
     def dry(lot: CaseLot, choice: DryingChoice, start_week: int, start_moisture: np.ndarray, target: float) -> Dried:
-        rate = choice.points_per_day * (sunny[min(start_week, weeks)] if choice.method != "mechanical" else np.ones(count))
+        rate = choice.points_per_day * (
+            sunny[min(start_week, weeks)] if choice.method != "mechanical" else np.ones(count)
+        )
         days = np.maximum(1.0, np.maximum(start_moisture - target, 0.0) / rate)
         planned = max(1.0, np.ceil(1.1 * max(lot.moisture_pct - target, 0.0) / choice.points_per_day))
         waited = max(0, start_week - lot.available_week)
@@ -120,7 +140,9 @@ def compact_physics(case: PlanningCase, seed: int) -> Physics:
             moisture_path = np.broadcast_to(start_moisture, still.shape)
         else:
             moisture_path = still + (start_moisture - still) * np.exp(-week / 8.0)
-        loss = np.vstack([np.zeros((1, count)), np.cumsum(_respiration(moisture_path[1:]) * (0.5 if sealed else 1.0), axis=0)])
+        loss = np.vstack(
+            [np.zeros((1, count)), np.cumsum(_respiration(moisture_path[1:]) * (0.5 if sealed else 1.0), axis=0)]
+        )
         six = INSECT_LOSS_SIX_MONTHS_PCT.get(storage.method, 4.0) * pests
         insects = np.minimum(30.0, six * (week / 26.0) ** 1.7)
         return Kept(moisture_path, np.minimum(loss, 60.0), insects, np.minimum(60.0, 5.0 * insects))

@@ -11,7 +11,18 @@ import pandas as pd
 
 from core.errors import DryholdError, PlanError
 from core.messages import Message, message
-from core.planning.case import CaseBuyer, CaseLot, CashNeed, Climate, CropPrice, DryingChoice, PlanningCase, Reserve, StorageChoice, Truck
+from core.planning.case import (
+    CaseBuyer,
+    CaseLot,
+    CashNeed,
+    Climate,
+    CropPrice,
+    DryingChoice,
+    PlanningCase,
+    Reserve,
+    StorageChoice,
+    Truck,
+)
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.rooms import RoomData, room_physics
 
@@ -156,9 +167,31 @@ def _drying(value: Any) -> tuple[DryingChoice, ...]:
     area, load = value("plan.tarpaulin_m2", 60.0), 20.0
     made = []
     if area > 0:
-        made.append(DryingChoice("sheets", "drying sheets", "tarpaulin", area * load, area, load, value("plan.drying_cost_kg"), value("plan.handling_loss", 0.005)))
+        made.append(
+            DryingChoice(
+                "sheets",
+                "drying sheets",
+                "tarpaulin",
+                area * load,
+                area,
+                load,
+                value("plan.drying_cost_kg"),
+                value("plan.handling_loss", 0.005),
+            )
+        )
     if value("plan.dryer_kg") > 0:
-        made.append(DryingChoice("dryer", "hired dryer", "mechanical", value("plan.dryer_kg"), 1.0, 0.0, value("plan.dryer_cost_kg"), value("plan.handling_loss", 0.005)))
+        made.append(
+            DryingChoice(
+                "dryer",
+                "hired dryer",
+                "mechanical",
+                value("plan.dryer_kg"),
+                1.0,
+                0.0,
+                value("plan.dryer_cost_kg"),
+                value("plan.handling_loss", 0.005),
+            )
+        )
     return tuple(made)
 
 
@@ -168,8 +201,24 @@ def _storage(value: Any, bags: int) -> tuple[StorageChoice, ...]:
     woven = value("bag_cost.woven_bag", 0.5)
     return (
         StorageChoice("woven", "woven bags", "woven_bag", owned, bags, woven),
-        StorageChoice("treated", "woven bags with protectant", "woven_bag_protectant", owned, bags, woven, 0.0, value("bag_cost.protectant", 0.6)),
-        StorageChoice("sealed", "sealed bags", "hermetic_bag", int(value("plan.sealed_bags_owned")), int(value("plan.sealed_bags_buyable", 200)), value("bag_cost.hermetic_bag", 2.4) / seasons),
+        StorageChoice(
+            "treated",
+            "woven bags with protectant",
+            "woven_bag_protectant",
+            owned,
+            bags,
+            woven,
+            0.0,
+            value("bag_cost.protectant", 0.6),
+        ),
+        StorageChoice(
+            "sealed",
+            "sealed bags",
+            "hermetic_bag",
+            int(value("plan.sealed_bags_owned")),
+            int(value("plan.sealed_bags_buyable", 200)),
+            value("bag_cost.hermetic_bag", 2.4) / seasons,
+        ),
     )
 
 
@@ -177,7 +226,9 @@ def _week(day: str, today: date) -> int:
     return (date.fromisoformat(day) - today).days // 7
 
 
-def _buyers(rows: list[dict[str, Any]], value: Any, targets: Mapping[str, float], today: date, weeks: int) -> tuple[CaseBuyer, ...]:
+def _buyers(
+    rows: list[dict[str, Any]], value: Any, targets: Mapping[str, float], today: date, weeks: int
+) -> tuple[CaseBuyer, ...]:
     """Return the market and the farm gate, and every buyer or dated offer that the group entered."""
     limit = round(max([*targets.values(), DRY_TARGET_PCT]) + 0.5, 1)
     cut = value("plan.discount_per_point", 0.02)
@@ -206,7 +257,13 @@ def _buyers(rows: list[dict[str, Any]], value: Any, targets: Mapping[str, float]
 
 
 def _needs(rows: list[dict[str, Any]], today: date, weeks: int) -> tuple[CashNeed, ...]:
-    made = [CashNeed(_week(row["on"], today), float(row["amount"]), str(row.get("member") or ""), str(row.get("label") or "")) for row in rows if row.get("on") and float(row.get("amount") or 0) > 0]
+    made = [
+        CashNeed(
+            _week(row["on"], today), float(row["amount"]), str(row.get("member") or ""), str(row.get("label") or "")
+        )
+        for row in rows
+        if row.get("on") and float(row.get("amount") or 0) > 0
+    ]
     return tuple(need for need in made if 0 <= need.week < weeks)
 
 

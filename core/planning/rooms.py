@@ -70,7 +70,14 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         """Return start moistures (points,) and days to the target (setups, points, weathers): one run for all lots of the crop."""
         starts = target + POINTS_ABOVE
         setups = [
-            DryingSetup(way.method, max(way.area_m2, 1.0), way.load_kg_m2 or None, altitude_m=case.climate.altitude_m, time_zone=case.climate.time_zone) for way in case.drying
+            DryingSetup(
+                way.method,
+                max(way.area_m2, 1.0),
+                way.load_kg_m2 or None,
+                altitude_m=case.climate.altitude_m,
+                time_zone=case.climate.time_zone,
+            )
+            for way in case.drying
         ]
         runs = simulate_lots(
             [commodity] * (len(setups) * len(starts)), [float(value) for _ in setups for value in starts], weather(start_week),
@@ -99,11 +106,19 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         return Dried(planned, days, np.full(count, loss) * days / max(float(np.mean(days)), 1.0))
 
     @lru_cache(maxsize=256)
-    def stored(commodity: str, moistures: tuple[float, ...], method: str, first_week: int, length: int) -> tuple[np.ndarray, ...]:
+    def stored(
+        commodity: str, moistures: tuple[float, ...], method: str, first_week: int, length: int
+    ) -> tuple[np.ndarray, ...]:
         frames = [frame.iloc[7 * first_week :] for frame in climates]
         days = min(7 * length, len(frames[0]) - 1)
         run = simulate_storage(commodity, np.array(moistures), method, frames, max(days, 7), draw=pests, every=7)
-        parts = (run.moisture_pct, run.dry_matter_loss_pct, run.weight_loss_pct, run.damaged_kernels_pct, run.mould_risk)
+        parts = (
+            run.moisture_pct,
+            run.dry_matter_loss_pct,
+            run.weight_loss_pct,
+            run.damaged_kernels_pct,
+            run.mould_risk,
+        )
         return tuple(np.asarray(part)[: length + 1] for part in parts)
 
     def keep(commodity: str, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
@@ -135,7 +150,9 @@ def room_prices(case: PlanningCase, seed: int) -> dict[str, np.ndarray]:
             paths[price.commodity] = curve.sample_weekly_paths(case.weeks, case.scenarios, seed, price.price_now).T
             continue
         walk = np.random.default_rng([seed, 12]).standard_normal((case.weeks, case.scenarios)) * price.weekly_sd
-        paths[price.commodity] = price.price_now * np.exp(np.vstack([np.zeros((1, case.scenarios)), np.cumsum(walk, axis=0)]))
+        paths[price.commodity] = price.price_now * np.exp(
+            np.vstack([np.zeros((1, case.scenarios)), np.cumsum(walk, axis=0)])
+        )
     return paths
 
 

@@ -17,11 +17,33 @@ import numpy as np
 from core.errors import PlanError
 from core.messages import Message, message
 from core.planning.allocation import (
-    Allocation, Ledger, Worth, account_balances, broken_limits, complete, evaluate, fill, place_reserves, tail_mean, tail_weights, trip_share, use_of,
+    Allocation,
+    Ledger,
+    Worth,
+    account_balances,
+    broken_limits,
+    complete,
+    evaluate,
+    fill,
+    place_reserves,
+    tail_mean,
+    tail_weights,
+    trip_share,
+    use_of,
 )  # fmt: skip
 from core.planning.case import PlanningCase
 from core.planning.model import (
-    Columns, Piece, Program, cash_pieces, column_triplets, fixed_pieces, make_layout, needs_by_account, shared_part, tail_pieces, weighted_receipts,
+    Columns,
+    Piece,
+    Program,
+    cash_pieces,
+    column_triplets,
+    fixed_pieces,
+    make_layout,
+    needs_by_account,
+    shared_part,
+    tail_pieces,
+    weighted_receipts,
 )  # fmt: skip
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.rules import RULES, rule_allocation
@@ -137,7 +159,9 @@ def _pieces(search: _Search) -> tuple[list[list[Piece]], list[dict[int, list[Pie
         made, own = list(search.fixed[number]), {}
         for view in range(len(search.views)):
             if dates:
-                made += cash_pieces(layout, table, _mean_receipts(search, "view", view, number), end + view * accounts * dates)
+                made += cash_pieces(
+                    layout, table, _mean_receipts(search, "view", view, number), end + view * accounts * dates
+                )
         for cut in range(len(search.cuts)):
             made += tail_pieces(case, table, _mean_receipts(search, "cut", cut, number), first_cut + cut)
         if accounts > 1 and dates:
@@ -148,7 +172,12 @@ def _pieces(search: _Search) -> tuple[list[list[Piece]], list[dict[int, list[Pie
                     own[int(lot)] = [
                         piece
                         for view in range(len(search.views))
-                        for piece in cash_pieces(layout, table, _mean_receipts(search, "view", view, number), end + (view * accounts + account) * dates)
+                        for piece in cash_pieces(
+                            layout,
+                            table,
+                            _mean_receipts(search, "view", view, number),
+                            end + (view * accounts + account) * dates,
+                        )
                     ]
         pieces.append(made)
         member.append(own)
@@ -160,11 +189,14 @@ def _assemble(search: _Search, pieces: list[list[Piece]], member: list[dict[int,
     from scipy.sparse import csr_array
 
     case = search.outlook.case
-    r, c, v, lower, upper, low, high, cost, whole = shared_part(case, search.outlook, search.layout, search.cuts, search.views)
+    r, c, v, lower, upper, low, high, cost, whole = shared_part(
+        case, search.outlook, search.layout, search.cuts, search.views
+    )
     shared, size = len(cost), len(search.columns.lot)
     rows, numbers, values = column_triplets(search.outlook, pieces, member, search.columns)
     matrix = csr_array(
-        (np.concatenate([*v, values]), (np.concatenate([*r, rows]), np.concatenate([*c, shared + numbers]))), shape=(len(upper), shared + size)
+        (np.concatenate([*v, values]), (np.concatenate([*r, rows]), np.concatenate([*c, shared + numbers]))),
+        shape=(len(upper), shared + size),
     )
     column_cost = np.zeros(size)
     for lot in np.unique(search.columns.lot):
@@ -208,7 +240,9 @@ def _solve_whole(program: Program, seconds: float, gap: float) -> tuple[np.ndarr
     return result.x, None if bound is None or not np.isfinite(bound) else float(bound), int(result.status)
 
 
-def _price(search: _Search, pieces: list[list[Piece]], member: list[dict[int, list[Piece]]], duals: np.ndarray, most: int) -> tuple[Columns, float]:
+def _price(
+    search: _Search, pieces: list[list[Piece]], member: list[dict[int, list[Piece]]], duals: np.ndarray, most: int
+) -> tuple[Columns, float]:
     """Return the best options per lot by reduced cost that are not yet in play, and the sum by which the bound may still rise."""
     outlook, case = search.outlook, search.outlook.case
     lots, options, slack = [], [], 0.0
@@ -253,7 +287,12 @@ def _first_columns(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], 
         worth = case.lots[members[0]].bag_mass_kg * net - per_bag
         order = np.argsort(-worth, kind="stable")
         chosen = set(order[:most].tolist())
-        for key in (table.pay_week // 3 * 50 + table.buyer, 1000 + table.reserve, 2000 + table.storage, 3000 + table.setup):
+        for key in (
+            table.pay_week // 3 * 50 + table.buyer,
+            1000 + table.reserve,
+            2000 + table.storage,
+            3000 + table.setup,
+        ):
             _, first = np.unique(key[order], return_index=True)
             chosen |= set(order[first].tolist())
         for lot in members:
@@ -265,7 +304,9 @@ def _first_columns(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], 
 def _promising(columns: Columns, reduced: np.ndarray, amount: np.ndarray, most: int) -> Columns:
     """Return the columns that the relaxed solution uses and, up to `most`, those that cost least to bring in."""
     size = min(len(columns.lot), len(reduced))
-    order = np.argsort(np.where(amount[:size] > 1e-7, -1.0, reduced[:size]), kind="stable")[: max(most, int((amount > 1e-7).sum()))]
+    order = np.argsort(np.where(amount[:size] > 1e-7, -1.0, reduced[:size]), kind="stable")[
+        : max(most, int((amount > 1e-7).sum()))
+    ]
     order = np.sort(order)
     return Columns(columns.lot[order], columns.option[order])
 
@@ -284,7 +325,10 @@ def _scenario_value(search: _Search, program: Program, x: np.ndarray) -> np.ndar
         kg = amount[used[inside]] * mass[lot[inside]]
         early, late = case.discount(table.start_week[chosen]), case.discount(table.sale_week[chosen])
         value += (kg * case.discount(table.pay_week[chosen])) @ table.receipts_kg[chosen]
-        value -= float(kg @ (early * table.upfront_kg[chosen]) + amount[used[inside]] @ (early * table.upfront_bag[chosen] + late * table.later_bag[chosen]))
+        value -= float(
+            kg @ (early * table.upfront_kg[chosen])
+            + amount[used[inside]] @ (early * table.upfront_bag[chosen] + late * table.later_bag[chosen])
+        )
     shared = np.arange(vs["lacking"])
     return value - float(program.cost[shared] @ x[shared])
 
@@ -307,7 +351,9 @@ def _need_balances(search: _Search, program: Program, x: np.ndarray) -> np.ndarr
             if paid < dates and table.reserve[option] < 0:
                 balance[account, paid] += amount[at] * item.bag_mass_kg * table.receipts_kg[option]
             if begun < dates:
-                balance[account, begun] -= amount[at] * (item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option])
+                balance[account, begun] -= amount[at] * (
+                    item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option]
+                )
             if left < dates:
                 balance[account, left] -= amount[at] * table.later_bag[option]
     for week in range(case.weeks):
@@ -316,7 +362,9 @@ def _need_balances(search: _Search, program: Program, x: np.ndarray) -> np.ndarr
             for buyer in range(layout.buyers):
                 trip = vs["trips"] + buyer * layout.weeks + week
                 balance[0, date] -= x[trip] * program.cost[trip] / case.discount(week)
-    balance[0, 0] += case.cash_now - sum(x[vs["bought"] + number] * storage.cost_per_bag for number, storage in enumerate(case.storage))
+    balance[0, 0] += case.cash_now - sum(
+        x[vs["bought"] + number] * storage.cost_per_bag for number, storage in enumerate(case.storage)
+    )
     balance -= needs_by_account(case, layout)[:, :, None]
     balance += x[vs["short"] : vs["tail"]].reshape(accounts, dates)[:, :, None]
     return np.cumsum(balance, axis=1)
@@ -352,17 +400,27 @@ def _lacking(outlook: Outlook, allocation: Allocation) -> tuple[float, np.ndarra
     """Return (reserve value lacking with its penalty, shortfall by need date at the asked certainty, share of scenarios that meet each date)."""
     case = outlook.case
     use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
-    lacking = sum(max(0.0, reserve.kg - kg) * reserve.value_per_kg for reserve, kg in zip(case.reserves, use.reserve_kg, strict=True))
+    lacking = sum(
+        max(0.0, reserve.kg - kg) * reserve.value_per_kg
+        for reserve, kg in zip(case.reserves, use.reserve_kg, strict=True)
+    )
     balances = account_balances(outlook, allocation)
     met = (balances >= -1e-6).mean(axis=1) if len(balances) else np.zeros(0)
-    short = np.array([max(0.0, -float(np.quantile(row, 1.0 - case.certainty))) if share < case.certainty else 0.0 for row, share in zip(balances, met, strict=True)])
+    short = np.array(
+        [
+            max(0.0, -float(np.quantile(row, 1.0 - case.certainty))) if share < case.certainty else 0.0
+            for row, share in zip(balances, met, strict=True)
+        ]
+    )
     return float(lacking), short, met
 
 
 def _score(outlook: Outlook, allocation: Allocation) -> float:
     """Return the objective less the penalties for what is lacking: by this the candidates are compared."""
     lacking, short, _ = _lacking(outlook, allocation)
-    rises = float(np.diff(np.concatenate([[0.0], np.maximum.accumulate(short)])).clip(min=0).sum()) if len(short) else 0.0
+    rises = (
+        float(np.diff(np.concatenate([[0.0], np.maximum.accumulate(short)])).clip(min=0).sum()) if len(short) else 0.0
+    )
     return _objective(outlook.case, evaluate(outlook, allocation)) - 5.0 * (lacking + rises)
 
 
@@ -390,15 +448,25 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
             early = np.flatnonzero((table.pay_week <= week) & (table.buyer >= 0))
             if len(early):
                 option = int(early[np.argmax(sale_only[lot][early])])
-                bag = float(np.quantile(table.receipts_kg[option], (1 - case.certainty) / 2)) * case.lots[lot].bag_mass_kg
+                bag = (
+                    float(np.quantile(table.receipts_kg[option], (1 - case.certainty) / 2)) * case.lots[lot].bag_mass_kg
+                )
                 if bag > 0:
                     choices.append(((best_value[lot] - float(sale_only[lot][option])) / bag, lot, option, bag))
         for _, lot, option, bag in sorted(choices):
             if collected >= needed:
                 break
-            collected += bag * ledger.take(lot, option, min(int(ledger.left[lot]), int(np.ceil((needed - collected) / bag))))
-    orders = {lot: np.argsort(-value, kind="stable")[: int(np.isfinite(value).sum())] for lot, value in sale_only.items()}
-    fill(ledger, {lot: order[sale_only[lot][order] > 0] for lot, order in orders.items()}, sorted(worth, key=lambda lot: -best_value[lot]))
+            collected += bag * ledger.take(
+                lot, option, min(int(ledger.left[lot]), int(np.ceil((needed - collected) / bag)))
+            )
+    orders = {
+        lot: np.argsort(-value, kind="stable")[: int(np.isfinite(value).sum())] for lot, value in sale_only.items()
+    }
+    fill(
+        ledger,
+        {lot: order[sale_only[lot][order] > 0] for lot, order in orders.items()},
+        sorted(worth, key=lambda lot: -best_value[lot]),
+    )
     return ledger.allocation()
 
 
@@ -410,7 +478,11 @@ def _rounded(search: _Search, program: Program, x: np.ndarray) -> Allocation:
     ledger.soft = False
     used = np.flatnonzero(amount > 1e-6)
     for at in used[np.argsort(-amount[used], kind="stable")]:
-        lot, option, whole = int(search.columns.lot[at]), int(search.columns.option[at]), int(np.floor(amount[at] + 1e-6))
+        lot, option, whole = (
+            int(search.columns.lot[at]),
+            int(search.columns.option[at]),
+            int(np.floor(amount[at] + 1e-6)),
+        )
         ledger.take(lot, option, whole)
     rest = used[np.argsort(-(amount[used] - np.floor(amount[used] + 1e-6)), kind="stable")]
     for at in rest:
@@ -420,7 +492,10 @@ def _rounded(search: _Search, program: Program, x: np.ndarray) -> Allocation:
     for lot in np.flatnonzero(ledger.left > 0):
         table = outlook.options(int(lot))
         per_kg, per_bag = search.mean[int(outlook.lot_class[lot])]
-        net = case.lots[lot].bag_mass_kg * (per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg) - per_bag
+        net = (
+            case.lots[lot].bag_mass_kg * (per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg)
+            - per_bag
+        )
         sale = np.where(table.reserve >= 0, -np.inf, net)
         order = np.argsort(-sale, kind="stable")
         orders[int(lot)] = order[sale[order] > 0]
@@ -462,7 +537,9 @@ def plan_sale(
     if not case.lots or not any(lot.bags for lot in case.lots):
         raise PlanError("there is no grain to plan: enter a lot with at least one bag")
     if not any(len(table) for table in made.classes):
-        raise PlanError("no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=case.weeks)
+        raise PlanError(
+            "no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=case.weeks
+        )
     mean = [mean_values(case, table) for table in made.classes]
     layout = make_layout(case)
     total = sum(len(made.options(lot)) for lot in range(len(case.lots)))
@@ -471,7 +548,15 @@ def plan_sale(
     greedy = greedy_allocation(made, mean)
     first = _first_columns(made, mean, 10**6 if exact else 6)
     width = max(len(table) for table in made.classes) + 1
-    search = _Search(made, layout, [fixed_pieces(case, layout, table) for table in made.classes], mean, first, [uniform] if case.risk_weight > 0 else [], [uniform] if layout.need_weeks else [])
+    search = _Search(
+        made,
+        layout,
+        [fixed_pieces(case, layout, table) for table in made.classes],
+        mean,
+        first,
+        [uniform] if case.risk_weight > 0 else [],
+        [uniform] if layout.need_weeks else [],
+    )
     large = len(case.lots) > LARGE_LOTS
     limit = max(time_limit, 0.03 * len(case.lots)) if large else time_limit
     deadline = time.perf_counter() + limit
@@ -493,7 +578,11 @@ def plan_sale(
         x, duals, objective = solved
         last = (program, x)
         reduced = program.cost - program.matrix.T @ duals
-        fresh, slack = (Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0) if exact else _price(search, pieces, member, duals, 3 if large else 5)
+        fresh, slack = (
+            (Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0)
+            if exact
+            else _price(search, pieces, member, duals, 3 if large else 5)
+        )
         search.bound = min(search.bound, -objective + slack)
         more_cuts = _add_cuts(search, program, x, scale)
         if not more_cuts and slack < 2e-4 * scale:
@@ -508,7 +597,9 @@ def plan_sale(
         if score > best_score and not broken_limits(made, rounded):
             best, best_score, method = rounded, score, "rounded"
         if not exact:
-            search.columns = _promising(search.columns, reduced[last[0].shared :], last[1][last[0].shared :], WHOLE_COLUMNS)
+            search.columns = _promising(
+                search.columns, reduced[last[0].shared :], last[1][last[0].shared :], WHOLE_COLUMNS
+            )
     for _ in range(4):
         left = deadline - time.perf_counter()
         if left < 0.15 or last is None:
@@ -544,7 +635,16 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
         if short[number] > 0:
             labels = ", ".join(sorted({need.label or "cash" for need in case.needs if need.week == week}))
             amount = float(needs_by_account(case, layout)[0, number])
-            unmet.append(UnmetNeed(labels, case.week_date(week), amount, float(short[number]), float(met[number]), _remedy(outlook, allocation, week, float(short[number]))))
+            unmet.append(
+                UnmetNeed(
+                    labels,
+                    case.week_date(week),
+                    amount,
+                    float(short[number]),
+                    float(met[number]),
+                    _remedy(outlook, allocation, week, float(short[number])),
+                )
+            )
     use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
     for reserve, kg in zip(case.reserves, use.reserve_kg, strict=True):
         if kg < reserve.kg - 1e-6:
@@ -554,7 +654,11 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
                     message("{kg} kg of {crop} for {label} must be bought, or that much more must be kept dry and bagged", kg=round(reserve.kg - kg), crop=reserve.commodity, label=reserve.label),
                 )
             )  # fmt: skip
-    left = [(lot.label, int(lot.bags - used)) for lot, used in zip(case.lots, use.bags, strict=True) if lot.bags - used > 0.5]
+    left = [
+        (lot.label, int(lot.bags - used))
+        for lot, used in zip(case.lots, use.bags, strict=True)
+        if lot.bags - used > 0.5
+    ]
     notes = []
     if left:
         notes.append(message("{bags} bags find no buyer or no room in this plan", bags=sum(count for _, count in left)))
@@ -577,7 +681,11 @@ def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -
             "an advance or loan of {amount} by {day}, or paying from {later}, when the planned sales cover it",
             amount=round(short, 2), day=case.week_date(week).isoformat(), later=case.week_date(later[0]).isoformat(),
         )  # fmt: skip
-    return message("an advance or loan of {amount} by {day}: the planned sales do not cover it within the horizon", amount=round(short, 2), day=case.week_date(week).isoformat())
+    return message(
+        "an advance or loan of {amount} by {day}: the planned sales do not cover it within the horizon",
+        amount=round(short, 2),
+        day=case.week_date(week).isoformat(),
+    )
 
 
 def _binding(outlook: Outlook, allocation: Allocation) -> tuple[str, ...]:
@@ -608,7 +716,9 @@ def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
         item, table = case.lots[lot], outlook.options(int(lot))
         value = outlook.values(int(lot), np.array([option]))[0] * bags
-        setup, storage, buyer, reserve = (int(column[option]) for column in (table.setup, table.storage, table.buyer, table.reserve))
+        setup, storage, buyer, reserve = (
+            int(column[option]) for column in (table.setup, table.storage, table.buyer, table.reserve)
+        )
         week = int(table.sale_week[option])
         lines.append(
             PlannedSale(

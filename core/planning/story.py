@@ -22,11 +22,26 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     item = case.lots[lot]
     stands = outlook.representatives[int(outlook.lot_class[lot])]
     mass = item.bag_mass_kg
-    moisture = np.clip(stands.moisture_pct + stands.moisture_se_pct * outlook.physics.moisture_draw[stands.id], 2.0, 55.0)
+    moisture = np.clip(
+        stands.moisture_pct + stands.moisture_se_pct * outlook.physics.moisture_draw[stands.id], 2.0, 55.0
+    )
     setup, storage, buyer = int(table.setup[option]), int(table.storage[option]), int(table.buyer[option])
-    start, ready, sale, pay = (int(column[option]) for column in (table.start_week, table.ready_week, table.sale_week, table.pay_week))
-    dried = None if setup == NONE else outlook.physics.dry(stands, case.drying[setup], start, moisture, case.target(item.commodity))
-    parts = chain_masses(case, outlook.physics, stands, moisture, Chain(setup, start, float(table.days[option]), ready, dried, max(sale, ready)), storage)
+    start, ready, sale, pay = (
+        int(column[option]) for column in (table.start_week, table.ready_week, table.sale_week, table.pay_week)
+    )
+    dried = (
+        None
+        if setup == NONE
+        else outlook.physics.dry(stands, case.drying[setup], start, moisture, case.target(item.commodity))
+    )
+    parts = chain_masses(
+        case,
+        outlook.physics,
+        stands,
+        moisture,
+        Chain(setup, start, float(table.days[option]), ready, dried, max(sale, ready)),
+        storage,
+    )
     row = 0 if storage == NONE else sale - ready
     market = outlook.physics.prices[item.commodity][min(sale, case.weeks)]
     if buyer == NONE:
@@ -58,7 +73,11 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
         "transport": np.full(case.scenarios, load),
     }
     # bringing each flow to today: receipts shrink, and so do the costs that come later
-    result["cost_of_money"] = receipts * (1.0 - float(case.discount(pay))) - (1 - early) * (upfront + treatment) - (1 - late) * (keeping + load + fee_bag)
+    result["cost_of_money"] = (
+        receipts * (1.0 - float(case.discount(pay)))
+        - (1 - early) * (upfront + treatment)
+        - (1 - late) * (keeping + load + fee_bag)
+    )
     result["net"] = result["gross"] - sum(result[name] for name in DEDUCTIONS)
     result["kg"] = mass * sold
     return result
@@ -80,7 +99,9 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
             cost = allocation.trips[buyer] * trip_cost(case, buyer)
             total["transport"] += float(cost.sum())
             total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
-        total["bags"] += float(sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True)))
+        total["bags"] += float(
+            sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
+        )
         use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
         lost = excess_price(case, outlook)
         for buyer, who in enumerate(case.buyers):
@@ -98,8 +119,20 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
     case, table = outlook.case, outlook.options(lot)
     mass = case.lots[lot].bag_mass_kg
     values = outlook.values(lot)
-    shared = np.where(table.buyer >= 0, np.array([trip_cost(case, b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer], 0.0) * table.kept_kg * mass
-    bags = np.where(table.storage >= 0, np.array([s.cost_per_bag if s.owned_bags == 0 else 0.0 for s in case.storage])[table.storage], 0.0)
+    shared = (
+        np.where(
+            table.buyer >= 0,
+            np.array([trip_cost(case, b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer],
+            0.0,
+        )
+        * table.kept_kg
+        * mass
+    )
+    bags = np.where(
+        table.storage >= 0,
+        np.array([s.cost_per_bag if s.owned_bags == 0 else 0.0 for s in case.storage])[table.storage],
+        0.0,
+    )
     mean = values.mean(axis=1) - shared - bags
     mean = np.where(table.buyer >= 0, mean, -np.inf)
     rows = []
@@ -113,13 +146,23 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
                 "buyer": case.buyers[int(table.buyer[best])].name, "storage": case.storage[int(table.storage[best])].name if table.storage[best] >= 0 else "",
             }
         )  # fmt: skip
-    return pd.DataFrame(rows).set_index("week") if rows else pd.DataFrame(columns=["option", "mean", "low", "high", "buyer", "storage"])
+    return (
+        pd.DataFrame(rows).set_index("week")
+        if rows
+        else pd.DataFrame(columns=["option", "mean", "low", "high", "buyer", "storage"])
+    )
 
 
 def sales_by_week(plan: SalePlan) -> pd.DataFrame:
     """Return kg sold by week (rows, dates) and buyer (columns)."""
-    frame = pd.DataFrame([{"date": line.sell_on, "buyer": line.buyer, "kg": line.kg_sold} for line in plan.sales if line.buyer])
-    return frame.pivot_table(index="date", columns="buyer", values="kg", aggfunc="sum").fillna(0.0) if len(frame) else pd.DataFrame()
+    frame = pd.DataFrame(
+        [{"date": line.sell_on, "buyer": line.buyer, "kg": line.kg_sold} for line in plan.sales if line.buyer]
+    )
+    return (
+        frame.pivot_table(index="date", columns="buyer", values="kg", aggfunc="sum").fillna(0.0)
+        if len(frame)
+        else pd.DataFrame()
+    )
 
 
 def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
@@ -130,7 +173,9 @@ def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
         needs[need.week] += need.amount
     cash = case.cash_now + np.cumsum(plan.worth.cash_week - needs[:, None], axis=0)[: case.weeks + 1]
     low, middle, high = np.quantile(cash, [0.1, 0.5, 0.9], axis=1)
-    return pd.DataFrame({"low": low, "median": middle, "high": high}, index=[case.week_date(week) for week in range(len(cash))])
+    return pd.DataFrame(
+        {"low": low, "median": middle, "high": high}, index=[case.week_date(week) for week in range(len(cash))]
+    )
 
 
 def lines_table(plan: SalePlan) -> pd.DataFrame:

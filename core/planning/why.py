@@ -34,7 +34,11 @@ def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
         item, table = case.lots[lot], outlook.options(lot)
         mine = np.flatnonzero(allocation.lot == lot)
         sold = [int(at) for at in mine if table.buyer[allocation.option[at]] >= 0]
-        main = int(mine[np.argmax(allocation.bags[mine])]) if not sold else max(sold, key=lambda at: int(allocation.bags[at]))
+        main = (
+            int(mine[np.argmax(allocation.bags[mine])])
+            if not sold
+            else max(sold, key=lambda at: int(allocation.bags[at]))
+        )
         option = int(allocation.option[main])
         weeks = value_by_week(outlook, lot)
         bags = int(allocation.bags[mine].sum())
@@ -52,7 +56,10 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     case, table = outlook.case, outlook.options(lot)
     item, week = case.lots[lot], int(table.sale_week[option])
     if table.reserve[option] >= 0:
-        return message("kept back for {what}: it keeps best of the lots of its crop", what=case.reserves[int(table.reserve[option])].label)
+        return message(
+            "kept back for {what}: it keeps best of the lots of its crop",
+            what=case.reserves[int(table.reserve[option])].label,
+        )
     first = weeks.iloc[0] if len(weeks) else None
     now = float(first["mean"]) if first is not None else 0.0
     here = float(weeks.loc[week, "mean"]) if week in weeks.index else 0.0
@@ -61,18 +68,35 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     dried = table.setup[option] >= 0
     if week <= int(weeks.index[0]) + 1:
         if gain > 0.5 and dried:
-            return message("dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings no more", gain=round(gain))
+            return message(
+                "dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings no more",
+                gain=round(gain),
+            )
         if peak > here * 1.01 and any(key.startswith(("cash",)) for key in plan.binding):
-            return message("sold early since money is needed by its date; later it would bring {more} % more", more=round((peak / max(here, 1e-9) - 1) * 100))
+            return message(
+                "sold early since money is needed by its date; later it would bring {more} % more",
+                more=round((peak / max(here, 1e-9) - 1) * 100),
+            )
         if peak > here * 1.01:
-            return message("sold early since space, bags or trips are needed for lots that gain more; by itself it would bring {more} % more later", more=round((peak / max(here, 1e-9) - 1) * 100))
+            return message(
+                "sold early since space, bags or trips are needed for lots that gain more; by itself it would bring {more} % more later",
+                more=round((peak / max(here, 1e-9) - 1) * 100),
+            )
         return message("sold at once: losses, costs and the cost of money would eat what a later price may add")
     if peak > here * 1.02:
         return message(
             "sold in week {week}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
             week=week + 1, gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
         )  # fmt: skip
-    return message("sold in week {week}: after losses, costs and the cost of money it is worth {gain} % more today than selling now", week=week + 1, gain=round(gain)) if item else message("")
+    return (
+        message(
+            "sold in week {week}: after losses, costs and the cost of money it is worth {gain} % more today than selling now",
+            week=week + 1,
+            gain=round(gain),
+        )
+        if item
+        else message("")
+    )
 
 
 def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.DataFrame) -> tuple[Message, float]:
@@ -153,10 +177,18 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
             waiting = (design / scale) @ coefficients
         sells = now >= waiting
         prices_sold = here[sells]
-        rows[week] = float(prices_sold.min()) if sells.any() and not sells.all() else (0.0 if sells.all() else float("nan"))
+        rows[week] = (
+            float(prices_sold.min()) if sells.any() and not sells.all() else (0.0 if sells.all() else float("nan"))
+        )
         best = np.where(sells, now, best)
         sold_in = np.where(sells, week, sold_in)
-    frame = pd.DataFrame({"sell_at_or_above": [rows[week] for week in order], "chance_of_selling": [float((sold_in == week).mean()) for week in order]}, index=pd.Index(order, name="week"))
+    frame = pd.DataFrame(
+        {
+            "sell_at_or_above": [rows[week] for week in order],
+            "chance_of_selling": [float((sold_in == week).mean()) for week in order],
+        },
+        index=pd.Index(order, name="week"),
+    )
     fixed = max(order, key=lambda week: float(value[week][fit].mean()))
     frame.attrs["mean_waiting_rule"] = float(best[~fit].mean())
     frame.attrs["mean_fixed_week"] = float(value[fixed][~fit].mean())
@@ -165,22 +197,40 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
 
 def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]:
     """Return changed cases by key: one more tarpaulin (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again,
-    five more bags probed (standard error x square root of 5/10)."""
+    five more bags probed (standard error x square root of 5/10).
+    """
     found: dict[str, tuple[Message, PlanningCase]] = {}
     sheets = [number for number, choice in enumerate(case.drying) if choice.method != "mechanical"]
     if sheets:
         number = sheets[0]
         choice = case.drying[number]
-        more = replace(choice, capacity_kg=choice.capacity_kg + 24.0 * (choice.load_kg_m2 or 20.0), area_m2=choice.area_m2 + 24.0)
-        found["tarpaulin"] = (message("one more drying sheet of 24 m2"), case.with_changes(drying=(*case.drying[:number], more, *case.drying[number + 1 :])))
+        more = replace(
+            choice, capacity_kg=choice.capacity_kg + 24.0 * (choice.load_kg_m2 or 20.0), area_m2=choice.area_m2 + 24.0
+        )
+        found["tarpaulin"] = (
+            message("one more drying sheet of 24 m2"),
+            case.with_changes(drying=(*case.drying[:number], more, *case.drying[number + 1 :])),
+        )
     for number, storage in enumerate(case.storage):
         if storage.method == "hermetic_bag":
             more_bags = replace(storage, owned_bags=storage.owned_bags + 10)
-            found["sealed"] = (message("ten more sealed bags at hand"), case.with_changes(storage=(*case.storage[:number], more_bags, *case.storage[number + 1 :])))
+            found["sealed"] = (
+                message("ten more sealed bags at hand"),
+                case.with_changes(storage=(*case.storage[:number], more_bags, *case.storage[number + 1 :])),
+            )
     if case.interest_monthly >= 0.01:
-        found["loan"] = (message("money that costs one point a month less"), case.with_changes(interest_monthly=case.interest_monthly - 0.01))
-    found["truck"] = (message("a truck that carries half as much again, at the same price"), case.with_changes(truck=replace(case.truck, capacity_kg=case.truck.capacity_kg * 1.5)))
-    found["trip"] = (message("one more trip a week"), case.with_changes(truck=replace(case.truck, trips_per_week=case.truck.trips_per_week + 1)))
+        found["loan"] = (
+            message("money that costs one point a month less"),
+            case.with_changes(interest_monthly=case.interest_monthly - 0.01),
+        )
+    found["truck"] = (
+        message("a truck that carries half as much again, at the same price"),
+        case.with_changes(truck=replace(case.truck, capacity_kg=case.truck.capacity_kg * 1.5)),
+    )
+    found["trip"] = (
+        message("one more trip a week"),
+        case.with_changes(truck=replace(case.truck, trips_per_week=case.truck.trips_per_week + 1)),
+    )
     return found
 
 
@@ -205,7 +255,9 @@ def value_of_more(outlook: Outlook, plan: SalePlan, time_limit: float = 2.0) -> 
             gain = max(again.objective, base) - plan.objective
         else:
             old = evaluate(moved, kept)
-            possible = old.mean + changed.risk_weight * old.worst_tenth_mean if not broken_limits(moved, kept) else -np.inf
+            possible = (
+                old.mean + changed.risk_weight * old.worst_tenth_mean if not broken_limits(moved, kept) else -np.inf
+            )
             gain = max(again.objective, possible) - plan.objective
         rows[key] = {"what": what, "gain": max(0.0, gain), "uncertain": plan.gap * abs(plan.objective)}
     return pd.DataFrame.from_dict(rows, orient="index")
@@ -231,13 +283,21 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
     for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True):
         table = outlook.options(int(lot))
         if table.buyer[option] >= 0:
-            carried[table.buyer[option], table.sale_week[option]] += bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
+            carried[table.buyer[option], table.sale_week[option]] += (
+                bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
+            )
     del trip_share
     from core.planning.model import trip_cost
 
     rows = {}
-    stored = sum(int(bags) for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True) if outlook.options(int(lot)).storage[option] >= 0)
-    bought = sum(count * storage.cost_per_bag for count, storage in zip(plan.allocation.bought, case.storage, strict=True))
+    stored = sum(
+        int(bags)
+        for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True)
+        if outlook.options(int(lot)).storage[option] >= 0
+    )
+    bought = sum(
+        count * storage.cost_per_bag for count, storage in zip(plan.allocation.bought, case.storage, strict=True)
+    )
     for owner in sorted({lot.owner for lot in case.lots}):
         numbers = [number for number, lot in enumerate(case.lots) if lot.owner == owner]
         joint, weeks = 0.0, []

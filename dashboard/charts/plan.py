@@ -28,39 +28,99 @@ def sales_figure(sales: pd.DataFrame, x_title: str, y_title: str) -> go.Figure:
     return layout(figure, x_title, y_title)
 
 
-def cash_figure(cash: pd.DataFrame, needs: Sequence[tuple[object, float, str]], names: Mapping[str, str], x_title: str, y_title: str) -> go.Figure:
+def cash_figure(
+    cash: pd.DataFrame, needs: Sequence[tuple[object, float, str]], names: Mapping[str, str], x_title: str, y_title: str
+) -> go.Figure:
     """Return money in hand by week: band from 1 to 9 of 10 scenarios, median, and a mark at each cash need's date."""
     figure = go.Figure()
     x = list(cash.index)
-    figure.add_trace(go.Scatter(x=x, y=cash["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
-    figure.add_trace(go.Scatter(x=x, y=cash["low"], mode="lines", line={"width": 0}, fill="tonexty", fillcolor=shade(BLUE, 0.2), name=names["band"]))
+    figure.add_trace(
+        go.Scatter(x=x, y=cash["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=cash["low"],
+            mode="lines",
+            line={"width": 0},
+            fill="tonexty",
+            fillcolor=shade(BLUE, 0.2),
+            name=names["band"],
+        )
+    )
     figure.add_trace(go.Scatter(x=x, y=cash["median"], mode="lines", line={"color": BLUE}, name=names["median"]))
     if needs:
         at = pd.Series(cash["median"].to_numpy(), index=pd.to_datetime(pd.Index(x)))
         days = [day for day, _, _ in needs]
         height = [float(at.iloc[at.index.get_indexer([pd.Timestamp(str(day))], method="nearest")[0]]) for day in days]
         figure.add_trace(
-            go.Scatter(x=days, y=height, mode="markers", marker={"symbol": "diamond", "size": 11, "color": CLAY}, text=[f"{label}: {amount:,.0f}" for _, amount, label in needs], name=names["need"])
+            go.Scatter(
+                x=days,
+                y=height,
+                mode="markers",
+                marker={"symbol": "diamond", "size": 11, "color": CLAY},
+                text=[f"{label}: {amount:,.0f}" for _, amount, label in needs],
+                name=names["need"],
+            )
         )
     figure.add_hline(y=0, line={"color": STONE, "dash": "dot"})
     return layout(figure, x_title, y_title)
 
 
-def week_value_figure(weeks: pd.DataFrame, dates: Sequence[object], chosen: object | None, names: Mapping[str, str], x_title: str, y_title: str) -> go.Figure:
+def week_value_figure(
+    weeks: pd.DataFrame,
+    dates: Sequence[object],
+    chosen: object | None,
+    names: Mapping[str, str],
+    x_title: str,
+    y_title: str,
+) -> go.Figure:
     """Return the value of one bag by week of sale with its spread (1 to 9 of 10 scenarios); the planned week is marked."""
     figure = go.Figure()
     x = list(dates)
-    figure.add_trace(go.Scatter(x=x, y=weeks["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
-    figure.add_trace(go.Scatter(x=x, y=weeks["low"], mode="lines", line={"width": 0}, fill="tonexty", fillcolor=shade(STRAW, 0.28), name=names["band"]))
-    figure.add_trace(go.Scatter(x=x, y=weeks["mean"], mode="lines", line={"color": INK}, name=names["mean"], text=list(weeks["buyer"])))
+    figure.add_trace(
+        go.Scatter(x=x, y=weeks["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=weeks["low"],
+            mode="lines",
+            line={"width": 0},
+            fill="tonexty",
+            fillcolor=shade(STRAW, 0.28),
+            name=names["band"],
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=x, y=weeks["mean"], mode="lines", line={"color": INK}, name=names["mean"], text=list(weeks["buyer"])
+        )
+    )
     if chosen in x:
-        figure.add_trace(go.Scatter(x=[chosen], y=[float(weeks["mean"].iloc[x.index(chosen)])], mode="markers", marker={"symbol": "square", "size": 12, "color": BLUE}, name=names["chosen"]))
+        figure.add_trace(
+            go.Scatter(
+                x=[chosen],
+                y=[float(weeks["mean"].iloc[x.index(chosen)])],
+                mode="markers",
+                marker={"symbol": "square", "size": 12, "color": BLUE},
+                name=names["chosen"],
+            )
+        )
     return layout(figure, x_title, y_title)
 
 
 def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: str) -> go.Figure:
     """Return the steps from gross to net: falling bars for what is taken off, rising ones for a premium."""
-    keys = ["gross", *[key for key in deductions.index if key not in ("gross", "net") and abs(deductions[key]) > 0.0005 * abs(deductions["gross"])], "net"]
+    keys = [
+        "gross",
+        *[
+            key
+            for key in deductions.index
+            if key not in ("gross", "net") and abs(deductions[key]) > 0.0005 * abs(deductions["gross"])
+        ],
+        "net",
+    ]
     figure = go.Figure(
         go.Waterfall(
             orientation="h",
@@ -78,7 +138,9 @@ def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: 
     return made
 
 
-def rules_figure(values: Mapping[str, np.ndarray], names: Mapping[str, str], x_title: str, tenth_name: str, mean_name: str) -> go.Figure:
+def rules_figure(
+    values: Mapping[str, np.ndarray], names: Mapping[str, str], x_title: str, tenth_name: str, mean_name: str
+) -> go.Figure:
     """Return the spread of value on fresh scenarios for the plan and each rule: box, mean, and the mean of the worst tenth."""
     figure = go.Figure()
     order = list(values)[::-1]
@@ -91,8 +153,24 @@ def rules_figure(values: Mapping[str, np.ndarray], names: Mapping[str, str], x_t
         )  # fmt: skip
     labels = [names.get(key, key) for key in order]
     tenth = [float(np.sort(values[key])[: max(1, len(values[key]) // 10)].mean()) for key in order]
-    figure.add_trace(go.Scatter(x=[float(values[key].mean()) for key in order], y=labels, mode="markers", marker={"symbol": "diamond", "size": 10, "color": INK}, name=mean_name))
-    figure.add_trace(go.Scatter(x=tenth, y=labels, mode="markers", marker={"symbol": "triangle-left", "size": 11, "color": CLAY}, name=tenth_name))
+    figure.add_trace(
+        go.Scatter(
+            x=[float(values[key].mean()) for key in order],
+            y=labels,
+            mode="markers",
+            marker={"symbol": "diamond", "size": 10, "color": INK},
+            name=mean_name,
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=tenth,
+            y=labels,
+            mode="markers",
+            marker={"symbol": "triangle-left", "size": 11, "color": CLAY},
+            name=tenth_name,
+        )
+    )
     made = layout(figure, x_title, "", height=430)
     made.update_layout(hovermode="closest")
     return made
@@ -102,7 +180,12 @@ def planned_and_done_figure(frame: pd.DataFrame, names: Mapping[str, str], x_tit
     """Return planned and done money by lot as paired bars; columns lot, planned, done."""
     figure = go.Figure(
         [
-            go.Bar(x=frame["lot"], y=frame["planned"], name=names["planned"], marker={"color": SKY, "pattern": {"shape": "/"}}),
+            go.Bar(
+                x=frame["lot"],
+                y=frame["planned"],
+                name=names["planned"],
+                marker={"color": SKY, "pattern": {"shape": "/"}},
+            ),
             go.Bar(x=frame["lot"], y=frame["done"], name=names["done"], marker={"color": BLUE}),
         ]
     )

@@ -1,0 +1,487 @@
+"""A plan rolls on: kept with its inputs, compared with the next one, turned into dated actions, purchases, and a reckoning at season's end."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from core.errors import DryholdError
+from core.messages import Message, message
+from core.planning.allocation import Allocation, broken_limits, complete, evaluate
+from core.planning.case import DAYS_PER_WEEK, case_from_json
+from core.planning.outlook import Outlook
+from core.planning.sale import PlannedSale, SalePlan
+
+BOOK = "plans"
+ORDER_AHEAD_DAYS = {
+    "bags": 10,
+    "truck": 7,
+    "dryer": 7,
+}  # judgement: dealers and owners in small towns are told a week ahead
+
+
+@dataclass(frozen=True)
+class NextAction:
+    """One thing to do: when, what, who, and for which lots. `kind` is dry, test, bag, sell, collect, buy or book."""
+
+    on: date
+    kind: str
+    what: Message
+    who: str
+    lots: tuple[str, ...]
+    bags: int
+
+
+def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> list[NextAction]:
+    """Return what is to be done from `today` on, in the order of dates.
+
+    Parameters
+    ----------
+    plan : SalePlan
+        The plan.
+    today : date, optional
+        Left out, the plan's first day. What should have begun earlier is dated today.
+    days : int
+        How far ahead.
+    """
+    begin = plan.case.start if today is None else today
+    made: dict[tuple[Any, ...], NextAction] = {}
+
+    def add(on: date, kind: str, what: Message, who: str, lot: str, bags: int) -> None:
+        key = (
+            on,
+            kind,
+            what.template,
+            tuple(sorted((name, str(value)) for name, value in what.values.items() if name != "bags")),
+            who,
+        )
+        old = made.get(key)
+        lots = (lot,) if lot else ()
+        if old is None:
+            made[key] = NextAction(on, kind, what, who, lots, bags)
+            return
+        total = old.bags + bags
+        made[key] = replace(
+            old,
+            bags=total,
+            lots=tuple(dict.fromkeys((*old.lots, *lots))),
+            what=message(what.template, **{**what.values, "bags": total}),
+        )
+
+    for line in plan.sales:
+        if line.setup and line.dry_from is not None:
+            add(
+                max(line.dry_from, begin),
+                "dry",
+                message("dry {bags} bags of lot {lot} on {setup}", bags=line.bags, lot=line.label, setup=line.setup),
+                line.owner,
+                line.label,
+                line.bags,
+            )
+            add(
+                max(line.ready_on, begin),
+                "test",
+                message("test {bags} bags of lot {lot} again before they are bagged", bags=line.bags, lot=line.label),
+                line.owner,
+                line.label,
+                line.bags,
+            )
+        if line.storage:
+            add(
+                max(line.ready_on, begin),
+                "bag",
+                message(
+                    "put {bags} bags of lot {lot} into {storage}", bags=line.bags, lot=line.label, storage=line.storage
+                ),
+                line.owner,
+                line.label,
+                line.bags,
+            )
+        if line.buyer:
+            add(
+                line.sell_on,
+                "sell",
+                message(
+                    "sell {bags} bags of {crop} to {buyer}",
+                    bags=line.bags,
+                    crop=line.commodity.replace("_", " "),
+                    buyer=line.buyer,
+                ),
+                "group",
+                line.label,
+                line.bags,
+            )
+            if line.paid_on > line.sell_on:
+                add(
+                    line.paid_on,
+                    "collect",
+                    message("collect the money for {bags} bags from {buyer}", bags=line.bags, buyer=line.buyer),
+                    "treasurer",
+                    line.label,
+                    line.bags,
+                )
+    for item in purchases(plan):
+        add(max(item.order_by, begin), "buy" if item.kind == "bags" else "book", item.what, "treasurer", "", item.count)
+    return sorted(
+        (action for action in made.values() if action.on <= begin + timedelta(days=days) and action.on >= begin),
+        key=lambda action: (action.on, action.kind, action.who),
+    )
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """Something to buy or book: how many, what it costs, when it is needed and the last day to order it."""
+
+    kind: str
+    what: Message
+    count: int
+    cost: float
+    needed_on: date
+    order_by: date
+
+
+def purchases(plan: SalePlan) -> list[Purchase]:
+    """Return bags to buy, trucks and dryers to book, with the latest order dates (before today: order now)."""
+    from core.planning.model import trip_cost
+
+    case, allocation, found = plan.case, plan.allocation, []
+    for number, storage in enumerate(case.storage):
+        count = int(allocation.bought[number])
+        days = [line.ready_on for line in plan.sales if line.storage == storage.name]
+        if count and days:
+            on = min(days)
+            found.append(
+                Purchase(
+                    "bags",
+                    message("buy {count} {name}", count=count, name=storage.name),
+                    count,
+                    count * storage.cost_per_bag,
+                    on,
+                    on - timedelta(days=ORDER_AHEAD_DAYS["bags"]),
+                )
+            )
+    for buyer, week in zip(*np.nonzero(allocation.trips), strict=True):
+        count, on = int(allocation.trips[buyer, week]), case.week_date(int(week))
+        found.append(
+            Purchase(
+                "truck",
+                message("book {count} truck trips to {buyer}", count=count, buyer=case.buyers[buyer].name),
+                count,
+                count * trip_cost(case, int(buyer)),
+                on,
+                on - timedelta(days=ORDER_AHEAD_DAYS["truck"]),
+            )
+        )
+    for choice in case.drying:
+        days_dry = [line.dry_from for line in plan.sales if line.setup == choice.name and line.dry_from is not None]
+        if choice.method == "mechanical" and days_dry:
+            kg = sum(line.kg_in for line in plan.sales if line.setup == choice.name)
+            on = min(days_dry)
+            found.append(
+                Purchase(
+                    "dryer",
+                    message("book {name} for {kg} kg", name=choice.name, kg=round(kg)),
+                    1,
+                    kg * choice.cost_per_kg,
+                    on,
+                    on - timedelta(days=ORDER_AHEAD_DAYS["dryer"]),
+                )
+            )
+    return sorted(found, key=lambda item: (item.order_by, item.kind))
+
+
+def plan_payload(plan: SalePlan) -> dict[str, Any]:
+    """Return a plan with its inputs as plain data for the book of plans."""
+    return {
+        "case": json.loads(plan.case.to_json()), "hash": plan.case.content_hash, "mean": repr(plan.mean), "worst_tenth_mean": repr(plan.worst_tenth_mean),
+        "gap": plan.gap if np.isfinite(plan.gap) else None, "method": plan.method, "lines": [{key: str(value) if isinstance(value, date) else value for key, value in asdict(line).items()} for line in plan.sales],
+    }  # fmt: skip
+
+
+def keep_plan(store: Any, group_id: int, plan: SalePlan, on: date, who: str, at: datetime) -> int:
+    """Write a plan with its inputs into the book "plans" (append-only) and return its number."""
+    return int(store.append_event(group_id, BOOK, "plan", on, who, plan_payload(plan), at))
+
+
+@dataclass(frozen=True)
+class KeptPlan:
+    """A plan as it was kept: when, by whom, its value and its lines."""
+
+    number: int
+    on: date
+    who: str
+    mean: float
+    worst_tenth_mean: float
+    case_json: str
+    lines: tuple[PlannedSale, ...]
+
+
+def kept_plans(store: Any, group_id: int) -> list[KeptPlan]:
+    """Return the kept plans of a group, oldest first (an entry that cannot be read is an error, not left out)."""
+    found = []
+    for event in store.events(group_id, BOOK):
+        if event.kind == "plan":
+            found.append(_kept(event))
+    return found
+
+
+def _kept(event: Any) -> KeptPlan:
+    lines = []
+    for row in event.payload["lines"]:
+        dates = {
+            key: None if row[key] in (None, "None") else date.fromisoformat(row[key])
+            for key in ("dry_from", "ready_on", "sell_on", "paid_on")
+        }
+        lines.append(PlannedSale(**{**row, **dates}))
+    return KeptPlan(
+        event.id,
+        event.on,
+        event.who,
+        float(event.payload["mean"]),
+        float(event.payload["worst_tenth_mean"]),
+        json.dumps(event.payload["case"]),
+        tuple(lines),
+    )
+
+
+@dataclass(frozen=True)
+class PlanChange:
+    """How a new plan differs from the last: whether to change the advice, what it gains, why, and the lines that moved."""
+
+    change_advice: bool
+    gain: float | None
+    why: tuple[Message, ...]
+    moved: pd.DataFrame
+
+
+def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation | None:
+    """Return the last plan's lines as an allocation of today's options, or None where they can no longer be carried out.
+
+    Each line goes to the option with the same dryness, store and buyer whose week of sale is nearest; bags that are gone are dropped.
+    """
+    case, lots, options, counts = outlook.case, [], [], []
+    number = {lot.id: index for index, lot in enumerate(case.lots)}
+    left = {index: lot.bags for index, lot in enumerate(case.lots)}
+    for line in sorted(lines, key=lambda item: -item.bags):
+        lot = number.get(line.lot)
+        if lot is None:
+            continue
+        table = outlook.options(lot)
+        buyers = [who.name for who in case.buyers]
+        reserves = [reserve.label for reserve in case.reserves]
+        stores = [storage.name for storage in case.storage]
+        fits = np.full(len(table), True)
+        fits &= table.buyer == (buyers.index(line.buyer) if line.buyer in buyers else -1)
+        fits &= table.reserve == (reserves.index(line.reserve) if line.reserve in reserves else -1)
+        if not fits.any() or (line.buyer and line.buyer not in buyers):
+            return None
+        week = max(0, (line.sell_on - case.start).days // DAYS_PER_WEEK)
+        distance = (
+            np.abs(table.sale_week - week) * 10.0
+            + (table.storage != (stores.index(line.storage) if line.storage in stores else -1)) * 3.0
+        )
+        distance += np.where((table.setup >= 0) != bool(line.setup), 1.0, 0.0)
+        option = int(np.argmin(np.where(fits, distance, np.inf)))
+        bags = min(left[lot], line.bags)
+        if bags > 0:
+            left[lot] -= bags
+            lots.append(lot)
+            options.append(option)
+            counts.append(bags)
+    made = complete(outlook, np.array(lots, dtype=int), np.array(options, dtype=int), np.array(counts, dtype=int))
+    return None if broken_limits(outlook, made) else made
+
+
+def compare_plans(last: KeptPlan, new: SalePlan, outlook: Outlook, threshold: float = 0.01) -> PlanChange:
+    """Compare a new plan with the last one on today's knowledge.
+
+    The last plan is carried over to today's case and valued on the same scenarios. The advice stays where the gain is below `threshold`
+    (fraction of the value) and the last plan can still be carried out with the cash needs met as surely.
+    """
+    from core.planning.sale import _lacking
+
+    old = carried_over(outlook, last.lines)
+    gain: float | None = None
+    if old is not None:
+        worth = evaluate(outlook, old)
+        before = worth.mean + new.case.risk_weight * worth.worst_tenth_mean
+        gain = new.objective - before
+        _, old_short, _ = _lacking(outlook, old)
+        _, new_short, _ = _lacking(outlook, new.allocation)
+        worse_cash = bool(old_short.sum() > new_short.sum() + 1e-6)
+        change = worse_cash or gain > threshold * max(abs(new.objective), 1e-9)
+    else:
+        change = True
+    return PlanChange(change, gain, tuple(_why_changed(last, new, old is None)), _moved(last, new))
+
+
+def _why_changed(last: KeptPlan, new: SalePlan, impossible: bool) -> list[Message]:
+    """Return what is different in the inputs, in sentences."""
+    before, now, found = case_from_json(last.case_json), new.case, []
+    if impossible:
+        found.append(message("the last plan can no longer be carried out as it stands"))
+    old_prices = {price.commodity: price.price_now for price in before.prices}
+    for price in now.prices:
+        was = old_prices.get(price.commodity)
+        if was and abs(price.price_now / was - 1) > 0.02:
+            found.append(
+                message(
+                    "the price of {crop} changed by {change} %",
+                    crop=price.commodity.replace("_", " "),
+                    change=round(100 * (price.price_now / was - 1)),
+                )
+            )
+    old_lots = {lot.id: lot for lot in before.lots}
+    for lot in now.lots:
+        was_lot = old_lots.get(lot.id)
+        if was_lot is None:
+            found.append(message("lot {lot} is new", lot=lot.label))
+        elif abs(lot.moisture_pct - was_lot.moisture_pct) > 0.5:
+            found.append(
+                message(
+                    "lot {lot} is now at {now} % instead of {was} %",
+                    lot=lot.label,
+                    now=round(lot.moisture_pct, 1),
+                    was=round(was_lot.moisture_pct, 1),
+                )
+            )
+        elif lot.bags != was_lot.bags:
+            found.append(
+                message("lot {lot} has {now} bags instead of {was}", lot=lot.label, now=lot.bags, was=was_lot.bags)
+            )
+    for gone in sorted(set(old_lots) - {lot.id for lot in now.lots}):
+        found.append(message("lot {lot} is sold or used", lot=old_lots[gone].label))
+    for name, words in (
+        ("risk_weight", "the answer about bad years"),
+        ("interest_monthly", "the cost of money"),
+        ("weeks", "the horizon"),
+        ("needs", "the cash needs"),
+        ("buyers", "buyers or offers"),
+    ):
+        if getattr(before, name) != getattr(now, name) and not (name == "buyers" and before.start != now.start):
+            found.append(message("{what} changed", what=message(words)))
+    if before.climate.forecast_id != now.climate.forecast_id:
+        found.append(message("there is a newer forecast"))
+    return found
+
+
+def _moved(last: KeptPlan, new: SalePlan) -> pd.DataFrame:
+    """Return, by lot, bags-weighted sale dates and buyers then and now."""
+
+    def main(lines: Sequence[PlannedSale]) -> dict[str, tuple[str, date, str, int]]:
+        best: dict[str, PlannedSale] = {}
+        for line in lines:
+            if line.lot not in best or line.bags > best[line.lot].bags:
+                best[line.lot] = line
+        return {lot: (line.label, line.sell_on, line.buyer or line.reserve, line.bags) for lot, line in best.items()}
+
+    before, now = main(last.lines), main(new.sales)
+    rows = []
+    for lot in sorted({*before, *now}):
+        was, here = before.get(lot), now.get(lot)
+        if was is None or here is None or abs((was[1] - here[1]).days) > DAYS_PER_WEEK or was[2] != here[2]:
+            rows.append(
+                {
+                    "lot": (here or was or ("",))[0],
+                    "was": was[1] if was else None,
+                    "was_buyer": was[2] if was else "",
+                    "now": here[1] if here else None,
+                    "now_buyer": here[2] if here else "",
+                }
+            )
+    return pd.DataFrame(rows, columns=["lot", "was", "was_buyer", "now", "now_buyer"])
+
+
+def season_end(
+    first: KeptPlan, sales: pd.DataFrame, labels: Mapping[int, str], until: date | None = None
+) -> pd.DataFrame:
+    """Hold what was planned against what was done and paid, by lot, and say why they differ.
+
+    Parameters
+    ----------
+    first : KeptPlan
+        The plan to be held against.
+    sales : pd.DataFrame
+        Sales as the store keeps them: lot_id, sold_on, bags, mass_kg, price_per_kg, paid_on.
+    labels : mapping
+        Lot names by number.
+    until : date, optional
+        Plans dated later do not count as missed.
+
+    Returns
+    -------
+    pd.DataFrame
+        By lot: planned and done kg and money (planned at its expected price), `by_quantity`, `by_price` (they add up to done - planned exactly:
+        quantity at the planned price, price on the done quantity), planned_on, done_on, days_later, paid, unpaid, why (Message).
+    """
+    lines = [line for line in first.lines if line.buyer]
+    sold = sales.copy()
+    if not sold.empty:
+        sold = sold[pd.to_datetime(sold["sold_on"]).dt.date >= first.on]
+    rows = []
+    keys = dict.fromkeys(
+        [*[line.lot for line in lines], *[str(lot) for lot in (sold["lot_id"] if not sold.empty else [])]]
+    )
+    for lot in keys:
+        mine = [line for line in lines if line.lot == lot and (until is None or line.sell_on <= until)]
+        done = sold[sold["lot_id"].astype(str) == lot] if not sold.empty else sold
+        kg_plan, money_plan = sum(line.kg_sold for line in mine), sum(line.kg_sold * line.price_kg for line in mine)
+        kg_done = float(done["mass_kg"].sum()) if len(done) else 0.0
+        money_done = float((done["mass_kg"] * done["price_per_kg"]).sum()) if len(done) else 0.0
+        price_plan = money_plan / kg_plan if kg_plan > 0 else (money_done / kg_done if kg_done > 0 else 0.0)
+        paid = float((done["mass_kg"] * done["price_per_kg"])[done["paid_on"].notna()].sum()) if len(done) else 0.0
+        by_quantity = (kg_done - kg_plan) * price_plan
+        plan_day = _mean_day([(line.sell_on, line.kg_sold) for line in mine])
+        done_day = (
+            _mean_day([(pd.Timestamp(row.sold_on).date(), float(row.mass_kg)) for row in done.itertuples()])
+            if len(done)
+            else None
+        )
+        later = (done_day - plan_day).days if plan_day and done_day else None
+        label = next(
+            (line.label for line in lines if line.lot == lot), labels.get(int(lot), lot) if lot.isdigit() else lot
+        )
+        rows.append(
+            {
+                "lot": label, "kg_planned": kg_plan, "kg_done": kg_done, "planned": money_plan, "done": money_done, "by_quantity": by_quantity,
+                "by_price": money_done - money_plan - by_quantity, "planned_on": plan_day, "done_on": done_day, "days_later": later, "paid": paid, "unpaid": money_done - paid,
+                "why": _difference(kg_plan, kg_done, price_plan, money_done / kg_done if kg_done else 0.0, later),
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _mean_day(dated: Sequence[tuple[date, float]]) -> date | None:
+    weight = sum(kg for _, kg in dated)
+    return date.fromordinal(round(sum(day.toordinal() * kg for day, kg in dated) / weight)) if weight > 0 else None
+
+
+def _difference(kg_plan: float, kg_done: float, price_plan: float, price_done: float, later: int | None) -> Message:
+    if kg_done == 0:
+        return message("not sold yet")
+    if kg_plan == 0:
+        return message("sold without having been planned")
+    kg, price = 100 * (kg_done / kg_plan - 1), 100 * (price_done / price_plan - 1) if price_plan else 0.0
+    if abs(kg) < 3 and abs(price) < 3 and abs(later or 0) <= DAYS_PER_WEEK:
+        return message("as planned")
+    return message(
+        "{kg} % of quantity, {price} % of price, {days} days later than planned",
+        kg=f"{kg:+.0f}",
+        price=f"{price:+.0f}",
+        days=later if later is not None else 0,
+    )
+
+
+def last_kept(store: Any, group_id: int) -> KeptPlan | None:
+    """Return the last kept plan of a group, None where there is none or the book cannot be read."""
+    try:
+        plans = kept_plans(store, group_id)
+    except (DryholdError, KeyError, TypeError, ValueError):
+        return None
+    return plans[-1] if plans else None

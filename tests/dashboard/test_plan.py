@@ -1,0 +1,67 @@
+"""The planning pages: they answer, keep choices, take wishes in, keep plans, and say what is missing."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from tests.dashboard.pages import open_page
+
+
+def words(app) -> str:
+    return " ".join(item.value for item in (*app.info, *app.markdown, *app.caption, *app.warning))
+
+
+@pytest.fixture
+def plan_page(demo_store):
+    app = open_page("plan")
+    assert not app.exception, app.exception
+    return app
+
+
+def test_plan_answers_first_and_shows_four_pictures(plan_page):
+    assert "Sell" in plan_page.info[0].value
+    assert not plan_page.error
+    specs = [item.proto.spec for item in plan_page.get("plotly_chart")]
+    assert len(specs) >= 5
+    assert any("Grain sold, kg" in spec for spec in specs)
+    assert any("Value today" in spec for spec in specs)
+    assert "assumed" in words(plan_page)
+
+
+def test_plan_is_kept_and_the_other_pages_speak_of_it(plan_page, demo_store):
+    group = demo_store.groups()[0]
+    plan_page.button(key="plan_keep").click().run()
+    assert not plan_page.exception
+    from core.planning.rolling import kept_plans
+
+    assert len(kept_plans(demo_store, group.id)) == 1
+    after = open_page("next_actions")
+    assert not after.exception
+    assert "Next, on" in after.info[0].value
+    end = open_page("season_end")
+    assert not end.exception
+    assert end.info
+
+
+def test_a_cash_need_is_taken_in(plan_page, demo_store):
+    group = demo_store.groups()[0]
+    plan_page.text_input(key="plan_need_label").set_value("school fees")
+    plan_page.number_input(key="plan_need_amount").set_value(100.0)
+    plan_page.date_input(key="plan_need_on").set_value(date(2026, 7, 1))
+    next(button for button in plan_page.button if button.label == "Add the need").click().run()
+    assert not plan_page.exception
+    from core.planning.records import read_wishes
+
+    assert read_wishes(demo_store, group.id)["needs"][0]["label"] == "school fees"
+
+
+def test_a_group_without_lots_is_told_what_to_do(empty_store):
+    for name in ("plan", "next_actions"):
+        app = open_page(name)
+        assert not app.exception
+        assert any("no lot can be planned yet" in item.value for item in app.error)
+    end = open_page("season_end")
+    assert not end.exception
+    assert any("No plan has been kept" in item.value for item in end.info)
