@@ -71,19 +71,22 @@ def lots_figure(states: Sequence[LotState]) -> go.Figure:
 def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
     """Return the probed bags of one lot, wettest first, with the limit as a line."""
     bags = sorted(moisture.bag_means_pct.items(), key=lambda item: -item[1])
-    colours = [CLAY if value > limit_pct else BLUE for _name, value in bags]
-    figure = go.Figure(
-        go.Bar(
-            x=[name for name, _value in bags],
-            y=[value for _name, value in bags],
-            marker={
-                "color": colours,
-                "pattern": {"shape": ["/" if value > limit_pct else "" for _name, value in bags]},
-            },
-            name=_("bag (hatched: above the limit)"),
-            showlegend=True,
-        )
-    )
+    figure = go.Figure()
+    for above, colour, mark, words in (
+        (True, CLAY, MARKS[1], _("bag above the limit")),
+        (False, BLUE, MARKS[0], _("bag at or below it")),
+    ):
+        chosen = [(name, value) for name, value in bags if (value > limit_pct) == above]
+        if chosen:
+            figure.add_trace(
+                go.Scatter(
+                    x=[name for name, _value in chosen],
+                    y=[value for _name, value in chosen],
+                    mode="markers",
+                    marker={"color": colour, "symbol": mark, "size": 13},
+                    name=words,
+                )
+            )
     names = [name for name, _value in bags]
     for value, name, colour, dash in (
         (limit_pct, _("limit that binds"), INK, "solid"),
@@ -93,7 +96,5 @@ def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
             go.Scatter(x=names, y=[value] * len(names), mode="lines", name=name, line={"color": colour, "dash": dash})
         )
     layout(figure, _("Bag"), _("Moisture, % wet basis"), height=320)
-    figure.update_xaxes(type="category")
-    low = min([limit_pct, *(value for _name, value in bags)])
-    figure.update_yaxes(range=[max(0.0, low - 3), max([limit_pct, *(value for _name, value in bags)]) + 1])
+    figure.update_xaxes(type="category", categoryorder="array", categoryarray=names)
     return figure

@@ -28,6 +28,7 @@ from dashboard.text import _, day, moment, ngettext, number, say
 
 DRAFT = "import_draft"
 SHOWN_ROWS = 30
+SHOWN_REFUSED = 50
 MANY_ROWS = 5000
 
 
@@ -247,7 +248,7 @@ def show_preview(group: Any, preview: TablePreview) -> None:
         st.caption(say(note))
     if preview.rejected:
         st.subheader(_("Rows that cannot be used"))
-        page.table(rejected_frame(preview), key="import_rejected", file_name="rejected_rows.csv")
+        refused_rows(rejected_frame(preview))
     if preview.skipped:
         with st.expander(_("Rows without a test")):
             for row, why in preview.skipped[:100]:
@@ -284,6 +285,23 @@ def show_preview(group: Any, preview: TablePreview) -> None:
     if preview.readings:
         st.subheader(_("The first tests as they will be stored"))
         st.dataframe(readings_frame(preview, group.time_zone), hide_index=True, width="stretch", key="import_rows")
+
+
+def refused_rows(frame: pd.DataFrame) -> None:
+    """Show refused rows with their whole text, and all of them as a file."""
+    # A table of text wraps its sentences, which a grid would cut off.
+    st.table(frame.head(SHOWN_REFUSED).astype(str).set_index(frame.columns[0]))
+    if len(frame) > SHOWN_REFUSED:
+        st.caption(
+            _("The first {shown} of {count}; the file below has all.").format(shown=SHOWN_REFUSED, count=len(frame))
+        )
+    st.download_button(
+        _("Keep the refused rows (CSV)"),
+        frame.to_csv(index=False).encode("utf-8-sig"),
+        "refused_rows.csv",
+        "text/csv",
+        key="import_rejected_csv",
+    )
 
 
 def rejected_frame(preview: TablePreview) -> pd.DataFrame:
