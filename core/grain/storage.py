@@ -34,7 +34,7 @@ from core.messages import Message
 __all__ = ["StorageRun", "dry_matter_loss", "safe_storage_days", "simulate_storage"]
 
 Array = NDArray[Any]
-EXACT_UP_TO = 400_000  # lots x scenarios x days x places beyond which rates are read from a table
+EXACT_UP_TO = 20_000  # lots x scenarios x days x places beyond which rates are read from a table
 FRESH_PROBIT = 2.054  # 98 % germination at bagging
 
 

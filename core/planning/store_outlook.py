@@ -23,6 +23,8 @@ from core.grain.storage_methods import get_method, method_codes
 from core.messages import Message
 from core.planning.retest import NextTest, Retest, RetestCosts, next_test, resampled, update_forecast
 
+UNLIKELY_POINTS = 1.5  # from the nearest scenario: three times what the model strays (judgement)
+
 
 @dataclass(frozen=True)
 class StoredLot:
@@ -199,12 +201,16 @@ class CorrectedLot:
     expected_pct : float
         Moisture that the forecast from bagging had for the day of the last test.
     effective_scenarios : float
+    fits : bool
+        False where the last test lies further from the forecast than weather can bring it: the lot was dried again,
+        or a record is wrong. Then the test stands alone.
     """
 
     lot: StoredLot
     draw: PestDraw
     expected_pct: float
     effective_scenarios: float
+    fits: bool = True
 
 
 def corrected_by_tests(
@@ -253,6 +259,16 @@ def corrected_by_tests(
     run = lot_of(run, 0)
     updated = update_forecast(run, retests)
     now = run.moisture_pct[last]
+    read = [test for test in retests if test.moisture_pct is not None]
+    if read:
+        latest = max(read, key=lambda test: test.day)
+        there = run.moisture_pct[latest.day]
+        off = float(np.abs(there - latest.moisture_pct).min())
+        if off > UNLIKELY_POINTS and latest.moisture_pct is not None:
+            alone = replace(bagged, moisture_pct=latest.moisture_pct, moisture_sd=latest.moisture_sd, method=method)
+            return CorrectedLot(
+                replace(alone, stored_days=last), pests, float(there.mean()), float(len(climates)), False
+            )
     mean = float(updated.weights @ now)
     spread = float(np.sqrt(updated.weights @ (now - mean) ** 2))
     sure = max(spread, 0.2)

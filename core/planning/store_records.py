@@ -15,6 +15,8 @@ from core.planning.retest import Retest, Sieve
 from core.planning.store_outlook import StoredLot
 
 LEAST_SD = 0.1
+BAGGED_WITHIN_DAYS = 5  # a test so long before bagging still says how it was bagged (later ones were of drying grain)
+SETTLED_DAYS = 3  # tests of the first days in store are tests of the bagging
 
 
 def stored_lot(state: LotState, sieves: Mapping[int, Sieve], today: date) -> StoredLot | None:
@@ -80,18 +82,23 @@ def retests_since_bagging(
     Returns
     -------
     tuple of (StoredLot, list of Retest) or None
-        The last round up to the day of bagging; a round since then counts from the second day in store.
+        The last round around the day of bagging, and the rounds from the fourth day in store on.
     """
     lot = state.lot
     if lot.status != "stored" or lot.stored_on is None or readings.empty:
         return None
     bagged_at = datetime.combine(lot.stored_on, time(23, 59), ZoneInfo(time_zone)).astimezone(UTC)
-    before = readings[readings["taken_at"] <= pd.Timestamp(bagged_at)]
-    first, _humidity = estimate_from_tests(lot, last_round(before), rules)
+    around = readings[
+        (readings["taken_at"] > pd.Timestamp(bagged_at) - timedelta(days=BAGGED_WITHIN_DAYS))
+        & (readings["taken_at"] <= pd.Timestamp(bagged_at) + timedelta(days=SETTLED_DAYS))
+    ]
+    if around.empty:
+        return None
+    first, _humidity = estimate_from_tests(lot, last_round(around), rules)
     if first is None:
         return None
     retests = []
-    for tests in rounds_of(readings[readings["taken_at"] > pd.Timestamp(bagged_at) + timedelta(days=1)]):
+    for tests in rounds_of(readings[readings["taken_at"] > pd.Timestamp(bagged_at) + timedelta(days=SETTLED_DAYS)]):
         found, _humidity = estimate_from_tests(lot, tests, rules)
         if found is None:
             continue

@@ -119,6 +119,14 @@ def corrected(group_id: int, version: int, lot_id: int, today: date, settings: O
 
 def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
     """Say what the tests since bagging changed."""
+    if not found.fits:
+        st.warning(
+            _(
+                "The last test ({now} %) does not fit how it was bagged ({expected} % was expected by now). Was it dried "
+                "again, or is a record wrong? The last test counts."
+            ).format(now=number(found.lot.moisture_pct), expected=number(found.expected_pct))
+        )
+        return
     change = found.lot.moisture_pct - found.expected_pct
     st.caption(
         _(

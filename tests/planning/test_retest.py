@@ -154,3 +154,10 @@ def test_last_sieve_counts_and_a_reversed_one_does_not() -> None:
     ]  # fmt: skip
     assert last_sieves(entries[:2])[4].insects_per_kg == 9
     assert last_sieves(entries)[4].insects_per_kg == 2
+
+
+def test_a_test_that_cannot_be_weather_stands_alone() -> None:
+    bagged = StoredLot(1, "A", "maize", 18.5, 0.4)
+    found = corrected_by_tests(bagged, "hermetic_bag", climates(20), [Retest(30, 12.8, 0.3)])
+    assert not found.fits
+    assert found.lot.moisture_pct == 12.8
