@@ -43,7 +43,7 @@ def spaces_of_group(store: Any, group_id: int) -> tuple[tuple[Space, ...], bool]
     facts = store.facts(group_id)
     method = str(facts["drying_method"].value)
     half = float(facts[f"drying_area.{method}"].value) / 2
-    label = str(drying_method(method)["label"])
+    label = method.replace("_", " ").capitalize()
     return tuple(Space(f"{label} {index}", method, half) for index in (1, 2)), False
 
 

@@ -14,7 +14,10 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.drying import simulate_lots
 from core.grain.drying_setups import DryingSetup
+from core.grain.mass import dry_basis
+from core.grain.sorption import humidity, isotherm_parameters
 from core.grain.storage_loss import ageing_rate, loss_in_store
+from core.grain.storage_mould import mould_dose_rate, mould_share
 from core.planning.floor import FloorLot, FloorProblem, FloorSpace
 
 FloatArray = NDArray[np.float64]
@@ -92,7 +95,7 @@ class FloorTerms:
     value_lost_at_limit : float
         Share of its value that a lot loses by 0.5 % dry-matter loss while it is wet.
     value_lost_not_dried : float
-        Least share of its value that a lot loses which finds no place in the plan: it is sold wet, or spoils later.
+        Least share of its value that a lot loses which finds no place in the plan: it is sold late, or wet.
     least_chance_dry : float
         A batch keeps its space for so many days that it is dry in at least this share of the scenarios.
     damaged_pct : float
@@ -103,7 +106,7 @@ class FloorTerms:
     wage_per_hour: float = 0.0
     batch_hours: float = 0.0
     value_lost_at_limit: float = 0.3
-    value_lost_not_dried: float = 0.3
+    value_lost_not_dried: float = 0.1
     damaged_pct: float = 5.0
     least_chance_dry: float = 0.8
 
@@ -147,7 +150,11 @@ def floor_problem(
     spaces = tuple(_with_wage(place.space, terms) for place in places)
     made = []
     for index, lot in enumerate(lots):
-        waiting, late = _waiting(lot, weather, days, time_zone, terms)
+        usual = np.array([np.median(needed[index, where]) for where in range(len(places))])
+        owed = [
+            space.cost_per_bag + space.cost_per_bag_day * min(usual[where], days) for where, space in enumerate(spaces)
+        ]
+        waiting, late = _waiting(lot, weather, days, time_zone, terms, float(np.min(owed)))
         handling = 2 * float(np.mean([space.hours_per_bag for space in spaces])) * terms.wage_per_hour
         made.append(
             FloorLot(
@@ -169,13 +176,46 @@ def floor_problem(
     )
 
 
-def value_lost(commodity: str | Commodity, loss_pct: ArrayLike, value_lost_at_limit: float) -> FloatArray:
-    """Return the share of its value that grain has lost by a dry-matter loss, %, while it was wet (at most 1).
+def value_lost_wet(
+    commodity: str | Commodity,
+    temperature_c: ArrayLike,
+    moisture_pct: float,
+    value_lost_at_limit: float,
+    damaged_pct: float = 5.0,
+) -> FloatArray:
+    """Return the share of its value that wet grain has lost after each day.
 
-    In proportion to the loss, with the given share at 0.5 %, and the missing dry matter itself.
+    Parameters
+    ----------
+    commodity : str or Commodity
+        Crop.
+    temperature_c : array_like, shape (days, ...)
+        Mean grain temperature of each day, °C.
+    moisture_pct : float
+        Moisture, % wet basis.
+    value_lost_at_limit : float
+        Share lost by 0.5 % dry-matter loss; other losses in proportion.
+    damaged_pct : float
+        Mechanically damaged kernels, % by mass.
+
+    Returns
+    -------
+    ndarray, shape (days + 1, ...)
+        0 at the start, never falling, at most 1.
+
+    Notes
+    -----
+    Dry-matter loss by the published relation (`core.grain.storage_loss`), and the share of bags with visible mould
+    (`core.grain.storage_mould`), which are worth nothing: mouldy grain is not sold, eaten or fed.
     """
-    loss = np.asarray(loss_pct, dtype=float)
-    return np.minimum(value_lost_at_limit * loss / LOSS_LIMIT_PCT + loss / 100, 1.0)
+    warmth = np.asarray(temperature_c, dtype=float)
+    chosen = isotherm_parameters(commodity)
+    activity = humidity(chosen, warmth, np.broadcast_to(dry_basis(moisture_pct), warmth.shape))
+    age = np.cumsum(ageing_rate(commodity, warmth, moisture_pct, damaged_pct), axis=0)
+    loss = loss_in_store(commodity, age)
+    graded = np.minimum(value_lost_at_limit * loss / LOSS_LIMIT_PCT + loss / 100, 1.0)
+    mouldy = mould_share(np.cumsum(mould_dose_rate(warmth, activity), axis=0))
+    return np.concatenate([np.zeros((1, *warmth.shape[1:])), 1 - (1 - graded) * (1 - mouldy)])
 
 
 def _midnights(index: pd.Index, days: int, time_zone: str) -> list[pd.Timestamp]:
@@ -238,9 +278,12 @@ def _pieces(weather: Sequence[pd.DataFrame], start: pd.Timestamp) -> list[pd.Dat
 
 
 def _waiting(
-    lot: WetLot, weather: Sequence[pd.DataFrame], days: int, time_zone: str, terms: FloorTerms
+    lot: WetLot, weather: Sequence[pd.DataFrame], days: int, time_zone: str, terms: FloorTerms, owed: float
 ) -> tuple[FloatArray, float]:
-    """Return the expected money lost per bag by waiting, shape (days + 1,), and per day by being late half dry."""
+    """Return the expected money lost per bag by waiting, shape (days + 1,), and per day by being late half dry.
+
+    A bag that is not spread within the plan goes on spoiling to the end of the weather, and its drying is still owed.
+    """
     zone = ZoneInfo(time_zone)
     by_day = [
         frame["temperature_c"].groupby(pd.DatetimeIndex(frame.index).tz_convert(zone).date).mean().to_numpy()
@@ -249,14 +292,16 @@ def _waiting(
     warmth = np.stack(by_day, axis=1) + SHADE_RISE_C
     dry_bag = lot.bag_mass_kg * (100 - lot.moisture_pct) / (100 - lot.target_pct)
     worth = dry_bag * lot.price_per_kg
-    rate = ageing_rate(lot.crop, warmth, lot.moisture_pct, terms.damaged_pct)
-    age = np.vstack([np.zeros((1, warmth.shape[1])), np.cumsum(rate, axis=0)])
-    share = value_lost(lot.crop, loss_in_store(lot.crop, age), terms.value_lost_at_limit).mean(axis=1)
+    share = value_lost_wet(lot.crop, warmth, lot.moisture_pct, terms.value_lost_at_limit, terms.damaged_pct).mean(
+        axis=1
+    )
     never = max(float(share[-1]), terms.value_lost_not_dried)
-    waiting = worth * np.maximum.accumulate(np.concatenate([share[:days], [never]]))
+    waiting = np.maximum.accumulate(np.concatenate([worth * share[:days], [worth * never + owed]]))
     half = (lot.moisture_pct + lot.target_pct) / 2
-    one_day = ageing_rate(lot.crop, warmth.mean(), half, terms.damaged_pct)
-    late = worth * float(value_lost(lot.crop, loss_in_store(lot.crop, one_day), terms.value_lost_at_limit))
+    one_week = np.full((7, 1), warmth.mean())
+    late = (
+        worth * float(value_lost_wet(lot.crop, one_week, half, terms.value_lost_at_limit, terms.damaged_pct)[-1, 0]) / 7
+    )
     return waiting, late
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from html import escape
 
 import plotly.graph_objects as go
 
@@ -11,6 +12,9 @@ from core.planning.floor import FloorBatch, FloorSchedule
 from dashboard.charts.base import layout
 from dashboard.charts.palette import GRID, INK, SERIES, shade
 from dashboard.text import _, number, percent
+
+HEAD = 0.6
+"""Room above a space's lanes for its name, in lanes."""
 
 PATTERNS = ("", "/", ".", "x", "-", "\\")
 
@@ -24,16 +28,24 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
     figure = go.Figure()
     lots = sorted({batch.lot for batch in schedule.batches})
     lanes = {name: _lanes([batch for batch in schedule.batches if batch.space == name]) for name in spaces}
-    bottom, ticks = 0.0, []
+    bottom = 0.0
     for name in spaces:
         height = max([lane for _batch, lane in lanes[name]], default=0) + 1
-        ticks.append((bottom + height / 2, name))
+        figure.add_annotation(
+            x=_midnight(first_day, 0),
+            y=bottom + HEAD / 2,
+            text=f"<b>{escape(name)}</b>",
+            showarrow=False,
+            xanchor="left",
+            font={"color": INK, "size": 12},
+        )
+        bottom += HEAD
         for batch, lane in lanes[name]:
             look = lots.index(batch.lot)
             figure.add_trace(
                 go.Bar(
                     orientation="h",
-                    base=[_noonless(first_day, batch.start_day)],
+                    base=[_midnight(first_day, batch.start_day)],
                     x=[batch.days * 86_400_000],
                     y=[bottom + lane + 0.5],
                     width=[0.9],
@@ -42,7 +54,7 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
                         "line": {"color": INK, "width": 1},
                         "pattern": {"shape": PATTERNS[(look // len(SERIES)) % len(PATTERNS)]},
                     },
-                    text=[f"{batch.lot} · {batch.bags}"],
+                    text=[f"{escape(batch.lot)}<br>× {batch.bags}"],
                     textposition="inside",
                     insidetextanchor="start",
                     textangle=0,
@@ -55,16 +67,15 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
             )
         bottom += height
         figure.add_hline(y=bottom, line={"color": GRID, "width": 2})
-    layout(figure, _("day"), _("drying space"), height=int(140 + 30 * max(bottom, 3)))
-    figure.update_layout(barmode="overlay", hovermode="closest", uniformtext={"minsize": 9, "mode": "show"})
-    figure.update_yaxes(
-        tickvals=[place for place, _name in ticks], ticktext=[name for _place, name in ticks], range=[bottom, 0]
-    )
+    layout(figure, _("day"), _("drying space"), height=int(110 + 36 * max(bottom, 3)))
+    figure.update_layout(barmode="overlay", hovermode="closest", uniformtext={"minsize": 8, "mode": "show"})
+    figure.update_yaxes(showticklabels=False, showgrid=False, range=[bottom, 0])
     figure.update_xaxes(
         type="date",
-        range=[_noonless(first_day, 0), _noonless(first_day, days)],
+        range=[_midnight(first_day, 0), _midnight(first_day, days)],
         dtick=86_400_000,
-        tickformat="%d %b",
+        tickformat="%d<br>%b",
+        tickangle=0,
         ticklabelmode="period",
     )
     return figure
@@ -95,6 +106,6 @@ def _hover(batch: FloorBatch) -> str:
     )
 
 
-def _noonless(first_day: date, offset: int) -> str:
+def _midnight(first_day: date, offset: int) -> str:
     """Return the midnight that begins a day of the plan, as Plotly reads it."""
     return (first_day + timedelta(days=offset)).isoformat()

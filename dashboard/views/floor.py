@@ -207,18 +207,18 @@ def _show(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tu
             alt=_("A row for each space and a block for each batch of bags, by day"),
             key="floor_chart",
         )
-        st.caption(_("In each block: lot and bags. Blocks of one space below each other lie there side by side."))
+        st.caption(_("In each block: the lot and × bags. Blocks of one space below each other lie there side by side."))
         st.subheader(_("The list"))
         page.table(_list(schedule, first), key="floor_list", file_name="drying_floor.csv")
-    for name, bags in schedule.not_spread.items():
+    if schedule.not_spread:
+        lines = ", ".join(
+            ngettext("{lot} ({bags} bag)", "{lot} ({bags} bags)", bags).format(lot=name, bags=bags)
+            for name, bags in schedule.not_spread.items()
+        )
         st.warning(
-            ngettext(
-                "{lot}: {bags} bag finds no place that pays or dries in time.",
-                "{lot}: {bags} bags find no place that pays or dries in time.",
-                bags,
-            ).format(lot=name, bags=bags)
+            _("No place within these days: {lots}.").format(lots=lines)
             + " "
-            + _("Sell it wet to somebody with a dryer, hire a space, or plan more days.")
+            + _("Sell it wet to somebody with a dryer, hire a space, or plan more days; wet grain goes on spoiling.")
         )
     _costs(group, schedule)
     _one_more(group, problem, schedule, spaces)

@@ -84,13 +84,20 @@ def _group_values() -> None:
     rows = [
         {
             _("value of"): getattr(fact, "label", "") or key,
-            _("value"): number(fact.value, 3) if isinstance(fact.value, float) else str(fact.value),
+            _("value"): _shown(fact.value),
             _("where from"): page.origin_text(fact),
             _("set by"): getattr(fact, "set_by", "") or "",
         }
         for key, fact in sorted(facts.items())
     ]
     page.table(pd.DataFrame(rows), key="sources_facts")
+
+
+def _shown(value: object) -> str:
+    """Return a value with as many digits as it deserves."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    return number(value, 0 if value == int(value) or abs(value) >= 1000 else 2 if abs(value) >= 0.1 else 4)
 
 
 def _basis_words() -> dict[str, tuple[str, str]]:
