@@ -1,0 +1,131 @@
+"""One run in a real browser, as a manager does it: a table is brought in, then its plan is on screen; nothing leaves this computer."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+BAD_ROWS = {7: ("humidite", "171,5"), 19: ("date", "31/02/2026"), 33: ("teneur", "humide"), 48: ("temp", "-80,0")}
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine"),
+]
+
+
+def table_of_sixty_rows() -> bytes:
+    """Return a notebook table in French: semicolons, decimal commas, day-first dates, four bad rows of sixty."""
+    lines = ["Date du test;Lot;Sac n°;Température (°C);Humidité relative (%);Teneur en eau (%);Culture;Nombre de sacs"]
+    for index in range(60):
+        lot, bag = divmod(index, 6)
+        cells = {
+            "date": f"{9 + lot:02d}/05/2026", "lot": f"Parcelle {lot + 1}", "sac": str(bag + 1),
+            "temp": f"{25 + (index % 5) / 2:.1f}".replace(".", ","), "humidite": f"{60 + (lot * 3 + bag) % 29:.1f}".replace(".", ","),
+            "teneur": f"{12.4 + (lot * 3 + bag) % 29 * 0.18:.1f}".replace(".", ","), "culture": "maïs", "sacs": "14",
+        }  # fmt: skip
+        if index in BAD_ROWS:
+            column, value = BAD_ROWS[index]
+            cells[column] = value
+        lines.append(";".join(cells.values()))
+    return ("\n".join(lines) + "\n").encode("latin-1")
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[str]:
+    """Serve the pages on a database with one group of one's own that knows prices and nothing else."""
+    import numpy as np
+
+    from core.group.database import open_store
+    from core.group.records import Group, PriceQuote
+
+    url = f"sqlite:///{tmp_path / 'own.sqlite3'}"
+    store = open_store(url)
+    group = store.add_group(
+        Group(name="Own group", latitude=9.1, longitude=0.9, altitude_m=400, time_zone="Africa/Lome", currency="XOF")
+    )
+    months = np.arange(60)
+    prices = 220 * np.exp(0.15 * np.sin(2 * np.pi * (months % 12 - 1) / 12) + 0.003 * months)
+    store.add_price_quotes(
+        PriceQuote(
+            group_id=group, quoted_on=date(2021 + (4 + int(m)) // 12, (4 + int(m)) % 12 + 1, 15), market="Ostrel",
+            commodity="maize", price_per_kg=float(price),
+        )
+        for m, price in zip(months, prices, strict=True)
+    )  # fmt: skip
+    store.engine.dispose()
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = os.environ | {
+        "DRYHOLD_DATABASE": url, "DRYHOLD_NOW": NOW.isoformat(), "DRYHOLD_OFFLINE": "1", "PYTHONPATH": str(ROOT),
+    }  # fmt: skip
+    command = [sys.executable, "-m", "dashboard", "--server.headless=true", f"--server.port={port}"]
+    server = subprocess.Popen(
+        command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _attempt in range(240):
+            try:
+                if urllib.request.urlopen(f"{address}/_stcore/health", timeout=1).read() == b"ok":
+                    break
+            except OSError:
+                time.sleep(0.25)
+        yield address
+    finally:
+        server.terminate()
+        server.wait(20)
+
+
+def test_from_a_table_nobody_here_wrote_to_its_plan(served, tmp_path):
+    playwright = pytest.importorskip("playwright.sync_api")
+    table = tmp_path / "cahier.csv"
+    table.write_bytes(table_of_sixty_rows())
+    outside: list[str] = []
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch_persistent_context(
+            str(tmp_path / "profile"), executable_path=shutil.which("chromium"), headless=True, args=FLAGS
+        )
+        page = browser.new_page()
+        page.set_default_timeout(90_000)
+        page.on(
+            "request",
+            lambda request: (
+                None
+                if "127.0.0.1" in request.url or request.url.startswith(("data:", "blob:"))
+                else outside.append(request.url)
+            ),
+        )
+        page.goto(f"{served}/readings_import")
+        page.locator("input[type=file]").set_input_files(str(table))
+        page.get_by_text("56 tests can be stored. 4 rows are refused.").wait_for()
+        page.get_by_role("button", name="Store 56 tests").click()
+        page.get_by_text("56 tests of cahier.csv are stored.").wait_for()
+        page.goto(f"{served}/")
+        page.get_by_role("heading", name="Sale plan", exact=True).first.wait_for()
+        page.get_by_text("Parcelle 1").first.wait_for(state="attached")
+        assert page.get_by_text("Traceback").count() == 0
+        browser.close()
+    assert not outside
+    from core.group.database import open_store
+
+    store = open_store(f"sqlite:///{tmp_path / 'own.sqlite3'}")
+    group = store.groups()[0]
+    assert len(store.readings(group.id)) == 56
+    assert len(store.lots(group.id)) == 10
