@@ -31,7 +31,7 @@ from core.weather.solar import (
 )
 
 Array = NDArray[np.float64]
-WARMEST_SOLAR_HOUR = 14.0  # two hours after solar noon (de Wit et al. 1978, as used by crop models)
+HIGHEST_LAG, NIGHT_FALL, LOWEST_LAG = 1.86, 2.20, -0.17  # Parton and Logan (1981), air at 1.5 m
 SUNNIEST_RATIO = 0.97  # of a cloudless sky that a day can reach
 
 
@@ -78,7 +78,7 @@ def settings() -> dict[str, float]:
 
 
 def normals_by_day(normals: Normals, place: Place, days: Sequence[date]) -> pd.DataFrame:
-    """Return the normals of each day, in straight lines from mid-month to mid-month.
+    """Return the normals of each day, in straight lines from mid-month to mid-month that keep the months' means.
 
     Parameters
     ----------
@@ -98,13 +98,24 @@ def normals_by_day(normals: Normals, place: Place, days: Sequence[date]) -> pd.D
     table = table.assign(wet_share=table["rain_days"].to_numpy() / DAYS_IN_MONTH)
     table["wet_day_mm"] = table["rain_mm"] / np.maximum(table["rain_days"], 0.3)
     numbers = np.array([day.timetuple().tm_yday for day in days], dtype=float)
+    by_day = {name: _month_line(table[name].to_numpy(float), numbers) for name in table.columns}
+    return pd.DataFrame(by_day, index=pd.Index(days, name="day"))
+
+
+def _month_line(months: Array, numbers: Array) -> Array:
+    """Return a value for days of the year, in straight lines whose means over the months are the months' values."""
     middle = np.cumsum(DAYS_IN_MONTH) - DAYS_IN_MONTH / 2
     x = np.concatenate([[middle[-1] - 365.25], middle, [middle[0] + 365.25]])
-    by_day = {
-        name: np.interp(numbers, x, np.concatenate([values[-1:], values, values[:1]]))
-        for name, values in ((name, table[name].to_numpy(float)) for name in table.columns)
-    }
-    return pd.DataFrame(by_day, index=pd.Index(days, name="day"))
+    grid = np.arange(1.0, 366.0)
+    month_of = np.minimum(np.searchsorted(np.cumsum(DAYS_IN_MONTH), grid - 0.5), 11)
+    size = np.bincount(month_of, minlength=12)
+    knots = months.copy()
+    for _step in range(6):  # the knots move until the lines' monthly means are right
+        line = np.interp(grid, x, np.concatenate([knots[-1:], knots, knots[:1]]))
+        knots = knots + (months - np.bincount(month_of, weights=line, minlength=12) / size)
+        if months.min() >= 0:
+            knots = np.maximum(knots, 0.0)
+    return np.interp(numbers, x, np.concatenate([knots[-1:], knots, knots[:1]]))
 
 
 def make_days(
@@ -138,7 +149,7 @@ def make_days(
     p = settings()
     usual = normals_by_day(normals, place, days)
     n = len(days)
-    share = usual["wet_share"].to_numpy()
+    share = np.clip(usual["wet_share"].to_numpy(), 0.0, 0.98)
     wet = _rain_days(share, count, random, p["rain_persistence"], None if before is None else before.wet)
     noise = _noise(n, count, random, before, p)
     away = wet - share[:, None]  # mean zero: what a wet day differs by leaves the month's mean as it is
@@ -290,18 +301,23 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
 
 
 def _temperature_shape(sun_hour: Array, sunrise: Array) -> Array:
-    """Return the day's course of temperature as departures from the mean in parts of the daily range (-0.45 to 0.55).
+    """Return the day's course of temperature as departures from its mean in parts of the daily range.
 
-    Two half cosines, lowest at sunrise, highest two hours after solar noon (de Wit et al. 1978).
+    A sine by day and an exponential fall by night: Parton and Logan (1981), Agricultural Meteorology 23, 205-216, with
+    their coefficients for air at 1.5 m (lag of the highest 1.86 h, night 2.20, lag of the lowest -0.17 h).
     """
-    rise = WARMEST_SOLAR_HOUR - sunrise
-    since = (sun_hour - sunrise) % 24
-    warming = since < rise
-    fall = 24 - rise
-    up = 0.5 - 0.5 * np.cos(np.pi * since / rise)
-    down = 0.5 + 0.5 * np.cos(np.pi * np.minimum(since - rise, fall) / fall)
-    # nights cool faster at first than a half cosine does: the exponent brings Miami's and Mumbai's mean to 0.45 of the range
-    return np.where(warming, up, down**1.25) - 0.472
+    day = 2 * (12 - sunrise)
+    night = 24 - day
+    since = (sun_hour - sunrise - LOWEST_LAG) % 24
+    light = day - LOWEST_LAG  # hours from the lowest to sunset
+    wave = day + 2 * HIGHEST_LAG
+    at_sunset = np.sin(np.pi * light / wave)
+    up = np.sin(np.pi * since / wave)
+    down = at_sunset * np.exp(-NIGHT_FALL * (since - light) / night)
+    left = at_sunset * np.exp(-NIGHT_FALL * (24 - light) / night)  # above the lowest when the night ends
+    mean_day = wave / np.pi * (1 - np.cos(np.pi * light / wave))
+    mean_night = at_sunset * night / NIGHT_FALL * (1 - np.exp(-NIGHT_FALL * (24 - light) / night))
+    return (np.where(since < light, up, down) - (mean_day + mean_night) / 24) / (1 - left)
 
 
 def _smooth(daily: Array, position: NDArray[np.int_], hour: Array) -> Array:

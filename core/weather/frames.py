@@ -106,9 +106,7 @@ def from_payload(payload: Any, status: str) -> Forecast:
         index = index.tz_convert("UTC")
         columns = [str(name) for name in payload["columns"]]
         members = tuple(
-            pd.DataFrame(
-                dict(zip(columns, map(lambda v: np.asarray(v, dtype=float), member), strict=True)), index=index
-            )
+            pd.DataFrame(dict(zip(columns, (np.asarray(v, dtype=float) for v in member), strict=True)), index=index)
             for member in payload["members"]
         )
         if not members or any(name not in columns for name in NEEDED):

@@ -108,7 +108,7 @@ def met_norway_answer(start: datetime = datetime(2026, 5, 20, 7), place: Place =
 
 def nasa_climatology() -> dict[str, Any]:
     """Return an answer of the climatology service."""
-    months = "JAN FEB MAR APR MAY JUN JUL AUG SEP OCT NOV DEC ANN".split()
+    months = ["JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC", "ANN"]
     values = {
         "T2M": [25.1, 27.6, 29.0, 28.4, 27.1, 25.7, 24.8, 24.5, 25.0, 26.1, 26.3, 25.0, 26.2],
         "RH2M": [38.0, 39.5, 52.2, 66.1, 74.8, 80.0, 83.4, 84.9, 83.0, 77.1, 58.8, 43.0, 65.2],

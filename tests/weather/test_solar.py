@@ -67,21 +67,14 @@ def test_height_of_the_sun_against_pvlib(place):
 @pytest.mark.parametrize("place", PLACES, ids=lambda place: place.time_zone)
 def test_sunrise_and_sunset_against_pvlib(place):
     pvlib = pytest.importorskip("pvlib")
-    days = pd.date_range("2026-01-05", "2026-12-28", freq="29D", tz=place.time_zone)
-    reference = pvlib.solarposition.sun_rise_set_transit_spa(days, place.latitude, place.longitude)
-    for day, row in reference.iterrows():
-        rise, set_ = solar.sunrise_and_sunset(day.date(), place)
-        # pvlib's days are of UTC, ours of the place: the nearest of its three days counts
-        near = pvlib.solarposition.sun_rise_set_transit_spa(
-            pd.DatetimeIndex([day - pd.Timedelta(days=1), day, day + pd.Timedelta(days=1)]),
-            place.latitude,
-            place.longitude,
-        )
-        assert min(abs((near["sunrise"] - rise).dt.total_seconds())) < 60
-        assert min(abs((near["sunset"] - set_).dt.total_seconds())) < 60
-        assert rise.astimezone(place.zone).date() == day.date()
-        assert rise < set_
-        assert row is not None
+    # pvlib labels the sunrises of far-off zones by the day of UTC, so its sun's height at our moments is held against
+    # the -0.833 degrees of the almanac's sunrise
+    for day in pd.date_range("2026-01-05", "2026-12-28", freq="29D"):
+        rise, fall = solar.sunrise_and_sunset(day.date(), place)
+        height = pvlib.solarposition.get_solarposition(pd.DatetimeIndex([rise, fall]), place.latitude, place.longitude)
+        assert np.allclose(height["elevation"], -0.833, atol=0.05)
+        assert rise.astimezone(place.zone).date() == day.date() == fall.astimezone(place.zone).date()
+        assert rise < fall
 
 
 def test_polar_night_has_no_sunrise():
