@@ -223,6 +223,6 @@ def _decimal_point(text: str) -> str:
         grouping = "," if bare.rfind(".") > bare.rfind(",") else "."
         bare = bare.replace(grouping, "")
     head, mark, tail = bare.rpartition(",")
-    if mark and (len(tail) != 3 or "," in head or not head):
+    if mark and (len(tail) != 3 or "," in head or head.lstrip("-+") in {"", "0"}):
         return head.replace(",", "") + "." + tail if "," not in head else bare.replace(",", "")
     return bare.replace(",", "")

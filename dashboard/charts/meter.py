@@ -1,0 +1,228 @@
+"""Figures of the shared meter: shares by rule, money in the account, days of the meter, worth of testing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from decimal import Decimal
+
+import numpy as np
+import plotly.graph_objects as go
+
+from core.meter.account import MoneyLine
+from core.meter.log import Booking, Custody
+from core.meter.worth import Payback, ProbingWorth, SeasonWorth
+from dashboard.charts.base import layout
+from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY, STONE, STRAW
+from dashboard.text import _
+
+
+def shares_figure(
+    shares: Mapping[str, Mapping[str, Decimal]], alone: Mapping[str, Decimal], currency: str
+) -> go.Figure:
+    """Return each member's share by rule, with what he would spend alone.
+
+    Parameters
+    ----------
+    shares : Mapping of rule to (Mapping of member to money)
+        Shares.
+    alone : Mapping of member to money
+        Cost alone.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    figure = go.Figure()
+    members = list(alone)
+    for place, (rule, parts) in enumerate(shares.items()):
+        figure.add_trace(
+            go.Scatter(
+                x=[float(parts[member]) for member in members],
+                y=members,
+                mode="markers",
+                name=rule,
+                marker={"symbol": MARKS[place % len(MARKS)], "size": 11, "color": SERIES[place % len(SERIES)]},
+            )
+        )
+    figure.add_trace(
+        go.Scatter(
+            x=[float(alone[member]) for member in members],
+            y=members,
+            mode="markers",
+            name=_("alone"),
+            marker={"symbol": "line-ns-open", "size": 20, "color": INK, "line": {"width": 3}},
+        )
+    )
+    layout(figure, _("{currency} a season").format(currency=currency), "", height=max(320, 46 * len(members) + 190))
+    figure.update_layout(hovermode="closest", legend={"y": -0.3})
+    figure.update_yaxes(autorange="reversed")
+    return figure
+
+
+def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
+    """Return what was left in each place after each day.
+
+    Parameters
+    ----------
+    lines : sequence of MoneyLine
+        Money in and out.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    figure = go.Figure()
+    for place, name in enumerate(dict.fromkeys(line.place for line in lines)):
+        chosen = [line for line in lines if line.place == name]
+        figure.add_trace(
+            go.Scatter(
+                x=[line.on for line in chosen],
+                y=[float(line.left) for line in chosen],
+                mode="lines+markers",
+                name=_(name),
+                line={"shape": "hv", "dash": DASHES[place], "color": SERIES[place]},
+                marker={"symbol": MARKS[place]},
+            )
+        )
+    return layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300)
+
+
+def days_figure(
+    custodies: Sequence[Custody],
+    promised: Sequence[Booking],
+    names: Mapping[str, str],
+    today: date,
+    days_back: int = 60,
+) -> go.Figure:
+    """Return who has had the meter, and to whom it is promised, day by day.
+
+    Parameters
+    ----------
+    custodies : sequence of Custody
+        Who had it.
+    promised : sequence of Booking
+        Bookings that stand.
+    names : Mapping of member number to name
+        Members.
+    today : date
+        Today.
+    days_back : int
+        How far back to show.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    figure = go.Figure()
+    begin = today - timedelta(days=days_back)
+    had = [
+        (row.member, max(row.since, begin), row.until or today) for row in custodies if (row.until or today) >= begin
+    ]
+    to_come = [(row.member, row.first_day, row.last_day + timedelta(days=1)) for row in promised]
+    for rows, label, colour, pattern in ((had, _("had it"), BLUE, ""), (to_come, _("promised"), STRAW, "/")):
+        if rows:
+            figure.add_trace(
+                go.Bar(
+                    base=[start.isoformat() for _member, start, _end in rows],
+                    x=[max((end - start).days, 0.5) * 86_400_000 for _member, start, end in rows],
+                    y=[names.get(member, member) for member, _start, _end in rows],
+                    orientation="h",
+                    name=label,
+                    marker={"color": colour, "pattern": {"shape": pattern}},
+                )
+            )
+    layout(figure, _("Day"), "", height=320)
+    figure.update_layout(barmode="overlay", hovermode="closest")
+    figure.update_xaxes(type="date")
+    figure.add_vline(x=today.isoformat(), line={"color": INK, "dash": "dot"})
+    return figure
+
+
+def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
+    """Return the losses that testing avoids, by kind.
+
+    Parameters
+    ----------
+    season : SeasonWorth
+        Worth of the season.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    kinds = list(season.avoided)
+    figure = go.Figure(
+        go.Bar(
+            x=[season.avoided[kind] for kind in kinds],
+            y=[_(kind) for kind in kinds],
+            orientation="h",
+            marker={"color": [BLUE if season.avoided[kind] >= 0 else CLAY for kind in kinds]},
+            name=_("avoided a season"),
+        )
+    )
+    return layout(figure, _("Avoided by testing, {currency} a season").format(currency=currency), "", height=280)
+
+
+def payback_figure(result: Payback) -> go.Figure:
+    """Return the chance that the meter has paid for itself after each season.
+
+    Parameters
+    ----------
+    result : Payback
+        Payback.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    seasons = list(range(1, len(result.by_season) + 1))
+    figure = go.Figure(
+        go.Bar(
+            x=seasons,
+            y=100 * result.by_season,
+            marker={"color": SKY, "line": {"color": BLUE, "width": 1}},
+            name=_("paid for itself"),
+        )
+    )
+    layout(figure, _("Seasons"), _("Chance that it has paid for itself, %"), height=300)
+    figure.update_xaxes(dtick=1)
+    figure.update_yaxes(range=[0, 105])
+    return figure
+
+
+def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
+    """Return the worth of testing a lot by the number of bags probed.
+
+    Parameters
+    ----------
+    result : ProbingWorth
+        Worth by number.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    figure = go.Figure()
+    for values, name, colour, dash in (
+        (result.worth, _("worth"), STONE, "dash"),
+        (result.net, _("worth less cost of the tests"), BLUE, "solid"),
+    ):
+        figure.add_trace(
+            go.Scatter(
+                x=list(result.probed),
+                y=np.round(values, 4),
+                mode="lines+markers",
+                name=name,
+                line={"color": colour, "dash": dash},
+            )
+        )
+    return layout(figure, _("Bags probed"), _("{currency} for one lot").format(currency=currency), height=300)

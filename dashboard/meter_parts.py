@@ -1,0 +1,76 @@
+"""What the four pages of the meter share: its account read from the records, and one way of writing into it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import streamlit as st
+
+from core.errors import DryholdError
+from core.group.records import Event, Group
+from core.meter.account import Account, record, replay
+from dashboard import page, state
+from dashboard.text import _
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def _book(group_id: int, version: int) -> tuple[list[Event], Account]:
+    events = state.store().events(group_id, "meter")
+    return events, replay(events)
+
+
+def read_book(group: Group) -> tuple[list[Event], Account]:
+    """Return the group's book of the meter and the account that it adds up to."""
+    return _book(group.id, state.store().version(group.id))
+
+
+def exact(value: float, step: Decimal = Decimal("0.01")) -> Decimal:
+    """Return a number from a field as exact money, to the smallest coin."""
+    return (Decimal(str(round(value, 6))) / step).to_integral_value() * step
+
+
+def coin(group: Group) -> Decimal:
+    """Return the smallest coin in use."""
+    return Decimal(str(state.store().fact(group.id, "meter.smallest_coin").value))
+
+
+def write(
+    group: Group, kind: str, payload: Mapping[str, Any], on: date | None = None, reverses: int | None = None
+) -> bool:
+    """Write one event after checking it; show why where it is refused. Return whether it was written."""
+    try:
+        record(state.store(), group.id, kind, on or state.today(), state.who(), payload, state.now(), reverses)
+    except DryholdError as error:
+        page.show_error(error)
+        return False
+    st.session_state["meter_said"] = _("Written into the book by {who}.").format(who=state.who())
+    return True
+
+
+def say_last() -> None:
+    """Show once what was written on the run before."""
+    said = st.session_state.pop("meter_said", None)
+    if said:
+        st.success(said)
+
+
+def open_book_first(group: Group, account: Account) -> None:
+    """Offer to open the book with the present members where nobody is in it yet, and end the page."""
+    if account.facts.members:
+        return
+    members = [member for member in state.store().members(group.id) if member.left_on is None]
+    if not members:
+        st.warning(_("Add the members first, under Members."))
+        st.stop()
+    st.info(
+        _("The meter's book is empty. It is opened with the {count} present members; others can join later.").format(
+            count=len(members)
+        )
+    )
+    if st.button(_("Open the book"), type="primary", key="meter_open"):
+        if all([write(group, "member_added", {"member": str(member.id), "name": member.name}) for member in members]):
+            st.rerun()
+    st.stop()
