@@ -39,9 +39,9 @@ class SafeMoisture:
 def safe_moistures() -> list[SafeMoisture]:
     """Return the published safe moistures at 27 °C with the equilibrium humidity that each means."""
     text = resources.files("core.grain").joinpath("storage_comparison.toml").read_text(encoding="utf-8")
-    table = tomllib.loads(text)
+    table = tomllib.loads(text)["safe_moisture_pct"]
     rows = []
-    for code, moisture in table["safe_moisture_pct"].items():
+    for code, moisture in table["values"].items():
         damp = float(humidity_with_flag(code, table["temperature_c"], moisture).value)
         rows.append(
             SafeMoisture(

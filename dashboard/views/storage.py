@@ -39,6 +39,7 @@ from dashboard.text import _, day, number, percent, say
 SCENARIOS = 60
 HORIZON_DAYS = 280
 BY_HAND = 0
+KEEP = {"persist_state": "session"}
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
@@ -177,24 +178,26 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
     """Show the choice of a lot, or of one described by hand."""
     options = [*[lot.lot_id for lot in lots], BY_HAND]
     names = {**labels, BY_HAND: _("another lot, described here")}
-    picked = st.selectbox(_("Which lot?"), options, format_func=lambda key: names[key], key="storage_lot")
+    picked = st.selectbox(_("Which lot?"), options, format_func=lambda key: names[key], key="storage_lot", **KEEP)
     by_id = {lot.lot_id: lot for lot in lots}
     if picked in by_id:
         return by_id[picked]
     left, middle, right = st.columns(3)
     crop = left.selectbox(
-        _("Crop"), commodity_codes(), format_func=lambda code: _(get_commodity(code).name), key="storage_crop"
+        _("Crop"), commodity_codes(), format_func=lambda code: _(get_commodity(code).name), key="storage_crop", **KEEP
     )
-    moisture = middle.number_input(_("Moisture at bagging, % wet basis"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture")
-    sure = right.number_input(_("How sure, ± points"), 0.1, 3.0, 0.5, 0.1, key="storage_sd")
-    cob = st.checkbox(_("Still on the cob, in the head or in the pod"), key="storage_cob")
-    sieved = st.checkbox(_("A sample was sieved for live insects"), key="storage_sieved")
+    moisture = middle.number_input(
+        _("Moisture at bagging, % wet basis"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture", **KEEP
+    )
+    sure = right.number_input(_("How sure, ± points"), 0.1, 3.0, 0.5, 0.1, key="storage_sd", **KEEP)
+    cob = st.checkbox(_("Still on the cob, in the head or in the pod"), key="storage_cob", **KEEP)
+    sieved = st.checkbox(_("A sample was sieved for live insects"), key="storage_sieved", **KEEP)
     count = (
-        st.number_input(_("Live insects per kg sieved"), 0.0, 500.0, 0.0, 1.0, key="storage_insects")
+        st.number_input(_("Live insects per kg sieved"), 0.0, 500.0, 0.0, 1.0, key="storage_insects", **KEEP)
         if sieved
         else None
     )
-    limit = st.number_input(_("Moisture that the buyer allows, %"), 4.0, 20.0, 13.5, 0.1, key="storage_limit")
+    limit = st.number_input(_("Moisture that the buyer allows, %"), 4.0, 20.0, 13.5, 0.1, key="storage_limit", **KEEP)
     return StoredLot(BY_HAND, _("described here"), crop, moisture, sure, count, cob, limit_pct=limit)
 
 
@@ -219,6 +222,7 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
         index=list(outlooks).index(best),
         format_func=method_name,
         key="storage_band",
+        **KEEP,
     )
     page.chart(
         figure(
