@@ -164,7 +164,12 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             if sum(entry.file_size for entry in packed.infolist()) > MAX_UNPACKED_BYTES:
                 raise ImportRefusedError("The file {name} is too large", name=file_name)
+            has_formulas = any(
+                _holds_formula(packed.read(entry)) for entry in packed.namelist() if "/worksheets/" in entry
+            )
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        # A formula that no spreadsheet has worked out yet has no value: show the formula rather than nothing.
+        source = load_workbook(io.BytesIO(data), read_only=True) if has_formulas else None
     except ImportRefusedError:
         raise
     except Exception as error:  # the reader of workbooks fails in many ways on a broken file
@@ -175,7 +180,8 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
         sheets = [sheet for sheet in book.worksheets if sheet.sheet_state == "visible"] or book.worksheets
         best: RawTable | None = None
         for order, sheet in enumerate(sheets):
-            table = _read_sheet(sheet, file_name, progress if order == 0 else None)
+            formulas = source[sheet.title] if source is not None else None
+            table = _read_sheet(sheet, file_name, progress if order == 0 else None, formulas)
             if best is None or len(table.rows) > len(best.rows):
                 best = table
     except ImportRefusedError:
@@ -186,17 +192,32 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
         ) from error
     finally:
         book.close()
+        if source is not None:
+            source.close()
     if best is None or not best.rows:
         raise ImportRefusedError("The file {name} has no filled row", name=file_name)
     return best
 
 
-def _read_sheet(sheet: Any, file_name: str, progress: Callable[[float], None] | None) -> RawTable:
+def _holds_formula(sheet: bytes) -> bool:
+    return b"<f>" in sheet or b"<f " in sheet
+
+
+def _read_sheet(
+    sheet: Any, file_name: str, progress: Callable[[float], None] | None, formulas: Any | None = None
+) -> RawTable:
     rows: list[tuple[Cell, ...]] = []
     numbers: list[int] = []
     blank, total = 0, sheet.max_row or 0
+    sources = formulas.iter_rows(values_only=True) if formulas is not None else None
     for number, cells in enumerate(sheet.iter_rows(), start=1):
         values = tuple(_workbook_value(cell) for cell in cells)
+        if sources is not None:
+            written = next(sources, ())
+            values = tuple(
+                source if value is None and isinstance(source, str) and source.startswith("=") else value
+                for value, source in zip(values, (*written, *(None,) * len(values)), strict=False)
+            )
         if all(value is None for value in values):
             blank += 1
             continue
