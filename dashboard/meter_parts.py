@@ -70,7 +70,8 @@ def open_book_first(group: Group, account: Account) -> None:
             count=len(members)
         )
     )
-    if st.button(_("Open the book"), type="primary", key="meter_open"):
-        if all([write(group, "member_added", {"member": str(member.id), "name": member.name}) for member in members]):
-            st.rerun()
+    if st.button(_("Open the book"), type="primary", key="meter_open") and all(
+        write(group, "member_added", {"member": str(member.id), "name": member.name}) for member in members
+    ):
+        st.rerun()
     st.stop()

@@ -1,0 +1,504 @@
+"""The meter's account for a treasurer: money in, money out, who owes; and the journal behind it."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import DryholdError
+from core.meter.account import (
+    Account,
+    MemberBalance,
+    book_value,
+    depreciation_due,
+    grain_sold_terms,
+    join_terms,
+    leave_terms,
+    member_balances,
+    money_book,
+    plain_payload,
+    warnings,
+)
+from core.meter.book import LOSS_KINDS, MONEY_PLACES, SPENT_ON
+from core.meter.log import holder_on
+from core.meter.paying import SellerOffer, compare_offer, instalment_plan, value_grain, value_labour
+from core.meter.payments_table import read_payments
+from core.reports.meter_sheets import account_sheet, receipt_text, statement_sheet
+from dashboard import page, state
+from dashboard.charts.meter import money_figure
+from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, write
+from dashboard.text import _, money, number, percent, say
+
+
+def choices() -> dict[str, str]:
+    """Return what can be written down, in the treasurer's words."""
+    return {
+        "payment": _("a member pays money"),
+        "plan": _("a member pays in instalments"),
+        "grain_payment": _("a member pays in grain"),
+        "labour": _("a member pays by work"),
+        "outside_tests": _("an outsider pays for tests"),
+        "spent": _("money is spent (batteries, repair, calibration check …)"),
+        "grain_sold": _("grain taken in payment is sold"),
+        "meter_bought": _("the meter is bought"),
+        "seller_paid": _("the seller is paid"),
+        "loan_taken": _("a loan is taken"),
+        "loan_paid": _("a loan is paid down"),
+        "depreciation": _("the meter has grown older (depreciation)"),
+        "loss_rule": _("the rule for loss, theft and breakage is agreed"),
+        "meter_gone": _("the meter is lost, stolen or broken beyond repair"),
+        "joins": _("a member joins at book value"),
+        "leaves": _("a member leaves at book value"),
+        "paid_out": _("a member is paid what the group owes"),
+        "cash_counted": _("the money is counted"),
+    }
+
+
+def member_field(account: Account, key: str, none: str | None = None) -> str:
+    """Return the number of the member chosen, or "" for none."""
+    members = ([""] if none else []) + list(account.facts.names)
+    return st.selectbox(_("Member"), members, format_func=lambda m: account.facts.names.get(m, none or ""), key=key)
+
+
+def amount_field(label: str, key: str, value: float = 0.0) -> Decimal:
+    """Return an amount as exact money."""
+    return exact(st.number_input(label, min_value=0.0, value=value, key=key))
+
+
+def place_field(key: str) -> str:
+    """Return where the money is kept."""
+    return st.selectbox(_("Kept in or taken from"), MONEY_PLACES, format_func=_, key=key)
+
+
+def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
+    """Show the fields of an entry and return its particulars."""
+    facts = state.store().facts(group.id)
+    step = coin(group)
+    if kind == "payment":
+        return {
+            "member": member_field(account, "acc_member"), "amount": amount_field(_("Amount"), "acc_amount"),
+            "money": place_field("acc_place"), "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
+        }  # fmt: skip
+    if kind == "plan":
+        member = member_field(account, "acc_member")
+        owes = next((float(b.owes) for b in member_balances(account, state.today()) if b.member == member), 0.0)
+        rate = st.number_input(_("Interest a month, %"), 0.0, 20.0, 0.0, key="acc_rate")
+        months = int(st.number_input(_("Monthly instalments"), 1, 60, 6, key="acc_months"))
+        rows, terms = instalment_plan(
+            amount_field(_("Amount"), "acc_amount", max(owes, 0.0)), Decimal(str(rate)) / 100, months,
+            st.date_input(_("First due on"), state.today(), key="acc_first"), step,
+        )  # fmt: skip
+        st.dataframe(
+            pd.DataFrame([{_("No."): r.number, _("Due"): r.due, _("Payment"): float(r.payment), _("Interest"): float(r.interest), _("Still owed"): float(r.remaining)} for r in rows]),
+            hide_index=True, width="stretch",
+        )  # fmt: skip
+        return {"member": member, **terms}
+    if kind == "grain_payment":
+        member = member_field(account, "acc_member")
+        left, right = st.columns(2)
+        kg = left.number_input(_("Weighed, kg with bags"), 0.0, 100000.0, 90.0, key="acc_kg")
+        bags = int(right.number_input(_("Bags weighed with it"), 0, 1000, 1, key="acc_bags"))
+        tare = left.number_input(_("An empty bag, kg"), 0.0, 5.0, 0.2, key="acc_tare")
+        moisture = right.number_input(_("Moisture as tested, % wet basis"), 5.0, 40.0, 14.0, key="acc_moisture")
+        agreed = left.number_input(_("Agreed moisture, % wet basis"), 5.0, 30.0, 13.0, key="acc_agreed")
+        price = right.number_input(
+            _("Agreed price a kg"), 0.0, value=float(facts["maize_price_kg"].value), key="acc_price"
+        )
+        agreed_on = st.date_input(_("Price agreed on"), state.today(), key="acc_agreed_on")
+        paid = value_grain(
+            exact(kg),
+            exact(moisture),
+            exact(agreed),
+            exact(price, Decimal("0.0001")),
+            agreed_on,
+            bags,
+            exact(tare),
+            step=step,
+        )
+        st.write(say(paid.explanation))
+        return {
+            "member": member, "kg": exact(kg), "moisture_pct": exact(moisture), "agreed_kg": paid.agreed_kg,
+            "agreed_moisture_pct": exact(agreed), "price_per_kg": str(price), "agreed_on": agreed_on, "amount": paid.amount,
+        }  # fmt: skip
+    if kind == "labour":
+        member = member_field(account, "acc_member")
+        hours = exact(st.number_input(_("Hours"), 0.25, 500.0, 4.0, key="acc_hours"))
+        price = exact(
+            st.number_input(
+                _("Price of an hour agreed before the season"),
+                0.01,
+                value=float(facts["meter.hour_price"].value),
+                key="acc_price",
+            )
+        )
+        return {"member": member, "hours": hours, "price": price, "amount": value_labour(hours, price, step)}
+    if kind == "outside_tests":
+        return {
+            "payer": st.text_input(_("Who pays"), key="acc_payer"), "tests": int(st.number_input(_("Tests"), 1, 1000, 1, key="acc_tests")),
+            "amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place"),
+            "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
+        }  # fmt: skip
+    if kind == "spent":
+        what = st.selectbox(_("On what"), SPENT_ON, format_func=_, key="acc_what")
+        result = {
+            "on_what": what, "amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place"),
+            "text": st.text_input(_("Note"), key="acc_note"),
+        }  # fmt: skip
+        if what == "repair" and account.facts.rule is not None:
+            result["holder"] = member_field(account, "acc_holder", _("nobody's fault"))
+        return result
+    if kind == "grain_sold":
+        st.caption(_("{kg} kg are left").format(kg=account.facts.grain_kg))
+        kg = exact(
+            st.number_input(_("Sold, kg"), 0.0, value=float(account.facts.grain_kg), key="acc_kg"), Decimal("0.001")
+        )
+        return grain_sold_terms(account, kg, amount_field(_("Amount"), "acc_amount"), place_field("acc_place"), step)
+    if kind == "meter_bought":
+        words = {"money": _("money in hand"), "seller": _("owed to the seller"), "loan": _("a loan")}
+        seasons = int(facts["meter.life_seasons"].value)
+        return {
+            "amount": amount_field(_("Price"), "acc_amount", float(facts["meter.price"].value)),
+            "paid_from": st.radio(_("Paid from"), list(words), format_func=lambda w: words[w], key="acc_from"), "money": place_field("acc_place"),
+            "life_months": int(st.number_input(_("Months that it will last"), 1, 240, 12 * seasons, key="acc_life")),
+            "resale": amount_field(_("What it will fetch then"), "acc_resale"),
+        }  # fmt: skip
+    if kind in {"seller_paid", "loan_taken"}:
+        return {"amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place")}
+    if kind == "loan_paid":
+        return {
+            "principal": amount_field(_("Of the loan itself"), "acc_principal"), "interest": amount_field(_("Interest"), "acc_interest"),
+            "money": place_field("acc_place"),
+        }  # fmt: skip
+    if kind == "depreciation":
+        return {
+            "amount": amount_field(
+                _("Written off (proposed by its age)"),
+                "acc_amount",
+                float(depreciation_due(account, state.today(), step)),
+            )
+        }
+    if kind == "loss_rule":
+        st.write(_("What part does the holder bear, where …"))
+        labels = {"loss": _("it is lost, %"), "theft": _("it is stolen, %"), "breakage": _("it breaks, %")}
+        return {
+            what: exact(
+                st.number_input(
+                    labels[what], 0.0, 100.0, 100.0 * facts[f"meter.holder_part.{what}"].value, key=f"acc_{what}"
+                )
+            )
+            / 100
+            for what in LOSS_KINDS
+        }
+    if kind == "meter_gone":
+        words = {"loss": _("lost"), "theft": _("stolen"), "breakage": _("broken")}
+        return {
+            "what": st.radio(_("What happened"), LOSS_KINDS, format_func=lambda w: words[w], key="acc_gone"),
+            "holder": member_field(account, "acc_holder"),
+        }
+    if kind == "joins":
+        others = {str(m.id): m.name for m in state.store().members(group.id) if str(m.id) not in account.facts.members}
+        if not others:
+            st.warning(_("Every member is in the book. Add the new one first, under Members."))
+            st.stop()
+        member = st.selectbox(_("Member"), list(others), format_func=lambda m: others[m], key="acc_new")
+        terms = join_terms(account, member, others[member], step)
+        st.write(
+            _("Pays in {amount}, which goes to the members so far in equal parts.").format(
+                amount=money(Decimal(terms["buy_in"]), group.currency)
+            )
+        )
+        return terms
+    if kind == "leaves":
+        member = member_field(account, "acc_member")
+        most = amount_field(_("Most that the group pays out (its reserve rule; 0 = no limit)"), "acc_most")
+        terms = leave_terms(account, member, most or None, step)
+        st.write(
+            _("Is owed {amount}, less what is still owed by the member.").format(
+                amount=money(Decimal(terms["pay_out"]), group.currency)
+            )
+        )
+        return terms
+    if kind == "paid_out":
+        return {
+            "member": member_field(account, "acc_member"),
+            "amount": amount_field(_("Amount"), "acc_amount"),
+            "money": place_field("acc_place"),
+        }
+    return {"counted": amount_field(_("Counted"), "acc_amount"), "money": place_field("acc_place")}
+
+
+def write_down(group: Any, account: Account, events: list[Any]) -> None:
+    """Let the treasurer write one entry."""
+    words = choices()
+    kind = st.selectbox(_("What happened"), list(words), format_func=lambda k: words[k], key="acc_kind")
+    on = st.date_input(_("On"), state.today(), key="acc_on")
+    if kind in {"joins", "leaves"} and depreciation_due(account, on):
+        st.warning(_("Write off the meter's age first, so that the book value is today's."))
+    if kind == "meter_gone" and (holder := holder_on(events, on)):
+        st.caption(_("By the log the holder was {name}.").format(name=account.facts.names.get(holder, holder)))
+    try:
+        payload = plain_payload(particulars(kind, group, account))
+    except DryholdError as error:
+        page.show_error(error)
+        return
+    if st.button(_("Write it into the book"), type="primary", key="acc_write") and write(group, kind, payload, on):
+        st.rerun()
+
+
+def who_owes(balances: tuple[MemberBalance, ...], group: Any) -> pd.DataFrame:
+    """Return the members' balances as a table in words and money."""
+    return pd.DataFrame(
+        [
+            {
+                _("Member"): row.name + ("" if row.present else f" ({_('has left')})"),
+                _("State"): _("in arrears") if row.arrears > 0 else _("paid ahead") if row.owes < 0 else _("in order"),
+                _("Owes"): money(row.owes, group.currency),
+                _("In arrears"): money(row.arrears, group.currency),
+                _("Is owed"): money(row.owed_to_him, group.currency),
+                _("Share capital"): money(row.capital, group.currency),
+            }
+            for row in balances
+        ]
+    )
+
+
+def papers(group: Any, account: Account) -> None:
+    """Offer statements and receipts to print."""
+    member = member_field(account, "paper_member")
+    start = st.date_input(_("From"), None, key="paper_start")
+    st.download_button(
+        _("Statement to print"),
+        statement_sheet(account, member, group.name, group.currency, state.today(), say, start),
+        file_name="statement.html", mime="text/html", key="paper_statement",
+    )  # fmt: skip
+    if account.receipts:
+        receipts = {receipt.number: receipt for receipt in reversed(account.receipts)}
+        chosen = st.selectbox(
+            _("Receipt number"), list(receipts), format_func=lambda n: f"{n} – {receipts[n].payer}", key="paper_receipt"
+        )
+        text = receipt_text(receipts[chosen], group.name, group.currency, say)
+        st.code(text, language=None)
+        st.download_button(_("Receipt as text"), text, file_name=f"receipt_{chosen}.txt", key="paper_receipt_file")
+    st.download_button(
+        _("The whole account to print"), account_sheet(account, group.name, group.currency, state.today(), say),
+        file_name="account.html", mime="text/html", key="paper_account",
+    )  # fmt: skip
+
+
+def close_season(group: Any, account: Account) -> None:
+    """Close the season step by step: age, money counted, result set aside."""
+    totals = account.journal.totals()
+    result = totals["income"] - totals["expenses"]
+    due = depreciation_due(account, state.today(), coin(group))
+    st.markdown(f"1. {_('Write off the meter by its age: {amount} to go').format(amount=money(due, group.currency))}")
+    if due and st.button(_("Write it off"), key="close_age") and write(group, "depreciation", {"amount": due}):
+        st.rerun()
+    st.markdown(f"2. {_('Count the money in every place; the difference is booked.')}")
+    for place in MONEY_PLACES:
+        in_book = account.journal.balance(f"assets:{place}")
+        left, right = st.columns([3, 1])
+        counted = left.number_input(
+            _("{place}: the book says {amount}; counted").format(place=_(place), amount=money(in_book, group.currency)),
+            min_value=0.0, value=max(float(in_book), 0.0), key=f"close_{place}",
+        )  # fmt: skip
+        if right.button(_("Book"), key=f"close_book_{place}") and write(
+            group, "cash_counted", {"counted": exact(counted), "money": place}
+        ):
+            st.rerun()
+    st.markdown(
+        f"3. {_('The season leaves {amount}. Set aside for the next meter, the rest stays in the group:').format(amount=money(result, group.currency))}"
+    )
+    reserve = amount_field(_("Set aside for the next meter"), "close_reserve", max(float(result), 0.0))
+    last = st.date_input(_("Last day of the season"), state.today(), key="close_day")
+    sure = st.checkbox(_("Nothing can be dated on or before this day afterwards"), key="close_sure")
+    if st.button(_("Close the season"), disabled=not sure, key="close_button") and write(
+        group, "season_closed", {"reserve": reserve}, last
+    ):
+        st.rerun()
+
+
+def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
+    """Take earlier payments in from a table, after showing what would come and what cannot."""
+    st.write(
+        _("A CSV file whose first line names the columns day, member, amount, and if wanted reference and 'kept in'.")
+    )
+    file = st.file_uploader(_("Table of earlier payments"), type=["csv", "txt"], key="pay_file")
+    if file is None:
+        return
+    try:
+        preview = read_payments(file.getvalue(), account.facts.names, events, state.today(), coin(group))
+    except DryholdError as error:
+        page.show_error(error)
+        return
+    st.write(
+        _("{count} payments, together {total}; {rejected} rows cannot be taken in.").format(
+            count=len(preview.rows), total=money(preview.total, group.currency), rejected=len(preview.rejected)
+        )
+    )
+    if preview.rows:
+        st.dataframe(
+            pd.DataFrame(
+                [
+                    {
+                        _("Day"): r.on,
+                        _("Member"): r.name,
+                        _("Amount"): float(r.amount),
+                        _("Kept in"): _(r.place),
+                        _("Reference"): r.reference,
+                    }
+                    for r in preview.rows
+                ]
+            ),
+            hide_index=True,
+            width="stretch",
+        )
+    if preview.rejected:
+        st.dataframe(
+            pd.DataFrame(
+                [{_("Line"): r.line, _("Why not"): say(r.reason), _("Row"): r.text} for r in preview.rejected]
+            ),
+            hide_index=True,
+            width="stretch",
+        )
+    if (
+        preview.rows
+        and st.button(_("Take them in"), key="pay_take")
+        and all(write(group, "payment", row.payload, row.on) for row in preview.rows)
+    ):
+        st.rerun()
+
+
+def journal(group: Any, account: Account) -> None:
+    """Show the journal, the balances, and let an event be taken back."""
+    lines = [
+        {
+            _("No."): entry.number, _("Day"): entry.on, _("What"): say(entry.text), _("Account"): line.account,
+            _("Member"): account.facts.names.get(line.party, line.party), _("Debit"): float(line.debit), _("Credit"): float(line.credit), _("Written by"): entry.who,
+        }
+        for entry in reversed(account.journal.entries)
+        for line in entry.lines
+    ]  # fmt: skip
+    page.table(pd.DataFrame(lines), key="journal_table", file_name="journal.csv")
+    rows = account.journal.trial_balance()
+    page.table(
+        pd.DataFrame(
+            [{_("Account"): r.account, _("Debit"): float(r.debit), _("Credit"): float(r.credit)} for r in rows]
+        ),
+        key="journal_trial",
+    )
+    debits = sum((row.debit for row in rows), Decimal(0))
+    st.caption(
+        _("Debits {debits} = credits {credits}").format(
+            debits=debits, credits=sum((row.credit for row in rows), Decimal(0))
+        )
+    )
+    standing = {e.id: e for e in reversed(account.events) if e.reverses is None and e.id not in account.reversed_events}
+    if standing:
+        words = choices()
+        st.write(_("Nothing can be deleted: a wrong entry is taken back, and both stay readable."))
+        chosen = st.selectbox(
+            _("Entry to take back"), list(standing), key="journal_back",
+            format_func=lambda n: f"{standing[n].on} · {words.get(standing[n].kind, standing[n].kind)} · {standing[n].payload.get('amount', '')}",
+        )  # fmt: skip
+        reason = st.text_input(_("Reason"), key="journal_reason")
+        if st.button(_("Take it back"), disabled=not reason.strip(), key="journal_take") and write(
+            group, "reversal", {"reason": reason.strip()}, reverses=chosen
+        ):
+            st.rerun()
+
+
+def seller_offer(group: Any) -> None:
+    """Compare the seller's offer to take grain with cash and a loan."""
+    facts = state.store().facts(group.id)
+    left, right = st.columns(2)
+    cash = left.number_input(_("Price in cash"), 0.01, value=float(facts["meter.price"].value), key="offer_cash")
+    kg = right.number_input(_("Grain that the seller takes instead, kg"), 1.0, value=900.0, key="offer_kg")
+    months = int(left.number_input(_("Months until the grain is handed over"), 0, 36, 6, key="offer_months"))
+    price = right.number_input(
+        _("Price a kg expected then"),
+        0.0001,
+        value=float(facts["maize_price_kg"].value),
+        format="%.4f",
+        key="offer_price",
+    )
+    spread = left.number_input(_("Usual difference from what was expected, %"), 0.0, 100.0, 25.0, key="offer_spread")
+    loan = right.number_input(_("Loan: interest a month on what is owed, %"), 0.0, 30.0, 3.0, key="offer_loan")
+    loan_months = int(left.number_input(_("Loan: monthly payments"), 1, 60, 12, key="offer_payments"))
+    waiting = right.number_input(
+        _("What a month's waiting costs the group, %"),
+        0.0,
+        30.0,
+        100 * float(facts["interest_monthly"].value),
+        key="offer_waiting",
+    )
+    import numpy as np
+
+    sd = float(np.sqrt(np.log1p((spread / 100) ** 2)))
+    paths = price * np.exp(np.random.default_rng(9).normal(-0.5 * sd**2, sd, 4000))
+    result = compare_offer(SellerOffer(cash, kg, months), paths, loan / 100, loan_months, waiting / 100)
+    st.write(say(result.explanation))
+    st.write(
+        _("In {chance} of the cases the grain is dearer than the loan.").format(
+            chance=percent(result.chance_grain_dearer)
+        )
+    )
+    page.caution("advice")
+
+
+def main() -> None:
+    """Show the page."""
+    page.start(_("The meter's account"), _("What came in, what went out, and who owes what?"))
+    group = page.stop_if_no_group()
+    events, account = read_book(group)
+    say_last()
+    open_book_first(group, account)
+    balances = member_balances(account, state.today())
+    held = sum((account.journal.balance(f"assets:{place}") for place in MONEY_PLACES), Decimal(0))
+    late = [row for row in balances if row.arrears > 0]
+    page.answer(
+        _("The group holds {held}; the meter stands at {value}; {count} members owe {arrears} that should have been paid.").format(
+            held=money(held, group.currency), value=money(book_value(account), group.currency), count=len(late),
+            arrears=money(sum((row.arrears for row in late), Decimal(0)), group.currency),
+        )
+    )  # fmt: skip
+    for warning in warnings(account, MONEY_PLACES):
+        st.warning(say(warning))
+    lines = money_book(account, MONEY_PLACES)
+    if lines:
+        page.chart(money_figure(lines, group.currency), alt=_("Money left after each day"), key="acc_chart")
+    page.table(who_owes(balances, group), key="acc_owes", file_name="who_owes.csv")
+    sections = {
+        "write": _("Write down"), "money": _("Money in and out"), "papers": _("Statements and receipts"), "close": _("Close the season"),
+        "import": _("Earlier payments"), "offer": _("Grain instead of cash"), "journal": _("Journal"),
+    }  # fmt: skip
+    section = st.segmented_control(
+        _("What to do"), list(sections), default="write", format_func=lambda s: sections[s], key="acc_section"
+    )
+    with page.plain_errors():
+        if section == "money":
+            table = [{_("Day"): r.on, _("What"): say(r.text), _("Place"): _(r.place), _("In"): number(float(r.money_in), 2), _("Out"): number(float(r.money_out), 2), _("Left"): number(float(r.left), 2), _("Reference"): r.reference, _("Written by"): r.who} for r in reversed(lines)]  # fmt: skip
+            page.table(pd.DataFrame(table), key="acc_money", file_name="money.csv")
+        elif section == "papers":
+            papers(group, account)
+        elif section == "close":
+            close_season(group, account)
+        elif section == "import":
+            earlier_payments(group, account, events)
+        elif section == "offer":
+            seller_offer(group)
+        elif section == "journal":
+            journal(group, account)
+        else:
+            write_down(group, account, events)
+    page.sources(
+        [
+            _("Double entry: every entry has two equal sides; annuity in arrears for instalments"),
+            _("Straight-line depreciation over the meter's life: common practice, no source"),
+        ]
+    )
+
+
+main()
