@@ -512,7 +512,7 @@ def main() -> None:
     page.sources(
         [
             _("Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices (Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."),
-            _("A season is called reliable when fewer than 5 in 100 series without one would show so strong a pattern."),
+            _("A season is called reliable when fewer than 6 in 100 series without one would show so strong a pattern."),
             _("Break-even price: competitive storage (Williams & Wright 1991)."),
             _("In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson 2023, 1,038 markets in 30 countries)."),
         ]
