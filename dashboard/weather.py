@@ -6,13 +6,14 @@ import os
 from collections.abc import Callable
 from datetime import datetime
 
+import pandas as pd
 import requests
 
 from core.group.records import Group
 from core.group.store import Store
 from core.weather.fetching import make_session
 from core.weather.forecast import Forecast, get_forecast
-from core.weather.normals import Normals, bundled_normals, get_normals
+from core.weather.normals import Normals, bundled_normals, get_normals, get_years
 from core.weather.place import Place
 
 
@@ -36,6 +37,12 @@ def session_for(group: Group) -> requests.Session | None:
 def normals_of(group: Group, store: Store, now: datetime, ask: bool = False) -> Normals:
     """Return a group's normals; the network is asked only where `ask` is set."""
     return get_normals(place_of(group), store.documents, now, session_for(group) if ask else None)
+
+
+def years_of(group: Group, store: Store, now: datetime, ask: bool = False) -> tuple[pd.DataFrame, str]:
+    """Return past years by day at a group's place and their status; the network is asked only where `ask` is set."""
+    wanted = int(store.fact(group.id, "climate_years_wanted").value)
+    return get_years(place_of(group), store.documents, now, session_for(group) if ask else None, wanted)
 
 
 def forecast_of(

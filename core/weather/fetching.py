@@ -48,6 +48,7 @@ def ask(
     parameters: Mapping[str, Any],
     service: str,
     headers: Mapping[str, str] | None = None,
+    read_seconds: float = READ_SECONDS,
 ) -> requests.Response:
     """Return the answer of a service, 200 or 304.
 
@@ -59,6 +60,8 @@ def ask(
         What to ask.
     service : str
         The service's name for messages.
+    read_seconds : float
+        How long the service may be silent.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def ask(
     """
     try:
         answer = session.get(
-            url, params=dict(parameters), headers=dict(headers or {}), timeout=(CONNECT_SECONDS, READ_SECONDS)
+            url, params=dict(parameters), headers=dict(headers or {}), timeout=(CONNECT_SECONDS, read_seconds)
         )
     except requests.Timeout as error:
         raise WeatherError("{service} did not answer in time", service=service) from error

@@ -41,8 +41,15 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
         secondary_y=True,
     )
     layout(figure, "", _("sunny hours (h)"))
-    figure.update_yaxes(title_text=_("chance of rain (%)"), range=[0, 105], secondary_y=True, showgrid=False)
-    figure.update_yaxes(range=[0, 13], secondary_y=False)
+    figure.update_yaxes(
+        title_text=_("chance of rain (%)"),
+        range=[0, 108],
+        tickmode="linear",
+        dtick=25,
+        secondary_y=True,
+        showgrid=False,
+    )
+    figure.update_yaxes(range=[0, 13], tickmode="linear", dtick=3, secondary_y=False)
     return figure
 
 
@@ -73,12 +80,12 @@ def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Fig
         col=1,
     )
     titles = [figure.layout[name].title.text for name in ("yaxis", "yaxis2")]
-    layout(figure, "", "", height=560)
+    layout(figure, "", "", height=600)
     for row, title in enumerate((*titles, _("chance of rain (%)")), start=1):
         figure.update_yaxes(title_text=title, row=row, col=1)
     figure.update_yaxes(range=[0, 100], row=3, col=1)
     figure.update_xaxes(title_text=_("local time"), row=3, col=1)
-    figure.update_layout(legend={"y": -0.12}, bargap=0)
+    figure.update_layout(legend={"y": -0.2}, bargap=0)
     return figure
 
 
@@ -115,6 +122,10 @@ def normals_figure(table: pd.DataFrame, month_labels: Sequence[str]) -> go.Figur
         )
     )
     layout(figure, "", _("°C and %"))
-    figure.update_yaxes(title_text=_("rain (mm)"), secondary_y=True, showgrid=False, rangemode="tozero")
-    figure.update_yaxes(range=[0, 100], gridcolor=GRID, secondary_y=False)
+    most = float(table["rain_mm"].max()) if "rain_mm" in table else 0.0
+    step = max(10.0, float(np.ceil(most / 50)) * 10)
+    figure.update_yaxes(
+        title_text=_("rain (mm)"), range=[0, 5 * step], tickmode="linear", dtick=step, secondary_y=True, showgrid=False
+    )
+    figure.update_yaxes(range=[0, 100], tickmode="linear", dtick=20, gridcolor=GRID, secondary_y=False)
     return figure

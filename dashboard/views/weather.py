@@ -9,13 +9,14 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
+from core.messages import Message
 from core.weather.forecast import Forecast
 from core.weather.normals import Normals, enter_normals
 from core.weather.windows import DayWindow, day_windows
 from dashboard import page, state
 from dashboard.charts.weather import days_figure, hours_figure, normals_figure
 from dashboard.text import _, month_names, number, percent, say
-from dashboard.weather import forecast_of, normals_of, place_of, session_for
+from dashboard.weather import forecast_of, normals_of, place_of, session_for, years_of
 
 LINKS = {
     "Weather data by Open-Meteo.com": "https://open-meteo.com/",
@@ -99,6 +100,12 @@ def days_table(windows: Sequence[DayWindow]) -> pd.DataFrame:
     )
 
 
+def sentence(note: Message) -> str:
+    """Return a note as a sentence of its own."""
+    text = say(note)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
 def show_source(forecast: Forecast, now: datetime) -> None:
     """Show provider, age, attribution and every note."""
     st.caption(f"{_('Source')}: {provider_words(forecast)} · {age_words(forecast, now)}")
@@ -106,20 +113,22 @@ def show_source(forecast: Forecast, now: datetime) -> None:
         link = LINKS.get(forecast.attribution)
         st.markdown(f"[{forecast.attribution}]({link})" if link else forecast.attribution)
     if forecast.status == "bundled":
-        st.warning(say(forecast.notes[0]) + ".", icon=":material/cloud_off:")
+        st.warning(sentence(forecast.notes[0]), icon=":material/cloud_off:")
     elif forecast.status == "stored":
-        st.warning(say(forecast.notes[0]) + ".", icon=":material/history:")
+        st.warning(sentence(forecast.notes[0]), icon=":material/history:")
     others = forecast.notes[1:] if forecast.status != "fresh" else forecast.notes
     if others:
         with st.expander(_("What was mended, estimated or went wrong")):
-            st.markdown("\n".join(f"- {say(note)}" for note in others))
+            st.markdown("\n".join(f"- {sentence(note)}" for note in others))
 
 
 def refresh(group, now: datetime) -> Forecast:
     """Return the forecast, asked anew from the network, showing which service is being asked."""
     with st.status(_("Asking the weather services ..."), expanded=True) as box:
         forecast = forecast_of(group, state.store(), now, ask_again=True, progress=lambda name: st.write(name))
+        st.write(_("NASA POWER (months and past years)"))
         normals_of(group, state.store(), now, ask=True)
+        years_of(group, state.store(), now, ask=True)
         done = _("New forecast stored.") if forecast.status == "fresh" else _("No service gave a usable forecast.")
         box.update(label=done, state="complete" if forecast.status == "fresh" else "error", expanded=False)
     return forecast
