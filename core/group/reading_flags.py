@@ -138,10 +138,11 @@ def _unsettled(rows: pd.DataFrame) -> dict[int, tuple[Message, bool]]:
         for order, position in enumerate(positions):
             follows = named and order > 0 and 0 < minutes[order] <= SERIES_MINUTES
             leads = named and order + 1 < len(positions) and 0 < minutes[order + 1] <= SERIES_MINUTES
-            # A missing humidity gives NaN here, which is never above the rate.
-            if leads and abs(values[order + 1] - values[order]) / minutes[order + 1] > SETTLED_RATE_PER_MINUTE:
-                reason = Message("humidity still changed afterwards; the later test of this bag counts")
-                found[int(position)] = (reason, True)
+            if leads and np.isfinite(values[order]) and np.isfinite(values[order + 1]):
+                # What came afterwards tells best whether this test had settled.
+                if abs(values[order + 1] - values[order]) / minutes[order + 1] > SETTLED_RATE_PER_MINUTE:
+                    reason = Message("humidity still changed afterwards; the later test of this bag counts")
+                    found[int(position)] = (reason, True)
                 continue
             if follows and np.isfinite(values[order]) and np.isfinite(values[order - 1]):
                 rate = abs(values[order] - values[order - 1]) / minutes[order]

@@ -1,0 +1,247 @@
+"""Tests of bags: their moisture, their doubts, and where a lot stands."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from core.errors import InputError, NotFoundError
+from core.grain.sorption import equilibrium_moisture
+from core.group.database import open_store
+from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
+from core.group.lot_state import NOT_TESTED, JudgingRules, current_lot_states, last_round, lot_state
+from core.group.measures import WeighedMeasure, mass_of, measure_mass, weigh_measure, weighed_measures
+from core.group.meter_checks import MeterError
+from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER, RANGE, SUN, flag_readings
+from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
+from core.group.records import Group, Lot, Reading
+from core.group.sampling import DRY, UNSURE, WET
+
+START = datetime(2026, 5, 1, 6, tzinfo=UTC)
+
+
+def _tests(*rows: dict[str, Any]) -> pd.DataFrame:
+    """Return tests as the store gives them; each row may leave anything out."""
+    usual = {"taken_at": START, "bag": "", "temperature_c": np.nan, "relative_humidity_pct": np.nan,
+             "meter_moisture_pct": np.nan, "tester": "", "settled": None}  # fmt: skip
+    frame = pd.DataFrame([{"id": at + 1, "lot_id": 1, **usual, **row} for at, row in enumerate(rows)])
+    frame["taken_at"] = pd.to_datetime(frame["taken_at"], utc=True)
+    return frame
+
+
+def test_moisture_rests_on_what_is_there() -> None:
+    said = moisture_of_readings(
+        "maize",
+        _tests(
+            {"temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 13.0},
+            {"relative_humidity_pct": 65},
+            {"meter_moisture_pct": 13.0},
+            {"temperature_c": 25},
+        ),
+    )
+    assert list(said["basis"]) == [BY_AIR, BY_HUMIDITY, BY_METER, ""]
+    expected = float(equilibrium_moisture("maize", 25, 65))
+    assert said["moisture_pct"].iloc[0] == pytest.approx(expected)
+    assert said["difference"].iloc[0] == pytest.approx(13.0 - expected)
+    # Without the temperature one knows less; without anything, nothing.
+    assert said["common_sd"].iloc[1] > said["common_sd"].iloc[0]
+    assert np.isnan(said["moisture_pct"].iloc[3])
+
+
+def test_a_known_bias_is_taken_off() -> None:
+    meter = MeterSettings(error=MeterError(moisture_bias=0.8, humidity_bias=3.0))
+    said = moisture_of_readings(
+        "maize", _tests({"meter_moisture_pct": 13.8}, {"temperature_c": 25, "relative_humidity_pct": 68}), meter
+    )
+    assert said["moisture_pct"].iloc[0] == pytest.approx(13.0)
+    assert said["moisture_pct"].iloc[1] == pytest.approx(float(equilibrium_moisture("maize", 25, 65)))
+
+
+def test_an_electrical_meter_is_weighed_with_the_air() -> None:
+    rows = _tests({"temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 14.0})
+    both = moisture_of_readings("maize", rows, MeterSettings(kind="electrical"))
+    by_air = float(equilibrium_moisture("maize", 25, 65))
+    assert by_air < both["moisture_pct"].iloc[0] < 14.0
+    assert both["common_sd"].iloc[0] < 0.5
+
+
+def _keys(frame: pd.DataFrame) -> dict[int, list[str]]:
+    found: dict[int, list[str]] = {}
+    for flag in flag_readings("maize", frame):
+        assert str(flag.reason)
+        found.setdefault(flag.reading_id, []).append(flag.key)
+    return found
+
+
+def test_each_doubt_has_its_flag_and_reason() -> None:
+    frame = _tests(
+        {"bag": "1", "temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 13.0},
+        {"bag": "2", "temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 15.0},
+        {"bag": "3", "temperature_c": 41, "relative_humidity_pct": 60},
+        {"bag": "4", "temperature_c": 25, "relative_humidity_pct": 99},
+        {"bag": "5", "temperature_c": 25, "relative_humidity_pct": 65, "settled": False},
+        {"bag": "6", "temperature_c": 25, "relative_humidity_pct": 4},
+    )
+    found = _keys(frame)
+    assert 1 not in found
+    assert found[2] == [DISAGREES]
+    assert SUN in found[3]
+    assert CONDENSED in found[4]
+    assert NOT_SETTLED in found[5]
+    assert RANGE in found[6]
+
+
+def test_the_series_decides_on_settling_where_there_is_one() -> None:
+    minutes = [0, 5, 10, 15]
+    humidity = [60.0, 66.0, 69.0, 69.5]
+    frame = _tests(
+        *[
+            {"bag": "1", "taken_at": START + timedelta(minutes=m), "temperature_c": 25, "relative_humidity_pct": h}
+            for m, h in zip(minutes, humidity, strict=True)
+        ]
+    )
+    flags = {flag.reading_id: flag for flag in flag_readings("maize", frame)}
+    # 6 and 3 % in five minutes move, half a percent does not (0.3 % a minute).
+    assert set(flags) == {1, 2}
+    assert all(flag.left_out for flag in flags.values())
+    moving = flag_readings("maize", frame.iloc[:2])
+    assert [(flag.reading_id, flag.left_out) for flag in moving] == [(1, True), (2, False)]
+
+
+def test_a_wet_bag_is_named_but_stays_in() -> None:
+    frame = _tests(
+        *[{"bag": str(b), "meter_moisture_pct": 13 + 0.1 * (b % 3)} for b in range(9)],
+        {"bag": "9", "meter_moisture_pct": 17.0},
+    )
+    flags = [flag for flag in flag_readings("maize", frame) if flag.key == OUTLIER]
+    assert [(flag.bag, flag.left_out) for flag in flags] == [("9", False)]
+
+
+def _lot(**changes: Any) -> Lot:
+    return Lot(**{"id": 1, "group_id": 1, "label": "A", "commodity": "maize", "bags": 20, **changes})
+
+
+def _round(humidity: float, spread: float = 1.0, count: int = 10, seed: int = 0) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    return _tests(
+        *[
+            {"bag": str(bag), "temperature_c": 27.0, "relative_humidity_pct": humidity + rng.normal(0, spread)}
+            for bag in range(count)
+        ]
+    )
+
+
+def test_where_a_lot_stands_follows_its_humidity() -> None:
+    verdicts = [lot_state(_lot(), _round(humidity), JudgingRules()).decision for humidity in (50, 60, 64, 75, 88)]
+    assert verdicts[0] == DRY
+    assert verdicts[-1] == WET
+    order = [DRY, UNSURE, WET]
+    assert [order.index(v) for v in verdicts] == sorted(order.index(v) for v in verdicts)
+    assert lot_state(_lot(), _round(50).iloc[0:0], JudgingRules()).decision == NOT_TESTED
+
+
+def test_mass_follows_moisture_and_form() -> None:
+    """2000 kg weighed at 20 %, now at M: 2000 x 80 / (100 - M) (dry matter stays)."""
+    lot = _lot(bag_mass_kg=100.0, weighed_moisture_pct=20.0)
+    state = lot_state(lot, _round(60), JudgingRules())
+    assert state.moisture is not None
+    assert state.mass_now_kg == pytest.approx(2000 * 80 / (100 - state.moisture.mean_pct))
+    assert state.dry_matter_kg == pytest.approx(1600)
+    cobs = lot_state(_lot(form="cob", bag_mass_kg=100.0), _round(60), JudgingRules(turnout={"maize": 0.8}))
+    assert cobs.grain_kg == pytest.approx(cobs.mass_now_kg * 0.8)
+
+
+def test_only_the_last_round_counts() -> None:
+    early, late = _round(80), _round(58, seed=1)
+    late["taken_at"] += timedelta(days=5)
+    both = pd.concat([early, late.assign(id=late["id"] + 100)], ignore_index=True)
+    assert len(last_round(both)) == 10
+    assert lot_state(_lot(), both, JudgingRules()).decision != WET
+
+
+def test_a_buyers_contract_binds_what_is_sold_only() -> None:
+    rules = JudgingRules(contracts={"maize": (12.0, "the mill")}, months=1, warmest_c=20)
+    assert lot_state(_lot(), _round(60), rules).limit.binding.kind == "contract"
+    assert lot_state(_lot(use="food"), _round(60), rules).limit.of_kind("contract") is None
+
+
+def test_states_from_the_store_with_checks_and_sales() -> None:
+    store = open_store("sqlite://")
+    group_id = store.add_group(Group(name="Upper terrace"))
+    lot_id = store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", bags=10))
+    store.add_readings(
+        [
+            Reading(lot_id=lot_id, taken_at=START, bag=str(b), temperature_c=27, relative_humidity_pct=60 + b / 10)
+            for b in range(10)
+        ]
+    )
+    payload = {"method": "salt", "shown": [75.0, 75.6, 75.4, 75.2], "temperature_c": 25}
+    before = current_lot_states(store, group_id, START + timedelta(hours=1))[0]
+    store.append_event(group_id, "diary", "meter_check", START.date(), "a", payload, START)
+    after = current_lot_states(store, group_id, START + timedelta(hours=1))[0]
+    assert before.moisture is not None
+    assert after.moisture is not None
+    assert after.moisture.common_sd_pct < before.moisture.common_sd_pct
+    assert current_lot_states(store, group_id, START - timedelta(days=1))[0].decision == NOT_TESTED
+
+
+def test_shelling_turns_cobs_into_grain_with_its_book_entry() -> None:
+    """1000 kg of cobs at a turnout of 0.8 and 2 % lost: 784 kg."""
+    assert expected_mass_out("shelling", 1000, 0.8, 0.02) == pytest.approx(784)
+    store = open_store("sqlite://")
+    group_id = store.add_group(Group(name="Upper terrace"))
+    lot = store.lot(store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", form="cob", bags=20)))
+    action = LotAction(
+        kind="shelling", on=date(2026, 5, 2), mass_in_kg=1000, mass_out_kg=784, bags_out=9, moisture_pct=14.0, cost=12
+    )
+    record_action(store, lot, action, "Asha", START)
+    after = store.lot(lot.id)
+    assert (after.form, after.bags, after.weighed_moisture_pct) == ("threshed", 9, 14.0)
+    assert after.bag_mass_kg == pytest.approx(784 / 9)
+    assert actions_of_lot(store.events(group_id, "lot_actions"), lot.id) == [action]
+    for wrong in (action, LotAction(kind="cleaning", on=action.on, mass_in_kg=700, mass_out_kg=800, bags_out=9)):
+        with pytest.raises(InputError):
+            lot_after(after, wrong)
+
+
+def test_grades_by_counted_faults() -> None:
+    """EAS 2 maize, from memory: broken 2 / 4 / 6 %, insect damaged 1 / 3 / 5 %."""
+    assert grade("maize", {"broken": 1.5, "insect_damaged": 0.8})[0] == 1  # type: ignore[index]
+    assert grade("maize", {"broken": 1.5, "insect_damaged": 2.0})[0] == 2  # type: ignore[index]
+    worst = grade("maize", {"broken": 7.0})
+    assert worst is not None
+    assert worst[0] == 4
+    assert "broken" in str(worst[1])
+    assert grade("sesame", {"broken": 1.0}) is None
+    assert grade("maize", {}) is None
+
+
+def test_local_measures_by_dated_weighings() -> None:
+    store = open_store("sqlite://")
+    group_id = store.add_group(Group(name="Upper terrace"))
+    for day, mass in (
+        (date(2025, 7, 1), 16.0),
+        (date(2026, 5, 1), 17.4),
+        (date(2026, 5, 1), 17.8),
+        (date(2026, 5, 1), 17.6),
+    ):
+        weigh_measure(
+            store,
+            group_id,
+            WeighedMeasure(name="Big tin", commodity="maize", weighed_on=day, mass_kg=mass, moisture_pct=15.0),
+            "a",
+            START,
+        )
+    samples = weighed_measures(store.events(group_id, "diary"))
+    now = measure_mass(samples, "big tin", "maize", date(2026, 6, 1))
+    assert (now.mass_kg, now.samples) == (pytest.approx(17.6), 3)
+    assert now.standard_error_kg == pytest.approx(0.2 / 3**0.5)
+    assert measure_mass(samples, "big tin", "maize", date(2025, 12, 1)).mass_kg == 16.0
+    # 10 tins at 15 % are, dried to 13 %, 176 x 85 / 87 kg
+    assert mass_of(10, now, 13.0)[0] == pytest.approx(176 * 85 / 87)
+    with pytest.raises(NotFoundError):
+        measure_mass(samples, "basin", "maize", date(2026, 6, 1))
