@@ -16,9 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, mass_after_drying
-from core.grain.sorption import equilibrium_with_flag, humidity, moisture_dry_basis, moisture_uncertainty
+from core.grain.sorption import equilibrium_with_flag, humidity, moisture_uncertainty
 
 PERIODS = ("months", "weeks")
+
+HAIR = 1e-6
+"""Rounding in % humidity that does not turn a verdict."""
 
 DRY, WET, UNSURE = "dry enough", "too wet", "cannot tell"
 
@@ -114,6 +117,7 @@ def check_lot(
     relative_humidity_pct: float,
     store_temperature_c: float | None = None,
     period: str = "months",
+    limit_pct: float | None = None,
     temperature_sd_c: float | None = None,
     humidity_sd_pct: float | None = None,
     guard: float = 1.645,
@@ -130,6 +134,8 @@ def check_lot(
         Warmest that the store gets, °C; None takes the reading's own temperature.
     period : str
         ``"months"`` or ``"weeks"``.
+    limit_pct : float, optional
+        Highest humidity between the kernels, %, where a group has set its own; None takes that of the period.
     temperature_sd_c, humidity_sd_pct : float, optional
         Standard deviations of the sensors; None takes keeping.toml.
     guard : float
@@ -141,7 +147,9 @@ def check_lot(
         For impossible values.
     """
     crop = get_commodity(commodity)
-    limit = keeping_limit(period)
+    limit = keeping_limit(period) if limit_pct is None else float(limit_pct)
+    if not 30 <= limit <= 85:
+        raise InputError("a keeping limit of {value} % humidity is outside 30-85 %", value=limit)
     temperature_sd = _value("temperature_sd_c") if temperature_sd_c is None else temperature_sd_c
     humidity_sd = _value("humidity_sd_pct") if humidity_sd_pct is None else humidity_sd_pct
     result = equilibrium_with_flag(crop, temperature_c, relative_humidity_pct)
@@ -149,9 +157,9 @@ def check_lot(
     warmest = max(temperature_c, store_temperature_c if store_temperature_c is not None else temperature_c)
     in_store = float(humidity_when_warm(crop, temperature_c, relative_humidity_pct, warmest))
     target = float(equilibrium_with_flag(crop, warmest, limit).value)
-    if in_store + guard * humidity_sd <= limit:
+    if in_store + guard * humidity_sd <= limit + HAIR:
         decision = DRY
-    elif in_store - guard * humidity_sd > limit:
+    elif in_store - guard * humidity_sd > limit + HAIR:
         decision = WET
     else:
         decision = UNSURE
@@ -191,8 +199,20 @@ def keeping_card(
     store_temperature_c: float,
     temperatures_c: ArrayLike = (15, 18, 21, 24, 27, 30, 33, 36, 40),
     humidities_pct: ArrayLike = (40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90),
+    limits_pct: tuple[float, float] | None = None,
 ) -> KeepingCard:
     """Return moisture and verdict for a grid of readings, temperatures by humidities.
+
+    Parameters
+    ----------
+    commodity : str or Commodity
+        Crop.
+    store_temperature_c : float
+        Warmest that the store gets, °C.
+    temperatures_c, humidities_pct : array_like
+        Rows, °C, and columns, %.
+    limits_pct : tuple of float, optional
+        Highest humidity, %, for keeping months and weeks, where a group has set its own.
 
     Raises
     ------
@@ -205,22 +225,20 @@ def keeping_card(
     result = equilibrium_with_flag(crop, rows[:, None], columns[None, :])
     warmest = np.maximum(rows, store_temperature_c)[:, None]
     in_store = humidity_when_warm(crop, rows[:, None], columns[None, :], warmest)
-    hair = 1e-6
+    months, weeks = limits_pct or (keeping_limit("months"), keeping_limit("weeks"))
     verdicts = np.where(
-        in_store <= keeping_limit("months") + hair,
+        in_store <= months + HAIR,
         "keeps for months",
-        np.where(in_store <= keeping_limit("weeks") + hair, "keeps for weeks", "too wet"),
+        np.where(in_store <= weeks + HAIR, "keeps for weeks", "too wet"),
     )
     return KeepingCard(crop, rows, columns, result.value, verdicts, result.outside_range, float(store_temperature_c))
 
 
-def target_moisture(commodity: str | Commodity, store_temperature_c: ArrayLike, period: str) -> NDArray[np.float64]:
-    """Return the moisture, % wet basis, that stands at the keeping limit at the store's warmest temperature, °C."""
-    crop = get_commodity(commodity)
-    dry = moisture_dry_basis(
-        crop.isotherm(), np.asarray(store_temperature_c, dtype=float), np.asarray(keeping_limit(period) / 100)
-    )
-    return np.asarray(100 * dry / (100 + dry))[()]
+def target_moisture(
+    commodity: str | Commodity, store_temperature_c: ArrayLike, limit_pct: float
+) -> NDArray[np.float64]:
+    """Return the moisture, % wet basis, that stands at a humidity limit, %, at the store's warmest temperature, °C."""
+    return np.asarray(equilibrium_with_flag(commodity, store_temperature_c, limit_pct).value)[()]
 
 
 def default_store_temperature() -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -9,6 +11,7 @@ from core.errors import DryholdError
 from core.grain.commodities import Commodity
 from core.grain.keeping import (
     DRY,
+    PERIODS,
     WET,
     KeepingCard,
     LotCheck,
@@ -42,32 +45,52 @@ def main() -> None:
     humidity = right.number_input(
         _("Humidity in the grain (%)"), value=None, step=1.0, format="%.1f", key="check_humidity", **KEEP
     )
+    limits = _limits(group)
     with st.expander(_("How long, and how warm the store gets")):
-        periods = {"months": _("for months"), "weeks": _("for some weeks")}
+        periods = {"months": _("for half a year or longer"), "weeks": _("for some weeks, three months at most")}
         period = st.radio(
             _("It has to keep"), list(periods), format_func=periods.get, horizontal=True, key="check_period", **KEEP
         )
         warmest = st.number_input(
             _("Warmest that the store gets (°C)"),
-            value=default_store_temperature(),
+            value=_warmest(group),
             step=1.0,
             format="%.0f",
             key="check_warmest",
             **KEEP,
         )
-        st.caption(_("assumed until you put in what a thermometer in your store shows"))
+        if group is not None:
+            page.origin(state.store().fact(group.id, "store_warmest_c"))
     if temperature is None or humidity is None:
         st.info(_("Put in what the probe shows once the humidity stands still."))
     else:
         try:
-            check = check_lot(crop, temperature, humidity, warmest, period)
+            check = check_lot(crop, temperature, humidity, warmest, period, limits[period])
         except DryholdError as error:
             page.show_error(error)
         else:
             _show(check)
-    _offer_card(crop, warmest)
+    _offer_card(crop, warmest, limits)
     page.caution("mould")
-    page.sources(_source_lines(crop))
+    page.sources(_source_lines(crop, limits))
+
+
+def _limits(group: Any) -> dict[str, float]:
+    """Return the highest humidity for each period: the group's own, or the table's."""
+    if group is None:
+        return {period: keeping_limit(period) for period in PERIODS}
+    facts = state.store().facts(group.id)
+    return {
+        "months": float(facts["keeping_humidity.long"].value),
+        "weeks": float(facts["keeping_humidity.short"].value),
+    }
+
+
+def _warmest(group: Any) -> float:
+    """Return the warmest temperature of the group's store, °C."""
+    if group is None:
+        return default_store_temperature()
+    return float(state.store().fact(group.id, "store_warmest_c").value)
 
 
 def _show(check: LotCheck) -> None:
@@ -133,11 +156,11 @@ def _advice(check: LotCheck) -> list[str]:
     return lines
 
 
-def _offer_card(crop: Commodity, warmest: float) -> None:
+def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> None:
     """Offer the printable card, and show it."""
     st.subheader(_("A card for those without a phone"))
     try:
-        card = keeping_card(crop, warmest)
+        card = keeping_card(crop, warmest, limits_pct=(limits["months"], limits["weeks"]))
     except DryholdError as error:
         page.show_error(error)
         return
@@ -159,8 +182,8 @@ def _offer_card(crop: Commodity, warmest: float) -> None:
     ).format(
         warmest=number(warmest, 0),
         crop=_crop_name(crop),
-        months=number(float(target_moisture(crop, warmest, "months")), 1),
-        weeks=number(float(target_moisture(crop, warmest, "weeks")), 1),
+        months=number(float(target_moisture(crop, warmest, limits["months"])), 1),
+        weeks=number(float(target_moisture(crop, warmest, limits["weeks"])), 1),
     )
     st.markdown(at_limits)
 
@@ -183,7 +206,7 @@ def _crop_name(crop: Commodity) -> str:
     return _("{crop} (own)").format(crop=crop.name) if crop.own else _(crop.name)
 
 
-def _source_lines(crop: Commodity) -> list[str]:
+def _source_lines(crop: Commodity, limits: dict[str, float]) -> list[str]:
     """Return where the page's figures come from."""
     chosen = crop.isotherm()
     others = ", ".join(name for name in crop.isotherms[1:]) or _("none")
@@ -193,7 +216,7 @@ def _source_lines(crop: Commodity) -> list[str]:
         ),
         _("Other sets kept for this crop: {others}").format(others=others),
         _("Keeps for months at or below {months} % humidity between kernels, for weeks at or below {weeks} %").format(
-            months=number(keeping_limit("months"), 0), weeks=number(keeping_limit("weeks"), 0)
+            months=number(limits["months"], 0), weeks=number(limits["weeks"], 0)
         ),
     ]
 

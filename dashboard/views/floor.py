@@ -15,6 +15,7 @@ from core.grain.drying_weather import mend_weather
 from core.group.drying_records import drying_setup, learned_rate, remembered_weather
 from core.group.floor_spaces import Space, keep_spaces, load_of, spaces_of_group
 from core.group.lot_state import LotState, current_lot_states
+from core.group.own_crops import resolve_crop
 from core.group.sampling import DRY, WET
 from core.planning.floor import FloorProblem, FloorSchedule, FloorSpace, plan_floor, worth_of_space
 from core.planning.floor_inputs import DryingPlace, FloorTerms, WetLot, floor_problem
@@ -188,7 +189,7 @@ def _wet_lot(store: Any, group_id: int, item: LotState, maize: float) -> WetLot:
     price = crop_price(store, group_id, item.lot.commodity, maize)
     return WetLot(
         item.lot.label,
-        item.lot.commodity,
+        resolve_crop(store, group_id, item.lot.commodity),
         item.bags,
         item.mass_now_kg / item.bags,
         item.moisture.mean_pct,
