@@ -19,6 +19,7 @@ from core.planning.sale import SalePlan, plan_sale
 from dashboard import state
 
 FRESH_SEED = 90_210
+SOLVER_SECONDS = 5.0
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def _made(database: str, group_id: int, version: int, today: date, choices: Choi
         changes["interest_monthly"] = choices.interest
     case = built.case.with_changes(**changes) if changes else built.case
     outlook = build_outlook(case, case.seed, physics)
-    plan = plan_sale(case, outlook)
+    plan = plan_sale(case, outlook, time_limit=SOLVER_SECONDS)
     fresh = fresh_worths(case, plan, FRESH_SEED, outlook, lambda _case, _seed: fresh_physics)
     return MadePlan(replace(built, case=case), outlook, plan, fresh)
 

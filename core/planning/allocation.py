@@ -25,8 +25,10 @@ class Allocation:
 
 @dataclass(frozen=True)
 class Use:
-    """What an allocation takes of each limit: kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks),
-    bags by lot (lots,), kg by reserve (reserves,).
+    """What an allocation takes of each limit.
+
+    Kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks), bags by lot (lots,), kg by reserve
+    (reserves,).
     """
 
     floor: np.ndarray
@@ -344,20 +346,31 @@ class Ledger:
         return complete(self.outlook, lot, option, np.array([self.taken[key] for key in pairs], dtype=int))
 
 
-def fill(
-    ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None, tries: int = 3000
-) -> None:
+def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None) -> None:
     """Place each lot's remaining bags on the first options of its order that have room, lot after lot.
 
-    Sales below a buyer's minimum are taken back and placed again elsewhere, until none is left.
+    Lots that share one order array (lots of a class) skip what was found full by an earlier one: limits only fill up. Sales below a
+    buyer's minimum are taken back and placed again elsewhere, until none is left.
     """
     lots = list(orders) if sequence is None else list(sequence)
     for _ in range(6):
+        open_options: dict[int, list[int]] = {}
         for lot in lots:
-            for option in orders[lot][:tries]:
+            if ledger.left[lot] <= 0:
+                continue
+            key = id(orders[lot])
+            still = open_options.get(key)
+            if still is None:
+                still = [int(option) for option in orders[lot]]
+            full = 0
+            for option in still:
                 if ledger.left[lot] <= 0:
                     break
-                ledger.take(lot, int(option), int(ledger.left[lot]))
+                wanted = int(ledger.left[lot])
+                # an option that does not take all that is wanted has no room for a further bag
+                if ledger.take(lot, option, wanted) < wanted:
+                    full += 1
+            open_options[key] = still[full:]
         if not ledger.close_small_sales():
             return
     # the last round may have left a small sale behind
@@ -369,11 +382,15 @@ def place_reserves(ledger: Ledger) -> None:
     outlook, case = ledger.outlook, ledger.case
     for number in range(len(case.reserves)):
         choices = []
-        for lot in range(len(case.lots)):
-            kept = np.flatnonzero(outlook.options(lot).reserve == number)
+        best_of: dict[int, int] = {}
+        for place, table in enumerate(outlook.classes):
+            kept = np.flatnonzero(table.reserve == number)
             if len(kept):
-                best = kept[np.argmax(outlook.options(lot).kept_kg[kept])]
-                choices.append((-float(outlook.options(lot).kept_kg[best]), lot, int(best)))
+                best_of[place] = int(kept[np.argmax(table.kept_kg[kept])])
+        for lot in range(len(case.lots)):
+            place = int(outlook.lot_class[lot])
+            if place in best_of:
+                choices.append((-float(outlook.classes[place].kept_kg[best_of[place]]), lot, best_of[place]))
         for _, lot, option in sorted(choices):
             if ledger.reserve[number] <= 0:
                 break

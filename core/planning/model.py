@@ -263,7 +263,7 @@ def shared_part(
     upper[rs["trips"] : rs["trips"] + weeks] = case.truck.trips_per_week
     largest = max((lot.bag_mass_kg for lot in case.lots), default=0.0)
     for number, reserve in enumerate(case.reserves):
-        upper[rs["reserve"] + number], upper[rs["reserve_top"] + number] = -reserve.kg, reserve.kg + largest
+        upper[rs["reserve"] + number], upper[rs["reserve_top"] + number] = -reserve.kg, reserve.kg + 2.0 * largest
         put(rs["reserve"] + number, vs["lacking"] + number, -1.0)
         cost[vs["lacking"] + number] = SHORT_PENALTY * reserve.value_per_kg
     if accounts * dates:

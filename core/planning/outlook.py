@@ -8,6 +8,7 @@ Mass is kept as initial = water + handling + dry matter + insects + sold, in eve
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -287,6 +288,28 @@ def price_paid(
     return paid
 
 
+def _append(
+    columns: dict[str, list[np.ndarray]],
+    filled: dict[str, float],
+    weeks: np.ndarray,
+    receipts: np.ndarray,
+    kept: np.ndarray,
+    pay: np.ndarray,
+    price: np.ndarray,
+    later: np.ndarray,
+    buyer: int,
+    reserve: int,
+) -> None:
+    """Append one block of options (one chain, store and buyer or reserve; one option per week)."""
+    size = len(weeks)
+    for name, value in {**filled, "buyer": buyer, "reserve": reserve}.items():
+        columns[name].append(np.full(size, value))
+    by_week = {"sale_week": weeks, "pay_week": pay, "kept_kg": kept, "price_kg": price}
+    for name, values in {**by_week, "later_bag": np.broadcast_to(later, size)}.items():
+        columns[name].append(values)
+    columns["receipts_kg"].append(receipts.astype(np.float32))
+
+
 def _class_options(
     case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[tuple[int, int], float]
 ) -> Options:
@@ -305,40 +328,19 @@ def _class_options(
             if storage == NONE:
                 weeks = np.array([chain.ready_week])
             else:
-                if chain.setup == NONE and lot.moisture_pct > case.target(lot.commodity) + STORABLE_MARGIN:
-                    if storage != 0:
-                        continue
+                wet = chain.setup == NONE and lot.moisture_pct > case.target(lot.commodity) + STORABLE_MARGIN
+                if wet and storage != 0:
+                    continue
                 weeks = np.arange(chain.ready_week + 1, chain.last_week + 1)
             row = weeks - chain.ready_week
             keep_cost = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month * row / (365.25 / 12 / 7)
             treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
 
-            def add(
-                weeks: np.ndarray,
-                receipts: np.ndarray,
-                kept: np.ndarray,
-                pay: np.ndarray,
-                price: np.ndarray,
-                later: np.ndarray,
-                buyer: int,
-                reserve: int,
-            ) -> None:
-                size = len(weeks)
-                filled = {
-                    "setup": chain.setup, "start_week": chain.start_week, "days": chain.days, "ready_week": chain.ready_week, "storage": storage,
-                    "buyer": buyer, "reserve": reserve, "upfront_kg": upfront, "upfront_bag": treatment,
-                }  # fmt: skip
-                for name, value in filled.items():
-                    columns[name].append(np.full(size, value))
-                for name, values in {
-                    "sale_week": weeks,
-                    "pay_week": pay,
-                    "kept_kg": kept,
-                    "price_kg": price,
-                    "later_bag": np.broadcast_to(later, size),
-                }.items():
-                    columns[name].append(values)
-                columns["receipts_kg"].append(receipts.astype(np.float32))
+            filled = {
+                "setup": chain.setup, "start_week": chain.start_week, "days": chain.days, "ready_week": chain.ready_week, "storage": storage,
+                "upfront_kg": upfront, "upfront_bag": treatment,
+            }  # fmt: skip
+            add = partial(_append, columns, filled)
 
             for number, who in enumerate(case.buyers):
                 if who.commodities and lot.commodity not in who.commodities:

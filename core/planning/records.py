@@ -79,7 +79,9 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     now = datetime.combine(today, time(23, 59), tzinfo=UTC)
     members = {member.id: member.name for member in store.members(group_id)}
     notes: list[Message] = []
-    prices, lots, targets = [], [], {}
+    prices: list[CropPrice] = []
+    lots: list[CaseLot] = []
+    targets: dict[str, float] = {}
     states = [state for state in current_lot_states(store, group_id, now) if state.bags > 0 and state.lot.use != "seed"]
     for crop in sorted({state.lot.commodity for state in states}):
         made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3))

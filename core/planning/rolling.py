@@ -439,7 +439,7 @@ def season_end(
         by_quantity = (kg_done - kg_plan) * price_plan
         plan_day = _mean_day([(line.sell_on, line.kg_sold) for line in mine])
         done_day = (
-            _mean_day([(pd.Timestamp(row.sold_on).date(), float(row.mass_kg)) for row in done.itertuples()])
+            _mean_day(list(zip(pd.to_datetime(done["sold_on"]).dt.date, done["mass_kg"].astype(float), strict=True)))
             if len(done)
             else None
         )

@@ -51,7 +51,7 @@ def _order(outlook: Outlook, lot: int, rule: str) -> np.ndarray:
     sale = table.buyer >= 0
     dried = table.setup >= 0
     ready = dried | ~dried.any()
-    plain = table.storage <= 0
+    plain = table.storage <= 0  # sold at once, or waiting for a market day in the usual bags
     if rule == "sell all now wet":
         first, second = np.where(~dried, 0, 1), table.sale_week
     elif rule == "dry and sell":
@@ -80,8 +80,20 @@ def rule_allocation(outlook: Outlook, rule: str) -> Allocation:
     ledger.soft = False
     place_reserves(ledger)
     lots = [lot for lot in range(len(case.lots)) if len(outlook.options(lot))]
+
+    def orders(name: str) -> dict[int, np.ndarray]:
+        # lots of one class share an order (and its array, so that placing skips what is full); alone, a lot's own size decides up to 250 lots
+        if name == "each lot by itself" and len(lots) <= 250:
+            return {lot: _order(outlook, lot, name) for lot in lots}
+        by_class: dict[int, np.ndarray] = {}
+        for lot in lots:
+            place = int(outlook.lot_class[lot])
+            if place not in by_class:
+                by_class[place] = _order(outlook, lot, name)
+        return {lot: by_class[int(outlook.lot_class[lot])] for lot in lots}
+
     if rule == "half and half":
-        late = {lot: _order(outlook, lot, "store until the usual peak") for lot in lots}
+        late = orders("store until the usual peak")
         half = {lot: int(ledger.left[lot]) // 2 for lot in lots}
         for lot in lots:
             left = half[lot]
@@ -89,9 +101,9 @@ def rule_allocation(outlook: Outlook, rule: str) -> Allocation:
                 left -= ledger.take(lot, int(option), left)
                 if left <= 0:
                     break
-        fill(ledger, {lot: _order(outlook, lot, "dry and sell") for lot in lots})
+        fill(ledger, orders("dry and sell"))
     else:
-        fill(ledger, {lot: _order(outlook, lot, rule) for lot in lots})
+        fill(ledger, orders(rule))
     return ledger.allocation()
 
 

@@ -430,18 +430,24 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
     parts = [mean_values(case, table) for table in outlook.classes] if mean is None else mean
     ledger = Ledger(outlook)
     worth: dict[int, np.ndarray] = {}
+    by_class: dict[int, np.ndarray] = {}
     for lot in range(len(case.lots)):
-        table = outlook.options(lot)
-        per_kg, per_bag = parts[int(outlook.lot_class[lot])]
-        net = per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
-        worth[lot] = case.lots[lot].bag_mass_kg * net - per_bag
+        number = int(outlook.lot_class[lot])
+        if number not in by_class:
+            table, (per_kg, per_bag) = outlook.classes[number], parts[number]
+            net = per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
+            by_class[number] = case.lots[lot].bag_mass_kg * net - per_bag
+        worth[lot] = by_class[number]
     place_reserves(ledger)
     layout = make_layout(case)
-    sale_only = {lot: np.where(outlook.options(lot).reserve >= 0, -np.inf, value) for lot, value in worth.items()}
+    sale_class = {
+        number: np.where(outlook.classes[number].reserve >= 0, -np.inf, value) for number, value in by_class.items()
+    }
+    sale_only = {lot: sale_class[int(outlook.lot_class[lot])] for lot in worth}
     best_value = {lot: float(value.max()) if len(value) else 0.0 for lot, value in sale_only.items()}
     collected, needed = case.cash_now, 0.0
-    for date, week in enumerate(layout.need_weeks):
-        needed += float(needs_by_account(case, layout)[0, date])
+    for number, week in enumerate(layout.need_weeks):
+        needed += float(needs_by_account(case, layout)[0, number])
         choices = []
         for lot in worth:
             table = outlook.options(lot)
@@ -459,48 +465,136 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
             collected += bag * ledger.take(
                 lot, option, min(int(ledger.left[lot]), int(np.ceil((needed - collected) / bag)))
             )
-    orders = {
-        lot: np.argsort(-value, kind="stable")[: int(np.isfinite(value).sum())] for lot, value in sale_only.items()
-    }
-    fill(
-        ledger,
-        {lot: order[sale_only[lot][order] > 0] for lot, order in orders.items()},
-        sorted(worth, key=lambda lot: -best_value[lot]),
-    )
+    ranked = {number: np.argsort(-value, kind="stable") for number, value in sale_class.items()}
+    ranked = {number: order[sale_class[number][order] > 0] for number, order in ranked.items()}
+    orders = {lot: ranked[int(outlook.lot_class[lot])] for lot in worth}
+    fill(ledger, orders, sorted(worth, key=lambda lot: -best_value[lot]))
     return ledger.allocation()
 
 
-def _rounded(search: _Search, program: Program, x: np.ndarray) -> Allocation:
-    """Return a feasible allocation near a fractional solution: whole parts first, then the rest by the solution's own preference."""
-    outlook, case = search.outlook, search.outlook.case
+def _rest_orders(
+    outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], left: np.ndarray
+) -> dict[int, np.ndarray]:
+    """Return sales by falling mean value for every lot that has bags left; lots of a class share one array."""
+    case, share = outlook.case, trip_share(outlook.case)
+    by_class: dict[int, np.ndarray] = {}
+    orders: dict[int, np.ndarray] = {}
+    for lot in np.flatnonzero(left > 0).tolist():
+        number = int(outlook.lot_class[lot])
+        if number not in by_class:
+            table, (per_kg, per_bag) = outlook.classes[number], mean[number]
+            carried = np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
+            net = np.where(table.reserve >= 0, -np.inf, case.lots[lot].bag_mass_kg * (per_kg - carried) - per_bag)
+            order = np.argsort(-net, kind="stable")
+            by_class[number] = order[net[order] > 0]
+        orders[lot] = by_class[number]
+    return orders
+
+
+def _rounded(outlook: Outlook, search: _Search, program: Program, x: np.ndarray) -> Allocation:
+    """Return a feasible allocation near a fractional solution: whole parts first, then the rest by value.
+
+    Where the search ran on classes as wholes, a class's amounts are dealt out to its lots, the largest amount to the largest lots, so that
+    most lots keep to one choice.
+    """
     amount = x[program.shared :]
     ledger = Ledger(outlook)
     ledger.soft = False
     used = np.flatnonzero(amount > 1e-6)
-    for at in used[np.argsort(-amount[used], kind="stable")]:
-        lot, option, whole = (
-            int(search.columns.lot[at]),
-            int(search.columns.option[at]),
-            int(np.floor(amount[at] + 1e-6)),
-        )
-        ledger.take(lot, option, whole)
-    rest = used[np.argsort(-(amount[used] - np.floor(amount[used] + 1e-6)), kind="stable")]
-    for at in rest:
-        ledger.take(int(search.columns.lot[at]), int(search.columns.option[at]), 1)
-    share = trip_share(case)
-    orders = {}
-    for lot in np.flatnonzero(ledger.left > 0):
-        table = outlook.options(int(lot))
-        per_kg, per_bag = search.mean[int(outlook.lot_class[lot])]
-        net = (
-            case.lots[lot].bag_mass_kg * (per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg)
-            - per_bag
-        )
-        sale = np.where(table.reserve >= 0, -np.inf, net)
-        order = np.argsort(-sale, kind="stable")
-        orders[int(lot)] = order[sale[order] > 0]
-    fill(ledger, orders)
+    used = used[np.argsort(-amount[used], kind="stable")]
+    if search.outlook is outlook:
+        for at in used:
+            ledger.take(int(search.columns.lot[at]), int(search.columns.option[at]), int(np.floor(amount[at] + 1e-6)))
+        for at in used[np.argsort(np.floor(amount[used] + 1e-6) - amount[used], kind="stable")]:
+            ledger.take(int(search.columns.lot[at]), int(search.columns.option[at]), 1)
+    else:
+        bags = np.array([lot.bags for lot in outlook.case.lots])
+        members = {
+            number: sorted(np.flatnonzero(outlook.lot_class == number).tolist(), key=lambda lot: -int(bags[lot]))
+            for number in range(len(outlook.classes))
+        }
+        for at in used:
+            number, option, due = int(search.columns.lot[at]), int(search.columns.option[at]), int(np.round(amount[at]))
+            for lot in members[number]:
+                if due <= 0:
+                    break
+                if ledger.left[lot] > 0:
+                    due -= ledger.take(lot, option, min(due, int(ledger.left[lot])))
+    fill(ledger, _rest_orders(outlook, search.mean, ledger.left))
     return ledger.allocation()
+
+
+def _classes_as_wholes(outlook: Outlook) -> Outlook:
+    """Return the outlook with each class of lots merged into one lot of its mean bag mass (for very many lots)."""
+    case, merged = outlook.case, []
+    for number, stands in enumerate(outlook.representatives):
+        lots = [case.lots[lot] for lot in np.flatnonzero(outlook.lot_class == number)]
+        bags = sum(lot.bags for lot in lots)
+        mass = sum(lot.bags * lot.bag_mass_kg for lot in lots) / max(bags, 1)
+        merged.append(
+            replace(stands, id=f"class-{number}", owner="", bags=bags, bag_mass_kg=mass or stands.bag_mass_kg)
+        )
+    wholes = case.with_changes(lots=tuple(merged))
+    return replace(outlook, case=wholes, lot_class=np.arange(len(merged)))
+
+
+def _bound_for_lots(
+    outlook: Outlook, search: _Search, pieces: list[list[Piece]], duals: np.ndarray, objective: float
+) -> float:
+    """Return a bound on the true lots' objective from the duals of a relaxation in which classes were wholes.
+
+    The rows shared by all keep their duals; each lot then takes its best option at these prices (Lagrange), which no plan can beat.
+    """
+    wholes = search.outlook.case
+    best = -objective + sum(float(duals[number]) * lot.bags for number, lot in enumerate(wholes.lots))
+    for number, table in enumerate(outlook.classes):
+        if len(table) == 0:
+            continue
+        per_kg, per_bag = search.mean[number]
+        rate_kg, rate_bag = -per_kg.copy(), per_bag.copy()
+        for row, kg, bag in pieces[number]:
+            dual = np.where(row >= 0, duals[row], 0.0)
+            rate_kg -= dual * kg
+            rate_bag -= dual * bag
+        for lot in np.flatnonzero(outlook.lot_class == number).tolist():
+            item = outlook.case.lots[lot]
+            best += item.bags * max(0.0, -float((item.bag_mass_kg * rate_kg + rate_bag).min()))
+    return best
+
+
+@dataclass(frozen=True)
+class _Relaxed:
+    """A solved relaxation: its programme, solution, row duals, objective, and the reduced costs of all its variables."""
+
+    program: Program
+    x: np.ndarray
+    duals: np.ndarray
+    objective: float
+    reduced: np.ndarray
+
+
+def _relax(search: _Search, exact: bool, scale: float, deadline: float, stop: float, most: int) -> _Relaxed | None:
+    """Solve the relaxation over all options by pricing, adding cuts where they bind; return the last solution."""
+    last = None
+    for _ in range(60):
+        pieces, member = _pieces(search)
+        program = _assemble(search, pieces, member)
+        solved = _solve_relaxed(program, deadline - time.perf_counter())
+        if solved is None:
+            break
+        x, duals, objective = solved
+        last = _Relaxed(program, x, duals, objective, program.cost - program.matrix.T @ duals)
+        fresh, slack = Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0
+        if not exact:
+            fresh, slack = _price(search, pieces, member, duals, most)
+        search.bound = min(search.bound, -objective + slack)
+        more_cuts = _add_cuts(search, program, x, scale)
+        if (not more_cuts and slack < 2e-4 * scale) or time.perf_counter() > stop:
+            break
+        if len(fresh.lot):
+            width = max(len(table) for table in search.outlook.classes) + 1
+            search.columns = _join(search.columns, fresh, width)
+    return last
 
 
 def plan_sale(
@@ -542,67 +636,45 @@ def plan_sale(
         )
     mean = [mean_values(case, table) for table in made.classes]
     layout = make_layout(case)
-    total = sum(len(made.options(lot)) for lot in range(len(case.lots)))
-    exact = total <= EXACT_COLUMNS
-    uniform = np.full(case.scenarios, 1.0 / case.scenarios)
-    greedy = greedy_allocation(made, mean)
-    first = _first_columns(made, mean, 10**6 if exact else 6)
-    width = max(len(table) for table in made.classes) + 1
+    large = len(case.lots) > LARGE_LOTS and len(layout.accounts) == 1
+    used = _classes_as_wholes(made) if large else made
+    exact = sum(len(used.options(lot)) for lot in range(len(used.case.lots))) <= EXACT_COLUMNS
+    uniform = [np.full(case.scenarios, 1.0 / case.scenarios)]
     search = _Search(
-        made,
-        layout,
-        [fixed_pieces(case, layout, table) for table in made.classes],
+        used,
+        make_layout(used.case),
+        [fixed_pieces(used.case, make_layout(used.case), table) for table in used.classes],
         mean,
-        first,
-        [uniform] if case.risk_weight > 0 else [],
-        [uniform] if layout.need_weeks else [],
+        _first_columns(used, mean, 10**6 if exact else 6),
+        list(uniform) if case.risk_weight > 0 else [],
+        list(uniform) if layout.need_weeks else [],
     )
-    large = len(case.lots) > LARGE_LOTS
-    limit = max(time_limit, 0.03 * len(case.lots)) if large else time_limit
+    limit = max(time_limit, 0.03 * len(case.lots)) if len(case.lots) > LARGE_LOTS else time_limit
     deadline = time.perf_counter() + limit
-    best, best_score, method = greedy, _score(made, greedy), "placing"
-    for rule in RULES:
+    best = greedy_allocation(made, mean)
+    best_score, method = _score(made, best), "placing"
+    scale = abs(best_score) + 1.0
+    relaxed = _relax(search, exact, scale, deadline, deadline - 0.4 * limit, 5)
+    if relaxed is not None:
+        rounded = _rounded(made, search, relaxed.program, relaxed.x)
+        score = _score(made, rounded)
+        if score > best_score and not broken_limits(made, rounded):
+            best, best_score, method = rounded, score, "rounded"
+        if large:
+            # the cuts found last are not in the programme whose duals are used: its own pieces come without them
+            pieces, _ = _pieces(_at_size(search, relaxed.program))
+            search.bound = _bound_for_lots(made, search, pieces, relaxed.duals, relaxed.objective)
+        elif not exact:
+            first = relaxed.program.shared
+            search.columns = _promising(search.columns, relaxed.reduced[first:], relaxed.x[first:], WHOLE_COLUMNS)
+    for rule in RULES if len(case.lots) <= LARGE_LOTS or method == "placing" else ():
         simple = rule_allocation(made, rule)
         score = _score(made, simple)
         if score > best_score and not broken_limits(made, simple):
             best, best_score, method = simple, score, "simple rule"
-    scale = abs(best_score) + 1.0
-    last: tuple[Program, np.ndarray] | None = None
-    reduced = np.zeros(0)
-    for _ in range(60):
-        pieces, member = _pieces(search)
-        program = _assemble(search, pieces, member)
-        solved = _solve_relaxed(program, deadline - time.perf_counter())
-        if solved is None:
-            break
-        x, duals, objective = solved
-        last = (program, x)
-        reduced = program.cost - program.matrix.T @ duals
-        fresh, slack = (
-            (Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0)
-            if exact
-            else _price(search, pieces, member, duals, 3 if large else 5)
-        )
-        search.bound = min(search.bound, -objective + slack)
-        more_cuts = _add_cuts(search, program, x, scale)
-        if not more_cuts and slack < 2e-4 * scale:
-            break
-        if time.perf_counter() > deadline - 0.4 * limit:
-            break
-        if len(fresh.lot) and _ < 59:
-            search.columns = _join(search.columns, fresh, width)
-    if last is not None:
-        rounded = _rounded(search, *last)
-        score = _score(made, rounded)
-        if score > best_score and not broken_limits(made, rounded):
-            best, best_score, method = rounded, score, "rounded"
-        if not exact:
-            search.columns = _promising(
-                search.columns, reduced[last[0].shared :], last[1][last[0].shared :], WHOLE_COLUMNS
-            )
-    for _ in range(4):
+    for _ in range(0 if large or relaxed is None else 4):
         left = deadline - time.perf_counter()
-        if left < 0.15 or last is None:
+        if left < 0.15:
             break
         pieces, member = _pieces(search)
         program = _assemble(search, pieces, member)
@@ -621,16 +693,28 @@ def plan_sale(
     return _finish(made, best, search.bound, method, time.perf_counter() - began)
 
 
+def _at_size(search: _Search, program: Program) -> _Search:
+    """Return the search with only the views and cuts that a programme was assembled with."""
+    layout = search.layout
+    fixed, each = layout.row_starts["end"], max(len(layout.accounts) * len(layout.need_weeks), 1)
+    for cuts in range(len(search.cuts), -1, -1):
+        for views in range(len(search.views), -1, -1):
+            rows = fixed + (views * each if layout.need_weeks else 0) + cuts
+            shared = layout.variable_starts["end"] + (views * each if layout.need_weeks else 0)
+            if rows == len(program.upper) and shared == program.shared:
+                return replace(search, cuts=search.cuts[:cuts], views=search.views[:views])
+    return search
+
+
 def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, seconds: float) -> SalePlan:
     """Return the plan as people read it."""
     case = outlook.case
     worth = evaluate(outlook, allocation)
     objective = _objective(case, worth)
-    lacking, short, met = _lacking(outlook, allocation)
+    _, short, met = _lacking(outlook, allocation)
     layout = make_layout(case)
     unmet: list[UnmetNeed] = []
     sales = planned_sales(outlook, allocation)
-    balances = account_balances(outlook, allocation)
     for number, week in enumerate(layout.need_weeks):
         if short[number] > 0:
             labels = ", ".join(sorted({need.label or "cash" for need in case.needs if need.week == week}))
@@ -662,7 +746,6 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
     notes = []
     if left:
         notes.append(message("{bags} bags find no buyer or no room in this plan", bags=sum(count for _, count in left)))
-    del balances
     slack = (bound - objective) / max(abs(objective), 1e-9) if np.isfinite(bound) else float("inf")
     return SalePlan(
         case, allocation, sales, worth, objective, float(bound), max(0.0, float(slack)), method, seconds, tuple(unmet), tuple(notes), tuple(left), tuple(met.tolist()), _binding(outlook, allocation),

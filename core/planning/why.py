@@ -62,7 +62,7 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
         )
     first = weeks.iloc[0] if len(weeks) else None
     now = float(first["mean"]) if first is not None else 0.0
-    here = float(weeks.loc[week, "mean"]) if week in weeks.index else 0.0
+    here = _mean_at(weeks, week) if week in weeks.index else 0.0
     peak = float(weeks["mean"].max()) if len(weeks) else 0.0
     gain = (here / now - 1.0) * 100 if now > 0 else 0.0
     dried = table.setup[option] >= 0
@@ -99,6 +99,11 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     )
 
 
+def _mean_at(weeks: pd.DataFrame, week: int) -> float:
+    """Return the mean value of the row of one plan week."""
+    return float(weeks["mean"].to_numpy()[np.flatnonzero(weeks.index.to_numpy() == week)[0]])
+
+
 def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.DataFrame) -> tuple[Message, float]:
     """Return the next best week (two weeks away or more, or another store) and what choosing it would cost for these bags [money]."""
     table = outlook.options(lot)
@@ -108,8 +113,8 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
     others = weeks[np.abs(weeks.index.to_numpy() - week) >= 2]
     if others.empty:
         return message("no other week is open to it"), 0.0
-    best = others["mean"].idxmax()
-    cost = (float(weeks.loc[week, "mean"]) - float(others.loc[best, "mean"])) * bags
+    best = int(others.index[int(np.argmax(others["mean"].to_numpy()))])
+    cost = (_mean_at(weeks, week) - _mean_at(others, int(best))) * bags
     where = str(others.loc[best, "buyer"])
     day = outlook.case.week_date(int(best)).isoformat()
     return message("next best: {buyer} in the week of {day}", buyer=where, day=day), cost
@@ -158,7 +163,10 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     case = outlook.case
     weeks = value_by_week(outlook, lot)
     price = outlook.physics.prices[case.lots[lot].commodity]
-    value = {int(week): outlook.values(lot, np.array([int(row["option"])]))[0] for week, row in weeks.iterrows()}
+    value = {
+        int(week): outlook.values(lot, np.array([int(option)]))[0]
+        for week, option in zip(weeks.index.to_numpy(), weeks["option"].to_numpy(), strict=True)
+    }
     order = sorted(value)
     if not order:
         return pd.DataFrame(columns=["sell_at_or_above", "chance_of_selling"])
@@ -196,8 +204,9 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
 
 
 def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]:
-    """Return changed cases by key: one more tarpaulin (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again,
-    five more bags probed (standard error x square root of 5/10).
+    """Return changed cases by key.
+
+    One more drying sheet (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again, one more trip a week.
     """
     found: dict[str, tuple[Message, PlanningCase]] = {}
     sheets = [number for number, choice in enumerate(case.drying) if choice.method != "mechanical"]

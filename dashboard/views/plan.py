@@ -30,9 +30,8 @@ def main() -> None:
     group = page.stop_if_no_group()
     made: MadePlan | None = None
     choices = _choices(group)
-    with page.plain_errors():
-        with page.busy(_("Drying, storing and selling every lot in hundreds of possible seasons …")):
-            made = made_plan(group.id, choices)
+    with page.plain_errors(), page.busy(_("Drying, storing and selling every lot in hundreds of possible seasons …")):
+        made = made_plan(group.id, choices)
     if made is None:
         _wishes(group)
         return
