@@ -10,13 +10,15 @@ import pandas as pd
 
 from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
+from core.weather.normals import Normals, bundled_normals, bundled_years, to_payload
+from core.weather.place import Place
 
 FOLDER = Path(__file__).parent
 TIME_ZONE = "Africa/Blantyre"
 CURRENCY = "MWK"
 SOURCE = "invented example"
 UTC_OFFSET_HOURS = 2
-WHO = "example"
+HARVEST_MONTH = 5  # of the files' own calendar: day 0 lies in May, at the end of the rains
 
 
 def _table(name: str) -> pd.DataFrame:
@@ -57,6 +59,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
                 demo=True,
             )
         )
+        _add_weather(store, group, now)
         members = _add_members(store, group_id, group.group, today)
         own = lots[lots["group"] == group.group]
         numbers = {row.lot: store.add_lot(_lot(row, group_id, members, today)) for row in own.itertuples()}
@@ -79,6 +82,21 @@ def fill_with_demo(store: Store, now: datetime) -> None:
                 for row in prices.itertuples()
             ]
         )
+
+
+def _add_weather(store: Store, group: Any, now: datetime) -> None:
+    """Keep the valley's normals and years with their calendar moved like everything else, so that rains end at harvest."""
+    place = Place(float(group.latitude), float(group.longitude), float(group.altitude_m), TIME_ZONE)
+    shift = now.month - HARVEST_MONTH
+    table = bundled_normals().table
+    moved = table.loc[[(month - 1 - shift) % 12 + 1 for month in range(1, 13)]].set_axis(range(1, 13))
+    normals = Normals(moved, source="invented example, its calendar moved to begin at harvest", status="bundled")
+    store.documents.write("normals", place.key, to_payload(normals, now), now)
+    years = bundled_years()
+    start = years.index[0] + pd.DateOffset(months=shift)
+    columns = {name: [round(float(value), 2) for value in years[name]] for name in years}
+    payload = {"start": start.date().isoformat(), "days": len(years), "columns": columns}
+    store.documents.write("climate_years", place.key, payload, now)
 
 
 def _add_members(store: Store, group_id: int, key: str, today: date) -> dict[str, int]:
