@@ -33,6 +33,7 @@ GRAIN_EMISSIVITY = 0.93
 """Long-wave emissivity of grain (from memory, vegetable matter 0.90-0.95)."""
 CLOUD = 0.5
 """Cloud fraction assumed for the sky's long-wave radiation, more in air above 95 % (judgement)."""
+FIRST_DAY_HOURS, FIRST_DAY_FINER = 10, 3
 FULL_FILM_KG_M2 = 0.05
 """Surface water that wets all kernels of a layer's top (judgement)."""
 SOAK_HOURS = 2.0
@@ -152,7 +153,9 @@ def heat_of_evaporation(isotherm: IsothermSet, temperature_c: Array, moisture_db
     dry basis); moisture is held at 3-80 %: drier, the isotherms end, wetter, the water is free.
     """
     kelvin = temperature_c + 273.15
-    bound = VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
+    bound = (
+        VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
+    )
     return 2502.2 - 2.386 * temperature_c + np.maximum(bound, 0.0)
 
 
@@ -213,9 +216,7 @@ def run_layers(
     evaporated, rain_taken, heat, exposed = (np.zeros(shape) for _ in range(4))
     out_moisture = np.empty((hours + 1, *shape))
     out_film, out_temperature, out_exposed = (np.empty_like(out_moisture) for _ in range(3))
-    step = 1.0 / substeps
     active = layer.active
-    mixing = 1.0 - np.exp(-step / layer.turn) * np.exp(-step / DIFFUSION_HOURS)
     top_mass = layer.dry_matter * active
     film_room = layer.film_share * layer.dry_matter
 
@@ -234,7 +235,11 @@ def run_layers(
         start = (top, below, film, temperature, evened) if not all_open else None
         if any_open:
             was = (evaporated, rain_taken, heat)
-            for inner in range(substeps):
+            # Page's rate falls steeply at first: the first day is taken in finer steps
+            inner_steps = substeps * (FIRST_DAY_FINER if exposed.min() < FIRST_DAY_HOURS else 1)
+            step = 1.0 / inner_steps
+            mixing = 1.0 - np.exp(-step / layer.turn) * np.exp(-step / DIFFUSION_HOURS)
+            for inner in range(inner_steps):
                 weight = (inner + 0.5) * step
                 film_in = np.minimum(rain * step, np.maximum(film_room - film, 0.0))
                 film = film + film_in
@@ -352,11 +357,13 @@ def _fluxes(
     evened: Array,
     temperature: Array,
     step: float,
+    later: Array | None = None,
 ) -> tuple[Array, Array]:
     """Return evaporation from kernels and from the surface, kg/(m² s), over a step of hours at a temperature, °C.
 
     The thin layer and the carrying capacity of the air are two resistances one after the other. A rest that evened out
-    the kernels raises their part of it, but never above what the thin layer itself allows.
+    the kernels raises their part of it, but never above what the thin layer itself allows. `later` is the moisture in the
+    middle of the step, where it is known, for what the air carries.
     """
     seconds = 3600.0 * step
     saturation = _saturation_kpa(temperature)
@@ -366,7 +373,7 @@ def _fluxes(
     fall = moisture_step_db(top, equilibrium, initial, k, n, step * layer.rate_factor * layer.time_scale)
     thin = layer.dry_matter * layer.active * fall / (100.0 * seconds)
     boosted = thin * np.minimum((1.0 - 0.5 * evened) ** (n - 1.0), EVENING_LIMIT)
-    grain = np.minimum(humidity(isotherm, temperature, top), HIGHEST_HUMIDITY)
+    grain = np.minimum(humidity(isotherm, temperature, top if later is None else later), HIGHEST_HUMIDITY)
     carried = air.conductance * saturation * (grain - relative)
     same = thin * carried > 0.0
     together = np.where(same, boosted * carried / np.where(same, boosted + carried, 1.0), 0.0)
@@ -404,23 +411,29 @@ def _step(
     """
     seconds = 3600.0 * step
     gain = _heat_gain(layer, rates, air, temperature)
-    slope = _capacity(layer, crop, top) / seconds + air.convection + layer.ground_w_m2_k
-    slope = slope + 4.0 * air.emits * (temperature + 273.15) ** 3
+    capacity = _capacity(layer, crop, top) / seconds
+    loss = air.convection + layer.ground_w_m2_k + 4.0 * air.emits * (temperature + 273.15) ** 3
+    # the temperature that stands for the step: near the middle for heavy layers, near the end for light ones
+    # (exponential fitting, exact for a layer without evaporation)
+    ratio = loss / capacity
+    share = 1.0 / -np.expm1(-ratio) - 1.0 / ratio
+    slope = capacity / share + loss
     latent = 1000.0 * heat_of_evaporation(isotherm, temperature, top)
     free = 1000.0 * (2502.2 - 2.386 * temperature)
     wet = film if bool((film > 0).any()) or bool((air.vapour > _saturation_kpa(temperature)).any()) else None
 
-    def fluxes(at_temperature: Array) -> tuple[Array, Array]:
-        return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step)
+    def fluxes(at_temperature: Array, later: Array | None = None) -> tuple[Array, Array]:
+        return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step, later)
 
     kernels_0, film_0 = fluxes(temperature)
+    middle = top - 50.0 * kernels_0 * seconds / (layer.dry_matter * layer.active)
     cooling_0 = latent * kernels_0 + free * film_0
     trial = temperature + np.clip((gain - cooling_0) / slope, -20.0, 20.0)
     trial = np.where(np.abs(trial - temperature) < 0.01, temperature + 0.01, trial)
-    kernels_1, film_1 = fluxes(trial)
+    kernels_1, film_1 = fluxes(trial, middle)
     by_degree = np.maximum((latent * kernels_1 + free * film_1 - cooling_0) / (trial - temperature), 0.0)
     solved = temperature + (gain - cooling_0) / (slope + by_degree)
-    kernels_2, film_2 = fluxes(solved)
+    kernels_2, film_2 = fluxes(solved, middle)
     part = (solved - temperature) / (trial - temperature)
 
     def smaller(guess: Array, last: Array) -> Array:
@@ -429,7 +442,8 @@ def _step(
     kernels = smaller(kernels_0 + (kernels_1 - kernels_0) * part, kernels_2)
     surface = smaller(film_0 + (film_1 - film_0) * part, film_2)
     cooling = latent * kernels + free * surface
-    return kernels * seconds, surface * seconds, temperature + (gain - cooling) / slope, cooling * seconds / 1000.0
+    new_temperature = temperature + (gain - cooling) / (slope * share)
+    return kernels * seconds, surface * seconds, new_temperature, cooling * seconds / 1000.0
 
 
 def vapour_of(temperature_c: Array, relative_humidity_pct: Array) -> Array:
