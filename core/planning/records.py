@@ -159,7 +159,7 @@ def room_data(store: Any, group: Any, now: datetime) -> RoomData:
     if isinstance(normals, tuple):
         normals = normals[0]
     try:
-        forecast = get_forecast(place, store.documents, now, None)
+        forecast = get_forecast(place, store.documents, now, None, normals=normals)
     except (DryholdError, TypeError):
         forecast = bundled_forecast(place, now)
     return RoomData(forecast, normals, place)

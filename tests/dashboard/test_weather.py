@@ -50,7 +50,7 @@ def test_a_stored_forecast_shows_its_age_and_attribution(empty_store):
 def test_without_anything_the_example_stands_in_and_says_so(empty_store):
     app = open_page("weather")
     assert not app.exception
-    assert "example weather of an invented valley" in texts(app)
+    assert "Example weather of an invented valley" in texts(app)
     assert "not of your place" in texts(app)
 
 
