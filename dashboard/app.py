@@ -45,6 +45,7 @@ def pages() -> dict[str, list[st.Page]]:
             ("members", _("Members"), "badge"),
             ("weather", _("Weather"), "cloud"),
             ("settings", _("Settings"), "settings"),
+            ("own_crop", _("Your own crop"), "science"),
             ("sources", _("Where the numbers come from"), "link"),
         ],
     }
