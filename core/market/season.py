@@ -40,8 +40,8 @@ WEEKS_PER_MONTH = 365.25 / 12 / 7
 # Judged on the open development series with countries left out; basis: judgement.
 PERSISTENCE = (0.999, 0.97, 0.94, 0.90, 0.80, 0.50)
 PERSISTENCE_WEIGHT = (0.30, 0.25, 0.25, 0.13, 0.05, 0.02)
-MOMENTUM = (-0.2, 0.0, 0.2, 0.4)
-MOMENTUM_WEIGHT = (0.15, 0.30, 0.35, 0.20)
+MOMENTUM = (-0.2, 0.0, 0.2, 0.4, 0.6)
+MOMENTUM_WEIGHT = (0.15, 0.30, 0.32, 0.18, 0.05)
 
 # Prior standard deviations, in log price.
 HARMONIC_SCALES = (0.05, 0.12)
@@ -59,8 +59,11 @@ TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
 )
 """Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has, in log likelihood: about one
 for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
-TAIL_DEGREES = 3.0
-"""Degrees of freedom of the Student tails of the paths."""
+TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
+"""Degrees of freedom, and the 10-90 % width of a Student variable of unit variance against a normal one's (tables of Student's t)."""
+TAIL_PRIOR_WIDTH = 0.80
+TAIL_PRIOR_MONTHS = 60.0
+"""Width that staple prices in general have, and the months that it counts for against the series' own; basis: judgement."""
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,8 @@ class SeasonalCurve:
         Expected monthly change of the log price beside the season.
     noise : float
         Standard deviation of the monthly innovation of the log price.
+    tail_degrees : float
+        Degrees of freedom of the Student tails of the paths; few = many months far out.
     last_price, last_month, months, span_months
         Last price and its month; months with a price, and months spanned.
     notes : tuple of Message
@@ -121,6 +126,7 @@ class SeasonalCurve:
     season_form: str
     drift_monthly: float
     noise: float
+    tail_degrees: float
     last_price: float
     last_month: pd.Period
     months: int
@@ -255,7 +261,7 @@ class SeasonalCurve:
             past = self._design[:, model.columns]
             rest = self._log_price - beta @ past.T
             noise = rng.standard_normal((mine.size, months)) @ (model.sigma * _root(spread)).T
-            tail = np.sqrt((TAIL_DEGREES - 2) / rng.chisquare(TAIL_DEGREES, (mine.size, 1)))
+            tail = np.sqrt((self.tail_degrees - 2) / rng.chisquare(self.tail_degrees, (mine.size, 1)))
             out[mine] = beta @ future[:, model.columns].T + rest @ gain.T + noise * tail - self._log_price[-1]
         return out
 
@@ -295,8 +301,8 @@ def _fit(
     jumps, jump_notes = _jumps(times, y, periods)
     notes += jump_notes
     design = _design_matrix(times, times[-1], jumps, months)
-    models, p_value = _average(times, y, design, jumps, monthly_inflation, keep, p_value)
-    return _curve(series, times, y, design, models, p_value, tuple(notes), monthly_inflation)
+    models, p_value, tails = _average(times, y, design, jumps, monthly_inflation, keep, p_value)
+    return _curve(series, times, y, design, models, p_value, tails, tuple(notes), monthly_inflation)
 
 
 def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
@@ -417,8 +423,8 @@ def _average(
     monthly_inflation: float,
     keep: set[tuple[float, float, str]] | None,
     p_value: float | None,
-) -> tuple[tuple[_Model, ...], float]:
-    """Return the weighted models and the p-value of the season."""
+) -> tuple[tuple[_Model, ...], float, float]:
+    """Return the weighted models, the p-value of the season and the degrees of freedom of the tails."""
     count = len(y)
     pairs = [
         (rho, phi, np.log(a * b))
@@ -461,7 +467,19 @@ def _average(
         p_value = _season_test(
             among[int(np.argmax(weights.reshape(len(pairs), -1).sum(axis=1)))], y, design, base_columns
         )
-    return averaged, p_value
+    top = averaged[0]
+    chosen = next(k for k, (rho, phi, _) in enumerate(pairs) if (rho, phi) == (top.rho, top.phi))
+    return averaged, p_value, _tails(among[chosen], y - design[:, top.columns] @ top.mean, top.sigma)
+
+
+def _tails(among: Floats, residual: Floats, sigma: float) -> float:
+    """Return the degrees of freedom whose middle 80 % is as narrow, against the spread, as that of the whitened residuals."""
+    white = np.linalg.solve(np.linalg.cholesky(among), residual) / sigma
+    low, high = np.quantile(white, [0.1, 0.9])
+    count = len(residual)
+    width = (count * (high - low) / 2.5631 + TAIL_PRIOR_MONTHS * TAIL_PRIOR_WIDTH) / (count + TAIL_PRIOR_MONTHS)
+    degrees, widths = zip(*TAIL_WIDTHS, strict=True)
+    return float(np.exp(np.interp(width, widths, np.log(degrees))))
 
 
 def _with_weight(model: _Model, weight: float) -> _Model:
@@ -530,6 +548,7 @@ def _curve(
     design: Floats,
     models: tuple[_Model, ...],
     p_value: float,
+    tail_degrees: float,
     notes: tuple[Message, ...],
     monthly_inflation: float,
 ) -> SeasonalCurve:
@@ -582,6 +601,7 @@ def _curve(
         season_form=max(shares, key=lambda name: shares[name]),
         drift_monthly=drift,
         noise=noise,
+        tail_degrees=tail_degrees,
         last_price=float(series.iloc[-1]),
         last_month=series.index[-1],
         months=len(y),

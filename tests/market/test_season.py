@@ -41,8 +41,10 @@ def test_weekly_paths_have_the_same_spread_as_the_months_they_stand_between():
     weekly = curve.sample_weekly_paths(26, 4000, 3)
     monthly = curve.sample_paths(6, 4000, 5)
     assert weekly.shape == (4000, 27)
-    # 26 weeks are 5.98 months; Monte Carlo error of a standard deviation over 4000 draws is about 1.5 %.
-    assert np.log(weekly[:, -1]).std() == pytest.approx(np.log(monthly[:, -1]).std(), rel=0.06)
+    # 26 weeks are 5.98 months. Quartiles, as the fat tails leave a standard deviation without a steady value;
+    # their Monte Carlo error over 4000 draws is about 2 % of the spread.
+    spread = [np.subtract(*np.quantile(np.log(paths[:, -1]), [0.75, 0.25])) for paths in (weekly, monthly)]
+    assert spread[0] == pytest.approx(spread[1], rel=0.08)
 
 
 def test_gaps_are_allowed_and_said():
