@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import plotly.graph_objects as go
 
 from core.grain.keeping import LotCheck
@@ -11,8 +13,13 @@ from dashboard.charts.palette import CLAY, INK, PLUM
 from dashboard.text import _, number
 
 
-def isotherm_figure(curve: IsothermCurve, check: LotCheck | None = None) -> go.Figure:
-    """Return moisture over humidity at the reading's temperature, with the reading and the keeping limit."""
+def isotherm_figure(
+    curve: IsothermCurve, check: LotCheck | None = None, pairs: Sequence[tuple[float, float, float]] = ()
+) -> go.Figure:
+    """Return moisture over humidity at one temperature, with a reading and its limit, or with pairs of readings.
+
+    A pair is temperature (°C), humidity (%) and moisture (% wet basis).
+    """
     figure = go.Figure()
     name = _("{crop} at {temperature} °C; shaded: other published sets").format(
         crop=_(curve.commodity.name), temperature=number(curve.temperature_c, 0)
@@ -34,6 +41,16 @@ def isotherm_figure(curve: IsothermCurve, check: LotCheck | None = None) -> go.F
                 name=_("this reading"),
                 marker={"symbol": "diamond", "size": 14, "color": PLUM, "line": {"color": INK, "width": 1}},
                 error_y={"type": "data", "array": [check.moisture_sd_pct], "color": PLUM},
+            )
+        )
+    if pairs:
+        figure.add_trace(
+            go.Scatter(
+                x=[pair[1] for pair in pairs],
+                y=[pair[2] for pair in pairs],
+                mode="markers",
+                name=_("own readings, each at its own temperature"),
+                marker={"symbol": "circle-open", "size": 10, "color": PLUM, "line": {"width": 2}},
             )
         )
     return layout(figure, _("humidity between the kernels (%)"), _("moisture (% wet basis)"))
