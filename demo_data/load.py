@@ -12,6 +12,7 @@ from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
 from core.weather.normals import Normals, bundled_normals, bundled_years, to_payload
 from core.weather.place import Place
+from demo_data.meter_book import add_meter_book
 
 FOLDER = Path(__file__).parent
 TIME_ZONE = "Africa/Blantyre"
@@ -82,6 +83,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
                 for row in prices.itertuples()
             ]
         )
+        add_meter_book(store, group_id, now)
 
 
 def _add_weather(store: Store, group: Any, now: datetime) -> None:

@@ -134,7 +134,7 @@ def main() -> None:
     page.chart(payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback")
     members = {str(m.id): m.name for m in state.store().members(group.id)}
     charged: dict[str, Decimal] = {}
-    events, account = read_book(group)
+    _events, account = read_book(group)
     for event in account.events:
         if event.kind in {"charge", "capital_due"} and event.id not in account.reversed_events:
             for member, share in event.payload["shares"].items():
