@@ -706,7 +706,7 @@ def _key(reading: Mapping[str, Any]) -> tuple[Any, ...]:
     measured = tuple(None if value is None or value != value else round(float(value), 6) for value in values)
     return (
         plain(reading["lot_label"]),
-        pd.Timestamp(reading["taken_at"]).value // 60_000_000_000,
+        int(reading["taken_at"].timestamp() // 60),
         reading["bag"],
         *measured,
     )

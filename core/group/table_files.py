@@ -167,6 +167,7 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
             has_formulas = any(
                 _holds_formula(packed.read(entry)) for entry in packed.namelist() if "/worksheets/" in entry
             )
+            percent = _uses_percent(packed)
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         # A formula that no spreadsheet has worked out yet has no value: show the formula rather than nothing.
         source = load_workbook(io.BytesIO(data), read_only=True) if has_formulas else None
@@ -181,7 +182,7 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
         best: RawTable | None = None
         for order, sheet in enumerate(sheets):
             formulas = source[sheet.title] if source is not None else None
-            table = _read_sheet(sheet, file_name, progress if order == 0 else None, formulas)
+            table = _read_sheet(sheet, file_name, progress if order == 0 else None, formulas, percent)
             if best is None or len(table.rows) > len(best.rows):
                 best = table
     except ImportRefusedError:
@@ -204,14 +205,22 @@ def _holds_formula(sheet: bytes) -> bool:
 
 
 def _read_sheet(
-    sheet: Any, file_name: str, progress: Callable[[float], None] | None, formulas: Any | None = None
+    sheet: Any,
+    file_name: str,
+    progress: Callable[[float], None] | None,
+    formulas: Any | None = None,
+    percent: bool = True,
 ) -> RawTable:
     rows: list[tuple[Cell, ...]] = []
     numbers: list[int] = []
     blank, total = 0, sheet.max_row or 0
     sources = formulas.iter_rows(values_only=True) if formulas is not None else None
-    for number, cells in enumerate(sheet.iter_rows(), start=1):
-        values = tuple(_workbook_value(cell) for cell in cells)
+    # Values alone come in faster; the way a cell is shown only matters where something is shown in percent.
+    cells_or_values = sheet.iter_rows(values_only=not percent)
+    for number, cells in enumerate(cells_or_values, start=1):
+        values = (
+            tuple(_workbook_value(cell) for cell in cells) if percent else tuple(_plain_value(cell) for cell in cells)
+        )
         if sources is not None:
             written = next(sources, ())
             values = tuple(
@@ -230,10 +239,20 @@ def _read_sheet(
     return RawTable(rows=tuple(rows), numbers=tuple(numbers), blank_rows=blank, notes=(note,))
 
 
-def _workbook_value(cell: Any) -> Cell:
-    value = cell.value
+def _uses_percent(packed: zipfile.ZipFile) -> bool:
+    """Return whether a workbook has a format in percent (built-in formats 9 and 10, or one with the sign)."""
+    styles = next((packed.read(name) for name in packed.namelist() if name.endswith("styles.xml")), b"")
+    return b'numFmtId="9"' in styles or b'numFmtId="10"' in styles or b"%" in styles
+
+
+def _plain_value(value: Any) -> Cell:
     if isinstance(value, str):
         return value.strip() or None
+    return value
+
+
+def _workbook_value(cell: Any) -> Cell:
+    value = _plain_value(cell.value)
     if isinstance(value, int | float) and not isinstance(value, bool) and "%" in (cell.number_format or ""):
         # 0.135 shown as 13.5 %: what the person sees is what was meant.
         return round(value * 100, 10)
