@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,15 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, isotherm_parameters
-from core.grain.storage_day import BASE_RATES, Rates, day_rates, growth_allowed, place_air, rates_from_table, run_place
+from core.grain.storage_day import (
+    BASE_RATES,
+    Rates,
+    day_rates,
+    growth_allowed,
+    place_air,
+    rates_from_table,
+    run_place,
+)
 from core.grain.storage_insects import (
     Pest,
     damaged_kernels_pct,
@@ -43,6 +52,7 @@ __all__ = [
 
 Array = NDArray[Any]
 EXACT_UP_TO = 20_000  # lots x scenarios x days x places beyond which rates are read from a table
+WORST_SHARE = 0.05  # a place smaller than this does not speak for the lot (single leaking bags are found by testing)
 FRESH_PROBIT = 2.054  # 98 % germination at bagging
 
 
@@ -228,14 +238,20 @@ class _Run:
             before = self._growth_before(air.grain_temperature_c, place, tables[closed], pests, start, grown_days)
             numbers = [population(p, n, b).astype(dtype) for p, n, b in zip(pests, bagged, before, strict=True)]
             eaten_before = [eaten_pct(p, n, b) for p, n, b in zip(pests, bagged, before, strict=True)]
-            moisture, respired, sums = run_place(
-                air, place, tables[closed], factor, start, self.every, lambda age: loss_in_store(self.crop, age), dtype
+            moisture, respired, eaten_all, sums = run_place(
+                air,
+                place,
+                tables[closed],
+                factor,
+                start,
+                self.every,
+                lambda age: loss_in_store(self.crop, age),
+                partial(_eaten_by_pest, pests, numbers),
+                self.how.insect_water_share,
+                dtype,
             )
             base = len(BASE_RATES)
-            eaten = [
-                eaten_pct(pest, number, sums[:, base + k])
-                for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
-            ]
+            eaten = [eaten_all[:, k] for k in range(len(pests))]
             insects = food_limited(sum(eaten[1:], eaten[0]))
             wet = wet_basis(moisture)
             by_place[:, index] = wet
@@ -257,7 +273,7 @@ class _Run:
             total["sour"] += place.share * mould_share(sums[:, 4])
             rows = np.minimum(np.arange(shape[0]) * self.every, days - 1)
             here = humidity(isotherm_parameters(self.crop), air.grain_temperature_c[rows][:, None, :], moisture)
-            if place.share >= 0.03:
+            if place.share >= WORST_SHARE:
                 wettest = np.maximum(wettest, wet)
                 toxin = np.maximum(toxin, sums[:, 2])
                 damp_loss = np.maximum(damp_loss, loss_in_store(self.crop, sums[:, 5]))
@@ -300,6 +316,12 @@ class _Run:
             return np.ones((rows, 1, 1))
         time = np.arange(rows) * self.every + self.stored_days
         return np.exp(-np.maximum(time - 7.0, 0.0) / self.how.sealed_oxygen_days)[:, None, None]
+
+
+def _eaten_by_pest(pests: tuple[Pest, ...], numbers: list[Array], sums: Array) -> Array:
+    """Return what each pest has eaten, % (pests, lots, scenarios), of sums (lots, scenarios, rates)."""
+    base = len(BASE_RATES)
+    return np.stack([eaten_pct(p, n, sums[..., base + k]) for k, (p, n) in enumerate(zip(pests, numbers, strict=True))])
 
 
 def _germination(probits_lost: Array) -> Array:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from core.grain.air import saturation_vapour_pressure
 from core.grain.commodities import Commodity
 from core.grain.sorption import humidity, isotherm_parameters, moisture_dry_basis
-from core.grain.storage_insects import Pest, growth_rate
+from core.grain.storage_insects import Pest, food_limited, growth_rate
 from core.grain.storage_loss import ageing_rate, moisture_at_equal_humidity
 from core.grain.storage_methods import Method, Position, moisture_time_constant
 from core.grain.storage_mould import (
@@ -34,11 +34,12 @@ Rates = Callable[[Array, Array], Array]
 
 WATER_PER_LOSS = 0.6  # g water per g dry matter respired (Saul and Steele 1966 form of respiration)
 DRY_ACTIVITY = 0.65  # below it nothing grows, and a slow loss says nothing of spoilage
+WETTEST_DB = 40.0  # % dry basis: beyond it rotten grain drips, and nothing is left to lose
 SEALED_RESPIRATION = 0.2  # without oxygen the dry-matter loss is smaller (judgement); the grain is not better for it
 BASE_RATES = ("ageing", "mould", "toxin", "germination", "fermentation", "damp ageing")
 # The table for large runs: cells small enough that rounding errors cancel over days (checked by a test).
-TABLE_T = (-10.0, 55.0, 0.25)
-TABLE_M = (2.0, 46.0, 0.1)
+TABLE_T = (-5.0, 50.0, 0.25)
+TABLE_M = (2.0, 40.0, 0.05)
 
 
 @dataclass(frozen=True)
@@ -124,9 +125,9 @@ def day_rates(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damag
     return rates
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=8)
 def rates_from_table(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damaged_pct: float) -> Rates:
-    """Return `day_rates` read from a table of small cells, in single precision, for large runs (3 MB each, kept)."""
+    """Return `day_rates` read from a table of small cells, in single precision, for large runs (6 MB each, eight kept)."""
     return tabulated(day_rates(commodity, pests, sealed, damaged_pct))
 
 
@@ -179,8 +180,10 @@ def run_place(
     start_db: Array,
     outputs_every: int,
     loss_of: Callable[[Array], Array],
+    eaten_of: Callable[[Array], Array],
+    insect_water: float,
     dtype: type = np.float64,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array]:
     """Step a place through its days.
 
     Parameters
@@ -196,13 +199,17 @@ def run_place(
         Days between outputs.
     loss_of : callable
         Dry-matter loss (%) of an age, for the water that respiration leaves in the grain.
+    eaten_of : callable
+        What each pest has eaten (%), (pests, lots, scenarios), of the sums (lots, scenarios, rates).
+    insect_water : float
+        Share of the insects' water that stays in the grain.
     dtype : type
 
     Returns
     -------
     tuple of ndarray
-        Moisture % d.b. and dry-matter loss % (outputs + 1, lots, scenarios), and sums
-        (outputs + 1, rates, lots, scenarios).
+        Moisture % d.b. and dry-matter loss % (outputs + 1, lots, scenarios), eaten % (outputs + 1, pests, lots,
+        scenarios), and sums (outputs + 1, rates, lots, scenarios).
     """
     days = len(air.grain_temperature_c)
     count = days // outputs_every
@@ -220,7 +227,8 @@ def run_place(
     totals = np.zeros((count + 1, scale.shape[1], *moisture.shape), dtype=dtype)
     losses = np.zeros_like(moistures)
     moistures[0] = moisture
-    lost = np.zeros_like(moisture)
+    eaten = np.zeros((count + 1, growth_factor.shape[1], *moisture.shape), dtype=dtype)
+    made, lost = np.zeros_like(moisture), np.zeros_like(moisture)
     for day in range(count * outputs_every):
         if air.step:
             moisture += (rest[day] - moisture) * step
@@ -233,10 +241,12 @@ def run_place(
         if (day + 1) % outputs_every == 0:
             at = (day + 1) // outputs_every
             gone: Array = loss_of(sums[..., 0]).astype(dtype)
-            moisture += dtype(WATER_PER_LOSS) * (gone - lost)
-            np.minimum(moisture, dtype(60.0), out=moisture)
-            lost = gone
+            eaten[at] = eaten_of(sums)
+            lost = gone + dtype(insect_water) * food_limited(eaten[at].sum(axis=0)).astype(dtype)
+            moisture += dtype(WATER_PER_LOSS) * (lost - made)
+            np.minimum(moisture, dtype(WETTEST_DB), out=moisture)
+            made = lost
             moistures[at] = moisture
             losses[at] = gone
             totals[at] = np.moveaxis(sums, -1, 0)
-    return moistures, losses, totals
+    return moistures, losses, eaten, totals

@@ -66,6 +66,8 @@ class Method:
         Capacity and cost of one bag or vessel; the monthly cost is per `cost_per_month_unit_kg`.
     waiting_days : int
         Until treated grain may be eaten or sold as food; the label's own time comes first.
+    insect_water_share : float
+        Share of the water from what insects eat that stays in the grain.
     seal_below_pct : float or None
         Moisture (maize; other crops at equal humidity) above which it must not be sealed.
     breaks : tuple of str
@@ -93,6 +95,7 @@ class Method:
     protectant_share_stopped_borer: float
     protectant_full_days: float
     protectant_half_life_days: float
+    insect_water_share: float
     breaks: tuple[str, ...]
     source: str
     basis: str
@@ -146,6 +149,7 @@ def get_method(method: str | Method) -> Method:
         protectant_share_stopped_borer=float(entry.get("protectant_share_stopped_borer", 0.0)),
         protectant_full_days=float(entry.get("protectant_full_days", 0.0)),
         protectant_half_life_days=float(entry.get("protectant_half_life_days", 1.0)),
+        insect_water_share=float(entry["insect_water_share"]),
         breaks=tuple(entry["breaks"]),
         source=entry["source"],
         basis=entry["basis"],
@@ -168,7 +172,7 @@ def places(method: Method, leaking: float) -> tuple[Position, ...]:
         )
         for place in method.positions
     ]
-    return (*whole, Position("leaking", leaking, 0.30, open_to_insects=True))
+    return (*whole, Position("leaking", leaking, 0.20, open_to_insects=True))
 
 
 def moisture_time_constant(

@@ -31,7 +31,7 @@ class StorageRun:
     moisture_pct : ndarray
         Mean of the lot, % w.b.
     wettest_moisture_pct : ndarray
-        The wettest place of the store (at least 3 % of the lot).
+        The wettest place of the store (at least 5 % of the lot).
     weight_loss_pct : ndarray
         Dry matter lost to insects, respiration and microflora, % of that bagged.
     dry_matter_loss_pct : ndarray

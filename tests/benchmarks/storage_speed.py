@@ -15,7 +15,14 @@ import pandas as pd
 from core.grain.commodities import get_commodity
 from core.grain.mass import dry_basis
 from core.grain.storage import StorageRun, draw_pests, start_numbers
-from core.grain.storage_day import BASE_RATES, WATER_PER_LOSS, day_rates, growth_allowed, place_air
+from core.grain.storage_day import (
+    BASE_RATES,
+    WATER_PER_LOSS,
+    WETTEST_DB,
+    day_rates,
+    growth_allowed,
+    place_air,
+)
 from core.grain.storage_insects import eaten_pct, food_limited, get_pest, pests_of
 from core.grain.storage_loss import loss_in_store
 from core.grain.storage_many import LotAtBagging, simulate_many
@@ -51,21 +58,23 @@ def plain_loop(moisture_pct: float, method: str, climate: pd.DataFrame, borer: b
         air = place_air(maize, how, place, air_t, air_h)
         rates = day_rates(maize, pests, how.sealed and not place.open_to_insects, 5.0)
         factor = growth_allowed(how, place, pests, DAYS)
-        moisture, age, gone = float(dry_basis(moisture_pct)), 0.0, 0.0
+        moisture, age, gone, made, eaten = float(dry_basis(moisture_pct)), 0.0, 0.0, 0.0, 0.0
         growth = [0.0] * len(pests)
+        start = [float(start_numbers(pest, how, draw, 1, None, 1.0)[0, 0]) for pest in pests]
+        kept_water = how.insect_water_share
         for day in range(DAYS):
             moisture += (air.equilibrium_db[day, 0] - moisture) * air.step + place.condensation_points_per_month / 30.0
             today = rates(air.grain_temperature_c[day, 0], moisture)
             age += float(today[0])
             for number in range(len(pests)):
                 growth[number] += float(today[len(BASE_RATES) + number]) * factor[day, number]
-            now = float(loss_in_store(maize, age))
-            moisture += WATER_PER_LOSS * (now - gone)
-            gone = now
-        eaten = sum(
-            float(eaten_pct(pest, start_numbers(pest, how, draw, 1, None, 1.0)[0, 0], total))
-            for pest, total in zip(pests, growth, strict=True)
-        )
+            gone = float(loss_in_store(maize, age))
+            eaten = sum(
+                float(eaten_pct(pest, number, total)) for pest, number, total in zip(pests, start, growth, strict=True)
+            )
+            now = gone + kept_water * float(food_limited(eaten))
+            moisture = min(moisture + WATER_PER_LOSS * (now - made), WETTEST_DB)
+            made = now
         wet += place.share * 100.0 * moisture / (100.0 + moisture)
         lost += place.share * (100.0 - (100.0 - float(food_limited(eaten))) * (100.0 - gone) / 100.0)
     return wet, lost

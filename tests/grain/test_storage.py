@@ -209,3 +209,12 @@ def test_methods_table_has_sources_and_shares() -> None:
         assert entry["basis"] in {"published", "practice", "memory", "judgement"}
         assert sum(place.share for place in get_method(code).positions) == pytest.approx(1)
         assert get_method(code).breaks
+
+
+def test_bruchids_wet_cowpea_in_a_leaking_vessel() -> None:
+    # CBTA 2017 0091, Ghana, plastic drums, 3 months: not airtight 11.7 -> 17.2 %, airtight 11.7 -> 11.9 %.
+    year = steady(28, 70)
+    leaking = simulate_storage("cowpea", 11.7, "metal_silo", year, 91, leak_share=1.0)
+    tight = simulate_storage("cowpea", 11.7, "metal_silo", year, 91, leak_share=0.0)
+    assert 13.0 < leaking.moisture_pct[-1] < 18.5
+    assert abs(tight.moisture_pct[-1] - 11.7) < 0.3
