@@ -215,7 +215,9 @@ class PlanningCase:
 
     def to_json(self) -> str:
         """Return the case as JSON text with sorted keys (equal cases give equal text)."""
-        return json.dumps(asdict(self), default=str, sort_keys=True)
+        # by way of the type hints, so that 2 and 2.0 are one value
+        canonical = _build(PlanningCase, json.loads(json.dumps(asdict(self), default=str)))
+        return json.dumps(asdict(canonical), default=str, sort_keys=True)
 
     @cached_property
     def content_hash(self) -> str:
@@ -404,8 +406,3 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),) if lots > 3 else (),
         store_bags=int(bags * 0.9), target_pct=tuple((crop, values[2]) for crop, values in crops.items()), invented=True,
     )  # fmt: skip
-
-
-def crop_limits(case: PlanningCase) -> dict[str, float]:
-    """Return the moisture target [% w.b.] of every crop in the case."""
-    return {lot.commodity: case.target(lot.commodity) for lot in case.lots}

@@ -1,0 +1,48 @@
+"""The planning case: JSON and back, equal hashes, refusals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from core.errors import InputError
+from core.planning.case import CashNeed, case_from_json, make_case
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_case_survives_json_and_keeps_its_hash(seed):
+    case = make_case(9, 20, 40, seed)
+    again = case_from_json(case.to_json())
+    assert again == case
+    assert again.content_hash == case.content_hash
+    assert case.with_changes(interest_monthly=0.05).content_hash != case.content_hash
+
+
+def test_same_seed_same_case_other_seed_another():
+    assert make_case(5, 20, 40, 3) == make_case(5, 20, 40, 3)
+    assert make_case(5, 20, 40, 3) != make_case(5, 20, 40, 4)
+
+
+def test_discount_is_compound_monthly():
+    # by hand: 2 % a month for 12 months = 52.18 weeks: 1/1.02^12 = 0.788493
+    case = make_case(3, 52, 20, 1).with_changes(interest_monthly=0.02)
+    assert float(case.discount(365.25 / 7)) == pytest.approx(1.02**-12, rel=1e-12)
+
+
+def test_impossible_cases_are_refused_with_the_value_named():
+    case = make_case(3, 20, 40, 1)
+    lot = case.lots[0]
+    for bad in (
+        replace(lot, bags=-1),
+        replace(lot, moisture_pct=75.0),
+        replace(lot, commodity="unknown"),
+        replace(lot, bag_mass_kg=0.0),
+    ):
+        with pytest.raises(InputError) as error:
+            case.with_changes(lots=(bad,))
+        assert lot.label in str(error.value)
+    with pytest.raises(InputError):
+        case.with_changes(weeks=0)
+    with pytest.raises(InputError):
+        case.with_changes(needs=(CashNeed(1, -5.0, label="fees"),))
