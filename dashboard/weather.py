@@ -13,7 +13,7 @@ from core.group.records import Group
 from core.group.store import Store
 from core.weather.fetching import make_session
 from core.weather.forecast import Forecast, get_forecast
-from core.weather.normals import Normals, bundled_normals, get_normals, get_years
+from core.weather.normals import Normals, get_normals, get_years
 from core.weather.place import Place
 
 
@@ -65,14 +65,12 @@ def forecast_of(
     """
     place = place_of(group)
     normals = normals_of(group, store, now)
-    # another place's normals are marked as the example they are
-    usual = normals if normals.status != "bundled" else bundled_normals()
     return get_forecast(
         place,
         store.documents,
         now,
         session_for(group),
-        normals=usual,
+        normals=normals,
         fresh_hours=float(store.fact(group.id, "forecast_fresh_hours").value),
         ask_again=ask_again,
         progress=progress,

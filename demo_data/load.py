@@ -99,7 +99,7 @@ def _add_weather(store: Store, group: Any, now: datetime) -> None:
     years = bundled_years()
     start = years.index[0] + pd.DateOffset(months=shift)
     columns = {name: [round(float(value), 2) for value in years[name]] for name in years}
-    payload = {"start": start.date().isoformat(), "days": len(years), "columns": columns}
+    payload = {"start": start.date().isoformat(), "days": len(years), "columns": columns, "status": "bundled"}
     store.documents.write("climate_years", place.key, payload, now)
 
 

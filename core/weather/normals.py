@@ -261,7 +261,7 @@ def to_payload(normals: Normals, stored_at: datetime) -> dict[str, Any]:
 
 
 def from_payload(payload: Any) -> Normals:
-    """Return the normals that `to_payload` wrote ("entered" stays so, the others become "stored").
+    """Return the normals that `to_payload` wrote ("entered" and "bundled" stay so, the others become "stored").
 
     Raises
     ------
@@ -269,7 +269,7 @@ def from_payload(payload: Any) -> Normals:
         Where the stored data are damaged.
     """
     try:
-        status = "entered" if payload["status"] == "entered" else "stored"
+        status = payload["status"] if payload["status"] in ("entered", "bundled") else "stored"
         return Normals(_table(payload["table"]), source=str(payload["source"]), status=status)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise WeatherError("the stored normals are damaged") from error
@@ -322,7 +322,9 @@ def get_normals(
             stored = from_payload(payload)
         except WeatherError:
             stored = None
-    if stored is not None and (stored.status == "entered" or session is None or _age_days(payload, now) < FRESH_DAYS):
+    if stored is not None and (stored.status == "entered" or session is None):
+        return stored
+    if stored is not None and stored.status == "stored" and _age_days(payload, now) < FRESH_DAYS:
         return stored
     if session is not None:
         from core.weather import nasa_power
@@ -364,7 +366,7 @@ def get_years(
         try:
             index = pd.date_range(payload["start"], periods=int(payload["days"]), freq="D")
             frame = pd.DataFrame({name: np.asarray(v, float) for name, v in payload["columns"].items()}, index=index)
-            return check_years(frame), "stored"
+            return check_years(frame), "bundled" if payload.get("status") == "bundled" else "stored"
         except (KeyError, TypeError, ValueError, AttributeError, WeatherError):
             pass
     if session is not None:
