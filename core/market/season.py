@@ -18,6 +18,7 @@ Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, section 2.7 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,6 +35,9 @@ MOST_MONTHS = 264
 LEAST_MONTHS_FOR_SEASON = 48
 SIGNIFICANCE = 0.06
 """Share of series without a season that may be taken for seasonal; basis: judgement (the persistence is estimated, so a little more is)."""
+MOST_NEIGHBOURS = 6
+NEIGHBOUR_SCALE = 0.03
+"""Usual spread between markets of a harmonic's coefficient, in log price; basis: judgement."""
 WEEKS_PER_MONTH = 365.25 / 12 / 7
 
 # Persistence of the deviation from the drift line (rho) and of monthly changes (phi), with prior weights.
@@ -49,7 +53,8 @@ SECOND_HARMONIC_RATIO = 0.5
 SAWTOOTH_SCALE = 0.25
 DRIFT_PRIOR = 0.004
 DRIFT_SCALE = 0.006
-FORM_WEIGHT = {"none": 0.2, "one harmonic": 0.35, "two harmonics": 0.25, "sawtooth": 0.2}
+NEIGHBOURS = "two harmonics about the neighbours' season"
+FORM_WEIGHT = {"none": 0.2, "one harmonic": 0.35, "two harmonics": 0.25, "sawtooth": 0.2, NEIGHBOURS: 0.4}
 NOISE_PRIOR = 0.08
 NOISE_PRIOR_MONTHS = 4.0
 TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
@@ -137,6 +142,7 @@ class SeasonalCurve:
     _design: Floats = field(repr=False)
     _models: tuple[_Model, ...] = field(repr=False)
     _inflation: float = field(default=0.0, repr=False)
+    _shared: tuple[Floats, Floats] | None = field(default=None, repr=False)
 
     def forecast(self, months: int, interval: float = 0.8, from_price: float | None = None) -> pd.DataFrame:
         """Forecast the price month by month.
@@ -232,7 +238,7 @@ class SeasonalCurve:
             Weights among the forms already kept are found anew; the test of the season is not.
         """
         keep = {(model.rho, model.phi, model.form) for model in self._models}
-        return _fit(prices, self._inflation, keep, self.p_value)
+        return _fit(prices, self._inflation, keep, self.p_value, self._shared)
 
     def _log_changes(self, months: int, count: int, rng: np.random.Generator) -> Floats:
         """Return draws of log price less today's, shape (count, months)."""
@@ -266,7 +272,9 @@ class SeasonalCurve:
         return out
 
 
-def fit_season(prices: pd.Series, monthly_inflation: float | None = None) -> SeasonalCurve:
+def fit_season(
+    prices: pd.Series, monthly_inflation: float | None = None, neighbours: Sequence[pd.Series] = ()
+) -> SeasonalCurve:
     """Fit level, drift, season and noise to a monthly price series.
 
     Parameters
@@ -274,7 +282,10 @@ def fit_season(prices: pd.Series, monthly_inflation: float | None = None) -> Sea
     prices : Series
         Price [money/kg] with a monthly PeriodIndex; gaps (absent or NaN months) allowed; today is its last month.
     monthly_inflation : float, optional
-        Rate towards which the drift is shrunk, as a fraction a month; default 0.
+        Rate towards which the drift is shrunk, as a fraction a month; default that of staple prices in general.
+    neighbours : sequence of Series, optional
+        The same crop in other markets: their common season becomes one more form that this series may follow. Only their months up to
+        today are used. The test of the season stays with this series alone.
 
     Returns
     -------
@@ -285,11 +296,35 @@ def fit_season(prices: pd.Series, monthly_inflation: float | None = None) -> Sea
     PriceDataError
         Too few months, or prices that are not above zero.
     """
-    return _fit(prices, DRIFT_PRIOR if monthly_inflation is None else monthly_inflation, None, None)
+    shared = _shared_season(prices, neighbours) if len(neighbours) else None
+    return _fit(prices, DRIFT_PRIOR if monthly_inflation is None else monthly_inflation, None, None, shared)
+
+
+def _shared_season(prices: pd.Series, neighbours: Sequence[pd.Series]) -> tuple[Floats, Floats] | None:
+    """Return mean and standard deviation between markets of the harmonics' coefficients; None without a usable neighbour."""
+    last = prices.dropna().index.max()
+    found = []
+    for series in list(neighbours)[:MOST_NEIGHBOURS]:
+        known = series[series.index <= last].dropna()
+        if len(known) < LEAST_MONTHS_FOR_SEASON:
+            continue
+        table = _season_columns(np.arange(1, 13))[:, :4]
+        found.append(np.linalg.lstsq(table, np.log(fit_season(known).factors.to_numpy()), rcond=None)[0])
+    if not found:
+        return None
+    between = np.array(found)
+    count = len(between)
+    # Few markets tell little of how markets differ: the spread is shrunk to a usual one that counts as three markets.
+    variance = (between.var(axis=0) * count + 3 * NEIGHBOUR_SCALE**2) / (count + 3)
+    return between.mean(axis=0), np.sqrt(variance * (1 + 1 / count))
 
 
 def _fit(
-    prices: pd.Series, monthly_inflation: float, keep: set[tuple[float, float, str]] | None, p_value: float | None
+    prices: pd.Series,
+    monthly_inflation: float,
+    keep: set[tuple[float, float, str]] | None,
+    p_value: float | None,
+    shared: tuple[Floats, Floats] | None,
 ) -> SeasonalCurve:
     """Fit all forms, or only those kept from an earlier fit (then with its p-value)."""
     series, notes = _checked(prices)
@@ -301,8 +336,8 @@ def _fit(
     jumps, jump_notes = _jumps(times, y, periods)
     notes += jump_notes
     design = _design_matrix(times, times[-1], jumps, months)
-    models, p_value, tails = _average(times, y, design, jumps, monthly_inflation, keep, p_value)
-    return _curve(series, times, y, design, models, p_value, tails, tuple(notes), monthly_inflation)
+    models, p_value, tails = _average(times, y, design, jumps, monthly_inflation, keep, p_value, shared)
+    return _curve(series, times, y, design, models, p_value, tails, tuple(notes), monthly_inflation, shared)
 
 
 def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
@@ -391,7 +426,7 @@ def _root(covariance: Floats) -> Floats:
     return vectors * np.sqrt(np.maximum(values, 0))
 
 
-def _forms() -> list[tuple[str, NDArray[np.int64], Floats, float]]:
+def _forms(shared: tuple[Floats, Floats] | None) -> list[tuple[str, NDArray[np.int64], Floats, float]]:
     """Return (name, season columns, prior standard deviations, prior weight) of every form of season."""
     forms: list[tuple[str, NDArray[np.int64], Floats, float]] = [
         ("none", np.array([], dtype=np.int64), np.array([]), FORM_WEIGHT["none"])
@@ -412,6 +447,8 @@ def _forms() -> list[tuple[str, NDArray[np.int64], Floats, float]]:
         ("sawtooth", np.array([6 + month]), np.array([SAWTOOTH_SCALE]), FORM_WEIGHT["sawtooth"] / 12)
         for month in range(12)
     )
+    if shared is not None:
+        forms.append((NEIGHBOURS, np.array([2, 3, 4, 5]), shared[1], FORM_WEIGHT[NEIGHBOURS]))
     return forms
 
 
@@ -423,6 +460,7 @@ def _average(
     monthly_inflation: float,
     keep: set[tuple[float, float, str]] | None,
     p_value: float | None,
+    shared: tuple[Floats, Floats] | None,
 ) -> tuple[tuple[_Model, ...], float, float]:
     """Return the weighted models, the p-value of the season and the degrees of freedom of the tails."""
     count = len(y)
@@ -448,11 +486,13 @@ def _average(
     logs: list[float] = []
     for k, (rho, phi, log_prior) in enumerate(pairs):
         sigma = _innovation(gram[k], base_columns, count)
-        for name, columns, scales, weight in _forms():
+        for name, columns, scales, weight in _forms(shared):
             used = np.concatenate([base_columns, columns]).astype(np.int64)
             prior_mean = np.zeros(len(used))
             prior_mean[0] = y[-1]
             prior_mean[1] = monthly_inflation
+            if name == NEIGHBOURS and shared is not None:
+                prior_mean[len(base_columns) :] = shared[0]
             prior_sd = np.concatenate([[3.0, DRIFT_SCALE], step_scales, scales])
             mean, covariance, evidence = _conjugate(gram[k], used, prior_mean, prior_sd, sigma, count)
             models.append(_Model(0.0, rho, phi, name, used, mean, covariance, sigma))
@@ -551,6 +591,7 @@ def _curve(
     tail_degrees: float,
     notes: tuple[Message, ...],
     monthly_inflation: float,
+    shared: tuple[Floats, Floats] | None,
 ) -> SeasonalCurve:
     """Summarise the average of models."""
     table = _season_columns(np.arange(1, 13))
@@ -612,4 +653,5 @@ def _curve(
         _design=design,
         _models=models,
         _inflation=monthly_inflation,
+        _shared=shared,
     )

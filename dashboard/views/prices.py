@@ -77,7 +77,7 @@ def crop_name(code: str) -> str:
 
 def choose_series(quotes: pd.DataFrame) -> tuple[str, str, str]:
     """Let the reader choose one of the group's series: commodity, market, kind of price."""
-    crops = sorted(quotes["commodity"].unique(), key=crop_name)
+    crops = list(quotes["commodity"].value_counts(sort=True).index)
     left, right = st.columns(2)
     crop = left.selectbox(_("Crop"), crops, format_func=crop_name, key="prices_crop", persist_state="session")
     of_crop = quotes[quotes["commodity"] == crop]
@@ -192,13 +192,19 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     version = state.store().version(group.id)
     months = monthly(group.id, version, crop, market, price_type)
     values = (terms.interest, terms.loss, terms.cost, float(terms.months), terms.inflation)
-    curve, advice, forecast = judged(months.prices, values, price_today)
+    prices = months.prices
+    this_month = pd.Period(state.today(), freq="M")
+    if abs(price_today - float(latest["price_per_kg"])) > 1e-9 or prices.index[-1] >= this_month:
+        # A price given for today stands for its month; an old quote is not passed off as today's.
+        prices = pd.concat([prices[prices.index < this_month], pd.Series({this_month: price_today})])
+        prices.index = pd.PeriodIndex(prices.index, freq="M")
+    curve, advice, forecast = judged(prices, values, price_today)
     page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
     breakeven = np.asarray(
         breakeven_price(price_today, np.arange(terms.months + 1), terms.interest, terms.loss, terms.cost), dtype=float
     )
-    first = pd.Period(state.today(), freq="M")
+    first = pd.Period(curve.last_month, freq="M")
     page.chart(
         fan_figure(forecast, price_today, breakeven, first, advice.best_month, unit),
         alt=say(advice.sentence),
@@ -211,7 +217,7 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     )
     show_months(group, forecast, breakeven, first, terms)
     show_season(curve, months, unit)
-    show_look_back(months.prices, values)
+    show_look_back(prices, values)
 
 
 def show_months(group: Group, forecast: pd.DataFrame, breakeven: np.ndarray, first: pd.Period, terms: Terms) -> None:

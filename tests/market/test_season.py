@@ -183,3 +183,14 @@ def test_the_fit_and_two_thousand_paths_are_quick():
         times.append(time.process_time() - start)
     # Bar 0.3 s of one core; processor time, so that other work on the machine does not count.
     assert min(times) < 0.3
+
+
+def test_neighbours_lend_a_short_series_their_season():
+    """Three years alone tell little; with six markets of ten years the estimate comes nearer to the planted 30 %."""
+    neighbours = [planted(10, 0.3, seed, noise=0.05) for seed in range(40, 46)]
+    alone, helped = [], []
+    for seed in range(60, 66):
+        short = planted(3, 0.3, seed).shift(84, freq="M")
+        alone.append(abs(fit_season(short).gap_pct - 30))
+        helped.append(abs(fit_season(short, neighbours=neighbours).gap_pct - 30))
+    assert np.mean(helped) < 0.7 * np.mean(alone)
