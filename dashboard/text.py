@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gettext as gettext_module
 import io
+import re
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -68,6 +69,11 @@ def say(message: Message | DryholdError | str) -> str:
         return _(message)
     values = {name: say(value) if isinstance(value, Message) else value for name, value in message.values.items()}
     return _(message.template).format(**values) if values else _(message.template)
+
+
+def literal(text: object) -> str:
+    """Return what somebody wrote with the signs that Markdown would act on made harmless."""
+    return re.sub(r"([\\`*_{}\[\]<>#+!|~$:^])", r"\\\1", str(text))
 
 
 def number(value: float, digits: int = 1) -> str:

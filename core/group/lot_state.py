@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -13,7 +14,7 @@ import pandas as pd
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import mass_after_drying
 from core.group.limits import LimitChoice, choose_limit, humidity_when_warm
-from core.group.meter_checks import meter_error
+from core.group.meter_checks import MeterError, meter_error
 from core.group.own_crops import own_crops
 from core.group.reading_flags import Flag, flag_readings
 from core.group.reading_moisture import MeterSettings, moisture_of_readings
@@ -115,6 +116,7 @@ class JudgingRules:
     refusal_share: float = 0.15
     drying_day_cost_per_tonne: float = 3.0
     price_per_kg: float = 0.3
+    prices: Mapping[str, float] = field(default_factory=dict)
     turnout: Mapping[str, float] = field(default_factory=dict)
     own_crops: Mapping[str, Commodity] = field(default_factory=dict)
 
@@ -179,12 +181,21 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
         refusal_share=float(value("refusal_cost_share", 0.15)),
         drying_day_cost_per_tonne=float(value("drying_day_cost", 3.0)),
         price_per_kg=float(value("maize_price_kg", 0.3)),
+        prices=_last_prices(store.price_quotes(group_id)),
         turnout={
             key.removeprefix("shelling_turnout."): float(fact.value)
             for key, fact in facts.items()
             if key.startswith("shelling_turnout.")
         },
     )
+
+
+def _last_prices(quotes: pd.DataFrame) -> dict[str, float]:
+    """Return the mean of each crop's last day of prices."""
+    found = {}
+    for crop, rows in quotes.groupby("commodity"):
+        found[str(crop)] = float(rows.loc[rows["quoted_on"] == rows["quoted_on"].max(), "price_per_kg"].mean())
+    return found
 
 
 def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:
@@ -242,11 +253,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         lot, counted, rules, any(flag.key == "warm from the sun" for flag in flags)
     )
     mass, dry_matter, grain = _masses(lot, bags, moisture, rules)
-    risk = (
-        risk_by_cost(rules.refusal_share * rules.price_per_kg * mass, rules.drying_day_cost_per_tonne * mass / 1000)
-        if mass > 0
-        else 0.05
-    )
+    risk = risk_by_cost(cost_if_refused(lot, mass, rules), cost_of_a_day(mass, rules)) if mass > 0 else 0.05
     common: dict[str, Any] = {
         "lot": lot, "limit": limit, "risk": risk, "bags": bags, "mass_now_kg": mass, "dry_matter_kg": dry_matter,
         "grain_kg": grain, "flags": flags, "mass_is_weighed": lot.bag_mass_kg is not None,
@@ -256,7 +263,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         words = "no test yet: probe {count} of the {bags} bags"
         why = Message(words, {"count": bags_to_probe(max(1, bags)), "bags": bags})
         return LotState(moisture=None, decision=NOT_TESTED, reasons=(why,), **common)
-    verdict, reasons, more = _judge(moisture, humidity, limit, risk)
+    verdict, reasons, more = _judge(moisture, humidity, limit, risk, rules.meter.error)
     binding = limit.moisture_pct
     return LotState(
         moisture=moisture,
@@ -268,6 +275,16 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         more_bags=more,
         **common,
     )
+
+
+def cost_if_refused(lot: Lot, mass_kg: float, rules: JudgingRules) -> float:
+    """Return what is lost when the lot is refused or spoils in part, in the group's currency."""
+    return rules.refusal_share * rules.prices.get(lot.commodity, rules.price_per_kg) * mass_kg
+
+
+def cost_of_a_day(mass_kg: float, rules: JudgingRules) -> float:
+    """Return what one more day of drying costs, in the group's currency."""
+    return rules.drying_day_cost_per_tonne * mass_kg / 1000
 
 
 def estimate_from_tests(
@@ -306,7 +323,7 @@ def estimate_from_tests(
 
 
 def _judge(
-    moisture: LotMoisture, humidity: LotMoisture | None, limit: LimitChoice, risk: float
+    moisture: LotMoisture, humidity: LotMoisture | None, limit: LimitChoice, risk: float, error: MeterError
 ) -> tuple[str, tuple[Message, ...], int | None]:
     """Return the verdict over all limits, the reasons, and how many more bags would settle it."""
     verdicts: list[str] = []
@@ -315,6 +332,8 @@ def _judge(
     for one in limit.applying:
         by_humidity = one.kind == "keeping" and humidity is not None and one.humidity_pct is not None
         judged = humidity if by_humidity and humidity is not None else moisture
+        if one.kind == "contract":
+            judged = as_buyer_reads(moisture, error)
         bound = float(one.humidity_pct) if by_humidity and one.humidity_pct is not None else one.moisture_pct
         verdict = judge_bags(judged, bound, risk) if one.kind == "keeping" else judge_dryness(judged, bound, risk)
         verdicts.append(verdict)
@@ -326,6 +345,23 @@ def _judge(
     if WET in verdicts:
         return WET, tuple(reasons), 0
     return (UNSURE if UNSURE in verdicts else DRY), tuple(reasons), more
+
+
+def as_buyer_reads(moisture: LotMoisture, error: MeterError) -> LotMoisture:
+    """Return the estimate as the buyer's meter would give it, where the two meters met: the buyer's reading decides.
+
+    The meter shows ``moisture_bias`` above the truth and ``buyer_bias`` above the buyer's meter, so that the buyer
+    reads the truth plus the first less the second; the error common to all bags becomes that of the comparison.
+    """
+    if error.buyer_bias is None or error.buyer_sd is None:
+        return moisture
+    sampled = max(moisture.standard_error_pct**2 - moisture.common_sd_pct**2, 0.0)
+    return replace(
+        moisture,
+        mean_pct=moisture.mean_pct + error.moisture_bias - error.buyer_bias,
+        standard_error_pct=math.hypot(math.sqrt(sampled), error.buyer_sd),
+        common_sd_pct=error.buyer_sd,
+    )
 
 
 _VERDICT_WORDS = {

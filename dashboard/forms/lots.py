@@ -11,7 +11,7 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import InputError
-from core.group.limits import standard_table
+from core.group.limits import STANDARD_NAMES, standard_table
 from core.group.lot_actions import FAULTS, LotAction, expected_mass_out, grade, record_action
 from core.group.lot_state import LotState, judging_rules
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
@@ -19,7 +19,7 @@ from core.group.meter_checks import salt_humidity
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, STATUSES, USES, Lot, Reading, Sale
 from dashboard import page, state
-from dashboard.text import _, day, money, ngettext, number, say
+from dashboard.text import _, day, literal, money, ngettext, number, say
 
 TEST_DRAFT = "tests_draft"
 TEST_COLUMNS = ("bag", "temperature_c", "relative_humidity_pct", "meter_moisture_pct", "settled")
@@ -254,7 +254,7 @@ def lot(group: Any) -> None:
         store.update_lot(new)
     else:
         store.add_lot(new)
-    done(_("The lot {label} is stored.").format(label=new.label))
+    done(_("The lot {label} is stored.").format(label=literal(new.label)))
 
 
 def pool_shares(text: str, members: dict[int, str]) -> tuple[tuple[int, float], ...]:
@@ -408,9 +408,15 @@ def limits_and_meter(group: Any) -> None:
             key="limit_warmest",
         )
         right.caption(page.origin_text(facts["store_warmest_c"]))
-        standards = sorted({row["standard"] for row in standard_table()})
+        standards = list(STANDARD_NAMES)
         at = standards.index(facts["limit_standard"].value) if facts["limit_standard"].value in standards else 0
-        standard = left.selectbox(_("Standard that applies"), standards, index=at, format_func=_, key="limit_standard")
+        standard = left.selectbox(
+            _("Standard that applies"),
+            standards,
+            index=at,
+            format_func=lambda key: _(STANDARD_NAMES.get(key, key)),
+            key="limit_standard",
+        )
         crop = right.selectbox(
             _("Buyer's limit for"), list(crops), format_func=lambda code: _(crops[code].name), key="limit_crop"
         )
@@ -431,7 +437,56 @@ def limits_and_meter(group: Any) -> None:
         if button.button(_("Remove"), key=f"remove_{key}", width="stretch"):
             store.set_fact(group.id, key, None, "entered", state.who(), state.now())
             done(_("The limit is removed."))
+    own_limits(group, crops)
     meter_check(group)
+
+
+def own_limits(group: Any, crops: dict[str, Any]) -> None:
+    """Let the group put its national standard or its own rule in the place of the table's figure."""
+    store = state.store()
+    kept = (store.documents.read("limits", str(group.id)) or {}).get("rows", [])
+    with st.expander(_("Table of standards, and the group's own figures")):
+        rows = [{**row, "own": True} for row in kept] + [{**row, "own": False} for row in standard_table()]
+        shown = [
+            {
+                _("Crop"): _(crops[row["commodity"]].name) if row["commodity"] in crops else row["commodity"],
+                _("Standard"): _(STANDARD_NAMES.get(row["standard"], row["standard"])),
+                _("At most, %"): row["moisture_pct"],
+                _("Source"): _(row["source"]),
+                _("Rests on"): _("entered by you") if row["own"] else _(row["basis"]),
+            }
+            for row in rows
+        ]
+        page.table(pd.DataFrame(shown), key="limits_table")
+        with st.form("own_limit_form", clear_on_submit=True):
+            left, right = st.columns(2)
+            crop = left.selectbox(
+                _("Crop"), list(crops), format_func=lambda code: _(crops[code].name), key="own_limit_crop"
+            )
+            standard = right.selectbox(
+                _("Standard"),
+                list(STANDARD_NAMES),
+                format_func=lambda key: _(STANDARD_NAMES[key]),
+                key="own_limit_standard",
+            )
+            value = left.number_input(
+                _("At most, % (empty: remove the group's figure)"), 1.0, 30.0, value=None, key="own_limit_value"
+            )
+            source = right.text_input(_("Where it stands"), max_chars=200, key="own_limit_source")
+            if st.form_submit_button(_("Store this figure")):
+                rest = [row for row in kept if (row["commodity"], row["standard"]) != (crop, standard)]
+                new = {
+                    "commodity": crop,
+                    "standard": standard,
+                    "moisture_pct": value,
+                    "product": crops[crop].name,
+                    "source": source.strip() or _("entered by you"),
+                    "basis": "judgement",
+                }
+                store.documents.write("limits", str(group.id), {"rows": [*rest, new] if value else rest}, state.now())
+                # The document belongs to no group: raise its version so that the pages compute anew.
+                store.update_group(group)
+                done(_("The figure is stored."))
 
 
 def meter_check(group: Any) -> None:

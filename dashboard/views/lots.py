@@ -8,9 +8,9 @@ import pandas as pd
 import streamlit as st
 
 from core.group.lot_actions import actions_of_lot
-from core.group.lot_state import LotState, current_lot_states
+from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
 from core.group.own_crops import crops_of_group
-from core.group.sampling import bags_to_probe
+from core.group.sampling import bags_for_precision, bags_to_probe
 from core.reports.log_sheet import log_sheet
 from dashboard import page, state
 from dashboard.charts.lots import bags_figure, lots_figure, verdict_words
@@ -125,6 +125,15 @@ def one_lot(group: Any, states: list[LotState]) -> None:
             verdict=words[one.decision], risk=percent(one.risk, 1)
         )
     )
+    rules = judging_rules(state.store(), group.id)
+    st.caption(
+        _(
+            "A refusal or spoilt part is taken to cost {refusal}, one more day of drying {day_cost}; the risk is the second divided by the first."
+        ).format(
+            refusal=money(cost_if_refused(one.lot, one.mass_now_kg, rules), group.currency),
+            day_cost=money(cost_of_a_day(one.mass_now_kg, rules), group.currency),
+        )
+    )
     st.text(_("The limit that binds: {reason}").format(reason=say(one.limit.binding.reason)))
     for reason in one.reasons:
         st.text(f"• {say(reason)}")
@@ -143,6 +152,11 @@ def one_lot(group: Any, states: list[LotState]) -> None:
                 spread=number(one.moisture.bag_sd_pct, 2),
                 common=number(one.moisture.common_sd_pct, 2),
                 error=number(one.moisture.standard_error_pct, 2),
+            )
+        )
+        st.caption(
+            _("Probing {count} bags would give the mean within half a point (the meter's own error apart).").format(
+                count=bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags))
             )
         )
     if one.humidity is not None:
@@ -170,6 +184,7 @@ def one_lot(group: Any, states: list[LotState]) -> None:
             for flag in one.flags
         ]
         page.table(pd.DataFrame(doubts), key="lots_doubts")
+    its_tests(group, one)
     work = actions_of_lot(state.store().events(group.id, "lot_actions"), one.lot.id)
     if work:
         st.markdown(f"**{_('Work done')}**")
@@ -184,6 +199,40 @@ def one_lot(group: Any, states: list[LotState]) -> None:
             for action in work
         ]
         page.table(pd.DataFrame(done), key="lots_work")
+
+
+def its_tests(group: Any, one: LotState) -> None:
+    """List a lot's tests, with a way to remove one that was entered by mistake."""
+    rows = state.store().readings(group.id, one.lot.id).sort_values("taken_at", ascending=False)
+    if rows.empty:
+        return
+    with st.expander(_("Its tests")):
+        hours = rows["taken_at"].dt.tz_convert(group.time_zone).dt.strftime("%Y-%m-%d %H:%M")
+        frame = pd.DataFrame(
+            {
+                _("Tested"): hours,
+                _("Bag"): rows["bag"],
+                _("Temperature, °C"): rows["temperature_c"],
+                _("Humidity, %"): rows["relative_humidity_pct"],
+                _("Meter, %"): rows["meter_moisture_pct"],
+                _("Who tested"): rows["tester"],
+            }
+        )
+        page.table(frame, key="lots_tests", file_name="tests.csv")
+        words = {
+            number_: f"{hour}, {_('bag')} {bag or '–'}"
+            for number_, hour, bag in zip(rows["id"], hours, rows["bag"], strict=True)
+        }
+        wrong = st.selectbox(
+            _("Remove a test entered by mistake"),
+            [None, *words],
+            format_func=lambda key: words.get(key, "–"),
+            key=f"wrong_{one.lot.id}",
+        )
+        if wrong is not None and st.button(_("Remove this test"), key="remove_test"):
+            state.store().remove_reading(int(wrong))
+            st.session_state["lots_done"] = _("The test is removed.")
+            st.rerun()
 
 
 def entry(group: Any, states: list[LotState]) -> None:

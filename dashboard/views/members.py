@@ -11,7 +11,7 @@ import streamlit as st
 
 from core.group.records import SEXES, Member
 from dashboard import page, state
-from dashboard.text import _, day, ngettext
+from dashboard.text import _, day, literal, ngettext
 
 
 def main() -> None:
@@ -108,7 +108,7 @@ def form(group: Any, members: list[Member]) -> None:
         state.store().update_member(new)
     else:
         state.store().add_member(new)
-    st.session_state["members_done"] = _("{name} is stored.").format(name=new.name)
+    st.session_state["members_done"] = _("{name} is stored.").format(name=literal(new.name))
     st.rerun()
 
 

@@ -24,7 +24,7 @@ from core.group.reading_tables import (
 )
 from core.group.table_headings import FIELDS
 from dashboard import page, state
-from dashboard.text import _, day, moment, ngettext, number, say
+from dashboard.text import _, day, literal, moment, ngettext, number, say
 
 DRAFT = "import_draft"
 SHOWN_ROWS = 30
@@ -128,9 +128,7 @@ def put_away(group_id: int) -> None:
 def work_on(group: Any, name: str, data: bytes, kept: dict[str, Any] | None) -> None:
     """Show mapping, preview and the buttons for a draft."""
     head, away = st.columns([3, 1])
-    head.markdown(
-        _("File **{name}**, kept as a draft until you store it or put it away.").format(name=plain_name(name))
-    )
+    head.markdown(_("File **{name}**, kept as a draft until you store it or put it away.").format(name=literal(name)))
     away.button(_("Put this file away"), key="import_away", on_click=put_away, args=(group.id,), width="stretch")
     try:
         opened = opened_file(data, name, group.id)
@@ -145,13 +143,6 @@ def work_on(group: Any, name: str, data: bytes, kept: dict[str, Any] | None) -> 
     preview = preview_of(data, name, group.id, state.store().version(group.id), text)
     show_preview(group, preview)
     store_button(group, preview)
-
-
-def plain_name(name: str) -> str:
-    """Return a file's name without the signs that Markdown would act on."""
-    return "".join(
-        letter if letter.isalnum() or letter in " .-()" else r"\_" if letter == "_" else " " for letter in name
-    )
 
 
 def choose_options(group_id: int, opened: OpenedTable, start: TableOptions) -> TableOptions:
@@ -279,7 +270,7 @@ def show_preview(group: Any, preview: TablePreview) -> None:
         count = len(preview.new_members)
         st.caption(
             ngettext("{count} new member: {names}", "{count} new members: {names}", count).format(
-                count=count, names=", ".join(preview.new_members[:20])
+                count=count, names=literal(", ".join(preview.new_members[:20]))
             )
         )
     if preview.readings:
@@ -290,7 +281,8 @@ def show_preview(group: Any, preview: TablePreview) -> None:
 def refused_rows(frame: pd.DataFrame) -> None:
     """Show refused rows with their whole text, and all of them as a file."""
     # A table of text wraps its sentences, which a grid would cut off.
-    st.table(frame.head(SHOWN_REFUSED).astype(str).set_index(frame.columns[0]))
+    shown = frame.head(SHOWN_REFUSED).astype(str).map(literal)
+    st.table(shown.set_index(frame.columns[0]))
     if len(frame) > SHOWN_REFUSED:
         st.caption(
             _("The first {shown} of {count}; the file below has all.").format(shown=SHOWN_REFUSED, count=len(frame))
@@ -353,7 +345,7 @@ def store_button(group: Any, preview: TablePreview) -> None:
     put_away(group.id)
     st.session_state["import_done"] = ngettext(
         "{count} test of {file} is stored.", "{count} tests of {file} are stored.", count
-    ).format(count=number(count, 0), file=preview.opened.file_name)
+    ).format(count=number(count, 0), file=literal(preview.opened.file_name))
     st.rerun()
 
 
@@ -375,7 +367,7 @@ def past_imports(group: Any) -> None:
         if back.button(_("Take back"), key=f"undo_{entry.id}", width="stretch"):
             with page.plain_errors():
                 state.store().undo_import(entry.id, state.now())
-                st.session_state["import_done"] = _("{file} is taken back.").format(file=entry.file_name)
+                st.session_state["import_done"] = _("{file} is taken back.").format(file=literal(entry.file_name))
                 st.rerun()
 
 

@@ -13,13 +13,13 @@ from core.errors import InputError, NotFoundError
 from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
 from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
-from core.group.lot_state import NOT_TESTED, JudgingRules, current_lot_states, last_round, lot_state
+from core.group.lot_state import NOT_TESTED, JudgingRules, as_buyer_reads, current_lot_states, last_round, lot_state
 from core.group.measures import WeighedMeasure, mass_of, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import MeterError
 from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER, RANGE, SUN, flag_readings
 from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
 from core.group.records import Group, Lot, Reading
-from core.group.sampling import DRY, UNSURE, WET
+from core.group.sampling import DRY, UNSURE, WET, LotMoisture
 
 START = datetime(2026, 5, 1, 6, tzinfo=UTC)
 
@@ -245,3 +245,12 @@ def test_local_measures_by_dated_weighings() -> None:
     assert mass_of(10, now, 13.0)[0] == pytest.approx(176 * 85 / 87)
     with pytest.raises(NotFoundError):
         measure_mass(samples, "basin", "maize", date(2026, 6, 1))
+
+
+def test_the_buyers_meter_decides_on_the_contract_where_the_two_met() -> None:
+    """The buyer reads 0.5 point more than we do: 13.0 for us (true) is 13.5 for the buyer."""
+    lot = LotMoisture(mean_pct=13.0, standard_error_pct=0.5, common_sd_pct=0.4)
+    judged = as_buyer_reads(lot, MeterError(buyer_bias=-0.5, buyer_sd=0.1))
+    assert judged.mean_pct == pytest.approx(13.5)
+    assert judged.standard_error_pct == pytest.approx((0.5**2 - 0.4**2 + 0.1**2) ** 0.5)
+    assert as_buyer_reads(lot, MeterError()) == lot
