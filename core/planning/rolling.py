@@ -276,6 +276,7 @@ def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation |
         buyers = [who.name for who in case.buyers]
         reserves = [reserve.label for reserve in case.reserves]
         stores = [storage.name for storage in case.storage]
+        setups = [choice.name for choice in case.drying]
         fits = np.full(len(table), True)
         fits &= table.buyer == (buyers.index(line.buyer) if line.buyer in buyers else -1)
         fits &= table.reserve == (reserves.index(line.reserve) if line.reserve in reserves else -1)
@@ -286,7 +287,11 @@ def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation |
             np.abs(table.sale_week - week) * 10.0
             + (table.storage != (stores.index(line.storage) if line.storage in stores else -1)) * 3.0
         )
-        distance += np.where((table.setup >= 0) != bool(line.setup), 1.0, 0.0)
+        setup = setups.index(line.setup) if line.setup in setups else -1
+        distance += np.where(table.setup != setup, 2.0, 0.0)
+        if line.dry_from is not None:
+            begun = max(0, (line.dry_from - case.start).days // DAYS_PER_WEEK)
+            distance += 0.5 * np.abs(table.start_week - begun)
         option = int(np.argmin(np.where(fits, distance, np.inf)))
         bags = min(left[lot], line.bags)
         if bags > 0:

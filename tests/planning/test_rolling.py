@@ -55,7 +55,7 @@ def test_the_same_knowledge_changes_nothing(made, store):
 
 
 def test_a_price_fall_is_named_and_a_gain_above_the_threshold_changes_the_advice(made, store):
-    outlook, plan = made
+    _, plan = made
     keep_plan(store, 1, plan, plan.case.start, "Ada", AT)
     last = kept_plans(store, 1)[-1]
     case = plan.case.with_changes(

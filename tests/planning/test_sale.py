@@ -37,7 +37,7 @@ def every_allocation(outlook):
     ways = []
     for lot, item in enumerate(outlook.case.lots):
         options = [*range(len(outlook.options(lot))), -1]
-        ways.append([combination for combination in itertools.combinations_with_replacement(options, item.bags)])
+        ways.append(list(itertools.combinations_with_replacement(options, item.bags)))
     for choice in itertools.product(*ways):
         pairs = {}
         for lot, options in enumerate(choice):
