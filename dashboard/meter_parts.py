@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
 import streamlit as st
 
 from core.errors import DryholdError
-from core.group.records import Event, Group
+from core.group.records import OPEN_STATUSES, Event, Group, Lot
 from core.meter.account import Account, record, replay
 from dashboard import page, state
 from dashboard.text import _
+
+SEASON_DAYS = 240
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -75,3 +77,12 @@ def open_book_first(group: Group, account: Account) -> None:
     ):
         st.rerun()
     st.stop()
+
+
+def season_lots(lots: Sequence[Lot]) -> list[Lot]:
+    """Return the lots of the last harvest: those harvested within eight months before the youngest, and undated open ones."""
+    dated = [lot.harvested_on for lot in lots if lot.harvested_on]
+    if not dated:
+        return list(lots)
+    begin = max(dated) - timedelta(days=SEASON_DAYS)
+    return [lot for lot in lots if (lot.harvested_on >= begin if lot.harvested_on else lot.status in OPEN_STATUSES)]

@@ -359,7 +359,10 @@ RULE_TEXT: dict[str, tuple[str, str]] = {
 
 def _season_game(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> dict[frozenset[str], Money]:
     by_name = {need.member: need for need in needs}
-    table = all_groups(list(by_name), lambda group: group_cost([by_name[name] for name in sorted(group)], costs))
+    # what serves all of them serves a part of them too, so no group needs to spend more than all together
+    table = all_groups(
+        list(by_name), lambda group: min(group_cost([by_name[name] for name in sorted(group)], costs), amount)
+    )
     table[frozenset(by_name)] = amount  # all together pay what was really spent, not what a model says
     return table
 
@@ -377,7 +380,9 @@ def _by_savings(
     by_name = {need.member: need for need in needs}
 
     def cost(group: frozenset[str]) -> Money:
-        return amount if len(group) == len(by_name) else group_cost([by_name[name] for name in sorted(group)], costs)
+        if len(group) == len(by_name):
+            return amount
+        return min(group_cost([by_name[name] for name in sorted(group)], costs), amount)
 
     sampled: SampledShares = sampled_shapley(list(by_name), cost, seed)
     return round_shares(sampled.shares, amount, step), sampled.error

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
@@ -10,26 +10,17 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.meter.log import LotToTest, bookings, check_booking, custody, holder_on, member_tests, propose_days
+from core.meter.rounds import lots_to_test
 from dashboard import page, state
 from dashboard.charts.meter import days_figure
 from dashboard.meter_parts import open_book_first, read_book, say_last, write
-from dashboard.text import _, day, say
+from dashboard.text import _, day, ngettext, say
 
 
-def lots_to_test(group: Any) -> list[LotToTest]:
-    """Return the open lots with the days in which each has to be tested: drying lots soon, stored ones within the month."""
-    today = state.today()
-    needs = []
-    for lot in state.store().lots(group.id, open_only=True):
-        if lot.status not in {"wet", "drying", "stored"}:
-            continue
-        owner = lot.owner_id or (lot.shares[0][0] if lot.shares else None)
-        if owner is None:
-            continue
-        wait, slack = {"wet": (2, 3), "drying": (1, 2), "stored": (0, 28)}[lot.status]
-        first = today + timedelta(days=wait)
-        needs.append(LotToTest(str(owner), lot.label, first, first + timedelta(days=slack)))
-    return needs
+@st.cache_data(max_entries=16, show_spinner=False)
+def needed(group_id: int, version: int, today: date) -> list[LotToTest]:
+    """Return which lots have to be tested when."""
+    return lots_to_test(state.store(), group_id, today, state.now())
 
 
 def forms(group: Any, account: Any, events: list[Any]) -> None:
@@ -70,6 +61,45 @@ def forms(group: Any, account: Any, events: list[Any]) -> None:
                 st.rerun()
 
 
+def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest]) -> None:
+    """Propose days for the lots that have to be tested, and let one be promised."""
+    if not needs:
+        return
+    today = state.today()
+    names = account.facts.names
+    st.subheader(_("Days proposed by what has to be tested"))
+    per_day = int(st.number_input(_("Lots that the meter can serve a day"), 1, 50, 4, key="log_per_day"))
+    rows = propose_days(needs, today + timedelta(days=1), bookings(events, today), per_day)
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Day"): r.day, _("Member"): names.get(r.need.member, "?"), _("Lot"): r.need.lot,
+                    _("State"): _("late") if r.late else _("in time"), _("Why"): say(r.reason),
+                }
+                for r in rows
+            ]
+        ),
+        key="log_proposal", file_name="meter_days.csv",
+    )  # fmt: skip
+    mine = [row for row in rows if row.need.member in account.facts.members]
+    if not mine:
+        return
+    chosen = st.selectbox(
+        _("Promise the meter for"), range(len(mine)), key="log_proposed",
+        format_func=lambda n: f"{names[mine[n].need.member]} · {mine[n].need.lot} · {day(mine[n].day)}",
+    )  # fmt: skip
+    if st.button(_("Promise it"), key="log_promise"):
+        row = mine[chosen]
+        with page.plain_errors():
+            check_booking(events, row.need.member, row.day, row.day)
+            payload = {
+                "member": row.need.member, "first_day": row.day.isoformat(), "last_day": row.day.isoformat(), "purpose": row.need.lot,
+            }  # fmt: skip
+            if write(group, "booking", payload):
+                st.rerun()
+
+
 def main() -> None:
     """Show the page."""
     page.start(_("Who has the meter"), _("Where is the meter now, and who needs it on the coming days?"))
@@ -82,9 +112,13 @@ def main() -> None:
     holder = holder_on(events, today)
     promised = bookings(events, today)
     page.answer(
-        _("{name} has the meter; {count} promises stand.").format(name=names.get(holder, holder), count=len(promised))
-        if holder
-        else _("Nobody has written down who has the meter; {count} promises stand.").format(count=len(promised))
+        (
+            _("{name} has the meter.").format(name=names.get(holder, holder))
+            if holder
+            else _("Nobody has written down who has the meter.")
+        )
+        + " "
+        + ngettext("{count} promise stands.", "{count} promises stand.", len(promised)).format(count=len(promised))
     )
     if custody(events) or promised:
         page.chart(
@@ -111,20 +145,16 @@ def main() -> None:
                 group, "reversal", {"reason": "promise dropped"}, reverses=booking.event_id
             ):
                 st.rerun()
-    needs = lots_to_test(group)
-    if needs:
-        st.subheader(_("Days proposed by what has to be tested"))
-        per_day = int(st.number_input(_("Lots that the meter can serve a day"), 1, 50, 4, key="log_per_day"))
-        rows = propose_days(needs, today + timedelta(days=1), promised, per_day)
-        page.table(
-            pd.DataFrame([{_("Day"): r.day, _("Member"): names.get(r.need.member, "?"), _("Lot"): r.need.lot, _("State"): _("late") if r.late else _("in time"), _("Why"): say(r.reason)} for r in rows]),
-            key="log_proposal", file_name="meter_days.csv",
-        )  # fmt: skip
+    with page.plain_errors(), page.busy(_("Looking through the lots")):
+        needs = needed(group.id, state.store().version(group.id), today)
+    proposals(group, account, events, needs)
     page.caution("meter")
     page.sources(
         [
             _("Earliest last day first: keeps every last day that any order could keep (Horn 1974)"),
-            _("Days between tests: common practice, no source"),
+            _(
+                "Stored lots by the storage outlook's re-test schedule; drying lots within one to three days: common practice, no source"
+            ),
         ]
     )
 

@@ -16,7 +16,7 @@ from core.meter.shares import MemberNeed, RunningCosts, Split, own_meter_season_
 from core.reports.meter_sheets import shares_sheet
 from dashboard import page, state
 from dashboard.charts.meter import shares_figure
-from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, write
+from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, season_lots, write
 from dashboard.text import _, money, say
 
 COLUMNS = ("member", "bags", "tests", "harvest_kg", "own_meter", "loss")
@@ -26,7 +26,7 @@ def starting_needs(group: Any, account: Account, events: list[Any]) -> pd.DataFr
     """Return what is known of each member's needs: tests from the log or the readings, harvest from the lots."""
     store = state.store()
     facts = store.facts(group.id)
-    lots = store.lots(group.id)
+    lots = season_lots(store.lots(group.id))
     readings = store.readings(group.id)
     probed: Counter[int] = Counter(readings["lot_id"].tolist()) if len(readings) else Counter()
     harvest: Counter[str] = Counter()
@@ -111,6 +111,8 @@ def main() -> None:
         int(facts["meter.life_seasons"].value),
         Decimal(str(facts["meter.upkeep_season"].value)),
     )
+    known = starting_needs(group, account, events)
+    season += Decimal(str(facts["meter.per_test"].value)) * int(known["tests"].sum())
     left, middle, right = st.columns(3)
     amount = left.number_input(
         _("To share this season, {currency}").format(currency=group.currency),
@@ -127,13 +129,15 @@ def main() -> None:
         value=float(facts["meter.paid_test"].value),
         key="shares_fee",
     )
-    left.caption(_("Price over its life, and upkeep: {origin}").format(origin=page.origin_text(facts["meter.price"])))
+    left.caption(
+        _("Price over its life, upkeep and the tests: {origin}").format(origin=page.origin_text(facts["meter.price"]))
+    )
     middle.caption(page.origin_text(facts["meter.per_test"]))
     right.caption(page.origin_text(facts["meter.paid_test"]))
 
     with st.expander(_("What each member needs (correct it here)")):
         edited = st.data_editor(
-            starting_needs(group, account, events),
+            known,
             key=f"shares_needs_{group.id}_{state.store().version(group.id)}",
             hide_index=True,
             width="stretch",

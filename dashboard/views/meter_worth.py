@@ -16,7 +16,7 @@ from core.meter.shares import own_meter_season_cost
 from core.meter.worth import payback, season_worth
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
-from dashboard.meter_parts import read_book
+from dashboard.meter_parts import read_book, season_lots
 from dashboard.text import _, money, number, percent
 
 SEED, SCENARIOS = 20, 200
@@ -45,7 +45,7 @@ def lot_cases(group: Any, above_limit: float) -> list[tuple[Any, LotCase]]:
     maize_price = float(store.fact(group.id, "maize_price_kg").value)
     quotes = store.price_quotes(group.id)
     cases = []
-    for lot in store.lots(group.id)[-MOST_LOTS:]:
+    for lot in season_lots(store.lots(group.id))[-MOST_LOTS:]:
         limit = standard_limit(lot.commodity, "eac")
         if limit is None or lot.bags < 1:
             continue

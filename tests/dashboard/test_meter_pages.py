@@ -38,6 +38,7 @@ def test_shares_are_shown_and_charged(demo_store) -> None:
     group = group_shown(demo_store)
     before = len(demo_store.events(group.id, "meter"))
     app.number_input(key="shares_amount").set_value(90.0).run()
+    assert not app.exception
     next(button for button in app.button if button.label == "Charge the members").click().run()
     assert not app.exception
     events = demo_store.events(group.id, "meter")
@@ -45,3 +46,98 @@ def test_shares_are_shown_and_charged(demo_store) -> None:
     from decimal import Decimal
 
     assert sum(Decimal(share) for share in events[-1].payload["shares"].values()) == 90
+
+
+def press(app, key: str):
+    """Return the page after a button was pressed, with no traceback on it."""
+    app.button(key=key).click().run()
+    assert not app.exception
+    return app
+
+
+def test_a_payment_is_written_taken_back_and_stays_readable(demo_store) -> None:
+    app = opened(demo_store, "meter_account")
+    group = group_shown(demo_store)
+    before = demo_store.events(group.id, "meter")
+    app.number_input(key="acc_amount").set_value(250.0).run()
+    press(app, "acc_write")
+    events = demo_store.events(group.id, "meter")
+    assert len(events) == len(before) + 1
+    assert events[-1].kind == "payment"
+    assert events[-1].payload["amount"] in {"250", "250.00", "250.0"}
+    app.segmented_control(key="acc_section").set_value("journal").run()
+    assert not app.exception
+    app.text_input(key="journal_reason").set_value("typed twice").run()
+    press(app, "journal_take")
+    after = demo_store.events(group.id, "meter")
+    assert after[-1].reverses == events[-1].id
+    assert len(after) == len(events) + 1
+
+
+def test_a_payment_of_nothing_is_refused_in_words(demo_store) -> None:
+    app = opened(demo_store, "meter_account")
+    app.number_input(key="acc_amount").set_value(0.0).run()
+    press(app, "acc_write")
+    assert "above 0" in app.error[0].value
+
+
+KINDS = ["plan", "grain_payment", "labour", "outside_tests", "spent", "grain_sold", "meter_bought", "seller_paid", "loan_taken", "loan_paid", "depreciation", "loss_rule", "meter_gone", "joins", "leaves", "paid_out", "cash_counted"]
+
+
+@pytest.mark.parametrize("start", range(0, len(KINDS), 6))
+def test_every_form_shows_its_fields(demo_store, start: int) -> None:
+    app = opened(demo_store, "meter_account")
+    for kind in KINDS[start : start + 6]:
+        app.selectbox(key="acc_kind").set_value(kind).run()
+        assert not app.exception, kind
+
+
+def test_every_section_opens_and_the_season_closes(demo_store) -> None:
+    app = opened(demo_store, "meter_account")
+    for section in ("money", "papers", "import", "offer", "journal", "close"):
+        app.segmented_control(key="acc_section").set_value(section).run()
+        assert not app.exception, section
+    app.checkbox(key="close_sure").check().run()
+    press(app, "close_button")
+    group = group_shown(demo_store)
+    assert demo_store.events(group.id, "meter")[-1].kind == "season_closed"
+    from core.meter.account import replay
+
+    account = replay(demo_store.events(group.id, "meter"))
+    assert not account.refused
+    assert account.journal.totals()["income"] == 0
+
+
+def test_earlier_payments_are_previewed_before_they_are_taken(demo_store) -> None:
+    app = opened(demo_store, "meter_account")
+    group = group_shown(demo_store)
+    name = demo_store.members(group.id)[0].name
+    app.segmented_control(key="acc_section").set_value("import").run()
+    table = f"day,member,amount\n2026-05-01,{name},20\n2026-05-01,Nobody at all,5\n".encode()
+    before = len(demo_store.events(group.id, "meter"))
+    app.file_uploader(key="pay_file").upload("payments.csv", table, "text/csv").run()
+    assert not app.exception
+    assert len(demo_store.events(group.id, "meter")) == before
+    press(app, "pay_take")
+    events = demo_store.events(group.id, "meter")
+    assert len(events) == before + 1
+    assert events[-1].on.isoformat() == "2026-05-01"
+
+
+def test_a_handover_and_a_promise_are_written(demo_store) -> None:
+    app = opened(demo_store, "meter_log")
+    group = group_shown(demo_store)
+    next(button for button in app.button if button.label == "Write it down").click().run()
+    assert not app.exception
+    assert demo_store.events(group.id, "meter")[-1].kind == "handover"
+    press(app, "log_promise")
+    assert demo_store.events(group.id, "meter")[-1].kind == "booking" or app.error
+
+
+def test_worth_is_answered_with_its_spread_for_each_judgement(demo_store) -> None:
+    app = opened(demo_store, "meter_worth")
+    assert len(app.get("plotly_chart")) == 3
+    for judgement in ("salt_jar", "none"):
+        app.selectbox(key="worth_judgement").set_value(judgement).run()
+        assert not app.exception
+        assert "8 of 10" in app.info[0].value

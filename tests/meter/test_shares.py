@@ -281,6 +281,8 @@ def test_every_split_adds_up_exactly(needs, costs, coins: int, step: Decimal) ->
         assert sum(split.shares.values()) == amount
         assert all(share % step == 0 for share in split.shares.values())
         assert set(split.effects) == {each.member for each in needs}
+        if split.rule == "shapley":
+            assert min(split.shares.values()) >= -step  # nobody is paid for joining (costs never fall by a member)
         for name in split.overpaying:
             alone = stand_alone(next(each for each in needs if each.member == name), costs)
             assert split.shares[name] > alone.cost
@@ -340,3 +342,11 @@ def test_order_of_names_changes_nothing() -> None:
         for order in permutations(TAXI)
     }
     assert len(splits) == 1
+
+
+def test_who_needs_no_test_pays_nothing_by_what_he_saves() -> None:
+    """The null member of Shapley's axioms: no tests and no loss add no cost, even where the bill beats the model."""
+    needs = [need("a", 40), need("b", 60), MemberNeed("idle", 0, 0, Decimal(0), Decimal(30), Decimal(0))]
+    by_rule = {split.rule: split for split in share_cost(Decimal(20), needs, RunningCosts(Decimal("0.05")))}
+    assert by_rule["shapley"].shares["idle"] == 0
+    assert by_rule["equal"].overpaying == ("idle",)
