@@ -101,7 +101,10 @@ def _from_pairs(name: str, like: str, way: str) -> Proposal | None:
             "moisture_pct": st.column_config.NumberColumn(_("moisture (% wet basis)"), format="%.1f"),
         },
     )
-    filled = edited.dropna(how="all")
+    pasted = st.text_area(
+        _("Or type the rows here, three numbers each"), placeholder="27.0  65  13.2", key=f"own_pasted_{way}", **KEEP
+    )
+    filled = pd.concat([edited.dropna(how="all"), _typed_rows(pasted, columns)], ignore_index=True)
     if filled.empty or not name:
         st.info(_("Give it a name and put in the rows."))
         return None
@@ -121,6 +124,21 @@ def _from_pairs(name: str, like: str, way: str) -> Proposal | None:
         fit.isotherm.note,
     )
     return Proposal(crop, lines, tuple(zip(*(map(float, column) for column in values), strict=True)))
+
+
+def _typed_rows(text: str, columns: list[str]) -> pd.DataFrame:
+    """Return the rows that were typed: three numbers a line, parted by spaces, tabs or semicolons."""
+    rows = []
+    for line in filter(str.strip, text.splitlines()):
+        parts = line.replace(";", " ").replace(",", ".").split()
+        try:
+            values = [float(part) for part in parts]
+        except ValueError:
+            values = []
+        if len(values) != len(columns):
+            raise InputError("'{line}' is not three numbers: temperature, humidity, moisture", line=line.strip()[:60])
+        rows.append(values)
+    return pd.DataFrame(rows, columns=columns, dtype=float)
 
 
 def _from_coefficients(name: str, like: str) -> Proposal | None:

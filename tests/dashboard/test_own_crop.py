@@ -71,3 +71,17 @@ def test_pairs_are_fitted_and_too_few_refused(demo_store):
     app.session_state["own_pairs_calibrate"] = {"edited_rows": few, "added_rows": [], "deleted_rows": []}
     app.run()
     assert any("too few" in error.value for error in app.error)
+
+
+def test_rows_can_be_typed_with_decimal_commas(demo_store):
+    app = open_page("own_crop")
+    app.text_input(key="own_name").set_value("Valley white")
+    humidity = np.array([45.0, 55, 65, 75])
+    moisture = equilibrium_moisture("maize", 27.0, humidity)
+    lines = "\n".join(f"27,0; {h:.0f}; {m:.2f}".replace(".", ",") for h, m in zip(humidity, moisture, strict=True))
+    app.text_area(key="own_pasted_calibrate").set_value(lines).run()
+    assert not app.exception
+    assert not app.error
+    assert any("4 pairs" in text.value for text in app.markdown)
+    app.text_area(key="own_pasted_calibrate").set_value("27 sixty 13").run()
+    assert any("not three numbers" in error.value for error in app.error)
