@@ -197,3 +197,30 @@ def test_undo_is_refused_when_later_entries_stand_on_it(store: Store, group_id: 
     with pytest.raises(InputError, match="Later entries"):
         store.undo_import(import_id, NOW)
     assert len(store.readings(group_id)) == 2
+
+
+@pytest.mark.postgres
+def test_a_postgresql_database_serves_as_well() -> None:
+    """Runs where DRYHOLD_POSTGRES_URL names an empty database."""
+    import os
+
+    url = os.environ.get("DRYHOLD_POSTGRES_URL")
+    if not url:
+        pytest.skip("no PostgreSQL server is named (DRYHOLD_POSTGRES_URL)")
+    store = open_store(url)
+    group_id = store.add_group(Group(name="Upper terrace"))
+    import_id = store.take_in(_batch(group_id))
+    assert len(store.readings(group_id)) == 1
+    store.undo_import(import_id, NOW)
+    store.append_event(group_id, "meter", "fee", NOW.date(), "Asha", {"amount": Decimal("12.50")}, NOW)
+    with pytest.raises(sa.exc.DBAPIError, match="never changed"), store.engine.begin() as connection:
+        connection.execute(sa.delete(tables.events))
+
+
+def test_the_tables_can_be_written_for_postgresql() -> None:
+    """Where no server is at hand, at least the statements are those that its dialect knows."""
+    from sqlalchemy.dialects import postgresql
+    from sqlalchemy.schema import CreateTable
+
+    for table in tables.metadata.sorted_tables:
+        assert "CREATE TABLE" in str(CreateTable(table).compile(dialect=postgresql.dialect()))
