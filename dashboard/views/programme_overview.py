@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -11,18 +10,13 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.programme.comparison import overdispersion, shrunken_estimates
+from core.programme.expected import ObservedAgainstExpected, observed_against_expected
 from core.programme.group_file import merge_files
-from core.programme.indicators import DEFINITIONS, age_group, by_people, indicator_table, records_of
+from core.programme.indicators import DEFINITIONS, age_group, by_people, indicator_table, lot_facts, records_of
 from dashboard import page, state
 from dashboard.charts.programme import estimates, funnel
 from dashboard.text import _, number, percent, say
-
-
-@dataclass(frozen=True)
-class Versions:
-    """The version of every group, the key of cached tables."""
-
-    of: tuple[tuple[int, int], ...]
+from dashboard.weather import normals_of, place_of
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
@@ -148,6 +142,48 @@ def show_indicator(table: pd.DataFrame, key: str) -> None:
     page.table(frame, f"table_{key}", f"{key}.csv")
 
 
+@st.cache_data(max_entries=64, show_spinner=False)
+def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
+    """Return how one group's drying compares with what its own conditions allowed."""
+    store = state.store()
+    group = store.group(group_id)
+    normals = normals_of(group, store, state.now())
+    return observed_against_expected(lot_facts(records_of(store, group_id)), place_of(group), normals, seed=group_id)
+
+
+def show_expected(keys: tuple[tuple[int, int], ...]) -> None:
+    """Show days to dry against what each group's own crops, moistures, dates and weather allowed."""
+    st.subheader(_("Days to dry, against what each group's own weather and grain allowed"))
+    words = {
+        "slower": _("slower than its conditions allowed"), "faster": _("faster than expected"),
+        "as expected": _("as its conditions allowed"), "cannot tell yet": _("cannot tell yet"),
+    }  # fmt: skip
+    names = {group.id: group.name for group in state.store().groups()}
+    with page.busy(_("Drying each lot again in its own weather")):
+        rows = [(names[group_id], cached_expected(group_id, version)) for group_id, version in keys]
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Group"): name,
+                    _("Lots"): item.lots,
+                    _("Days observed"): number(item.observed_days, 0),
+                    _("Days expected"): number(item.expected_days, 0),
+                    _("Observed / expected"): number(item.ratio, 2),
+                    _("95 % interval"): f"{number(item.low, 2)} – {number(item.high, 2)}",
+                    _("What may be said"): words[item.verdict],
+                }
+                for name, item in sorted(rows, key=lambda row: row[0])
+            ]
+        ),
+        "expected_table",
+        "days_to_dry_expected.csv",
+    )
+    st.caption(
+        _("Expected: the drying model on 30 m² of sheets, in the usual weather of the place at the harvest's dates.")
+    )
+
+
 def by_owner(key: str) -> None:
     """Show the indicator by sex or age group of the owner, small cells blank."""
     with st.expander(_("By sex or age of the lot's owner")):
@@ -212,6 +248,10 @@ def main() -> None:
         )
         show_indicator(table, key)
         by_owner(key)
+        if st.toggle(
+            _("Compare days to dry with what the conditions allowed (takes some seconds)"), key="show_expected"
+        ):
+            show_expected(keys)
         if st.button(_("Prepare a workbook of all indicators"), key="prepare_workbook"):
             st.download_button(
                 _("Save the workbook (XLSX, HXL tags)"), workbook(table), "indicators.xlsx", key="save_workbook"

@@ -28,3 +28,10 @@ def test_every_indicator_can_be_shown(demo_store):
     for key in DEFINITIONS:
         app.selectbox(key="indicator_key").select(key).run()
         assert not app.exception, key
+
+
+def test_days_to_dry_against_what_conditions_allowed(demo_store):
+    app = open_page("programme_overview")
+    app.toggle(key="show_expected").set_value(True).run()
+    assert not app.exception
+    assert not app.error

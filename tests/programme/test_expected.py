@@ -1,0 +1,59 @@
+"""Days to dry against what a group's own weather, crop and moisture allowed."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from core.group.records import Lot
+from core.programme.expected import expected_days_to_dry, observed_against_expected
+from core.programme.indicators import LotFacts
+from core.weather.normals import bundled_normals
+from core.weather.place import Place
+
+PLACE = Place(-10.6, 34.4, 800, "Africa/Blantyre")
+
+
+def lot(number, moisture, harvested):
+    return Lot(
+        id=number,
+        group_id=1,
+        label=str(number),
+        commodity="maize",
+        bags=10,
+        nominal_bag_kg=90.0,
+        weighed_moisture_pct=moisture,
+        harvested_on=harvested,
+    )
+
+
+def test_wetter_grain_and_wetter_weather_take_longer():
+    dry_season, rains = date(2026, 6, 1), date(2026, 1, 12)
+    days = expected_days_to_dry(
+        [(lot(1, 16, dry_season), 13.5), (lot(2, 21, dry_season), 13.5), (lot(3, 21, rains), 13.5), (lot(4, 12, rains), 13.5)],
+        PLACE, bundled_normals(), seed=2,
+    )  # fmt: skip
+    assert days[0] < days[1] <= days[2]
+    assert days[3] == 1.0
+    assert days[0] <= 4  # threshed maize on sheets in dry weather: 2-3 days, farmers' report (Farm Radio 2019)
+
+
+@pytest.mark.parametrize(("factor", "verdict"), [(1.0, "as expected"), (3.0, "slower")])
+def test_a_group_is_judged_by_its_own_conditions(factor, verdict):
+    lots = [lot(n, 17 + n % 4, date(2026, 6, 1 + n)) for n in range(10)]
+    allowed = expected_days_to_dry([(item, 13.5) for item in lots], PLACE, bundled_normals(), seed=2)
+    noise = [0.9, 1.1] * 5
+    facts = [
+        LotFacts(item, True, True, days * factor * wobble, 5, 13.5)
+        for item, days, wobble in zip(lots, allowed, noise, strict=True)
+    ]
+    found = observed_against_expected(facts, PLACE, bundled_normals(), seed=2)
+    assert found.verdict == verdict
+    assert found.ratio == pytest.approx(factor, rel=0.15)
+
+
+def test_few_lots_are_not_judged():
+    facts = [LotFacts(lot(1, 18, date(2026, 6, 1)), True, True, 9.0, 5, 13.5)]
+    assert observed_against_expected(facts, PLACE, bundled_normals(), seed=2).verdict == "cannot tell yet"
+    assert observed_against_expected([], PLACE, bundled_normals(), seed=2).lots == 0
