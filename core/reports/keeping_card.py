@@ -32,6 +32,7 @@ WORDS = {
     "keeps for months": "keeps for months",
     "keeps for weeks": "keeps for weeks only: dry it more or use it soon",
     "too wet": "too wet: dry it more",
+    "guard": "A probe errs by about 3 % humidity: where the column beside says otherwise, be careful and probe more bags.",
     "outside": "in brackets: outside the range in which the relation was measured",
     "made_for": "Made for {group} on {day}",
     "mould": "Mouldy or musty grain is not eaten, fed to animals or blended away. A dry reading says nothing of "
@@ -66,6 +67,7 @@ def keeping_card_html(
     chosen = card.commodity.isotherm()
     notes = [
         said["judged"].format(warmest=f"{card.store_temperature_c:g}"),
+        said["guard"],
         *([said["outside"]] if card.outside_range.any() else []),
         said["mould"],
         said["limits"],
