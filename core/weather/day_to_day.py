@@ -96,6 +96,9 @@ def normals_by_day(normals: Normals, place: Place, days: Sequence[date]) -> pd.D
     """
     table = completed(normals, place)
     table = table.assign(wet_share=table["rain_days"].to_numpy() / DAYS_IN_MONTH)
+    for name in ("temperature_sd_c", "humidity_sd_pct"):  # a place's own years go before the general figures
+        if name not in table:
+            table[name] = settings()[name]
     table["wet_day_mm"] = table["rain_mm"] / np.maximum(table["rain_days"], 0.3)
     numbers = np.array([day.timetuple().tm_yday for day in days], dtype=float)
     by_day = {name: _month_line(table[name].to_numpy(float), numbers) for name in table.columns}
@@ -156,12 +159,13 @@ def make_days(
     temperature = (
         usual["temperature_c"].to_numpy()[:, None]
         + p["wet_day_temperature_c"] * away
-        + p["temperature_sd_c"] * noise[0]
+        + np.maximum(usual["temperature_sd_c"].to_numpy(), 0.1)[:, None] * noise[0]
     )
     middle = usual["relative_humidity_pct"].to_numpy()[:, None] + p["wet_day_humidity_points"] * away
     middle = np.clip(middle, 5.0, 98.0)
     # near 0 and 100 % there is less room to vary
-    spread = np.minimum(p["humidity_sd_pct"], np.minimum(middle - 2.0, 100.5 - middle) / 2.0)
+    sd = np.maximum(usual["humidity_sd_pct"].to_numpy(), 0.5)[:, None]
+    spread = np.minimum(sd, np.minimum(middle - 2.0, 100.5 - middle) / 2.0)
     humidity = np.clip(middle + spread * noise[1], 3.0, 100.0)
     daily_range = _split(usual["daily_range_c"].to_numpy(), share, wet, p["wet_day_range_ratio"])
     daily_range = daily_range * np.exp(0.18 * noise[2] - 0.016)

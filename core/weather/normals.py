@@ -27,6 +27,8 @@ LIMITS = {
     "wind_m_s": (0.0, 25.0),
     "rain_days": (0.0, 31.0),
     "rain_mm": (0.0, 3000.0),
+    "temperature_sd_c": (0.05, 15.0),
+    "humidity_sd_pct": (0.2, 35.0),
 }
 EXAMPLE_SOURCE = "invented example weather of the Mbalero valley"
 MID_MONTH_DAY = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
@@ -53,7 +55,8 @@ class Normals:
     table : DataFrame
         Index month 1-12; columns temperature_c and relative_humidity_pct (means over day and night), and where known
         daily_range_c (highest minus lowest of a day, °C), shortwave_w_m2 (mean over 24 hours), wind_m_s (at 10 m),
-        rain_days (days with rain in the month), rain_mm (of the month).
+        rain_days (days with rain in the month), rain_mm (of the month), temperature_sd_c and humidity_sd_pct (standard
+        deviation of the daily means within the month).
     source : str
         Where the figures come from, for people.
     status : {"entered", "fresh", "stored", "bundled"}
@@ -127,7 +130,7 @@ def completed(normals: Normals, place: Place) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        All columns of `Normals.table`.
+        All columns of `Normals.table`, but for the two standard deviations where they are not known.
 
     Notes
     -----
@@ -214,7 +217,7 @@ def check_years(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def normals_from_years(years: pd.DataFrame, source: str, status: str = "fresh") -> Normals:
-    """Return the monthly normals of daily weather (as from `check_years`): means, days with rain, rain of the month."""
+    """Return the monthly normals of daily weather (as from `check_years`): means, how days vary, rain."""
     months = pd.DatetimeIndex(years.index).month
     mean = years.groupby(months).mean()
     table = mean[list(NEEDED)].copy()
@@ -223,6 +226,13 @@ def normals_from_years(years: pd.DataFrame, source: str, status: str = "fresh") 
             table[name] = mean[name]
     if {"temperature_max_c", "temperature_min_c"} <= set(years):
         table["daily_range_c"] = mean["temperature_max_c"] - mean["temperature_min_c"]
+    # few years say little of how days vary: the general figures weigh as much as two years (judgement)
+    from core.weather.day_to_day import settings
+
+    weight = len(years) / 365.25
+    spread = years[list(NEEDED)].groupby(months).var()
+    for name, column in (("temperature_sd_c", "temperature_c"), ("humidity_sd_pct", "relative_humidity_pct")):
+        table[name] = np.sqrt((weight * spread[column] + 2 * settings()[name] ** 2) / (weight + 2))
     if "rain_mm" in years:
         table["rain_days"] = (years["rain_mm"] >= 1.0).groupby(months).mean() * DAYS_IN_MONTH
         table["rain_mm"] = mean["rain_mm"] * DAYS_IN_MONTH
