@@ -54,11 +54,11 @@ def monthly(group_id: int, version: int, commodity: str, market: str, price_type
 
 @st.cache_data(max_entries=32, show_spinner=False)
 def judged(
-    prices: pd.Series, terms: tuple[float, ...], price_today: float
+    prices: pd.Series, terms: tuple[float, ...], price_today: float, _neighbours: list[pd.Series], neighbours_key: str
 ) -> tuple[SeasonalCurve, WaitingAdvice, pd.DataFrame]:
-    """Return the curve, the advice and the forecast of a series."""
+    """Return the curve, the advice and the forecast of a series; the key stands for the neighbours in the cache."""
     interest, loss, cost, months, inflation = terms
-    curve = fit_season(prices, inflation)
+    curve = fit_season(prices, inflation, _neighbours)
     rule = WaitingRule(int(months), interest, loss, cost / price_today)
     return curve, decide(curve, rule), curve.forecast(int(months), from_price=price_today)
 
@@ -165,6 +165,16 @@ def ask_terms(group: Group) -> Terms:
     return Terms(*(float(facts[k].value) for k in ("interest_monthly", "market_loss_monthly", "storage_cost_kg_month")), int(facts["sale_horizon_months"].value), float(facts["price_rise_monthly"].value))  # fmt: skip
 
 
+def neighbouring(group: Group, quotes: pd.DataFrame, crop: str, market: str, price_type: str) -> list[pd.Series]:
+    """Return the months of the same crop in the group's other markets, same kind of price, longest first."""
+    of_crop = quotes[
+        (quotes["commodity"] == crop) & (quotes["price_type"] == price_type) & (quotes["market"] != market)
+    ]
+    version = state.store().version(group.id)
+    names = of_crop["market"].value_counts().index[:6]
+    return [monthly(group.id, version, crop, str(name), price_type).prices for name in names]
+
+
 def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     """Answer the page's question for one series."""
     crop, market, price_type = choose_series(quotes)
@@ -198,7 +208,13 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
         # A price given for today stands for its month; an old quote is not passed off as today's.
         prices = pd.concat([prices[prices.index < this_month], pd.Series({this_month: price_today})])
         prices.index = pd.PeriodIndex(prices.index, freq="M")
-    curve, advice, forecast = judged(prices, values, price_today)
+    curve, advice, forecast = judged(
+        prices,
+        values,
+        price_today,
+        neighbouring(group, quotes, crop, market, price_type),
+        f"{group.id} {version} {crop} {market} {price_type}",
+    )
     page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
     breakeven = np.asarray(
