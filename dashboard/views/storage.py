@@ -34,7 +34,7 @@ from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
 from dashboard import page, state
 from dashboard.charts.storage import figure
-from dashboard.text import _, day, number, percent, say
+from dashboard.text import _, day, money, number, percent, say
 
 SCENARIOS = 60
 HORIZON_DAYS = 280
@@ -152,9 +152,26 @@ def method_name(method: str) -> str:
     return _(get_method(method).name)
 
 
-def comparison(outlooks: dict[str, MethodOutlook], start: date) -> pd.DataFrame:
+def cost_text(group_id: int, currency: str, method: str) -> str:
+    """Return what a bag, vessel or month costs, from the group's facts, with how many seasons it serves."""
+    store = state.store()
+    if method == "warehouse":
+        fee = float(store.fact(group_id, "storage_fee.warehouse").value)
+        return _("{cost} a bag and month").format(cost=money(fee, currency))
+    treated = method == "woven_bag_protectant"
+    cost = float(store.fact(group_id, f"bag_cost.{'woven_bag' if treated else method}").value)
+    if treated:
+        cost += float(store.fact(group_id, "bag_cost.protectant").value)
+    how = get_method(method)
+    return _("{cost} for {kg} kg, {seasons} season(s)").format(
+        cost=money(cost, currency), kg=number(how.unit_capacity_kg, 0), seasons=how.seasons
+    )
+
+
+def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -> pd.DataFrame:
     """Return the methods side by side in words."""
     rows = []
+    currency = state.store().group(group_id).currency
     for method, outlook in outlooks.items():
         end = outlook.weekly.iloc[-1]
         ground, _chance = outlook.refusal_grounds[0]
@@ -169,6 +186,7 @@ def comparison(outlooks: dict[str, MethodOutlook], start: date) -> pd.DataFrame:
                 ): f"{number(end['weight_loss_pct_low'])} – {number(end['weight_loss_pct_high'])}",
                 _("Buyer refuses at the end"): f"{percent(end['refusal_chance'])} ({_(ground)})",
                 _("Test again in, days"): outlook.test.days,
+                _("Costs (assumed until entered)"): cost_text(group_id, currency, method),
             }
         )
     return pd.DataFrame(rows)
@@ -236,7 +254,7 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
         alt=_("Moisture, share of bags unfit and weight lost by week under each way of keeping the lot"),
         key="storage_chart",
     )
-    page.table(comparison(outlooks, start), key="storage_methods", file_name="storage_outlook.csv")
+    page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook.csv")
     st.subheader(_("Why"))
     shared = [note for note in outlooks[best].notes if all(note in item.notes for item in outlooks.values())]
     for note in shared:

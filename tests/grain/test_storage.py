@@ -27,6 +27,9 @@ def loss_after(
     return float(simulate_storage(crop, moisture, method, steady(celsius, humidity), days, **more).weight_loss_pct[-1])
 
 
+# Set against: "borer, woven", "benin woven", "benin treated", "cowpea 8 months", "paddy 6 months" and "sorghum 6 months" (see
+# fitted_to in storage_insects.toml); the leaks of sealed bags against "borer, hermetic". The others were not looked at while
+# setting; they and cases outside the repository decide.
 # Trials: (months, crop, moisture, method, degC, % humidity, options, lowest, highest loss %). The site's climate is our
 # reading of the place; the range is the trial's figure with the spread between trials of the same kind.
 TRIALS = {
