@@ -92,11 +92,14 @@ def _answer(group: Any, made: MadePlan) -> None:
     dry = sum(line.bags for line in plan.sales if line.setup)
     stored = sum(line.bags for line in plan.sales if line.storage and line.buyer)
     best = max((line for line in plan.sales if line.buyer), key=lambda line: line.bags, default=None)
-    words = [
-        ngettext(
-            "Sell {count} bag within two weeks", "Sell {count} bags within two weeks", sum(line.bags for line in soon)
-        ).format(count=sum(line.bags for line in soon))
-    ]
+    now_bags = sum(line.bags for line in soon)
+    words = []
+    if now_bags:
+        words.append(
+            ngettext("sell {count} bag within two weeks", "sell {count} bags within two weeks", now_bags).format(
+                count=now_bags
+            )
+        )
     if dry:
         words.append(ngettext("dry {count} bag first", "dry {count} bags first", dry).format(count=dry))
     if stored and best is not None:
@@ -111,7 +114,8 @@ def _answer(group: Any, made: MadePlan) -> None:
     ending = _("worth {gain} more in an average year than selling all now ({total} in all, brought to today)").format(
         gain=money(gain, group.currency), total=money(fresh.mean, group.currency)
     )
-    page.answer(", ".join(words) + ": " + ending + ".")
+    said = ", ".join(words) or _("keep all bags")
+    page.answer(said[0].upper() + said[1:] + ": " + ending + ".")
     below = float((fresh.value < now.value).mean())
     st.markdown(
         _(
