@@ -8,7 +8,7 @@ import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from core.group.table_files import Cell, RawTable
@@ -64,6 +64,7 @@ def heading_words() -> Mapping[str, tuple[str, ...]]:
     return {field: tuple(plain(word) for word in entry["words"]) for field, entry in table.items()}
 
 
+@lru_cache(maxsize=8192)
 def plain(text: object) -> str:
     """Return text without capitals, accents, signs and doubled spaces."""
     decomposed = unicodedata.normalize("NFKD", str(text)).casefold()
