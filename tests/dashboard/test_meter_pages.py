@@ -84,6 +84,7 @@ def test_a_payment_of_nothing_is_refused_in_words(demo_store) -> None:
 KINDS = ["plan", "grain_payment", "labour", "outside_tests", "spent", "grain_sold", "meter_bought", "seller_paid", "loan_taken", "loan_paid", "depreciation", "loss_rule", "meter_gone", "joins", "leaves", "paid_out", "cash_counted"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, len(KINDS), 6))
 def test_every_form_shows_its_fields(demo_store, start: int) -> None:
     app = opened(demo_store, "meter_account")
