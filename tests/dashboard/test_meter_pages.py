@@ -81,7 +81,25 @@ def test_a_payment_of_nothing_is_refused_in_words(demo_store) -> None:
     assert "above 0" in app.error[0].value
 
 
-KINDS = ["plan", "grain_payment", "labour", "outside_tests", "spent", "grain_sold", "meter_bought", "seller_paid", "loan_taken", "loan_paid", "depreciation", "loss_rule", "meter_gone", "joins", "leaves", "paid_out", "cash_counted"]
+KINDS = [
+    "plan",
+    "grain_payment",
+    "labour",
+    "outside_tests",
+    "spent",
+    "grain_sold",
+    "meter_bought",
+    "seller_paid",
+    "loan_taken",
+    "loan_paid",
+    "depreciation",
+    "loss_rule",
+    "meter_gone",
+    "joins",
+    "leaves",
+    "paid_out",
+    "cash_counted",
+]
 
 
 @pytest.mark.slow
