@@ -162,7 +162,8 @@ def room_data(store: Any, group: Any, now: datetime) -> RoomData:
         forecast = get_forecast(place, store.documents, now, None, normals=normals)
     except (DryholdError, TypeError):
         forecast = bundled_forecast(place, now)
-    return RoomData(forecast, normals, place)
+    seen = {"yes": True, "no": False}.get(str(store.fact(group.id, "borer_present").value).strip().lower())
+    return RoomData(forecast, normals, place, seen)
 
 
 def _drying(value: Any) -> tuple[DryingChoice, ...]:

@@ -28,11 +28,15 @@ GRID_POINTS = np.array([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 3.5, 5.0])
 
 @dataclass(frozen=True)
 class RoomData:
-    """What the real rooms need beside the case: the forecast, the normals and the place (None = the bundled example's)."""
+    """What the real rooms need beside the case: the forecast, the normals and the place (None = the bundled example's).
+
+    `borer_present` says whether the larger grain borer is in the area, None where nobody knows.
+    """
 
     forecast: Any
     normals: Any
     place: Any
+    borer_present: bool | None = None
 
 
 def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
@@ -57,7 +61,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
     count = case.scenarios
     midnight = datetime(case.start.year, case.start.month, case.start.day, tzinfo=UTC)
     climates = climate_scenarios(data.normals, case.start, (case.weeks + 2) * 7 + 1, CLIMATES, seed, data.place)
-    pests = draw_pests(CLIMATES, seed)
+    pests = draw_pests(CLIMATES, seed, data.borer_present)
     share = np.arange(count) % CLIMATES
 
     @lru_cache(maxsize=64)
