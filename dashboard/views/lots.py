@@ -64,14 +64,9 @@ def main() -> None:
 def overview(group: Any, states: list[LotState]) -> None:
     """Show the answer, the picture and the table."""
     counts = {key: sum(one.decision == key for one in states) for key in verdict_words()}
-    parts = [
-        ngettext("{count} lot is dry enough", "{count} lots are dry enough", counts["dry enough"]),
-        ngettext("{count} is too wet", "{count} are too wet", counts["too wet"]),
-        _("of {count} nobody can tell yet"),
-        ngettext("{count} was not tested", "{count} were not tested", counts["not tested"]),
-    ]
-    values = (counts["dry enough"], counts["too wet"], counts["cannot tell"], counts["not tested"])
-    said = "; ".join(part.format(count=value) for part, value in zip(parts, values, strict=True) if value)
+    parts = [f"{counts[key]} {name}" for key, name in verdict_words().items() if counts[key]]
+    lots = ngettext("Of {count} lot", "Of {count} lots", len(states)).format(count=len(states))
+    said = f"{lots}: {', '.join(parts)}"
     page.answer(f"{said}.")
     if any(one.moisture for one in states):
         page.chart(

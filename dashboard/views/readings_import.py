@@ -282,6 +282,9 @@ def refused_rows(frame: pd.DataFrame) -> None:
     """Show refused rows with their whole text, and all of them as a file."""
     # A table of text wraps its sentences, which a grid would cut off.
     shown = frame.head(SHOWN_REFUSED).astype(str).map(literal)
+    remedies = shown.pop(_("What to do"))
+    # Few columns: the table has to fit a phone.
+    shown[_("Why, and what to do")] = shown.pop(_("Why")) + ": " + remedies
     st.table(shown.set_index(frame.columns[0]))
     if len(frame) > SHOWN_REFUSED:
         st.caption(

@@ -20,7 +20,7 @@ def test_a_file_with_four_bad_rows_is_taken_in_through_the_screen(empty_store: S
     assert "4 rows are refused" in said
     rejected = app.table[0].value
     assert {int(row): column for row, column in rejected["Column"].items()} == BAD_ROWS
-    assert all(rejected["What to do"].str.len() > 10)
+    assert all(rejected["Why, and what to do"].str.len() > 10)
     assert empty_store.readings(group_id).empty
     app.button(key="import_store").click().run()
     assert not app.exception
