@@ -24,7 +24,7 @@ def sales_figure(sales: pd.DataFrame, x_title: str, y_title: str) -> go.Figure:
                 marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
             )
         )  # fmt: skip
-    figure.update_layout(barmode="stack")
+    figure.update_layout(barmode="stack", showlegend=True)
     return layout(figure, x_title, y_title)
 
 

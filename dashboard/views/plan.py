@@ -91,7 +91,11 @@ def _answer(group: Any, made: MadePlan) -> None:
     soon = [line for line in plan.sales if line.buyer and line.week <= 1]
     dry = sum(line.bags for line in plan.sales if line.setup)
     stored = sum(line.bags for line in plan.sales if line.storage and line.buyer)
-    best = max((line for line in plan.sales if line.buyer), key=lambda line: line.bags, default=None)
+    later: dict[Any, int] = {}
+    for line in plan.sales:
+        if line.buyer and line.storage:
+            later[line.sell_on] = later.get(line.sell_on, 0) + line.bags
+    main_day = max(later, key=lambda on: later[on], default=None)
     now_bags = sum(line.bags for line in soon)
     words = []
     if now_bags:
@@ -102,13 +106,13 @@ def _answer(group: Any, made: MadePlan) -> None:
         )
     if dry:
         words.append(ngettext("dry {count} bag first", "dry {count} bags first", dry).format(count=dry))
-    if stored and best is not None:
+    if stored and main_day is not None:
         words.append(
             ngettext(
-                "store {count} bag, most of them until the week of {day}",
-                "store {count} bags, most of them until the week of {day}",
+                "store {count} bag, the largest part until the week of {day}",
+                "store {count} bags, the largest part until the week of {day}",
                 stored,
-            ).format(count=stored, day=day(best.sell_on))
+            ).format(count=stored, day=day(main_day))
         )
     gain = fresh.mean - now.mean
     ending = _("worth {gain} more in an average year than selling all now ({total} in all, brought to today)").format(
@@ -126,6 +130,12 @@ def _answer(group: Any, made: MadePlan) -> None:
             other=money(now.worst_tenth_mean, group.currency),
         )
     )
+    if later.get(made.built.case.week_date(made.built.case.weeks - 1), 0) > 0.3 * max(stored, 1):
+        st.caption(
+            _(
+                "Much of it is sold in the last week looked at: look further ahead under 'Your choices' to see whether waiting longer pays."
+            )
+        )
     for need in plan.unmet:
         st.warning(
             _("Not met: {label}. It takes {advice}. (Met in {share} of the possible seasons.)").format(
