@@ -16,7 +16,7 @@ from core.errors import ImportRefusedError, InputError
 from core.group import table_cells
 from core.group.batches import ImportBatch
 from core.group.own_crops import crops_of_group
-from core.group.records import FORMS, ImportRecord, Lot, Member
+from core.group.records import FORMS, OPEN_STATUSES, ImportRecord, Lot, Member
 from core.group.store import Store
 from core.group.table_cells import REMEDIES, date_order, is_missing
 from core.group.table_files import Cell, RawTable, first_filled, read_file
@@ -341,6 +341,11 @@ def preview_table(
     kept, duplicates = _without_duplicates(readings, store, group_id)
     stay = {plain(reading["lot_label"]) for reading in kept}
     new = [found for key, found in found_lots.items() if key in stay]
+    notes = [*opened.notes, *_notes(opened, options, store, group_id)]
+    gone = sorted({lot.label for key, lot in lots.items() if key in stay and lot.status not in OPEN_STATUSES})
+    if gone:
+        words = "some tests are for lots that are sold or used: {lots}; give a new lot a name of its own"
+        notes.append(Message(words, {"lots": ", ".join(gone[:10])}))
     people = {plain(member.name) for member in store.members(group_id)}
     names = [found.owner for found in new if found.owner]
     new_members = (
@@ -355,7 +360,7 @@ def preview_table(
         duplicates=tuple(duplicates),
         new_lots=tuple((found.lot(group_id, options.commodity, group.demo), found.owner) for found in new),
         new_members=new_members,
-        notes=(*opened.notes, *_notes(opened, options, store, group_id)),
+        notes=tuple(notes),
     )
 
 

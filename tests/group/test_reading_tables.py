@@ -378,3 +378,10 @@ def test_the_invented_notebook_is_read(shared: tuple[Store, int]) -> None:
         len(preview.readings) + len(preview.rejected) + len(preview.skipped) + len(preview.duplicates)
         == preview.opened.data_rows
     )
+
+
+def test_tests_for_a_lot_that_is_gone_are_pointed_out(fresh: tuple[Store, int]) -> None:
+    store, group_id = fresh
+    store.add_lot(Lot(group_id=group_id, label="Heap A", commodity="maize", bags=3, status="sold"))
+    preview = _preview(b"lot,date,moisture\nHeap A,2026-05-01,13\n", fresh)
+    assert any("sold or used" in str(note) for note in preview.notes)
