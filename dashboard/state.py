@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 import streamlit as st
+
 from core.group.database import default_url, open_store
 from core.group.records import Group
 from core.group.store import Store
