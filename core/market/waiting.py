@@ -16,7 +16,7 @@ from core.messages import Message, message
 Floats = NDArray[np.float64]
 
 PATHS = 1000
-LEAST_GAIN = 0.02
+LEAST_GAIN = 0.03
 """Middle gain below which waiting is not begun; once begun it goes on while it gains at all; basis: judgement."""
 
 
