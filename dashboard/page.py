@@ -80,7 +80,7 @@ def caution(kind: str) -> None:
 
 def show_error(error: DryholdError | Message | str) -> None:
     """Show what went wrong in plain words."""
-    st.error(say(error))
+    st.error(say(error, markdown=True))
 
 
 @contextmanager

@@ -61,13 +61,22 @@ def ngettext(singular: str, plural: str, count: int) -> str:
     return _catalogue(language()).ngettext(singular, plural, count)
 
 
-def say(message: Message | DryholdError | str) -> str:
-    """Return a sentence of core in the reader's language, its values filled in."""
+def say(message: Message | DryholdError | str, markdown: bool = False) -> str:
+    """Return a sentence of core in the reader's language, its values filled in.
+
+    With `markdown`, words that somebody wrote are made harmless for a place that reads Markdown.
+    """
     if isinstance(message, DryholdError):
         message = message.message
     if isinstance(message, str):
         return _(message)
-    values = {name: say(value) if isinstance(value, Message) else value for name, value in message.values.items()}
+
+    def filled(value: Any) -> Any:
+        if isinstance(value, Message):
+            return say(value, markdown)
+        return literal(value) if markdown and isinstance(value, str) else value
+
+    values = {name: filled(value) for name, value in message.values.items()}
     return _(message.template).format(**values) if values else _(message.template)
 
 

@@ -32,6 +32,8 @@ def _or_none(value: Any) -> Any:
 
 
 def _month_back(today: date, months: int) -> date:
+    if months == 0:
+        return today - timedelta(days=2)  # the latest quote is two days old
     first = today.year * 12 + today.month - 1 + months
     return date(first // 12, first % 12 + 1, 15)
 

@@ -175,12 +175,12 @@ def make_prices(random: np.random.Generator, months: int = 72) -> pd.DataFrame:
     for market, factor in (("Mbalero market", 1.0), ("Ridge town", 1.07)):
         for crop, (level, half, trough, drift, noise) in PRICES.items():
             shock = 0.0
-            for back in range(-months, 0):
+            for back in range(-months, 1):
                 shock = 0.75 * shock + random.normal(0, noise)
                 month = (5 + back - 1) % 12 + 1  # the canonical day 0 lies in May
                 season = -half * np.cos(2 * np.pi * (month - trough) / 12)
                 base = level * np.exp(half)  # the level quoted is that of the trough
-                if random.random() < 0.04:
+                if back < 0 and random.random() < 0.04:
                     continue  # a month nobody wrote down
                 rows.append(
                     {
