@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -803,12 +803,16 @@ def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale
             int(column[option]) for column in (table.setup, table.storage, table.buyer, table.reserve)
         )
         week = int(table.sale_week[option])
+        ready_on = case.week_date(int(table.ready_week[option]))
+        if setup >= 0:  # grain is bagged when its drying days are over, not at the week's beginning
+            dried_on = case.week_date(int(table.start_week[option])) + timedelta(days=int(np.ceil(table.days[option])))
+            ready_on = max(ready_on, dried_on)
         lines.append(
             PlannedSale(
                 item.id, item.label, item.owner, item.commodity, int(bags), float(bags * item.bag_mass_kg), float(bags * item.bag_mass_kg * table.kept_kg[option]),
                 case.drying[setup].name if setup >= 0 else "", case.week_date(int(table.start_week[option])) if setup >= 0 else None,
-                case.week_date(int(table.ready_week[option])), case.storage[storage].name if storage >= 0 else "", week, case.week_date(week),
-                case.week_date(int(table.pay_week[option])), case.buyers[buyer].name if buyer >= 0 else "", case.reserves[reserve].label if reserve >= 0 else "",
+                ready_on, case.storage[storage].name if storage >= 0 else "", week, max(case.week_date(week), ready_on),
+                max(case.week_date(int(table.pay_week[option])), ready_on), case.buyers[buyer].name if buyer >= 0 else "", case.reserves[reserve].label if reserve >= 0 else "",
                 float(table.price_kg[option]), float(value.mean()), float(np.quantile(value, 0.1)), float(np.quantile(value, 0.9)),
             )
         )  # fmt: skip

@@ -21,8 +21,11 @@ def click(app, label):
     return next(button for button in app.button if button.label == label).click().run()
 
 
-def test_from_the_weighing_to_the_statement(demo_store):
-    group = demo_store.groups()[0]
+def test_from_the_weighing_to_the_statement(empty_store):
+    from core.group.records import Member
+
+    group = empty_store.groups()[0]
+    empty_store.add_member(Member(group_id=group.id, name="Adiru"))
     app = open_page("deliveries")
     app.number_input(key="delivery_moisture").set_value(13.0)
     app = click(app, "Write it down")
@@ -31,13 +34,13 @@ def test_from_the_weighing_to_the_statement(demo_store):
     app.number_input(key="delivery_moisture").set_value(19.0)
     app = click(app, "Write it down")
     assert any("dry it first" in error.value for error in app.error)
-    assert len(demo_store.events(group.id, "pool")) == 1
+    assert len(empty_store.events(group.id, "pool")) == 1
     app = open_page("payout")
     app.number_input(key="sale_loaded").set_value(50.0)
     app.number_input(key="sale_price").set_value(600.0)
     app = click(app, "Write the load down")
     assert not app.exception
-    assert [event.kind for event in demo_store.events(group.id, "pool")] == ["delivery", "sale"]
+    assert [event.kind for event in empty_store.events(group.id, "pool")] == ["delivery", "sale"]
     app.number_input(key="sale_loaded").set_value(5000.0)
     app = click(app, "Write the load down")
     assert any("held" in error.value for error in app.error)

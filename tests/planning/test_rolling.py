@@ -189,3 +189,17 @@ def test_paid_on_is_after_sale_and_dates_lie_in_the_horizon(made):
         assert plan.case.start <= line.ready_on <= line.sell_on <= last
         assert line.paid_on >= line.sell_on
     assert isinstance(plan.sales[0].sell_on, date)
+
+
+def test_nothing_is_bagged_or_sold_before_its_drying_days_are_over():
+    from datetime import timedelta
+
+    from core.planning.case import make_case
+    from core.planning.sale import plan_sale
+
+    for seed in range(6):
+        plan = plan_sale(make_case(6, 12, 30, seed))
+        for line in plan.sales:
+            if line.setup and line.dry_from is not None:
+                assert line.ready_on >= line.dry_from + timedelta(days=1)
+            assert line.sell_on >= line.ready_on
