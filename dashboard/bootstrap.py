@@ -23,6 +23,7 @@ RUNTIME_MODULES = (
     "sqlalchemy",
     "alembic",
     "openpyxl",
+    "python_calamine",
     "xlsxwriter",
     "icalendar",
     "babel",

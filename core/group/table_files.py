@@ -8,6 +8,7 @@ import zipfile
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
 from core.errors import ImportRefusedError
@@ -168,6 +169,11 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
                 _holds_formula(packed.read(entry)) for entry in packed.namelist() if "/worksheets/" in entry
             )
             percent = _uses_percent(packed)
+        if not has_formulas and not percent:
+            plain = _read_values(data, file_name, progress)
+            if not plain.rows:
+                raise ImportRefusedError("The file {name} has no filled row", name=file_name)
+            return plain
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         # A formula that no spreadsheet has worked out yet has no value: show the formula rather than nothing.
         source = load_workbook(io.BytesIO(data), read_only=True) if has_formulas else None
@@ -198,6 +204,43 @@ def _read_workbook(data: bytes, file_name: str, progress: Callable[[float], None
     if best is None or not best.rows:
         raise ImportRefusedError("The file {name} has no filled row", name=file_name)
     return best
+
+
+def _read_values(data: bytes, file_name: str, progress: Callable[[float], None] | None) -> RawTable:
+    """Return the fullest visible sheet of a workbook of plain values, read by a compiled reader (ten times faster)."""
+    from python_calamine import CalamineWorkbook, SheetVisibleEnum
+
+    book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+    visible = [sheet.name for sheet in book.sheets_metadata if sheet.visible == SheetVisibleEnum.Visible]
+    best: RawTable | None = None
+    for name in visible or book.sheet_names:
+        sheet = book.get_sheet_by_name(name)
+        total = sheet.total_height or 0
+        rows: list[tuple[Cell, ...]] = []
+        numbers: list[int] = []
+        blank = 0
+        for number, cells in enumerate(sheet.to_python(skip_empty_area=False), start=1):
+            values = tuple(_calamine_value(cell) for cell in cells)
+            if all(value is None for value in values):
+                blank += 1
+                continue
+            rows.append(values)
+            numbers.append(number)
+            _check_size(len(rows), file_name)
+            if progress is not None and total and number % 2000 == 0:
+                progress(min(1.0, number / total))
+        if best is None or len(rows) > len(best.rows):
+            note = Message("workbook, sheet {sheet}", {"sheet": name})
+            best = RawTable(rows=tuple(rows), numbers=tuple(numbers), blank_rows=blank, notes=(note,))
+    return best or RawTable(rows=(), numbers=(), blank_rows=0, notes=())
+
+
+def _calamine_value(value: Any) -> Cell:
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return int(value)
+    if type(value) is date:
+        return datetime(value.year, value.month, value.day)
+    return _plain_value(value)
 
 
 def _holds_formula(sheet: bytes) -> bool:
