@@ -184,6 +184,49 @@ def overdrying_cost(mass_kg: float, moisture_pct: float, points: float, price_pe
     return mass_kg * price_per_kg * (1.0 - (100.0 - moisture_pct) / (100.0 - moisture_pct + points))
 
 
+def labour_cost(mass_kg: float, drying_days: float, days_per_tonne: float, wage: float) -> float:
+    """Return what spreading, turning and gathering cost, in the wage's money.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Wet mass, kg.
+    drying_days : float
+        Days on which it is spread.
+    days_per_tonne : float
+        Person-days per tonne and drying day.
+    wage : float
+        Pay for a person's day.
+    """
+    return mass_kg / 1000.0 * drying_days * days_per_tonne * wage
+
+
+def dryer_cost(
+    mass_kg: float,
+    moisture_pct: float,
+    target_pct: float,
+    fee_per_point_and_bag: float,
+    fuel_per_kg_water: float = 0.0,
+    bag_kg: float = 90.0,
+) -> float:
+    """Return what a hired dryer costs a lot, in the fee's money.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Wet mass, kg.
+    moisture_pct, target_pct : float
+        Before and after, % wet basis.
+    fee_per_point_and_bag, fuel_per_kg_water : float
+        Fee for one point of one bag as brought; fuel paid beside it for each kg of water (a mass balance).
+    bag_kg : float
+        Bag that the fee speaks of, kg.
+    """
+    points = max(moisture_pct - target_pct, 0.0)
+    water = mass_kg * points / (100.0 - target_pct)
+    return mass_kg / bag_kg * points * fee_per_point_and_bag + water * fuel_per_kg_water
+
+
 def day_hours(
     commodity: str | Commodity,
     moisture_pct: float,

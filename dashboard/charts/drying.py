@@ -15,8 +15,9 @@ from dashboard.text import _
 def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = None) -> go.Figure:
     """Return moisture over time: middle line, 10 to 90 % band, the target, and the group's own tests."""
     times = run.times if run.setup.time_zone is None else run.times.tz_convert(run.setup.time_zone)
-    stamps = [stamp.replace(tzinfo=None) for stamp in times.to_pydatetime()]
-    low, middle, high = np.quantile(run.moisture_pct, [0.1, 0.5, 0.9], axis=1)
+    last = _last_hour(run)
+    stamps = [stamp.replace(tzinfo=None) for stamp in times[: last + 1].to_pydatetime()]
+    low, middle, high = np.quantile(run.moisture_pct[: last + 1], [0.1, 0.5, 0.9], axis=1)
     figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle, and 8 in 10 weathers"))
     figure.add_trace(
         go.Scatter(
@@ -37,16 +38,25 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
                 marker={"color": PLUM, "symbol": "diamond", "size": 10},
             )
         )
-    return layout(figure, _("Local date and hour"), _("Moisture, % wet basis"))
+    figure = layout(figure, _("Local date and hour"), _("Moisture, % wet basis"), height=430)
+    return figure.update_layout(legend={"y": -0.32})
+
+
+def _last_hour(run: DryingRun) -> int:
+    """Return the hour up to which the picture is of use: two days beyond nine in ten weathers, at least three days."""
+    ordered = np.sort(run.hours_to_target)
+    late = ordered[max(int(np.ceil(0.9 * len(ordered))) - 1, 0)]
+    end = len(run.times) - 1
+    return end if not np.isfinite(late) else int(min(end, max(72, np.ceil(late) + 48)))
 
 
 def days_figure(run: DryingRun) -> go.Figure:
     """Return the chance to be dry by the end of each day."""
-    last = int(np.ceil((len(run.times) - 1) / 24))
-    days = np.arange(1, last + 1)
+    days = np.arange(1, int(np.ceil(_last_hour(run) / 24)) + 1)
     chance = [100.0 * float((run.days_to_target <= day).mean()) for day in days]
     figure = go.Figure(go.Bar(x=days, y=chance, marker={"color": SKY}, name=_("Chance to be dry")))
     figure.update_yaxes(range=[0, 100])
+    figure.update_xaxes(dtick=1 if len(days) <= 8 else 2)
     return layout(figure, _("Day (today is 1)"), _("Chance to be dry, %"), height=260)
 
 

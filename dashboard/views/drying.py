@@ -18,6 +18,8 @@ from core.grain.drying_advice import (
     DayHours,
     chance_dry_by,
     day_hours,
+    dryer_cost,
+    labour_cost,
     outlook,
     overdrying_cost,
     retest_time,
@@ -43,7 +45,7 @@ from core.weather.scenarios import extend_scenarios
 from core.weather.solar import clear_sky_daily
 from dashboard import page, state
 from dashboard.charts.drying import belief_figure, days_figure, moisture_figure
-from dashboard.text import _, day, moment, money, ngettext, number, percent, say
+from dashboard.text import _, day, money, ngettext, number, percent, say
 from dashboard.weather import forecast_of, normals_of, place_of
 
 KEEP = {"persist_state": "session"}
@@ -63,14 +65,15 @@ def main() -> None:
     labels = {item.lot.id: f"{item.lot.label} · {item.lot.commodity.replace('_', ' ')}" for item in states}
     chosen = st.selectbox(_("Lot"), list(labels), format_func=labels.get, key="drying_lot", **KEEP)
     lot_state = next(item for item in states if item.lot.id == chosen)
+    top = st.container()
     with page.plain_errors():
-        _show_lot(group, lot_state)
+        _show_lot(group, lot_state, top)
     _diary(group)
     page.caution("mould")
     page.caution("advice")
 
 
-def _show_lot(group: Any, lot_state: LotState) -> None:
+def _show_lot(group: Any, lot_state: LotState, top: Any) -> None:
     """Ask for the setup, run the forecast and show its answer."""
     store = state.store()
     facts = store.facts(group.id)
@@ -95,8 +98,9 @@ def _show_lot(group: Any, lot_state: LotState) -> None:
     spread = moisture_sd(lot_state)
     run = _forecast(lot_state.lot.commodity, moisture, spread, mended.frames, setup, target, rate)
     result = outlook(lot_state.lot.commodity, run)
-    page.answer(_sentence(result.days, result.chance_in_time))
-    st.caption(_weather_line(forecast))
+    with top:
+        page.answer(_sentence(result.days, result.chance_in_time))
+        st.caption(_weather_line(forecast))
     for note in (*forecast.notes, *mended.notes):
         st.warning(say(note))
     tests = [
@@ -114,6 +118,7 @@ def _show_lot(group: Any, lot_state: LotState) -> None:
     _numbers(result, run, group)
     _work(lot_state, moisture, mended.frames, setup, target)
     _stopping(group, lot_state, run, facts)
+    _costs(lot_state, run, moisture, result.days[1], facts, group)
     page.chart(days_figure(run), alt=_("Chance to be dry by the end of each of the next days"), key="drying_days")
     _rate(rate, run)
     _sources(setup, run, forecast)
@@ -361,7 +366,36 @@ def _stopping(group: Any, lot_state: LotState, run: DryingRun, facts: dict) -> N
 
 
 def _hour(value: datetime | None, group: Any) -> str:
-    return "–" if value is None else moment(value.replace(minute=0, second=0, microsecond=0), group.time_zone)
+    """Return a moment as a day and a full hour on the group's clock."""
+    if value is None:
+        return "–"
+    local = pd.Timestamp(value).round("h").tz_convert(group.time_zone)
+    return _("{day}, {hour}:00").format(day=day(local.date()), hour=f"{local.hour:02d}")
+
+
+def _costs(lot_state: LotState, run: DryingRun, moisture: float, days: float, facts: dict, group: Any) -> None:
+    """Show what the drying itself costs."""
+    if run.setup.method == "mechanical":
+        fee, fuel = facts["dryer_fee_per_point"], facts["dryer_fuel_per_kg_water"]
+        cost = dryer_cost(lot_state.mass_now_kg, moisture, run.target_pct, float(fee.value), float(fuel.value))
+        batches = int(np.ceil(lot_state.mass_now_kg / run.setup.capacity_kg))
+        st.markdown(
+            ngettext(
+                "The dryer costs about **{cost}** for this lot, in {count} filling.",
+                "The dryer costs about **{cost}** for this lot, in {count} fillings.",
+                batches,
+            ).format(cost=money(cost, group.currency), count=batches)
+        )
+        page.origin(fee)
+    elif run.setup.method != "crib" and np.isfinite(days):
+        wage, work = facts["drying_labour_day"], facts["drying_labour_days_per_tonne"]
+        cost = labour_cost(lot_state.mass_now_kg, days, float(work.value), float(wage.value))
+        st.markdown(
+            _("The work of spreading, turning and gathering is worth about **{cost}**, whoever does it.").format(
+                cost=money(cost, group.currency)
+            )
+        )
+        page.origin(wage)
 
 
 def _rate(rate: LearnedRate, run: DryingRun) -> None:

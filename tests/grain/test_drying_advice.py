@@ -14,6 +14,8 @@ from core.grain.drying_advice import (
     chance_dry_by,
     chance_spoilt,
     day_hours,
+    dryer_cost,
+    labour_cost,
     outlook,
     overdrying_cost,
     quantiles_with_misses,
@@ -99,3 +101,11 @@ def test_stop_is_between_the_early_and_the_late_weather_and_the_test_waits_for_c
     never = simulate_drying("maize", 22.0, DULL, SETUP, 3.0)
     assert stop_times(never) == (None, None, None)
     assert retest_time(never) is None
+
+
+def test_costs_by_hand():
+    """Ten bags of 90 kg, 18 to 13 %: 5 points x 10 bags x 30 = 1500; water 900 x 5 / 87 = 51.7 kg; 2 days at 1.5 person-days/t."""
+    assert dryer_cost(900.0, 18.0, 13.0, 30.0) == pytest.approx(1500.0)
+    assert dryer_cost(900.0, 18.0, 13.0, 0.0, 2.0) == pytest.approx(103.45, abs=0.01)
+    assert dryer_cost(900.0, 12.0, 13.0, 30.0, 2.0) == 0.0
+    assert labour_cost(900.0, 2.0, 1.5, 4.0) == pytest.approx(10.8)
