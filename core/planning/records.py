@@ -69,6 +69,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     PlanError
         If there is no tested lot with a price to plan.
     """
+    from core.grain.commodities import commodity_codes
     from core.group.lot_state import current_lot_states
 
     group, facts = store.group(group_id), store.facts(group_id)
@@ -84,6 +85,9 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     targets: dict[str, float] = {}
     states = [state for state in current_lot_states(store, group_id, now) if state.bags > 0 and state.lot.use != "seed"]
     for crop in sorted({state.lot.commodity for state in states}):
+        if crop not in commodity_codes():
+            notes.append(message("the drying and storing of {crop} is not known yet: its lots are left out", crop=crop))
+            continue
         made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3))
         if made is None:
             notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
