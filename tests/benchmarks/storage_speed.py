@@ -1,6 +1,6 @@
 """Time of storing 50 lots under 6 methods in 300 scenarios for 365 days, against a plain loop over days per lot.
 
-Run: python tests/benchmarks/storage_speed.py [lots] [scenarios]
+Run: python -m tests.benchmarks.storage_speed [lots] [scenarios]
 The loop takes the same formulas one number at a time (through NumPy, which is slow for single numbers); it is timed on one
 lot and carried up in proportion. A busy machine stretches the first figure; the processor time beside it says how far.
 """
