@@ -40,7 +40,7 @@ def main() -> None:
         interest = float(facts["interest_monthly"].value) if "interest_monthly" in facts else 0.02
         with page.busy(_("Counting")):
             found = group_indicators(records)
-            losses = avoidable_losses(records, interest, 0.01)
+            losses = avoidable_losses(records, interest, float(facts["market_loss_monthly"].value))
         if losses:
             page.answer(
                 _("The largest avoidable loss: {cause}, {amount}.").format(

@@ -19,7 +19,8 @@ def losses_of(group_id: int, version: int) -> list[tuple[str, float, int]]:
     facts = store.facts(group_id)
     interest = float(facts["interest_monthly"].value) if "interest_monthly" in facts else 0.02
     return [
-        (item.cause, item.money, item.lots) for item in avoidable_losses(records_of(store, group_id), interest, 0.01)
+        (item.cause, item.money, item.lots)
+        for item in avoidable_losses(records_of(store, group_id), interest, float(facts["market_loss_monthly"].value))
     ]
 
 
