@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
@@ -86,3 +87,38 @@ def season_lots(lots: Sequence[Lot]) -> list[Lot]:
         return list(lots)
     begin = max(dated) - timedelta(days=SEASON_DAYS)
     return [lot for lot in lots if (lot.harvested_on >= begin if lot.harvested_on else lot.status in OPEN_STATUSES)]
+
+
+def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
+    """List values that a page rests on with their origin, and let a person enter the group's own in place of one."""
+    facts = state.store().facts(group.id)
+    with st.expander(_("What this rests on, and where to change it")):
+        page.table(
+            pd.DataFrame(
+                [
+                    {
+                        _("What"): _(facts[name].label),
+                        _("Value"): exact_text(facts[name].value),
+                        _("Unit"): facts[name].unit,
+                        _("Where it comes from"): page.origin_text(facts[name]),
+                    }
+                    for name in keys
+                ]
+            ),
+            key=f"{key}_table",
+        )
+        chosen = st.selectbox(
+            _("Enter your own value for"), list(keys), format_func=lambda name: _(facts[name].label), key=f"{key}_key"
+        )
+        value = st.number_input(
+            facts[chosen].unit or _("Value"), value=float(facts[chosen].value), format="%.6g", key=f"{key}_{chosen}"
+        )
+        if st.button(_("Save this value"), key=f"{key}_save"):
+            with page.plain_errors():
+                state.store().set_fact(group.id, chosen, float(value), "entered", state.who(), state.now())
+                st.rerun()
+
+
+def exact_text(value: object) -> str:
+    """Return a number without idle digits, anything else as it is."""
+    return f"{value:.6g}" if isinstance(value, int | float) else str(value)

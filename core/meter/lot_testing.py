@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from core.meter.worth import (
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
 JUDGEMENTS = ("bite", "rattle", "salt_jar", "none")
@@ -256,16 +257,103 @@ def report_lot(
     LotReport
     """
     table, belief = lot_table(case, around)
+    return report_table(table, belief, case.bags, errors, judgement, probed, cost_per_test)
+
+
+def report_table(
+    table: DecisionTable,
+    belief: NDArray[np.float64],
+    bags: int,
+    errors: Errors,
+    judgement: str,
+    probed: int,
+    cost_per_test: float,
+) -> LotReport:
+    """Return what testing is worth for a lot whose values by decision are known.
+
+    Parameters
+    ----------
+    table : DecisionTable
+        The lot's values, money.
+    belief : array, shape (M,)
+        Probabilities of the true moisture before the test.
+    bags : int
+        Bags in the lot.
+    errors, judgement, probed, cost_per_test
+        As `report_lot`.
+
+    Returns
+    -------
+    LotReport
+    """
     without = judgement_chances(table.moisture_pct, judgement, errors)
-    probed = min(probed, case.bags)
-    error = sampling_error(case.bags, probed, errors.bags, errors.reading, errors.common)
+    probed = min(probed, bags)
+    error = sampling_error(bags, probed, errors.bags, errors.reading, errors.common)
     worth = worth_of_testing(table, belief, reading_chances(table.moisture_pct, error), without)
-    probing = worth_of_probing(
-        table, belief, without, case.bags, errors.bags, errors.reading, errors.common, cost_per_test
-    )
-    own = sampling_error(case.bags, probed, errors.bags, errors.reading, 0.0)
+    probing = worth_of_probing(table, belief, without, bags, errors.bags, errors.reading, errors.common, cost_per_test)
+    own = sampling_error(bags, probed, errors.bags, errors.reading, 0.0)
     check = worth_of_calibration(table, belief, own, errors.common, errors.common_checked)
     return LotReport(worth, probing, check)
+
+
+@dataclass(frozen=True)
+class FirstTests:
+    """What the first tests of a season's lots said: how many lots, and mean and spread of the points above their limit."""
+
+    lots: int
+    above_limit: float
+    spread: float
+
+
+LEAST_LOTS = 5
+
+
+def first_tests(readings: pd.DataFrame, lots: Mapping[int, tuple[str, float]]) -> FirstTests | None:
+    """Return how the lots' first tests lay about their limits: the best guide to what is expected before the next ones.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        The group's readings as the store gives them.
+    lots : Mapping of lot number to (crop, limit in % wet basis)
+        The lots to look at.
+
+    Returns
+    -------
+    FirstTests or None
+        None where fewer than five lots were tested.
+    """
+    from core.group.reading_moisture import moisture_of_readings
+
+    above = []
+    for _lot, rows in readings[readings["lot_id"].isin(list(lots))].groupby("lot_id"):
+        crop, limit = lots[int(rows["lot_id"].iloc[0])]
+        days = rows["taken_at"].dt.normalize()
+        tested = moisture_of_readings(crop, rows[days == days.min()])["moisture_pct"].mean()
+        if np.isfinite(tested):
+            above.append(float(tested) - limit)
+    if len(above) < LEAST_LOTS:
+        return None
+    return FirstTests(len(above), float(np.mean(above)), float(np.std(above, ddof=1)))
+
+
+SALT_HUMIDITY_PCT, SALT_TEMPERATURE_C = 75.3, 25.0
+
+
+def errors_for_crop(errors: Errors, commodity: str) -> Errors:
+    """Return the errors with the salt jar's threshold, which is entered for maize, moved to another crop.
+
+    Table salt draws water above one humidity of the air, 75.3 % at 25 °C (Greenspan 1977, J. Res. NBS 81A: saturated sodium chloride);
+    each crop rests at its own moisture in such air, so the threshold moves by the difference to maize.
+    """
+    if commodity == "maize":
+        return errors
+    from core.grain.sorption import equilibrium_moisture
+
+    here, maize = (
+        float(equilibrium_moisture(crop, SALT_TEMPERATURE_C, SALT_HUMIDITY_PCT)) for crop in (commodity, "maize")
+    )
+    return replace(errors, salt_threshold=errors.salt_threshold + here - maize)
 
 
 def errors_from_facts(facts: Mapping[str, Any]) -> Errors:

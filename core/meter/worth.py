@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,6 +55,16 @@ class DecisionTable:
             raise InputError("each part of the loss must have the shape of the values")
         if np.any(np.diff(self.moisture_pct) <= 0) or not np.all(np.isfinite(self.values)):
             raise InputError("moisture must rise along the table and every value must be a number")
+
+    @cached_property
+    def mean_values(self) -> Array:
+        """Return the values averaged over the scenarios, (D, M)."""
+        return np.asarray(self.values.mean(axis=2))
+
+    def times(self, factor: float) -> DecisionTable:
+        """Return the table with all money multiplied, for instance from one kg to a lot."""
+        parts = {name: part * factor for name, part in self.parts.items()}
+        return DecisionTable(self.decisions, self.moisture_pct, self.values * factor, parts)
 
 
 def normal_belief(moisture_pct: ArrayLike, mean_pct: float, sd_pct: float) -> Array:
@@ -237,22 +248,32 @@ def best_use(table: DecisionTable, belief: ArrayLike, chances: ArrayLike) -> Pol
     Preposterior analysis: for each answer the decision with the highest expected value given that answer, averaged
     over answers. Source: Raiffa & Schlaifer (1961), Applied Statistical Decision Theory.
     """
+    joint = _joint(table, belief, chances)
+    choices = np.argmax(joint @ table.mean_values.T, axis=1)
+    taken = np.zeros((len(table.decisions), joint.shape[1]))
+    np.add.at(taken, choices, joint)
+    return PolicyOutcome(
+        tuple(int(choice) for choice in choices),
+        np.tensordot(taken, table.values, 2),
+        {name: np.tensordot(taken, part, 2) for name, part in table.parts.items()},
+        taken.sum(axis=1),
+    )
+
+
+def expected_value(table: DecisionTable, belief: ArrayLike, chances: ArrayLike) -> float:
+    """Return the mean of `best_use` alone, money (parameters and errors as there)."""
+    return float((_joint(table, belief, chances) @ table.mean_values.T).max(axis=1).sum())
+
+
+def _joint(table: DecisionTable, belief: ArrayLike, chances: ArrayLike) -> Array:
+    """Return the probability of each answer together with each moisture, (R, M), after checking both."""
     prior = np.asarray(belief, dtype=float)
     likelihood = np.asarray(chances, dtype=float)
     if prior.shape != table.moisture_pct.shape or likelihood.ndim != 2 or likelihood.shape[1] != len(prior):
         raise InputError("belief and chances must have one number for each moisture of the table")
     if abs(prior.sum() - 1) > 1e-9 or np.any(np.abs(likelihood.sum(axis=0) - 1) > 1e-9):
         raise InputError("probabilities must add up to 1")
-    joint = likelihood * prior
-    choices = np.argmax(joint @ table.values.mean(axis=2).T, axis=1)
-    taken = np.zeros((len(table.decisions), len(prior)))
-    np.add.at(taken, choices, joint)
-    return PolicyOutcome(
-        tuple(int(choice) for choice in choices),
-        np.einsum("dm,dmk->k", taken, table.values),
-        {name: np.einsum("dm,dmk->k", taken, part) for name, part in table.parts.items()},
-        taken.sum(axis=1),
-    )
+    return np.asarray(likelihood * prior)
 
 
 @dataclass(frozen=True)
@@ -308,9 +329,9 @@ def worth_of_testing(
     """
     tested = best_use(table, belief, with_chances)
     judged = best_use(table, belief, without_chances)
-    known = best_use(table, belief, np.eye(len(table.moisture_pct)))
+    known = expected_value(table, belief, np.eye(len(table.moisture_pct)))
     avoided = {name: float((judged.parts[name] - tested.parts[name]).mean()) for name in table.parts}
-    return LotWorth(tested.by_scenario - judged.by_scenario, avoided, tested, judged, known.mean - judged.mean)
+    return LotWorth(tested.by_scenario - judged.by_scenario, avoided, tested, judged, known - judged.mean)
 
 
 @dataclass(frozen=True)
@@ -370,9 +391,9 @@ def worth_of_probing(
     """
     tried = sorted({min(count, bags) for count in (probed or (1, 2, 3, 5, 7, 10, 15, 20, 30, 50))})
     errors = np.array([sampling_error(bags, count, bag_sd_pct, reading_sd_pct, bias_sd_pct) for count in tried])
-    judged = best_use(table, belief, without_chances).mean
+    judged = expected_value(table, belief, without_chances)
     worth = np.array(
-        [best_use(table, belief, reading_chances(table.moisture_pct, float(error))).mean - judged for error in errors]
+        [expected_value(table, belief, reading_chances(table.moisture_pct, float(error))) - judged for error in errors]
     )
     net = worth - cost_per_test * np.array(tried)
     return ProbingWorth(np.array(tried), errors, worth, net, tried[int(np.argmax(net))])
@@ -399,7 +420,7 @@ def worth_of_calibration(
     """
 
     def value(bias: float) -> float:
-        return best_use(table, belief, reading_chances(table.moisture_pct, math.hypot(sampling_sd_pct, bias))).mean
+        return expected_value(table, belief, reading_chances(table.moisture_pct, math.hypot(sampling_sd_pct, bias)))
 
     return value(bias_after_pct) - value(bias_before_pct)
 

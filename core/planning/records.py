@@ -63,6 +63,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         The first day of the plan.
     **changes
         Choices of the person who asks: weeks, risk_weight, interest_monthly, certainty, seed, scenarios, ...
+        `lots` with `target_pct` plan those lots instead of the recorded ones.
 
     Raises
     ------
@@ -82,9 +83,11 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     notes: list[Message] = []
     prices: list[CropPrice] = []
     lots: list[CaseLot] = []
-    targets: dict[str, float] = {}
-    states = [state for state in current_lot_states(store, group_id, now) if state.bags > 0 and state.lot.use != "seed"]
-    for crop in sorted({state.lot.commodity for state in states}):
+    given: tuple[CaseLot, ...] = changes.pop("lots", ())
+    targets: dict[str, float] = dict(changes.pop("target_pct", ()))
+    states = [] if given else current_lot_states(store, group_id, now)
+    states = [state for state in states if state.bags > 0 and state.lot.use != "seed"]
+    for crop in sorted({state.lot.commodity for state in states} | {lot.commodity for lot in given}):
         if crop not in commodity_codes():
             notes.append(message("the drying and storing of {crop} is not known yet: its lots are left out", crop=crop))
             continue
@@ -94,6 +97,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         else:
             prices.append(made)
     priced = {price.commodity for price in prices}
+    lots += [lot for lot in given if lot.commodity in priced]
     for state in states:
         lot = state.lot
         if lot.commodity not in priced:

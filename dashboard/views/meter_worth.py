@@ -2,60 +2,193 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
-from core.grain.commodities import get_commodity
+from core.errors import DryholdError, InputError, PlanError
+from core.grain.commodities import commodity_codes, get_commodity
 from core.group.limits import standard_limit
-from core.meter.lot_testing import JUDGEMENTS, LotCase, LotReport, draw_circumstances, errors_from_facts, report_lot
+from core.group.records import Group, Lot
+from core.messages import Message
+from core.meter.lot_testing import (
+    JUDGEMENTS,
+    LotCase,
+    LotReport,
+    draw_circumstances,
+    errors_for_crop,
+    errors_from_facts,
+    first_tests,
+    lot_table,
+    report_table,
+)
+from core.meter.plan_worth import case_before_tests, crop_table
 from core.meter.shares import own_meter_season_cost
-from core.meter.worth import payback, season_worth
+from core.meter.worth import DecisionTable, SeasonWorth, payback, season_worth
+from core.planning.physics import Physics
+from core.planning.records import BuiltCase
+from core.planning.rooms import room_physics
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
-from dashboard.meter_parts import read_book, season_lots
-from dashboard.text import _, money, number, percent
+from dashboard.meter_parts import read_book, season_lots, show_assumptions
+from dashboard.text import _, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
 MOST_LOTS = 60
+Crops = tuple[tuple[str, float, float], ...]
+FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
+FALLBACK_FACTS = (
+    "deduction_per_point", "refusal_above_limit", "refused_price", "price_spread", "drying_rate", "drying_floor",
+    "store_days", "store_temperature",
+)  # fmt: skip
+ERROR_FACTS = (
+    "meter.error.bags", "meter.error.reading", "meter.error.common", "meter.error.common_checked", "meter.error.bite",
+    "meter.error.rattle", "meter.salt_jar.threshold", "meter.salt_jar.spread",
+)  # fmt: skip
+PLAN_FACTS = (
+    "plan.discount_per_point", "plan.gate_factor", "plan.market_km", "plan.market_fee", "plan.drying_cost_kg",
+    "plan.handling_loss", "interest_monthly",
+)  # fmt: skip
+METER_FACTS = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "meter.per_test")
 
 
-@st.cache_data(max_entries=32, show_spinner=False)
-def _reports(
-    cases: tuple[tuple[int, LotCase], ...],
-    settings: tuple[tuple[str, float], ...],
-    errors: Any,
-    judgement: str,
-    probed: int,
-    per_test: float,
-) -> dict[int, LotReport]:
-    values = dict(settings)
-    around = draw_circumstances(
-        SEED, SCENARIOS, values.pop("drying_rate"), values.pop("floor_below"), values.pop("price_spread"), **values
+@dataclass(frozen=True)
+class Worths:
+    """What the page shows: each lot's report, the season, and whether they rest on the plan."""
+
+    reports: dict[int, LotReport]
+    season: SeasonWorth
+    by_plan: bool
+    notes: tuple[Message, ...]
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _scenes(database: str, group_id: int, version: int, today: date, crops: Crops) -> tuple[BuiltCase, Physics]:
+    del database, version
+    built = case_before_tests(
+        state.store(), group_id, today, {crop: (limit, expected) for crop, limit, expected in crops}
     )
-    return {lot: report_lot(case, around, errors, judgement, probed, per_test) for lot, case in cases}
+    return built, room_physics(built.case, built.case.seed, built.data)
 
 
-def lot_cases(group: Any, above_limit: float) -> list[tuple[Any, LotCase]]:
-    """Return the group's lots as cases: each as it was when its farmer thought of bagging it."""
+@st.cache_resource(max_entries=24, show_spinner=False)
+def _crop_table(
+    database: str, group_id: int, version: int, today: date, crops: Crops, crop: str, spread: float, day_cost: float
+) -> tuple[DecisionTable, Any]:
+    built, physics = _scenes(database, group_id, version, today, crops)
+    lot = next(lot for lot in built.case.lots if lot.commodity == crop)
+    return crop_table(built, physics, lot, spread, day_cost)
+
+
+@st.cache_data(max_entries=256, show_spinner=False)
+def _report(
+    _table: DecisionTable, _belief: Any, key: tuple[Any, ...], mass: float, bags: int, errors: Any, judgement: str,
+    probed: int, per_test: float,
+) -> LotReport:  # fmt: skip
+    del key
+    return report_table(_table.times(mass), _belief, bags, errors, judgement, probed, per_test)
+
+
+def lots_to_test(group: Group) -> list[tuple[Lot, float]]:
+    """Return the season's lots of a known crop with the moisture that each is dried to."""
+    found = []
+    for lot in season_lots(state.store().lots(group.id))[-MOST_LOTS:]:
+        limit = standard_limit(lot.commodity, "eac") if lot.commodity in commodity_codes() else None
+        if limit is not None and lot.bags >= 1:
+            found.append((lot, float(limit.moisture_pct)))
+    return found
+
+
+def _mass(lot: Lot) -> float:
+    return float(lot.bags * (lot.bag_mass_kg or lot.nominal_bag_kg or 90.0))
+
+
+def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float, judgement: str, probed: int) -> Worths:
+    """Return the worth of testing in the group's own plan, crop by crop with a bar that fills.
+
+    Raises
+    ------
+    PlanError
+        Where no crop has a price to plan with.
+    """
     store = state.store()
-    maize_price = float(store.fact(group.id, "maize_price_kg").value)
-    quotes = store.price_quotes(group.id)
-    cases = []
-    for lot in season_lots(store.lots(group.id))[-MOST_LOTS:]:
-        limit = standard_limit(lot.commodity, "eac")
-        if limit is None or lot.bags < 1:
-            continue
-        mine = quotes[quotes["commodity"] == lot.commodity]
-        price = float(mine.sort_values("quoted_on")["price_per_kg"].iloc[-1]) if len(mine) else maize_price
-        mass = lot.bags * (lot.bag_mass_kg or lot.nominal_bag_kg or 90.0)
-        cases.append(
-            (lot, LotCase(lot.commodity, lot.bags, mass, limit.moisture_pct + above_limit, limit.moisture_pct, price))
+    facts = store.facts(group.id)
+    spread, day_cost = (float(facts[f"meter.worth.{name}"].value) for name in ("belief_sd", "day_cost"))
+    crops: Crops = tuple(sorted({(lot.commodity, limit, limit + above) for lot, limit in lots}))
+    where = (str(store.engine.url), group.id, store.version(group.id), state.today(), crops)
+    bar = st.progress(0.0, _("Drawing weather, stores and prices"))
+    try:
+        built, _physics = _scenes(*where)
+        known = [lot.commodity for lot in built.case.lots]
+        errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
+        reports = {}
+        for done, crop in enumerate(known):
+            bar.progress((done + 0.5) / (len(known) + 1), _("Working out {crop}").format(crop=get_commodity(crop).name))
+            table, belief = _crop_table(*where, crop, spread, day_cost)
+            for lot, _limit in lots:
+                if lot.commodity == crop:
+                    key = (*where, crop, spread, day_cost)
+                    reports[lot.id] = _report(
+                        table,
+                        belief,
+                        key,
+                        _mass(lot),
+                        lot.bags,
+                        errors_for_crop(errors, crop),
+                        judgement,
+                        probed,
+                        per_test,
+                    )
+    finally:
+        bar.empty()
+    chosen = [(lot, limit) for lot, limit in lots if lot.id in reports]
+    return Worths(reports, _season(chosen, reports), True, built.notes)
+
+
+def worth_by_small_model(
+    group: Group, lots: Sequence[tuple[Lot, float]], above: float, judgement: str, probed: int, why: Message
+) -> Worths:
+    """Return the worth of testing from one decision, bag now or spread for some more days, at today's price."""
+    store = state.store()
+    facts = store.facts(group.id)
+    value = {name: float(facts[f"meter.worth.{name}"].value) for name in (*FACTS, *FALLBACK_FACTS)}
+    around = draw_circumstances(
+        SEED, SCENARIOS, value["drying_rate"], 13.5 - value["drying_floor"], value["price_spread"],
+        belief_sd_pct=value["belief_sd"], store_days=value["store_days"], store_temperature_c=value["store_temperature"],
+        deduction_per_point=value["deduction_per_point"], refusal_above_limit_pct=value["refusal_above_limit"],
+        refused_price=value["refused_price"], day_cost_per_kg=value["day_cost"],
+    )  # fmt: skip
+    price = float(facts["maize_price_kg"].value)
+    errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
+    reports = {}
+    for lot, limit in lots:
+        table, belief = lot_table(LotCase(lot.commodity, lot.bags, _mass(lot), limit + above, limit, price), around)
+        key = ("small", tuple(sorted(value.items())), price, lot.commodity, above)
+        reports[lot.id] = _report(
+            table,
+            belief,
+            (*key, lot.id),
+            1.0,
+            lot.bags,
+            errors_for_crop(errors, lot.commodity),
+            judgement,
+            probed,
+            per_test,
         )
-    return cases
+    return Worths(reports, _season(lots, reports), False, (why,))
+
+
+def _season(lots: Sequence[tuple[Lot, float]], reports: dict[int, LotReport]) -> SeasonWorth:
+    owners = {
+        str(lot.id): {str(m): s for m, s in lot.shares} or ({str(lot.owner_id): 1.0} if lot.owner_id else {})
+        for lot, _limit in lots
+    }
+    return season_worth({str(lot): report.worth for lot, report in reports.items()}, owners)
 
 
 def main() -> None:
@@ -78,60 +211,100 @@ def main() -> None:
     )
     probed = int(middle.number_input(_("Bags probed in each lot"), 1, 100, 10, key="worth_probed"))
     above = right.number_input(
-        _("Lots are thought of as dry at, points above the limit"), -3.0, 10.0, 1.0, step=0.5, key="worth_above"
-    )
+        _("Lots are thought of as dry at, points above the limit"), -3.0, 10.0,
+        float(facts["meter.worth.above_limit"].value), step=0.5, key="worth_above",
+    )  # fmt: skip
     if judgement in {"bite", "rattle"}:
+        fact = facts[f"meter.error.{judgement}"]
         left.caption(
-            f"± {number(float(facts[f'meter.error.{judgement}'].value))} · {page.origin_text(facts[f'meter.error.{judgement}'])}"
+            _("± {points} points, {origin}").format(points=number(float(fact.value)), origin=page.origin_text(fact))
         )
     elif judgement == "salt_jar":
         left.caption(page.origin_text(facts["meter.salt_jar.threshold"]))
-    cases = lot_cases(group, above)
-    if not cases:
+    lots = lots_to_test(group)
+    if not lots:
         st.info(_("There is no lot with a known limit yet. Add lots under Lots and readings."))
         return
-    value = {
-        name: float(facts[f"meter.worth.{name}"].value)
-        for name in ("belief_sd", "drying_rate", "drying_floor", "refused_price", "store_days", "store_temperature")
-    }
-    settings = {
-        "drying_rate": value["drying_rate"], "floor_below": 13.5 - value["drying_floor"], "price_spread": 0.25, "belief_sd_pct": value["belief_sd"],
-        "store_days": value["store_days"], "store_temperature_c": value["store_temperature"], "deduction_per_point": 0.02,
-        "refusal_above_limit_pct": 1.5, "refused_price": value["refused_price"],
-        "day_cost_per_kg": 0.005 * float(facts["maize_price_kg"].value),
-    }  # fmt: skip
-    per_test = float(facts["meter.per_test"].value)
-    try:
-        with page.busy(_("Working out each lot with and without a test")):
-            reports = _reports(
-                tuple((lot.id, case) for lot, case in cases),
-                tuple(settings.items()),
-                errors_from_facts(facts),
-                judgement,
-                probed,
-                per_test,
+    known = first_tests(state.store().readings(group.id), {lot.id: (lot.commodity, limit) for lot, limit in lots})
+    if known is not None:
+        right.caption(
+            _("The first tests of {count} of these lots lay {mean} points above the limit, with a spread of {spread}.").format(
+                count=known.lots, mean=number(known.above_limit), spread=number(known.spread)
             )
-        owners = {
-            str(lot.id): {str(m): s for m, s in lot.shares} or ({str(lot.owner_id): 1.0} if lot.owner_id else {})
-            for lot, _case in cases
-        }
-        season = season_worth({str(lot): report.worth for lot, report in reports.items()}, owners)
-        seasons = int(facts["meter.life_seasons"].value)
-        price, upkeep = float(facts["meter.price"].value), float(facts["meter.upkeep_season"].value)
-        tests = sum(min(probed, case.bags) for _lot, case in cases)
-        back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, 0.1, SEED)
+        )  # fmt: skip
+    try:
+        try:
+            worths = worth_by_plan(group, lots, above, judgement, probed)
+        except PlanError as error:
+            worths = worth_by_small_model(group, lots, above, judgement, probed, error.message)
+        show_season(group, facts, worths, lots, words[judgement], probed)
+        show_lots(group, worths, [lot for lot, _limit in lots if lot.id in worths.reports])
     except DryholdError as error:
         page.show_error(error)
         return
+    rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
+    rest += list(PLAN_FACTS) if worths.by_plan else [f"meter.worth.{name}" for name in FALLBACK_FACTS]
+    show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
+    page.caution("meter")
+    page.caution("mould")
+    page.sources(
+        [
+            _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
+            _(
+                "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
+            ),
+            _(
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; each lot is taken by itself, with a full truck and room on the sheets"
+            )
+            if worths.by_plan
+            else _("The decision valued is how many more days to spread the grain, at today's price of maize"),
+        ]
+    )
+
+
+def show_season(
+    group: Group, facts: Any, worths: Worths, lots: Sequence[tuple[Lot, float]], judged_by: str, probed: int
+) -> None:
+    """Show the answer, the losses avoided, the pay-back, and each member's worth beside his share."""
+    season, reports = worths.season, worths.reports
+    seasons = int(facts["meter.life_seasons"].value)
+    price, upkeep = float(facts["meter.price"].value), float(facts["meter.upkeep_season"].value)
+    tests = sum(min(probed, lot.bags) for lot, _limit in lots if lot.id in reports)
+    months = float(facts["meter.worth.season_months"].value)
+    waiting = (
+        1 + float(facts["interest_monthly" if "interest_monthly" in facts else "plan.interest_monthly"].value)
+    ) ** months - 1
+    back = payback(
+        price, season.by_scenario, upkeep + tests * float(facts["meter.per_test"].value), seasons, waiting, SEED
+    )
     page.answer(
         _("Testing is worth about {mean} a season ({low} to {high} in 8 of 10 cases) beside {words}; the meter pays for itself within its life in {chance} of the cases.").format(
             mean=money(season.mean, group.currency), low=money(season.low, group.currency), high=money(season.high, group.currency),
-            words=words[judgement], chance=percent(back.chance_within_life),
+            words=judged_by, chance=percent(back.chance_within_life),
         )
     )  # fmt: skip
+    if not worths.by_plan:
+        st.warning(
+            _("No sale plan can be made: {why}. A small model stands in: one decision, how many more days to spread the grain, at today's price.").format(
+                why=say(worths.notes[0])
+            )
+        )  # fmt: skip
+    for note in worths.notes if worths.by_plan else ():
+        st.caption(say(note))
     page.chart(avoided_figure(season, group.currency), alt=_("Losses avoided by testing, by kind"), key="worth_avoided")
     st.caption(_("A bar below 0: testing accepts more of that loss in order to avoid a larger one elsewhere."))
+    check = sum(report.calibration for report in reports.values())
+    st.write(
+        _("Checking the meter against an oven or three known samples before the season adds about {gain}.").format(
+            gain=money(check, group.currency)
+        )
+    )
     page.chart(payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback")
+    show_members(group, season, own_meter_season_cost(Decimal(str(price)), seasons, Decimal(str(upkeep))))
+
+
+def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> None:
+    """Show what testing is worth to each member beside what he pays."""
     members = {str(m.id): m.name for m in state.store().members(group.id)}
     charged: dict[str, Decimal] = {}
     _events, account = read_book(group)
@@ -139,7 +312,7 @@ def main() -> None:
         if event.kind in {"charge", "capital_due"} and event.id not in account.reversed_events:
             for member, share in event.payload["shares"].items():
                 charged[member] = charged.get(member, Decimal(0)) + Decimal(share)
-    equal = float(own_meter_season_cost(Decimal(str(price)), seasons, Decimal(str(upkeep)))) / max(len(members), 1)
+    equal = float(season_cost) / max(len(members), 1)
     page.table(
         pd.DataFrame(
             [
@@ -154,6 +327,11 @@ def main() -> None:
         ),
         key="worth_members", file_name="worth.csv",
     )  # fmt: skip
+
+
+def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
+    """Show each lot's worth, and for a chosen one how many bags to probe."""
+    reports = worths.reports
     st.subheader(_("Lot by lot"))
     page.table(
         pd.DataFrame(
@@ -165,35 +343,21 @@ def main() -> None:
                     _("Bags to probe"): reports[lot.id].probing.best,
                     _("A calibration check adds"): money(reports[lot.id].calibration, group.currency),
                 }
-                for lot, _case in cases
+                for lot in lots
             ]
         ),
         key="worth_lots", file_name="worth_by_lot.csv",
     )  # fmt: skip
-    labels = {lot.id: lot.label for lot, _case in cases}
+    labels = {lot.id: lot.label for lot in lots}
     chosen = st.selectbox(
         _("How many bags to probe in"), list(labels), format_func=lambda n: labels[n], key="worth_lot"
     )
+    if chosen is None:
+        raise InputError("there is no lot to show")
     page.chart(
         probing_figure(reports[chosen].probing, group.currency),
         alt=_("Worth of testing by bags probed"),
         key="worth_probing",
-    )
-    page.caution("meter")
-    page.caution("mould")
-    page.sources(
-        [
-            _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
-            _(
-                "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
-            ),
-            _(
-                "Buyer's deduction 2 % a point, refusal 1.5 points above the limit, price spread 25 %, a day's spreading 0.5 % of the maize price: judgement"
-            ),
-            _(
-                "The decision valued is how many more days to spread the grain; drying and store are simplified, {origin}"
-            ).format(origin=page.origin_text(facts["meter.worth.drying_rate"])),
-        ]
     )
 
 
