@@ -87,8 +87,13 @@ def get_pest(key: str) -> Pest:
 
 
 def pests_of(commodity: str | Commodity) -> tuple[Pest, ...]:
-    """Return the usual pests of a crop; the larger grain borer is added by whoever knows that it is there."""
-    return tuple(get_pest(key) for key in insect_table()["pests_of"][get_commodity(commodity).code])
+    """Return the usual pests of a crop; the larger grain borer is added by whoever knows that it is there.
+
+    A group's own crop has those of the crop that stands for its kind (table `kind_stands_for`, judgement).
+    """
+    crop, table = get_commodity(commodity), insect_table()
+    code = crop.code if crop.code in table["pests_of"] else table["kind_stands_for"][crop.kind]
+    return tuple(get_pest(key) for key in table["pests_of"][code])
 
 
 def temperature_response(pest: Pest, temperature_c: ArrayLike) -> Array:

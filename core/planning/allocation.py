@@ -9,7 +9,7 @@ import numpy as np
 
 from core.planning.case import WEEKS_PER_MONTH, PlanningCase
 from core.planning.model import excess_price, make_layout, needs_by_account, trip_cost
-from core.planning.outlook import Outlook, bag_values
+from core.planning.outlook import Outlook, bag_values, mean_values
 
 
 @dataclass(frozen=True)
@@ -53,9 +53,8 @@ def use_of(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarr
         for step in range(4):
             days = np.clip(table.days[chosen] - 7.0 * step, 0.0, 7.0)
             dried = (table.setup[chosen] >= 0) & (days > 0)
-            np.add.at(
-                floor, (table.setup[chosen][dried], table.start_week[chosen][dried] + step), (days * put_in)[dried]
-            )
+            spread = days * put_in * table.floor_kg[chosen]
+            np.add.at(floor, (table.setup[chosen][dried], table.start_week[chosen][dried] + step), spread[dried])
         stored = table.storage[chosen] >= 0
         np.add.at(change, (table.storage[chosen][stored], table.ready_week[chosen][stored]), count[stored])
         np.add.at(change, (table.storage[chosen][stored], table.sale_week[chosen][stored]), -count[stored])
@@ -285,7 +284,7 @@ class Ledger:
         setup, storage = int(table.setup[option]), int(table.storage[option])
         if setup >= 0:
             for step in range(4):
-                days = min(max(table.days[option] - 7.0 * step, 0.0), 7.0)
+                days = min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * float(table.floor_kg[option])
                 if days > 0:
                     count = min(
                         count, int(np.floor(self.floor[setup, table.start_week[option] + step] / (days * mass) + 1e-9))
@@ -314,7 +313,7 @@ class Ledger:
         if setup >= 0:
             for step in range(4):
                 self.floor[setup, table.start_week[option] + step] -= (
-                    min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * mass * count
+                    min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * float(table.floor_kg[option]) * mass * count
                 )
         if storage >= 0:
             span = slice(int(table.ready_week[option]), week)
@@ -378,8 +377,14 @@ def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] 
 
 
 def place_reserves(ledger: Ledger) -> None:
-    """Keep back home use and seed from the lots that keep best (most mass left at the end of the reserve)."""
+    """Serve what is promised from the lots that lose least by it, then keep back home use and seed from the lots that keep best.
+
+    A lot keeps best that has most mass left at the end of the reserve.
+    """
     outlook, case = ledger.outlook, ledger.case
+    for number, who in enumerate(case.buyers):
+        if who.promised_kg > 0:
+            _place_promise(ledger, number)
     for number in range(len(case.reserves)):
         choices = []
         best_of: dict[int, int] = {}
@@ -395,6 +400,31 @@ def place_reserves(ledger: Ledger) -> None:
             if ledger.reserve[number] <= 0:
                 break
             ledger.take(lot, option, int(ledger.left[lot]))
+
+
+def _place_promise(ledger: Ledger, buyer: int) -> None:
+    """Deliver what a buyer was promised, from the lots that lose least against their best other sale."""
+    outlook, case = ledger.outlook, ledger.case
+    choices = []
+    for lot, item in enumerate(case.lots):
+        table = outlook.options(lot)
+        mine = np.flatnonzero(table.buyer == buyer)
+        if len(mine):
+            per_kg, per_bag = mean_values(case, table)
+            value = per_kg - per_bag / item.bag_mass_kg
+            best = int(mine[np.argmax(value[mine])])
+            other = float(value[table.buyer >= 0].max())
+            choices += [
+                (other - float(value[option]), lot, int(option))
+                for option in mine
+                if value[option] >= value[best] - 1e-9
+            ]
+    for _, lot, option in sorted(choices):
+        missing = case.buyers[buyer].promised_kg - float(ledger.kg[buyer].sum())
+        if missing <= 1e-6:
+            return
+        mass = case.lots[lot].bag_mass_kg * max(float(outlook.options(lot).kept_kg[option]), 1e-9)
+        ledger.take(lot, option, int(np.ceil(missing / mass - 1e-9)))
 
 
 def trip_share(case: PlanningCase) -> np.ndarray:

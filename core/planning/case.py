@@ -23,7 +23,9 @@ class CaseLot:
     """A lot as the plan sees it.
 
     `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
-    in which the grain can be handled (harvest date or end of a promise); `standing` grain may be left in the field for some weeks.
+    in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week from then to
+    `latest_week` and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
+    never sold. `insects_per_kg` were counted in `sieved_kg` so many days ago (None: nobody sieved).
     """
 
     id: str
@@ -37,6 +39,19 @@ class CaseLot:
     available_week: int = 0
     standing: bool = False
     form: str = "threshed"
+    latest_week: int | None = None
+    moisture_week: int = 0
+    use: str = "sale"
+    insects_per_kg: float | None = None
+    sieved_kg: float = 1.0
+    sieved_days_ago: int = 0
+
+    @property
+    def harvest_weeks(self) -> tuple[int, ...]:
+        """Return the weeks in which the lot may be harvested: of what is harvested already only the first in which it can be handled."""
+        if not self.standing or self.latest_week is None:
+            return (self.available_week,)
+        return tuple(range(self.available_week, max(self.latest_week, self.available_week) + 1))
 
 
 @dataclass(frozen=True)
@@ -76,6 +91,7 @@ class CropPrice:
     """What is known of a crop's price: today's level, past months, and (invented cases) the expected weekly path.
 
     `path` holds the median of price over price today for weeks 0..horizon; `weekly_sd` is the standard deviation of the weekly log change.
+    `neighbours` are the histories of the same crop in other markets; `price_rise_monthly` is the rate towards which the trend is drawn.
     """
 
     commodity: str
@@ -83,6 +99,8 @@ class CropPrice:
     path: tuple[float, ...] = ()
     weekly_sd: float = 0.03
     history: tuple[tuple[str, float], ...] = ()
+    neighbours: tuple[tuple[tuple[str, float], ...], ...] = ()
+    price_rise_monthly: float | None = None
 
 
 @dataclass(frozen=True)
@@ -92,6 +110,10 @@ class CaseBuyer:
     `price_factor` multiplies the market price unless `fixed_price` is given; above `moisture_limit_pct` the buyer takes off `discount_per_point`
     (fraction of price per point), above `refusal_pct` the load is refused and sold on the spot at `refused_factor` of the market price.
     Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with `chance_failing`.
+    `meter_offset_pct` [points] is what this buyer's meter reads above ours; one who `inspects` also refuses live insects, smell, dust and
+    damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named where any is.
+    `discount_steps` (moisture from which, fraction per point) go on where `discount_per_point` ends; `scale_offset` is the fraction by which
+    this buyer's scale reads above ours; `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
     """
 
     code: str
@@ -115,6 +137,15 @@ class CaseBuyer:
     minimum_kg: float = 0.0
     first_week: int = 0
     last_week: int | None = None
+    meter_offset_pct: float = 0.0
+    inspects: bool = False
+    promised_kg: float = 0.0
+    lots: tuple[str, ...] = ()
+    discount_steps: tuple[tuple[float, float], ...] = ()
+    refuses_treated: bool = False
+    scale_offset: float = 0.0
+    trip_cost: float | None = None
+    basis_sd: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -140,7 +171,10 @@ class CashNeed:
 
 @dataclass(frozen=True)
 class Reserve:
-    """Grain kept back: for eating (`evenly`, over the weeks to `until_week`) or for seed (whole until then), valued at `value_per_kg`."""
+    """Grain kept back: for eating (`evenly`, over the weeks to `until_week`) or for seed (whole until then), valued at `value_per_kg`.
+
+    Lots whose use is seed serve only a reserve whose `use` is seed.
+    """
 
     label: str
     commodity: str
@@ -148,6 +182,7 @@ class Reserve:
     until_week: int
     value_per_kg: float
     evenly: bool = True
+    use: str = "food"
 
 
 @dataclass(frozen=True)
@@ -169,7 +204,8 @@ class PlanningCase:
 
     `interest_monthly` is the one cost of money at which dated cash flows are brought to today; `emergency_interest_monthly` is charged on a
     cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit more in the mean of
-    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met.
+    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the moisture to which each crop is
+    dried for keeping, `target_choices` are further ones that are compared.
     """
 
     name: str
@@ -197,6 +233,7 @@ class PlanningCase:
     currency: str = "USD"
     invented: bool = False
     advances: bool = True
+    target_choices: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         check_case(self)
@@ -205,6 +242,15 @@ class PlanningCase:
         """Return the first day of plan week `week` (0 = the week that starts today)."""
         return self.start + timedelta(days=DAYS_PER_WEEK * int(week))
 
+    def trip_cost(self, buyer: int) -> float:
+        """Return the cost of one trip there and back to a buyer [money]; 0 for one who collects."""
+        who = self.buyers[buyer]
+        if who.distance_km <= 0:
+            return 0.0
+        if who.trip_cost is not None:
+            return who.trip_cost
+        return self.truck.cost_per_trip + 2.0 * who.distance_km * self.truck.cost_per_km
+
     def discount(self, week: float | np.ndarray) -> np.ndarray:
         """Return the present value of one unit of money paid in plan week `week` (monthly compounding, fractions of months)."""
         return (1.0 + self.interest_monthly) ** (-np.asarray(week, dtype=float) / WEEKS_PER_MONTH)
@@ -212,6 +258,12 @@ class PlanningCase:
     def target(self, commodity: str) -> float:
         """Return the moisture [% w.b.] to which a crop is dried before it is bagged."""
         return dict(self.target_pct).get(commodity, 13.0)
+
+    def targets(self, commodity: str) -> tuple[float, ...]:
+        """Return all moistures [% w.b.] to which a crop may be dried, the one for keeping first."""
+        return tuple(
+            dict.fromkeys((self.target(commodity), *(pct for crop, pct in self.target_choices if crop == commodity)))
+        )
 
     def to_json(self) -> str:
         """Return the case as JSON text with sorted keys (equal cases give equal text)."""
@@ -283,6 +335,18 @@ def check_case(case: PlanningCase) -> None:
             )
         if lot.available_week < 0:
             raise InputError("lot {lot}: the week {week} is in the past", lot=lot.label, week=lot.available_week)
+        if lot.standing and not 0 <= lot.moisture_week <= lot.available_week:
+            raise InputError("lot {lot}: its moisture must be of a day before its harvest", lot=lot.label)
+        if lot.insects_per_kg is not None and (lot.insects_per_kg < 0 or lot.sieved_kg <= 0):
+            raise InputError("lot {lot}: insects and the mass sieved cannot be below zero", lot=lot.label)
+    for crop, target in (*case.target_pct, *case.target_choices):
+        if not 2 < target < 40:
+            raise InputError("{crop}: a moisture of {value} % to dry to is outside 2-40", crop=crop, value=target)
+    for who in case.buyers:
+        if who.promised_kg < 0 or abs(who.meter_offset_pct) > 10:
+            raise InputError("buyer {name}: a promise below zero, or a meter that is ten points off", name=who.name)
+        if abs(who.scale_offset) > 0.5 or who.basis_sd < 0 or (who.trip_cost or 0.0) < 0:
+            raise InputError("buyer {name}: a scale that is half off, or a cost below zero", name=who.name)
     for price in case.prices:
         if price.price_now <= 0:
             raise InputError(
@@ -405,4 +469,5 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         needs=tuple(need for need in needs if need.amount > 0),
         reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),) if lots > 3 else (),
         store_bags=int(bags * 0.9), target_pct=tuple((crop, values[2]) for crop, values in crops.items()), invented=True,
+        target_choices=tuple((crop, target) for crop, values in crops.items() for target in (values[3], values[2] - 1.0)),
     )  # fmt: skip

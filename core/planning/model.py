@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from core.planning.case import PlanningCase
+from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.outlook import NONE, Options, Outlook, parts_of_value
 
 SHORT_PENALTY = 5.0  # a unit of an unmet need weighs more than any gain from selling later
@@ -37,7 +37,7 @@ class Layout:
         sizes = {
             "lot": self.lots, "floor": self.setups * (self.weeks + 8), "stock": self.methods * self.weeks, "bags": self.methods * self.weeks,
             "store": self.weeks, "truck": self.buyers * self.weeks, "trips": self.weeks, "soft": self.buyers * self.weeks, "quantity": self.buyers,
-            "least": self.buyers * self.weeks, "most": self.buyers * self.weeks, "reserve": self.reserves, "reserve_top": self.reserves,
+            "least": self.buyers * self.weeks, "most": self.buyers * self.weeks, "reserve": self.reserves, "reserve_top": self.reserves, "promise": self.buyers,
         }  # fmt: skip
         return _starts(sizes)
 
@@ -46,7 +46,7 @@ class Layout:
         """Return the first shared variable of each family, and `end`."""
         sizes = {
             "stock": self.methods * self.weeks, "bought": self.methods, "trips": self.buyers * self.weeks, "excess": self.buyers * self.weeks,
-            "open": self.buyers * self.weeks, "lacking": self.reserves, "short": len(self.accounts) * len(self.need_weeks), "tail": 1,
+            "open": self.buyers * self.weeks, "lacking": self.reserves, "owing": self.buyers, "short": len(self.accounts) * len(self.need_weeks), "tail": 1,
         }  # fmt: skip
         return _starts(sizes)
 
@@ -89,8 +89,15 @@ def needs_by_account(case: PlanningCase, layout: Layout) -> np.ndarray:
 
 def trip_cost(case: PlanningCase, buyer: int) -> float:
     """Return the cost of one trip there and back to a buyer [money]; 0 for one who collects."""
-    distance = case.buyers[buyer].distance_km
-    return case.truck.cost_per_trip + 2.0 * distance * case.truck.cost_per_km if distance > 0 else 0.0
+    return case.trip_cost(buyer)
+
+
+def promise_price(case: PlanningCase, who: CaseBuyer) -> float:
+    """Return what a kg of promised grain is worth: the price agreed, or today's market price of its dearest crop [money per kg]."""
+    if who.fixed_price is not None:
+        return who.fixed_price
+    now = [price.price_now for price in case.prices if not who.commodities or price.commodity in who.commodities]
+    return who.price_factor * max(now, default=0.0)
 
 
 def excess_price(case: PlanningCase, outlook: Outlook) -> np.ndarray:
@@ -123,7 +130,7 @@ def fixed_pieces(case: PlanningCase, layout: Layout, table: Options) -> list[Pie
     for step in range(4):
         days = np.clip(table.days - 7.0 * step, 0.0, 7.0)
         row = start["floor"] + table.setup * (layout.weeks + 8) + table.start_week + step
-        pieces.append((np.where((table.setup >= 0) & (days > 0), row, NONE), days, zero))
+        pieces.append((np.where((table.setup >= 0) & (days > 0), row, NONE), days * table.floor_kg, zero))
     stored = table.storage >= 0
     base = start["stock"] + table.storage * layout.weeks
     pieces.append((np.where(stored, base + table.ready_week, NONE), zero, -one))
@@ -134,11 +141,13 @@ def fixed_pieces(case: PlanningCase, layout: Layout, table: Options) -> list[Pie
     limited = sold & np.array([who.weekly_kg is not None for who in case.buyers])[table.buyer]
     capped = sold & np.array([who.quantity_kg is not None for who in case.buyers])[table.buyer]
     least = sold & np.array([who.minimum_kg > 0 for who in case.buyers])[table.buyer]
+    owed = sold & np.array([who.promised_kg > 0 for who in case.buyers])[table.buyer]
     pieces.append((np.where(by_road, start["truck"] + place, NONE), table.kept_kg, zero))
     pieces.append((np.where(limited, start["soft"] + place, NONE), table.kept_kg, zero))
     pieces.append((np.where(capped, start["quantity"] + table.buyer, NONE), table.kept_kg, zero))
     pieces.append((np.where(least, start["least"] + place, NONE), -table.kept_kg, zero))
     pieces.append((np.where(least, start["most"] + place, NONE), table.kept_kg, zero))
+    pieces.append((np.where(owed, start["promise"] + table.buyer, NONE), -table.kept_kg, zero))
     reserve = table.reserve >= 0
     pieces.append((np.where(reserve, start["reserve"] + table.reserve, NONE), -table.kept_kg, zero))
     pieces.append((np.where(reserve, start["reserve_top"] + table.reserve, NONE), table.kept_kg, zero))
@@ -252,6 +261,12 @@ def shared_part(
         upper[rs["soft"] + place] = np.inf if who.weekly_kg is None else who.weekly_kg
         put(rs["soft"] + place, vs["excess"] + place, -1.0)
         upper[rs["quantity"] + number] = np.inf if who.quantity_kg is None else who.quantity_kg
+        if who.promised_kg > 0:
+            upper[rs["promise"] + number] = -who.promised_kg
+            put(rs["promise"] + number, vs["owing"] + number, -1.0)
+            cost[vs["owing"] + number] = SHORT_PENALTY * promise_price(case, who)
+        else:
+            high[vs["owing"] + number] = 0
         if who.minimum_kg > 0:
             whole[vs["open"] + place] = 1
             high[vs["open"] + place] = 1

@@ -1,18 +1,20 @@
 """The outlook: what each choice for a lot is worth in each scenario, with every deduction kept apart.
 
-A choice (option) is: dry or not (setup, start week), how it is stored, the week of sale, and the buyer (or a reserve kept back).
-Lots that are alike (same crop, moisture, week and form) share one table of options per kg, so that a union's thousands of lots stay cheap.
-Mass is kept as initial = water + handling + dry matter + insects + sold, in every scenario; water enters once, by the mass balance.
+A choice (option) is: when a standing lot is harvested, dry or not (setup, start week, moisture to dry to), how it is stored, the week of
+sale, and the buyer (or a reserve kept back). Lots that are alike (same crop, moisture, week and form) share one table of options per kg, so
+that a union's thousands of lots stay cheap. Mass is kept as initial = lost in the field + water + handling + dry matter + insects + sold, in
+every scenario; water enters once, by the mass balance.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
-from core.planning.case import CaseLot, PlanningCase
+from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase
 from core.planning.physics import Dried, Physics, compact_physics
 
 NONE = -1
@@ -21,10 +23,16 @@ DRY_MARGIN = (
 )
 STORABLE_MARGIN = 1.0  # points above the target above which unsold grain is not left in bags (judgement)
 WET_SALE_WEEKS = 2
-MAX_VALUES = 60_000_000
+SHORT_STORE_WEEKS = (
+    4  # grain dried less than keeping asks for is sold within so many weeks (judgement, on the safe side)
+)
+LONG_STORE_WEEKS = 8  # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
+READING_HALF_WIDTH = (
+    0.4 * 3**0.5
+)  # points: an even spread with the 0.4 point by which a buyer's reading scatters (judgement)
 
 DEDUCTIONS = (
-    "water", "handling", "dry_matter", "insects", "discount", "fees", "drying", "storage", "bags", "transport", "cost_of_money",
+    "field", "water", "handling", "dry_matter", "insects", "mould", "discount", "fees", "drying", "storage", "bags", "transport", "cost_of_money",
 )  # fmt: skip
 
 
@@ -34,11 +42,16 @@ class Options:
 
     `receipts_kg` (options, scenarios): money received per kg put in, after discounts and percentage fees, undiscounted.
     `kept_kg` (options,): mean kg left to sell or eat per kg put in. `upfront_kg`, `upfront_bag` are paid in `start_week`, `later_bag` in `sale_week`.
+    `target_pct`: moisture dried to [% w.b., NaN = not dried]; `floor_kg`: mean kg spread to dry per kg put in (less where the field has
+    dried it); `unfit`: mean share of the bags that mould makes unfit, which bring nothing.
     """
 
+    harvest_week: np.ndarray
     setup: np.ndarray
     start_week: np.ndarray
+    target_pct: np.ndarray
     days: np.ndarray
+    floor_kg: np.ndarray
     ready_week: np.ndarray
     storage: np.ndarray
     sale_week: np.ndarray
@@ -51,9 +64,14 @@ class Options:
     upfront_kg: np.ndarray
     upfront_bag: np.ndarray
     later_bag: np.ndarray
+    unfit: np.ndarray
 
     def __len__(self) -> int:
         return len(self.setup)
+
+
+WHOLE = {"harvest_week", "setup", "start_week", "ready_week", "storage", "sale_week", "pay_week", "buyer", "reserve"}
+Booking = tuple[int, int, int, float]  # setup, start week, harvest week, moisture to dry to
 
 
 @dataclass(frozen=True)
@@ -69,7 +87,7 @@ class Outlook:
     representatives: tuple[CaseLot, ...]
     classes: tuple[Options, ...]
     physics: Physics
-    planned_days: dict[tuple[int, int, int], float]
+    planned_days: dict[tuple[int, Booking], float]
 
     def options(self, lot: int) -> Options:
         """Return the options of the lot with index `lot`."""
@@ -112,8 +130,9 @@ def parts_of_value(case: PlanningCase, table: Options, receipts: np.ndarray) -> 
 
 @dataclass(frozen=True)
 class Masses:
-    """Where one kg put in has gone, by week since ready and scenario; the six parts add up to 1."""
+    """Where one kg put in has gone, by week since ready and scenario; field, water, handling, dry matter, insects and sold add up to 1."""
 
+    field: np.ndarray
     water: np.ndarray
     handling: np.ndarray
     dry_matter: np.ndarray
@@ -122,6 +141,7 @@ class Masses:
     moisture_pct: np.ndarray
     damaged_pct: np.ndarray
     unfit_share: np.ndarray
+    refusal_chance: np.ndarray
 
 
 def mass_parts(
@@ -133,8 +153,10 @@ def mass_parts(
     insect_loss_pct: np.ndarray,
     damaged_pct: np.ndarray,
     unfit_share: np.ndarray | float = 0.0,
+    refusal_chance: np.ndarray | float = 0.0,
+    field_lost: np.ndarray | float = 0.0,
 ) -> Masses:
-    """Split each kg put in into water lost, handling loss, dry-matter loss, insect loss, and what is left to sell.
+    """Split each kg put in into field loss, water lost, handling loss, dry-matter loss, insect loss, and what is left to sell.
 
     Parameters
     ----------
@@ -144,26 +166,39 @@ def mass_parts(
         Fraction of the dried grain lost in handling.
     drying_loss_pct, storage_loss_pct, insect_loss_pct : np.ndarray
         Dry matter lost while drying, by respiration and mould in store, and by insects [% of the dry matter there].
+    unfit_share, refusal_chance : np.ndarray or float
+        As in `Kept`.
+    field_lost : np.ndarray or float
+        Fraction that was lost while the grain still stood, (scenarios,).
 
     Returns
     -------
     Masses
         Fractions of the mass put in; they add up to 1 (water by W2 = W1 (100 - M1)/(100 - M2), economics reference section 3).
     """
-    after_water = (100.0 - start_pct) / (100.0 - end_pct)
+    harvested = 1.0 - np.asarray(field_lost, dtype=float)
+    after_water = harvested * (100.0 - start_pct) / (100.0 - end_pct)
     after_handling = after_water * (1.0 - handling)
     lost = 1.0 - (1.0 - drying_loss_pct / 100.0) * (1.0 - np.minimum(storage_loss_pct, 100.0) / 100.0)
     after_loss = after_handling * (1.0 - lost)
     sold = after_loss * (1.0 - np.minimum(insect_loss_pct, 100.0) / 100.0)
+
+    def shaped(value: np.ndarray | float) -> np.ndarray:
+        return np.broadcast_to(value, sold.shape)
+
     return Masses(
-        1.0 - after_water, after_water - after_handling, after_handling - after_loss, after_loss - sold, sold,
-        np.broadcast_to(end_pct, sold.shape), np.broadcast_to(damaged_pct, sold.shape), np.broadcast_to(unfit_share, sold.shape),
+        shaped(1.0 - harvested), shaped(harvested - after_water), after_water - after_handling, after_handling - after_loss, after_loss - sold, sold,
+        shaped(end_pct), shaped(damaged_pct), shaped(unfit_share), shaped(refusal_chance),
     )  # fmt: skip
 
 
-def _class_key(lot: CaseLot, step: float) -> tuple[object, ...]:
+def _class_key(lot: CaseLot, step: float, named: frozenset[str]) -> tuple[object, ...]:
     moisture = round(lot.moisture_pct / step) if step else lot.id
-    return (lot.commodity, moisture, lot.available_week, lot.standing, lot.form)
+    counted = (lot.insects_per_kg, lot.sieved_kg, lot.sieved_days_ago)
+    alone = lot.id if lot.id in named else ""
+    return (
+        lot.commodity, moisture, lot.available_week, lot.standing, lot.latest_week, lot.moisture_week, lot.use, lot.form, counted, alone,
+    )  # fmt: skip
 
 
 def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
@@ -171,9 +206,10 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
 
     Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one) share a class.
     """
+    named = frozenset(lot for who in case.buyers for lot in who.lots)
     for step in (0.0, 0.25, 0.5, 1.0, 2.0):
         keys: dict[tuple[object, ...], int] = {}
-        numbers = [keys.setdefault(_class_key(lot, step), len(keys)) for lot in case.lots]
+        numbers = [keys.setdefault(_class_key(lot, step, named), len(keys)) for lot in case.lots]
         if len(keys) <= (150 if step == 0.0 else 110):
             break
     numbers_array = np.asarray(numbers, dtype=int)
@@ -190,7 +226,10 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
 
 @dataclass(frozen=True)
 class Chain:
-    """One way to get a lot ready: not dried (`setup` -1) or dried, from which week, ready in which week."""
+    """One way to get a lot ready: when harvested, not dried (`setup` -1) or dried to `target`, from which week, ready in which week.
+
+    `harvested` (scenarios,) is the moisture with which it leaves the field [% w.b.], `field_lost` the fraction lost there.
+    """
 
     setup: int
     start_week: int
@@ -198,31 +237,83 @@ class Chain:
     ready_week: int
     dried: Dried | None
     last_week: int
+    target: float
+    harvest_week: int
+    harvested: np.ndarray
+    field_lost: np.ndarray
+    first_sale: int = 0
+
+    @property
+    def floor_kg(self) -> np.ndarray:
+        """Return the factor on the mass put in at which the grain leaves the field, but for the water, (scenarios,)."""
+        return 1.0 - self.field_lost
+
+
+def lot_moisture(lot: CaseLot, physics: Physics) -> np.ndarray:
+    """Return the lot's moisture as stated, in each scenario, (scenarios,) [% w.b.]."""
+    return np.clip(lot.moisture_pct + lot.moisture_se_pct * physics.moisture_draw[lot.id], 2.0, 55.0)
+
+
+def _left_the_field(
+    lot: CaseLot, physics: Physics, moisture: np.ndarray, week: int
+) -> tuple[CaseLot, np.ndarray, np.ndarray]:
+    """Return the lot as it is after harvest in a week, its moisture and the fraction lost in the field, (scenarios,)."""
+    if not lot.standing:
+        return lot, moisture, np.zeros(len(moisture))
+    stood = physics.stand(lot, week, moisture)
+    harvested = np.clip(stood.moisture_pct, 2.0, 55.0)
+    stage = replace(lot, available_week=week, moisture_pct=float(harvested.mean()))
+    return stage, harvested, np.asarray(stood.lost, dtype=float)
 
 
 def _chains(
-    case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, planned: dict[tuple[int, int], float]
-) -> list[Chain]:
-    """Return the ways to get a lot ready inside the horizon."""
-    target, last = case.target(lot.commodity), case.weeks - 1
-    if lot.available_week > last:
-        return []
-    storable = lot.moisture_pct <= target + STORABLE_MARGIN and not lot.standing
-    as_is_last = last if storable else min(last, lot.available_week + WET_SALE_WEEKS - 1)
-    chains = [Chain(NONE, lot.available_week, 0.0, lot.available_week, None, as_is_last)]
-    if lot.moisture_pct <= target + DRY_MARGIN:
-        return chains
-    for number, choice in enumerate(case.drying):
-        for delay in case.start_delays if not lot.standing else (0, 1, 2, 3):
-            start = lot.available_week + delay
-            dried = physics.dry(lot, choice, start, moisture, target)
-            days = planned.setdefault((number, start), dried.planned_days)
-            if not np.isfinite(days):
-                continue
-            ready = start + int(np.ceil(days / 7.0)) - (1 if days <= 3 else 0)
-            if ready <= last and start <= last:
-                chains.append(Chain(number, start, days, ready, dried, last))
-    return chains
+    case: PlanningCase,
+    physics: Physics,
+    lot: CaseLot,
+    moisture: np.ndarray,
+    planned: dict[Booking, float],
+    like: Options | None,
+) -> list[list[Chain]]:
+    """Return the ways to get a lot ready inside the horizon; those that differ only in the moisture dried to stand together."""
+    keeping, last = case.target(lot.commodity), case.weeks - 1
+    limits = [
+        who.moisture_limit_pct for who in case.buyers if _open_to(who, lot) and who.moisture_limit_pct is not None
+    ]
+    least = min([keeping, *limits])
+    groups: list[list[Chain]] = []
+    for week in lot.harvest_weeks:
+        if week > last:
+            break
+        stage, harvested, lost = _left_the_field(lot, physics, moisture, week)
+        wet_last = min(last, week + WET_SALE_WEEKS - 1)
+        as_is_last = last if stage.moisture_pct <= keeping + STORABLE_MARGIN else wet_last
+        if like is not None:
+            mine = like.sale_week[(like.setup == NONE) & (like.harvest_week == week)]
+            as_is_last = int(mine.max(initial=week))
+        groups.append([Chain(NONE, week, 0.0, week, None, as_is_last, keeping, week, harvested, lost)])
+        for number, choice in enumerate(case.drying):
+            for delay in case.start_delays:
+                start, made = week + delay, []
+                for target in case.targets(lot.commodity):
+                    booking, extra_dry = (number, start, week, target), target < least
+                    if extra_dry and delay != case.start_delays[0]:
+                        continue
+                    if booking not in planned and (like is not None or stage.moisture_pct <= target + DRY_MARGIN):
+                        continue
+                    dried = physics.dry(stage, choice, start, harvested, target)
+                    days = planned.setdefault(booking, dried.planned_days)
+                    if not np.isfinite(days):
+                        continue
+                    ready = start + int(np.ceil(days / 7.0)) - (1 if days <= 3 else 0)
+                    until = last if target <= keeping else min(last, ready + SHORT_STORE_WEEKS)
+                    if ready <= last and start <= last:
+                        first = ready + LONG_STORE_WEEKS if extra_dry else ready
+                        made.append(
+                            Chain(number, start, days, ready, dried, until, target, week, harvested, lost, first)
+                        )
+                if made:
+                    groups.append(made)
+    return groups
 
 
 def chain_masses(
@@ -230,33 +321,63 @@ def chain_masses(
 ) -> Masses:
     """Return where the mass goes for one chain and way of storing, by week from ready to the last week, (weeks, scenarios)."""
     length = chain.last_week - chain.ready_week
-    week = np.arange(length + 1, dtype=float)[:, None]
+    late: np.ndarray | float = 0.0
     if chain.dried is None:
-        bagged, drying_loss, handling = moisture, np.zeros_like(moisture), 0.0
+        bagged, drying_loss, handling = chain.harvested, np.zeros_like(moisture), 0.0
     else:
-        target = case.target(lot.commodity)
         # grain that needed longer than was booked is dried on; sold before it is dry, it is sold at what it then holds
+        week = np.arange(length + 1 if storage != NONE else 1, dtype=float)[:, None]
         have = np.maximum(1.0, 7.0 * (chain.ready_week - chain.start_week + 1 + week))
         done = np.clip(have / np.maximum(chain.dried.days, 1e-9), 0.0, 1.0)
         handling, drying_loss = case.drying[chain.setup].handling_loss, chain.dried.dry_matter_loss_pct
-        bagged = np.minimum(moisture, target)
-        late = np.maximum(moisture - target, 0.0) * (1.0 - done)
+        bagged = np.minimum(chain.harvested, chain.target)
+        late = np.maximum(chain.harvested - chain.target, 0.0) * (1.0 - done)
     if storage == NONE:
         zero = np.zeros((1, len(moisture)))
-        end = bagged[None, :] + (late[:1] if chain.dried is not None else 0.0)
-        return mass_parts(moisture, end, handling, drying_loss, zero, zero, zero)
-    kept = physics.keep(lot.commodity, bagged, case.storage[storage], chain.ready_week, length)
-    end = kept.moisture_pct + (late if chain.dried is not None else 0.0)
+        return mass_parts(
+            moisture, bagged[None, :] + late, handling, drying_loss, zero, zero, zero, field_lost=chain.field_lost
+        )
+    kept = physics.keep(lot, bagged, case.storage[storage], chain.ready_week, length)
     return mass_parts(
         moisture,
-        end,
+        kept.moisture_pct + late,
         handling,
         drying_loss,
         kept.dry_matter_loss_pct,
         kept.insect_loss_pct,
         kept.damaged_pct,
         kept.unfit_share,
+        kept.refusal_chance,
+        chain.field_lost,
     )
+
+
+def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]:
+    """Return where the mass of an option of a lot goes, and the row that is its week of sale."""
+    case, table = outlook.case, outlook.options(lot)
+    stands = outlook.representatives[int(outlook.lot_class[lot])]
+    moisture = lot_moisture(stands, outlook.physics)
+    setup, storage = int(table.setup[option]), int(table.storage[option])
+    ready, sale = int(table.ready_week[option]), int(table.sale_week[option])
+    week = int(table.harvest_week[option])
+    stage, harvested, lost = _left_the_field(stands, outlook.physics, moisture, week)
+    target = float(table.target_pct[option]) if setup != NONE else case.target(stands.commodity)
+    start = int(table.start_week[option])
+    dried = None if setup == NONE else outlook.physics.dry(stage, case.drying[setup], start, harvested, target)
+    chain = Chain(
+        setup, start, float(table.days[option]), ready, dried, max(sale, ready), target, week, harvested, lost
+    )
+    return chain_masses(case, outlook.physics, stands, moisture, chain, storage), (
+        0 if storage == NONE else sale - ready
+    )
+
+
+def damage_cut(discount: float, damaged_pct: np.ndarray) -> np.ndarray:
+    """Return the factor on the price for insect damage: `discount` for each 1 % of kernels above 2 % (2.8-3.6 % in Jones et al. 2016).
+
+    The measured cut holds for slight damage; for heavy damage it is compounded, so that the price never turns negative.
+    """
+    return np.asarray((1.0 - discount) ** np.maximum(damaged_pct - 2.0, 0.0))
 
 
 def price_paid(
@@ -266,150 +387,267 @@ def price_paid(
     moisture_pct: np.ndarray,
     damaged_pct: np.ndarray,
     offer_draw: np.ndarray,
+    refusal_chance: np.ndarray | float = 0.0,
+    cut: np.ndarray | None = None,
 ) -> np.ndarray:
     """Return the price per kg that a buyer pays before fees, shaped like `market` (weeks, scenarios).
 
-    Moisture above the limit costs a fraction per point; a refused load or a broken offer is sold on the spot at a part of the market price;
-    insect damage above 2 % of kernels costs `damage_discount` of the price per 1 % (2.8-3.6 % in Jones et al. 2016).
+    Moisture above the limit, by the buyer's own meter, costs a fraction per point; a broken offer or a refused load is sold on the spot at a
+    part of the market price. A load is refused with the chance that the buyer's reading, which scatters, lies above the refusal limit, and
+    by one who inspects also with `refusal_chance` (insects, smell, dust, damaged kernels). `cut` is `damage_cut` where it is known already.
     """
     who = case.buyers[buyer]
     full = market * who.price_factor if who.fixed_price is None else np.full_like(market, who.fixed_price)
+    if who.fixed_price is None and who.basis_sd > 0:
+        # how this buyer's price stands to the market's is known only so well: one draw for each scenario
+        full = full * np.exp(who.basis_sd * _normal(offer_draw))[None, :].astype(full.dtype)
+    if who.scale_offset:
+        full = full * (1.0 + who.scale_offset)
     spot = market * who.refused_factor
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
-    over = np.maximum(moisture_pct - who.moisture_limit_pct, 0.0) if who.moisture_limit_pct is not None else 0.0
-    # the measured cut per point holds for slight damage; for heavy damage it is compounded, so that the price never turns negative
-    cut = np.clip(1.0 - who.discount_per_point * over, 0.05, 1.0) * (1.0 - who.damage_discount) ** np.maximum(
-        damaged_pct - 2.0, 0.0
-    )
-    paid = full * cut
+    read = moisture_pct + who.meter_offset_pct if who.meter_offset_pct else moisture_pct
+    paid = full * (damage_cut(who.damage_discount, damaged_pct) if cut is None else cut)
+    if who.moisture_limit_pct is not None:
+        over = np.maximum(read - who.moisture_limit_pct, 0.0)
+        taken_off = who.discount_per_point * over
+        rate = who.discount_per_point
+        for begin, further in who.discount_steps:
+            taken_off = taken_off + (further - rate) * np.maximum(read - begin, 0.0)
+            rate = further
+        paid = paid * np.clip(1.0 - taken_off, 0.05, 1.0)
+    refused: np.ndarray | float = 0.0
     if who.refusal_pct is not None:
-        paid = np.where(moisture_pct > who.refusal_pct, np.minimum(paid, spot), paid)
-    return paid
+        refused = np.clip((read - who.refusal_pct) / (2 * READING_HALF_WIDTH) + 0.5, 0.0, 1.0)
+    if who.inspects:
+        refused = 1.0 - (1.0 - refused) * (1.0 - np.asarray(refusal_chance))
+    return paid - refused * np.maximum(paid - spot, 0.0)
 
 
-def _append(
-    columns: dict[str, list[np.ndarray]],
-    filled: dict[str, float],
-    weeks: np.ndarray,
-    receipts: np.ndarray,
-    kept: np.ndarray,
-    pay: np.ndarray,
-    price: np.ndarray,
-    later: np.ndarray,
-    buyer: int,
-    reserve: int,
-) -> None:
-    """Append one block of options (one chain, store and buyer or reserve; one option per week)."""
-    size = len(weeks)
-    for name, value in {**filled, "buyer": buyer, "reserve": reserve}.items():
-        columns[name].append(np.full(size, value))
-    by_week = {"sale_week": weeks, "pay_week": pay, "kept_kg": kept, "price_kg": price}
-    for name, values in {**by_week, "later_bag": np.broadcast_to(later, size)}.items():
-        columns[name].append(values)
-    columns["receipts_kg"].append(receipts.astype(np.float32))
+def _normal(uniform: np.ndarray) -> np.ndarray:
+    """Return standard normal draws from uniform ones."""
+    inverse = NormalDist().inv_cdf
+    return np.array([inverse(min(max(float(u), 1e-9), 1 - 1e-9)) for u in uniform])
+
+
+@dataclass(frozen=True)
+class _Block:
+    """The options of one chain, store and buyer or reserve: one for each week of sale; rows as in `Options`."""
+
+    chain: Chain
+    storage: int
+    buyer: int
+    reserve: int
+    upfront_kg: float
+    upfront_bag: float
+    weeks: np.ndarray
+    pay_week: np.ndarray
+    receipts: np.ndarray
+    kept_kg: np.ndarray
+    price_kg: np.ndarray
+    later_bag: np.ndarray
+    unfit: np.ndarray
+
+    @property
+    def key(self) -> tuple[int, int, int, float, int, int, int]:
+        """Return what tells this block from others of the lot."""
+        way = self.chain
+        target = way.target if way.setup != NONE else 0.0
+        return (way.harvest_week, way.setup, way.start_week, target, self.storage, self.buyer, self.reserve)
+
+
+def _upfront(case: PlanningCase, lot: CaseLot, chain: Chain, moisture: np.ndarray) -> tuple[float, float]:
+    """Return (drying cost per kg put in, mean kg spread to dry per kg put in); a hired dryer is paid by the points that it takes out."""
+    floor = float(np.mean(chain.floor_kg * (100.0 - moisture) / (100.0 - chain.harvested))) if lot.standing else 1.0
+    if chain.setup == NONE:
+        return 0.0, floor
+    choice = case.drying[chain.setup]
+    cost = choice.cost_per_kg
+    if choice.method == "mechanical":
+        before = float(chain.harvested.mean()) if lot.standing else lot.moisture_pct
+        cost *= max(before - chain.target, 1.0) / 5.0
+    return cost * floor, floor
+
+
+def _wet_store(case: PlanningCase, lot: CaseLot, chain: Chain) -> bool:
+    """Return whether grain would be bagged too wet to keep: then only the usual bags, for the days until it is sold."""
+    mean = float(chain.harvested.mean()) if lot.standing else lot.moisture_pct
+    return chain.setup == NONE and mean > case.target(lot.commodity) + STORABLE_MARGIN
+
+
+def _open_to(who: CaseBuyer, lot: CaseLot) -> bool:
+    """Return whether a buyer takes grain of a lot."""
+    return (
+        lot.use != "seed"
+        and (not who.commodities or lot.commodity in who.commodities)
+        and (not who.lots or lot.id in who.lots)
+    )
+
+
+def _sale_blocks(
+    case: PlanningCase, physics: Physics, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray
+) -> Iterator[_Block]:
+    """Yield a chain's options in one store: for each buyer, then for each reserve."""
+    first = chain.ready_week if storage == NONE else max(chain.ready_week + 1, chain.first_sale)
+    last = chain.ready_week if storage == NONE else chain.last_week
+    if first > last or chain.first_sale > last:
+        return
+    parts = chain_masses(case, physics, lot, moisture, chain, storage)
+    upfront, _ = _upfront(case, lot, chain, moisture)
+    treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
+    monthly = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month
+    # the values of options are kept in single precision: half the memory, and errors of a millionth
+    market = physics.prices[lot.commodity].astype(np.float32)
+    moistures, damaged = parts.moisture_pct.astype(np.float32), parts.damaged_pct.astype(np.float32)
+    cuts: dict[float, np.ndarray] = {}
+    sound: np.ndarray | None = None
+    for number, who in enumerate(case.buyers):
+        begin, end = max(first, who.first_week), min(last, case.weeks if who.last_week is None else who.last_week)
+        if not _open_to(who, lot) or end < begin:
+            continue
+        if who.refuses_treated and storage != NONE and case.storage[storage].method.endswith("protectant"):
+            continue
+        rows = slice(begin - chain.ready_week, end + 1 - chain.ready_week)
+        if sound is None:
+            sound = (parts.sold * (1.0 - parts.unfit_share)).astype(np.float32)
+            sold_mean, unfit_mean = parts.sold.mean(axis=1), parts.unfit_share.mean(axis=1)
+        if who.damage_discount not in cuts:
+            cuts[who.damage_discount] = damage_cut(who.damage_discount, damaged)
+        paid = price_paid(
+            case, number, market[begin : end + 1], moistures[rows], damaged[rows], physics.offer_draw[number],
+            parts.refusal_chance[rows], cuts[who.damage_discount][rows],
+        )  # fmt: skip
+        at = np.arange(begin, end + 1)
+        load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
+        yield _Block(
+            chain, storage, number, NONE, upfront, treatment, at, at + who.pay_delay_weeks, sound[rows] * paid * (1.0 - who.fee_fraction),
+            sold_mean[rows], paid.mean(axis=1), monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
+            unfit_mean[rows],
+        )  # fmt: skip
+    for number, reserve in enumerate(case.reserves):
+        until = min(reserve.until_week, case.weeks - 1)
+        fits = reserve.commodity == lot.commodity and (lot.use != "seed" or reserve.use == "seed")
+        if not fits or storage == NONE or not first <= until <= last or _wet_store(case, lot, chain):
+            continue
+        span = np.arange(1, until - chain.ready_week + 1) if reserve.evenly else np.array([until - chain.ready_week])
+        worth = case.discount(chain.ready_week + span)[:, None] * parts.sold[span] * reserve.value_per_kg
+        worth = worth * damage_cut(0.03, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
+        yield _Block(
+            chain, storage, NONE, number, upfront, treatment, np.array([until]), np.array([until]), worth.mean(axis=0, keepdims=True) / case.discount(until),
+            parts.sold[span].mean(keepdims=True)[0], np.array([reserve.value_per_kg]), np.atleast_1d(monthly * (last - chain.ready_week) / WEEKS_PER_MONTH),
+            parts.unfit_share[span].mean(keepdims=True)[0],
+        )  # fmt: skip
+
+
+def undominated(case: PlanningCase, blocks: list[_Block]) -> list[np.ndarray]:
+    """Return for each block, of blocks that differ only in the moisture dried to, which of its weeks are worth offering to the solver.
+
+    A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much in the mean AND in the
+    mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck taken off), books no more drying days,
+    and holds its bags in store for at most a week longer.
+    """
+    keep = [np.full(len(block.weeks), True) for block in blocks]
+    if len(blocks) < 2:
+        return keep
+    measures = [_mean_and_tail(case, block) for block in blocks]
+    for one, mine in enumerate(blocks):
+        for two, other in enumerate(blocks):
+            if one == two or other.chain.days > mine.chain.days or other.chain.ready_week < mine.chain.ready_week - 1:
+                continue
+            first = max(int(mine.weeks[0]), int(other.weeks[0]))
+            end = min(int(mine.weeks[-1]), int(other.weeks[-1])) + 1
+            if first >= end:
+                continue
+            here = slice(first - int(mine.weeks[0]), end - int(mine.weeks[0]))
+            there = slice(first - int(other.weeks[0]), end - int(other.weeks[0]))
+            better = (measures[two][:, there] >= measures[one][:, here]).all(axis=0) & keep[two][there]
+            keep[one][here] &= ~better
+    return keep
+
+
+def _mean_and_tail(case: PlanningCase, block: _Block) -> np.ndarray:
+    """Return mean and mean of the worst tenth [money today per kg put in] by week of sale, (2, weeks).
+
+    About a hundred of the scenarios speak for all: the choices compared meet the same ones.
+    """
+    who = case.buyers[block.buyer] if block.buyer != NONE else None
+    trip = 0.0
+    if who is not None and who.distance_km > 0:
+        trip = case.trip_cost(block.buyer) / case.truck.capacity_kg
+    receipts = block.receipts[:, :: max(1, block.receipts.shape[1] // 100)]
+    size = max(1, receipts.shape[1] // 10)
+    worst = np.partition(receipts, size - 1, axis=1)[:, :size].mean(axis=1)
+    paid = case.discount(block.pay_week)
+    cost = case.discount(block.chain.start_week) * block.upfront_kg + trip * block.kept_kg * case.discount(block.weeks)
+    return np.stack([paid * receipts.mean(axis=1) - cost, paid * worst - cost])
+
+
+def _rows_of(like: Options) -> dict[tuple[int, int, int, float, int, int, int], set[int]]:
+    """Return the weeks of sale of an earlier table by block key."""
+    rows: dict[tuple[int, int, int, float, int, int, int], set[int]] = {}
+    target = np.where(like.setup == NONE, 0.0, like.target_pct)
+    columns = (like.harvest_week, like.setup, like.start_week, target, like.storage, like.buyer, like.reserve)
+    for number in range(len(like)):
+        harvest, setup, start, dried_to, storage, buyer, reserve = (column[number] for column in columns)
+        key = (int(harvest), int(setup), int(start), float(dried_to), int(storage), int(buyer), int(reserve))
+        rows.setdefault(key, set()).add(int(like.sale_week[number]))
+    return rows
 
 
 def _class_options(
-    case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[tuple[int, int], float]
+    case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
-    """Return the options of one class of lots."""
-    moisture = np.clip(lot.moisture_pct + lot.moisture_se_pct * physics.moisture_draw[lot.id], 2.0, 55.0)
-    market = physics.prices[lot.commodity]
-    columns: dict[str, list[np.ndarray]] = {name: [] for name in Options.__dataclass_fields__}
-    for chain in _chains(case, physics, lot, moisture, planned):
-        upfront = 0.0 if chain.setup == NONE else case.drying[chain.setup].cost_per_kg
-        if chain.setup != NONE and case.drying[chain.setup].method == "mechanical":
-            upfront *= max(lot.moisture_pct - case.target(lot.commodity), 1.0) / 5.0
+    """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios."""
+    moisture = lot_moisture(lot, physics)
+    known = None if like is None else _rows_of(like)
+    chosen: list[tuple[_Block, np.ndarray]] = []
+    for group in _chains(case, physics, lot, moisture, planned, like):
         for storage in (NONE, *range(len(case.storage))):
-            if storage != NONE and chain.last_week == chain.ready_week:
-                continue
-            parts = chain_masses(case, physics, lot, moisture, chain, storage)
-            if storage == NONE:
-                weeks = np.array([chain.ready_week])
-            else:
-                wet = chain.setup == NONE and lot.moisture_pct > case.target(lot.commodity) + STORABLE_MARGIN
-                if wet and storage != 0:
+            alike: dict[tuple[int, int], list[_Block]] = {}
+            for chain in group:
+                unused = storage != NONE and chain.last_week == chain.ready_week
+                if unused or (storage > 0 and _wet_store(case, lot, chain) and known is None):
                     continue
-                weeks = np.arange(chain.ready_week + 1, chain.last_week + 1)
-            row = weeks - chain.ready_week
-            keep_cost = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month * row / (365.25 / 12 / 7)
-            treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
+                for block in _sale_blocks(case, physics, lot, chain, storage, moisture):
+                    alike.setdefault((block.buyer, block.reserve), []).append(block)
+            for blocks in alike.values():
+                if known is None:
+                    kept = undominated(case, blocks)
+                else:
+                    kept = [np.isin(block.weeks, list(known.get(block.key, ()))) for block in blocks]
+                chosen += [(block, rows) for block, rows in zip(blocks, kept, strict=True) if rows.any()]
+    return _as_table(case, lot, moisture, chosen)
 
-            filled = {
-                "setup": chain.setup, "start_week": chain.start_week, "days": chain.days, "ready_week": chain.ready_week, "storage": storage,
-                "upfront_kg": upfront, "upfront_bag": treatment,
-            }  # fmt: skip
-            add = partial(_append, columns, filled)
 
-            for number, who in enumerate(case.buyers):
-                if who.commodities and lot.commodity not in who.commodities:
-                    continue
-                inside = (weeks >= who.first_week) & (
-                    weeks <= (who.last_week if who.last_week is not None else case.weeks)
-                )
-                if not inside.any():
-                    continue
-                at, rows = weeks[inside], row[inside]
-                paid = price_paid(
-                    case,
-                    number,
-                    market[at],
-                    parts.moisture_pct[rows],
-                    parts.damaged_pct[rows],
-                    physics.offer_draw[number],
-                ) * (1.0 - parts.unfit_share[rows])
-                sold = parts.sold[rows]
-                load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
-                cost = np.broadcast_to(keep_cost, len(weeks))[inside] + who.fee_per_bag + load
-                add(
-                    at,
-                    sold * paid * (1.0 - who.fee_fraction),
-                    sold.mean(axis=1),
-                    at + who.pay_delay_weeks,
-                    paid.mean(axis=1),
-                    cost,
-                    number,
-                    NONE,
-                )
-            for number, reserve in enumerate(case.reserves):
-                if (
-                    reserve.commodity != lot.commodity
-                    or storage == NONE
-                    or min(reserve.until_week, case.weeks - 1) not in weeks
-                ):
-                    continue
-                until = min(reserve.until_week, case.weeks - 1)
-                rows = (
-                    np.arange(1, until - chain.ready_week + 1)
-                    if reserve.evenly
-                    else np.array([until - chain.ready_week])
-                )
-                if chain.last_week < until or len(rows) == 0:
-                    continue
-                worth = case.discount(chain.ready_week + rows)[:, None] * parts.sold[rows] * reserve.value_per_kg
-                worth = worth * 0.97 ** np.maximum(parts.damaged_pct[rows] - 2.0, 0.0)
-                worth = worth * (1.0 - parts.unfit_share[rows])
-                receipts = worth.mean(axis=0, keepdims=True) / case.discount(until)
-                cost = np.atleast_1d(np.broadcast_to(keep_cost, len(weeks)))[-1:]
-                add(
-                    np.array([until]),
-                    receipts,
-                    parts.sold[rows].mean(keepdims=True)[0],
-                    np.array([until]),
-                    np.array([reserve.value_per_kg]),
-                    cost,
-                    NONE,
-                    number,
-                )
-    whole = {"setup", "start_week", "ready_week", "storage", "sale_week", "pay_week", "buyer", "reserve"}
-    made = {}
-    for name, parts_list in columns.items():
-        joined = (
-            np.concatenate(parts_list) if parts_list else np.zeros((0, case.scenarios) if name == "receipts_kg" else 0)
-        )
-        made[name] = joined.astype(np.int32) if name in whole else joined
-    return Options(**made)
+def _as_table(
+    case: PlanningCase, lot: CaseLot, moisture: np.ndarray, chosen: list[tuple[_Block, np.ndarray]]
+) -> Options:
+    """Return the chosen rows of blocks as one table."""
+    if not chosen:
+        zero, none = np.zeros(0), np.zeros(0, dtype=np.int32)
+        made = {name: none if name in WHOLE else zero for name in Options.__dataclass_fields__}
+        return Options(**{**made, "receipts_kg": np.zeros((0, case.scenarios), dtype=np.float32)})
+    sizes = [int(rows.sum()) for _, rows in chosen]
+    ways = [block.chain for block, _ in chosen]
+    blocks = [block for block, _ in chosen]
+    floor = {id(way): _upfront(case, lot, way, moisture)[1] for way in ways}
+    constant: dict[str, list[float]] = {
+        "harvest_week": [way.harvest_week for way in ways], "setup": [way.setup for way in ways], "start_week": [way.start_week for way in ways],
+        "target_pct": [way.target if way.setup != NONE else np.nan for way in ways], "days": [way.days for way in ways], "floor_kg": [floor[id(way)] for way in ways],
+        "ready_week": [way.ready_week for way in ways], "storage": [block.storage for block in blocks], "buyer": [block.buyer for block in blocks],
+        "reserve": [block.reserve for block in blocks], "upfront_kg": [block.upfront_kg for block in blocks], "upfront_bag": [block.upfront_bag for block in blocks],
+    }  # fmt: skip
+    by_week = {
+        "sale_week": [block.weeks for block in blocks], "pay_week": [block.pay_week for block in blocks], "kept_kg": [block.kept_kg for block in blocks],
+        "price_kg": [block.price_kg for block in blocks], "later_bag": [block.later_bag for block in blocks], "unfit": [block.unfit for block in blocks],
+    }  # fmt: skip
+    kept = np.concatenate([rows for _, rows in chosen])
+    columns = {name: np.repeat(np.asarray(values), sizes) for name, values in constant.items()}
+    columns |= {name: np.concatenate(values)[kept] for name, values in by_week.items()}
+    columns["receipts_kg"] = np.concatenate([block.receipts[rows] for block, rows in chosen]).astype(
+        np.float32, copy=False
+    )
+    return Options(**{name: value.astype(np.int32) if name in WHOLE else value for name, value in columns.items()})
 
 
 def build_outlook(
@@ -431,10 +669,10 @@ def build_outlook(
     used = case.seed if seed is None else seed
     made = compact_physics(case, used) if physics is None else physics
     numbers, chosen = group_lots(case)
-    planned_all: dict[tuple[int, int, int], float] = dict(like.planned_days) if like is not None else {}
+    planned_all: dict[tuple[int, Booking], float] = dict(like.planned_days) if like is not None else {}
     classes = []
     for index, lot in enumerate(chosen):
-        planned = {(setup, start): days for (owner, setup, start), days in planned_all.items() if owner == index}
-        classes.append(_class_options(case, made, lot, planned))
-        planned_all.update({(index, setup, start): days for (setup, start), days in planned.items()})
+        planned = {booking: days for (owner, booking), days in planned_all.items() if owner == index}
+        classes.append(_class_options(case, made, lot, planned, None if like is None else like.classes[index]))
+        planned_all.update({(index, booking): days for booking, days in planned.items()})
     return Outlook(case, used, numbers, tuple(chosen), tuple(classes), made, planned_all)

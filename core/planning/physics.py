@@ -1,4 +1,4 @@
-"""What happens to grain and prices in each scenario, behind two functions: `dry` and `keep`.
+"""What happens to grain and prices in each scenario, behind three functions: `stand`, `dry` and `keep`.
 
 `compact_physics` is a small parametric version for invented cases; `core.planning.rooms` fills the same form from the real rooms.
 """
@@ -27,11 +27,20 @@ class Dried:
 
 
 @dataclass(frozen=True)
+class Stood:
+    """A standing lot at its harvest, by scenario: moisture [% w.b.] and the fraction of the grain that the field has taken, (scenarios,)."""
+
+    moisture_pct: np.ndarray
+    lost: np.ndarray
+
+
+@dataclass(frozen=True)
 class Kept:
     """A lot in store, by week since bagging (row 0 = bagged) and scenario.
 
     `moisture_pct` [% w.b.]; `dry_matter_loss_pct` and `insect_loss_pct` cumulative [% of the dry matter bagged]; `damaged_pct` [% of kernels];
-    `unfit_share` the share of bags that mould has made unfit (they bring nothing).
+    `unfit_share` the share of bags that mould has made unfit (they bring nothing; 1 where the whole lot is no longer food);
+    `refusal_chance` the chance that a buyer who inspects refuses the rest for insects, smell, dust or damaged kernels.
     """
 
     moisture_pct: np.ndarray
@@ -39,21 +48,24 @@ class Kept:
     insect_loss_pct: np.ndarray
     damaged_pct: np.ndarray
     unfit_share: np.ndarray | float = 0.0
+    refusal_chance: np.ndarray | float = 0.0
 
 
 @dataclass(frozen=True)
 class Physics:
-    """One set of scenarios: prices by crop (weeks + 1, scenarios), draws shared by all lots, and the two functions.
+    """One set of scenarios: prices by crop (weeks + 1, scenarios), draws shared by all lots, and the three functions.
 
+    `stand(lot, harvest_week, moisture (scenarios,))` -> `Stood`;
     `dry(lot, choice, start_week, moisture (scenarios,), target)` -> `Dried`;
-    `keep(commodity, moisture (scenarios,), storage, first_week, weeks)` -> `Kept` with weeks + 1 rows.
+    `keep(lot, moisture (scenarios,), storage, first_week, weeks)` -> `Kept` with weeks + 1 rows.
     """
 
     prices: Mapping[str, np.ndarray]
     moisture_draw: Mapping[str, np.ndarray]
     offer_draw: np.ndarray
     dry: Callable[[CaseLot, DryingChoice, int, np.ndarray, float], Dried]
-    keep: Callable[[str, np.ndarray, StorageChoice, int, int], Kept]
+    keep: Callable[[CaseLot, np.ndarray, StorageChoice, int, int], Kept]
+    stand: Callable[[CaseLot, int, np.ndarray], Stood]
 
 
 def common_draws(case: PlanningCase, seed: int) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -98,6 +110,9 @@ INSECT_LOSS_SIX_MONTHS_PCT = {
 }
 
 
+FIELD_RATE_WEEK, FIELD_LOSS_WEEK = 0.40, 0.02  # rounded from field.toml: a wet day in four
+
+
 def _respiration(moisture_pct: np.ndarray) -> np.ndarray:
     """Return dry matter lost in a week at about 25 °C [%], a rounded fit to the published allowable storage times (judgement)."""
     return np.minimum(1.2, 0.014 * np.exp(0.40 * (np.asarray(moisture_pct) - 14.0)))
@@ -131,10 +146,17 @@ def compact_physics(case: PlanningCase, seed: int) -> Physics:
         loss = _respiration(start_moisture) * waited + _respiration((start_moisture + target) / 2) * days / 7
         return Dried(float(planned), days, loss)
 
-    def keep(commodity: str, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
+    def stand(lot: CaseLot, harvest_week: int, start_moisture: np.ndarray) -> Stood:
+        waited = max(0, harvest_week - lot.moisture_week)
+        still = 4.0 + 0.13 * humidity[min(harvest_week, weeks)] + EMC_OFFSET.get(lot.commodity, 0.0)
+        dried = still + (start_moisture - still) * np.exp(-FIELD_RATE_WEEK * waited * sunny[min(harvest_week, weeks)])
+        left = max(0, harvest_week - lot.available_week)
+        return Stood(dried, -np.expm1(-(FIELD_LOSS_WEEK * pests) * left))
+
+    def keep(lot: CaseLot, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
         week = np.arange(length + 1, dtype=float)[:, None]
         here = np.minimum(first_week + np.arange(length + 1), weeks)
-        still = 4.0 + 0.13 * humidity[here] + EMC_OFFSET.get(commodity, 0.0)
+        still = 4.0 + 0.13 * humidity[here] + EMC_OFFSET.get(lot.commodity, 0.0)
         sealed = storage.method in ("hermetic_bag", "metal_silo")
         if sealed:
             moisture_path = np.broadcast_to(start_moisture, still.shape)
@@ -147,4 +169,4 @@ def compact_physics(case: PlanningCase, seed: int) -> Physics:
         insects = np.minimum(30.0, six * (week / 26.0) ** 1.7)
         return Kept(moisture_path, np.minimum(loss, 60.0), insects, np.minimum(60.0, 5.0 * insects))
 
-    return Physics(price_paths(case, seed), moisture, offers, dry, keep)
+    return Physics(price_paths(case, seed), moisture, offers, dry, keep, stand)

@@ -8,7 +8,7 @@ import pandas as pd
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import WEEKS_PER_MONTH
 from core.planning.model import excess_price, trip_cost
-from core.planning.outlook import DEDUCTIONS, NONE, Chain, Outlook, chain_masses
+from core.planning.outlook import DEDUCTIONS, NONE, Outlook, option_masses
 from core.planning.sale import SalePlan
 
 
@@ -20,29 +20,10 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     """
     case, table = outlook.case, outlook.options(lot)
     item = case.lots[lot]
-    stands = outlook.representatives[int(outlook.lot_class[lot])]
     mass = item.bag_mass_kg
-    moisture = np.clip(
-        stands.moisture_pct + stands.moisture_se_pct * outlook.physics.moisture_draw[stands.id], 2.0, 55.0
-    )
-    setup, storage, buyer = int(table.setup[option]), int(table.storage[option]), int(table.buyer[option])
-    start, ready, sale, pay = (
-        int(column[option]) for column in (table.start_week, table.ready_week, table.sale_week, table.pay_week)
-    )
-    dried = (
-        None
-        if setup == NONE
-        else outlook.physics.dry(stands, case.drying[setup], start, moisture, case.target(item.commodity))
-    )
-    parts = chain_masses(
-        case,
-        outlook.physics,
-        stands,
-        moisture,
-        Chain(setup, start, float(table.days[option]), ready, dried, max(sale, ready)),
-        storage,
-    )
-    row = 0 if storage == NONE else sale - ready
+    buyer = int(table.buyer[option])
+    start, sale, pay = (int(column[option]) for column in (table.start_week, table.sale_week, table.pay_week))
+    parts, row = option_masses(outlook, lot, option)
     market = outlook.physics.prices[item.commodity][min(sale, case.weeks)]
     if buyer == NONE:
         # grain kept back is valued at what it would cost to buy, on what is left
@@ -53,6 +34,8 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     receipts = mass * table.receipts_kg[option].astype(float)
     fee = case.buyers[buyer].fee_fraction if buyer != NONE else 0.0
     paid = receipts / (1.0 - fee)
+    # what mould makes unfit brings nothing: its market value is a deduction of its own
+    spoilt = mass * sold * parts.unfit_share[row] * market
     upfront = mass * float(table.upfront_kg[option])
     treatment = float(table.upfront_bag[option])
     load = case.truck.cost_per_bag if buyer != NONE and case.buyers[buyer].distance_km > 0 else 0.0
@@ -61,11 +44,13 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     early, late = float(case.discount(start)), float(case.discount(sale))
     result = {
         "gross": mass * market,
+        "field": mass * parts.field[row] * market,
         "water": mass * parts.water[row] * market,
         "handling": mass * parts.handling[row] * market,
         "dry_matter": mass * parts.dry_matter[row] * market,
         "insects": mass * parts.insects[row] * market,
-        "discount": mass * sold * market - paid,
+        "mould": spoilt,
+        "discount": mass * sold * market - spoilt - paid,
         "fees": paid - receipts + fee_bag,
         "drying": np.full(case.scenarios, upfront),
         "storage": np.full(case.scenarios, keeping + treatment),

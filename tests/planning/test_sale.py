@@ -27,7 +27,7 @@ def tiny_case(seed, **changes):
     settings = {
         "lots": lots, "drying": (DryingChoice("sheets", "sheets", "tarpaulin", 60.0, 3.0, 20.0, 0.002),), "storage": (StorageChoice("woven", "woven", "woven_bag", 1, 2, 0.4),),
         "buyers": (CaseBuyer("gate", "gate", 0.0, price_factor=0.85, refusal_pct=22.0), CaseBuyer("town", "town", 10.0, weekly_kg=200.0, price_fall=0.1, refusal_pct=16.0)),
-        "truck": Truck(250.0, 3.0, 0.1, 1, 0.1), "needs": (), "reserves": (), "start_delays": (0,), "store_bags": 3,
+        "truck": Truck(250.0, 3.0, 0.1, 1, 0.1), "needs": (), "reserves": (), "start_delays": (0,), "store_bags": 3, "target_choices": (),
     }  # fmt: skip
     return case.with_changes(**{**settings, **changes})
 
