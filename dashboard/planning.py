@@ -1,4 +1,4 @@
-"""Plans kept ready for pages: computed once for each state of the records and each choice."""
+"""Plans kept ready for pages: worked out beside the page, once for each state of the records and each choice."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 
-from core.planning.allocation import Worth
+from core.planning.allocation import Allocation, Worth
+from core.planning.case import PlanningCase
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.physics import Physics
 from core.planning.records import BuiltCase, build_case
@@ -16,10 +18,13 @@ from core.planning.rolling import KeptPlan
 from core.planning.rooms import room_physics
 from core.planning.rules import fresh_worths
 from core.planning.sale import SalePlan, plan_sale
+from core.planning.why import joint_against_alone, value_of_more
 from dashboard import state
+from dashboard.background import Desk, Job, desk, wait_for
 
 FRESH_SEED = 90_210
-SOLVER_SECONDS = 5.0
+QUICK_SECONDS, QUICK_GAP = 1.0, 0.01
+SOLVER_SECONDS, SOLVER_GAP = 6.0, 0.003
 
 
 @dataclass(frozen=True)
@@ -29,6 +34,7 @@ class Choices:
     weeks: int | None = None
     risk_weight: float | None = None
     interest: float | None = None
+    advances: bool = True
 
 
 @dataclass(frozen=True)
@@ -41,46 +47,119 @@ class MadePlan:
     fresh: dict[str, Worth]
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _scenarios(
-    database: str, group_id: int, version: int, today: date, weeks: int | None
-) -> tuple[BuiltCase, Physics, Physics]:
-    """Return the case and its two sets of scenarios (to plan on, and fresh), which no choice about money changes."""
-    del database, version
-    changes = {} if weeks is None else {"weeks": weeks}
-    built = build_case(state.store(), group_id, today, **changes)
-    return (
-        built,
-        room_physics(built.case, built.case.seed, built.data),
-        room_physics(built.case, FRESH_SEED, built.data),
+@dataclass(frozen=True)
+class _Scenes:
+    """A case as its records give it, with two sets of scenarios (to plan on, and fresh) and its outlook: no choice about money changes them."""
+
+    built: BuiltCase
+    fresh: Physics
+    outlook: Outlook
+
+
+def _scenes(job: Job, store: Any, group_id: int, today: date, weeks: int | None) -> _Scenes:
+    """Return the scenarios of a group's records."""
+    job.say("Reading lots, prices and wishes …", 0.05)
+    built = build_case(store, group_id, today, **({} if weeks is None else {"weeks": weeks}))
+    job.say("Drawing weather, pests and prices …", 0.15)
+    physics = room_physics(built.case, built.case.seed, built.data)
+    job.say("Drying and storing every lot in hundreds of possible seasons …", 0.25)
+    return _Scenes(
+        built, room_physics(built.case, FRESH_SEED, built.data), build_outlook(built.case, built.case.seed, physics)
     )
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
-def _made(database: str, group_id: int, version: int, today: date, choices: Choices) -> MadePlan:
-    built, physics, fresh_physics = _scenarios(database, group_id, version, today, choices.weeks)
-    changes: dict[str, Any] = {}
+def _with_choices(case: PlanningCase, choices: Choices) -> PlanningCase:
+    """Return the case with what a person decided."""
+    changes: dict[str, Any] = {"advances": choices.advances}
     if choices.risk_weight is not None:
         changes["risk_weight"] = choices.risk_weight
     if choices.interest is not None:
         changes["interest_monthly"] = choices.interest
-    case = built.case.with_changes(**changes) if changes else built.case
-    outlook = build_outlook(case, case.seed, physics)
-    plan = plan_sale(case, outlook, time_limit=SOLVER_SECONDS)
-    fresh = fresh_worths(case, plan, FRESH_SEED, outlook, lambda _case, _seed: fresh_physics)
-    return MadePlan(replace(built, case=case), outlook, plan, fresh)
+    return case.with_changes(**changes)
 
 
-def made_plan(group_id: int, choices: Choices) -> MadePlan:
-    """Return the plan for the present records and choices, computed only where it is not kept.
+def _plan(
+    job: Job, kept: Desk, records: tuple[Any, ...], store: Any, group_id: int, today: date, choices: Choices
+) -> MadePlan:
+    """Return the plan, having shown first a plan by simple placing and then one found in a second."""
+    scenes: _Scenes = kept.keep(
+        ("scenes", *records, choices.weeks), lambda: _scenes(job, store, group_id, today, choices.weeks)
+    )
+    case = _with_choices(scenes.built.case, choices)
+    # the reserves' value is brought to today at the interest of the case: only then are the options built again
+    outlook = (
+        replace(scenes.outlook, case=case)
+        if case.interest_monthly == scenes.built.case.interest_monthly
+        else build_outlook(case, case.seed, scenes.outlook.physics)
+    )
+    words = "Looking for the best plan: none can be more than {detail} better than what is found …"
+
+    def watch(_method: str, gap: float) -> bool:
+        job.step, job.detail = (words, gap) if gap < 1.0 else ("Placing bags one by one …", 0.0)
+        job.share = max(job.share, 0.6)
+        return job.stop()
+
+    def shown(plan: SalePlan) -> MadePlan:
+        fresh = fresh_worths(case, plan, FRESH_SEED, outlook, lambda _case, _seed: scenes.fresh)
+        return MadePlan(replace(scenes.built, case=case), outlook, plan, fresh)
+
+    job.share = 0.5
+    last: Allocation | None = kept.kept.get(("last", *records, choices.weeks))
+    plan = plan_sale(case, outlook, QUICK_SECONDS, QUICK_GAP, last, watch)
+    if plan.gap > SOLVER_GAP and not job.stop():
+        job.show(shown(plan))
+        job.share = 0.8
+        plan = plan_sale(case, outlook, SOLVER_SECONDS, SOLVER_GAP, plan.allocation, watch)
+    kept.put(("last", *records, choices.weeks), plan.allocation, 12)
+    job.step, job.share = "Holding the plan against simple rules on fresh seasons …", 0.95
+    return shown(plan)
+
+
+def _records(group_id: int) -> tuple[Any, ...]:
+    store = state.store()
+    return str(store.engine.url), group_id, store.version(group_id), state.today()
+
+
+def made_plan(group_id: int, choices: Choices) -> MadePlan | None:
+    """Return the plan for the present records and choices, the best so far; None while there is none yet (the page shows how far it is).
 
     Raises
     ------
     PlanError
         Where there is nothing to plan.
     """
-    store = state.store()
-    return _made(str(store.engine.url), group_id, store.version(group_id), state.today(), choices)
+    store, today, records, kept = state.store(), state.today(), _records(group_id), desk()
+    made: MadePlan | None = wait_for(
+        ("plan", *records, choices), lambda job: _plan(job, kept, records, store, group_id, today, choices), "plan_work"
+    )
+    return made
+
+
+def made_worths(group_id: int, choices: Choices, made: MadePlan) -> pd.DataFrame | None:
+    """Return what one more of each limit would be worth, None while it is being worked out."""
+
+    def work(job: Job) -> pd.DataFrame:
+        def heard(done: float) -> bool:
+            job.step, job.share = "Planning again with one limit moved at a time …", done
+            return job.stop()
+
+        return value_of_more(made.outlook, made.plan, watch=heard)
+
+    key = ("worths", *_records(group_id), choices, round(made.plan.objective, 4))
+    found: pd.DataFrame | None = wait_for(key, work, "plan_more_work")
+    return found
+
+
+def made_alone(group_id: int, choices: Choices, made: MadePlan) -> pd.DataFrame | None:
+    """Return how members fare together and alone, None while it is being worked out."""
+
+    def work(job: Job) -> pd.DataFrame:
+        job.step, job.share = "Planning for each member alone …", 0.3
+        return joint_against_alone(made.outlook, made.plan)
+
+    key = ("alone", *_records(group_id), choices, round(made.plan.objective, 4))
+    found: pd.DataFrame | None = wait_for(key, work, "plan_alone_work")
+    return found
 
 
 def chosen() -> Choices:

@@ -8,6 +8,7 @@ trips are then decided by HiGHS. A feasible plan made by simple placing always s
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -50,7 +51,10 @@ from core.planning.rules import RULES, rule_allocation
 
 EXACT_COLUMNS = 6000
 LARGE_LOTS = 250
-WHOLE_COLUMNS = 350
+STAGE_COLUMNS = (
+    80,
+    350,
+)  # the search for whole bags begins with the most promising options and widens while the gap asks for it
 
 
 @dataclass(frozen=True)
@@ -601,7 +605,9 @@ def plan_sale(
     case: PlanningCase,
     outlook: Outlook | None = None,
     time_limit: float = 3.4,
-    mip_gap: float = 0.002,
+    mip_gap: float = 0.003,
+    start: Allocation | None = None,
+    watch: Callable[[str, float], bool] | None = None,
 ) -> SalePlan:
     """Return the best plan for all lots together under the group's limits.
 
@@ -615,6 +621,10 @@ def plan_sale(
         Seconds for the solver (building the outlook apart); a feasible plan comes back in any case. Raised for very many lots.
     mip_gap : float
         Relative gap at which the search for whole bags stops.
+    start : Allocation, optional
+        A plan on the same options to begin with, for instance the one made before a choice was changed.
+    watch : callable, optional
+        Told (how the best plan so far was found, its gap as a fraction) after every step; the search stops where it returns True.
 
     Returns
     -------
@@ -651,46 +661,79 @@ def plan_sale(
     )
     limit = max(time_limit, 0.03 * len(case.lots)) if len(case.lots) > LARGE_LOTS else time_limit
     deadline = time.perf_counter() + limit
-    best = greedy_allocation(made, mean)
-    best_score, method = _score(made, best), "placing"
-    scale = abs(best_score) + 1.0
-    relaxed = _relax(search, exact, scale, deadline, deadline - 0.4 * limit, 5)
+    best = _Best(made, greedy_allocation(made, mean), watch)
+    if start is not None:
+        best.offer(start, "the plan before")
+    scale = abs(best.score) + 1.0
+    relaxed = None if best.told(search.bound) else _relax(search, exact, scale, deadline, deadline - 0.4 * limit, 5)
     if relaxed is not None:
-        rounded = _rounded(made, search, relaxed.program, relaxed.x)
-        score = _score(made, rounded)
-        if score > best_score and not broken_limits(made, rounded):
-            best, best_score, method = rounded, score, "rounded"
+        best.offer(_rounded(made, search, relaxed.program, relaxed.x), "rounded")
         if large:
             # the cuts found last are not in the programme whose duals are used: its own pieces come without them
             pieces, _ = _pieces(_at_size(search, relaxed.program))
             search.bound = _bound_for_lots(made, search, pieces, relaxed.duals, relaxed.objective)
-        elif not exact:
-            first = relaxed.program.shared
-            search.columns = _promising(search.columns, relaxed.reduced[first:], relaxed.x[first:], WHOLE_COLUMNS)
-    for rule in RULES if len(case.lots) <= LARGE_LOTS or method == "placing" else ():
-        simple = rule_allocation(made, rule)
-        score = _score(made, simple)
-        if score > best_score and not broken_limits(made, simple):
-            best, best_score, method = simple, score, "simple rule"
-    for _ in range(0 if large or relaxed is None else 4):
-        left = deadline - time.perf_counter()
-        if left < 0.15:
-            break
-        pieces, member = _pieces(search)
-        program = _assemble(search, pieces, member)
-        x_whole, bound, _status = _solve_whole(program, left, mip_gap)
-        if exact and bound is not None:
-            search.bound = min(search.bound, -bound)
-        if x_whole is None:
-            break
-        bags = np.round(x_whole[program.shared :]).astype(int)
-        found = complete(made, search.columns.lot, search.columns.option, bags)
-        score = _score(made, found)
-        if score > best_score and not broken_limits(made, found):
-            best, best_score, method = found, score, "whole-number search"
-        if not _add_cuts(search, program, x_whole, scale):
-            break
-    return _finish(made, best, search.bound, method, time.perf_counter() - began)
+    for rule in RULES if len(case.lots) <= LARGE_LOTS or best.method == "placing" else ():
+        best.offer(rule_allocation(made, rule), "simple rule")
+    if relaxed is not None and not large and not best.told(search.bound):
+        _search_whole(search, relaxed, best, exact, scale, deadline, mip_gap)
+    return _finish(made, best.allocation, search.bound, best.method, time.perf_counter() - began)
+
+
+class _Best:
+    """The best feasible allocation found so far; it knows whom to tell about it."""
+
+    def __init__(self, outlook: Outlook, first: Allocation, watch: Callable[[str, float], bool] | None) -> None:
+        self.outlook, self.watch = outlook, watch
+        self.allocation, self.method, self.score = first, "placing", _score(outlook, first)
+
+    def offer(self, found: Allocation, method: str) -> None:
+        """Take an allocation over where it is better and breaks no limit."""
+        score = _score(self.outlook, found)
+        if score > self.score and not broken_limits(self.outlook, found):
+            self.allocation, self.method, self.score = found, method, score
+
+    def gap(self, bound: float) -> float:
+        """Return how far the bound lies above, as a fraction."""
+        return max(0.0, (bound - self.score) / max(abs(self.score), 1e-9))
+
+    def told(self, bound: float) -> bool:
+        """Tell the watcher how far the search is; return whether it is to stop."""
+        return self.watch is not None and self.watch(self.method, self.gap(bound))
+
+
+def _search_whole(
+    search: _Search, relaxed: _Relaxed, best: _Best, exact: bool, scale: float, deadline: float, mip_gap: float
+) -> None:
+    """Search for whole bags and trips among ever more options until the gap to the bound of all of them is small, or time is over."""
+    columns, first = search.columns, relaxed.program.shared
+    width = max(len(table) for table in search.outlook.classes) + 1
+    sizes = [size for size in STAGE_COLUMNS if size < len(columns.lot)] + ([len(columns.lot)] if exact else [])
+    sizes = sizes or [len(columns.lot)]
+    for size in sizes:
+        # with the options of the best plan so far in it, a narrow search cannot end below that plan
+        known = Columns(best.allocation.lot, best.allocation.option)
+        known = known if search.outlook is best.outlook else Columns(known.lot[:0], known.option[:0])
+        search.columns = _join(_promising(columns, relaxed.reduced[first:], relaxed.x[first:], size), known, width)
+        for _ in range(4):
+            left = deadline - time.perf_counter()
+            if left < 0.15:
+                return
+            pieces, member = _pieces(search)
+            program = _assemble(search, pieces, member)
+            share = 1.0 if size == sizes[-1] else 0.6
+            x_whole, bound, _status = _solve_whole(program, share * left, 0.5 * mip_gap)
+            if size == len(columns.lot) and exact and bound is not None:
+                search.bound = min(search.bound, -bound)
+            if x_whole is None:
+                break
+            bags = np.round(x_whole[program.shared :]).astype(int)
+            best.offer(complete(best.outlook, search.columns.lot, search.columns.option, bags), "whole-number search")
+            if best.told(search.bound):
+                return
+            if not _add_cuts(search, program, x_whole, scale):
+                break
+        if best.gap(search.bound) <= mip_gap:
+            return
 
 
 def _at_size(search: _Search, program: Program) -> _Search:

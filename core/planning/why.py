@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -243,8 +244,21 @@ def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]
     return found
 
 
-def value_of_more(outlook: Outlook, plan: SalePlan, time_limit: float = 2.0) -> pd.DataFrame:
+def value_of_more(
+    outlook: Outlook, plan: SalePlan, time_limit: float = 2.0, watch: Callable[[float], bool] | None = None
+) -> pd.DataFrame:
     """Return what one more of each limit would be worth, by solving again on the same scenarios.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        On which the plan was made.
+    plan : SalePlan
+        The plan.
+    time_limit : float
+        Seconds for each of the plans.
+    watch : callable, optional
+        Told the share that is done; the rest is left out where it returns True.
 
     Returns
     -------
@@ -253,21 +267,20 @@ def value_of_more(outlook: Outlook, plan: SalePlan, time_limit: float = 2.0) -> 
         solver's gap [money], within which a gain says nothing).
     """
     rows = {}
-    for key, (what, changed) in what_if_cases(outlook.case).items():
+    cases = what_if_cases(outlook.case)
+    for number, (key, (what, changed)) in enumerate(cases.items()):
+        if watch is not None and watch(number / (len(cases) + 1)):
+            break
         # all the options and draws stay; only limits or the cost of money differ
         moved = replace(outlook, case=changed)
-        again = plan_sale(changed, moved, time_limit=time_limit)
         kept = complete(moved, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
-        base = plan.objective
-        if key == "loan":
-            base = evaluate(moved, kept).mean + changed.risk_weight * evaluate(moved, kept).worst_tenth_mean
-            gain = max(again.objective, base) - plan.objective
-        else:
+        possible = not broken_limits(moved, kept)
+        again = plan_sale(changed, moved, time_limit=time_limit, start=kept if possible else None)
+        if possible:
             old = evaluate(moved, kept)
-            possible = (
-                old.mean + changed.risk_weight * old.worst_tenth_mean if not broken_limits(moved, kept) else -np.inf
-            )
-            gain = max(again.objective, possible) - plan.objective
+            base = old.mean + changed.risk_weight * old.worst_tenth_mean
+        # cheaper money makes every later sale worth more by itself: only what it changes in the group's money counts, and that is all of it
+        gain = max(again.objective, base if possible else -np.inf) - plan.objective
         rows[key] = {"what": what, "gain": max(0.0, gain), "uncertain": plan.gap * abs(plan.objective)}
     return pd.DataFrame.from_dict(rows, orient="index")
 

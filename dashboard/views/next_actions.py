@@ -15,7 +15,7 @@ def main() -> None:
     page.start(_("Next actions"), _("What is to be done next, on which day, and by whom?"))
     group = page.stop_if_no_group()
     made = None
-    with page.plain_errors(), page.busy(_("Bringing the plan up to date …")):
+    with page.plain_errors():
         made = made_plan(group.id, chosen())
     if made is None:
         return

@@ -12,10 +12,10 @@ import streamlit as st
 from core.planning.records import read_wishes, write_wishes
 from core.planning.rolling import compare_plans, keep_plan, purchases
 from core.planning.story import cash_curve, plan_deductions, sales_by_week, value_by_week
-from core.planning.why import joint_against_alone, lot_reasons, sell_above_prices, value_of_more
+from core.planning.why import lot_reasons, sell_above_prices
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
-from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_plan
+from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
 KEEP = {"persist_state": "session"}
@@ -30,7 +30,7 @@ def main() -> None:
     group = page.stop_if_no_group()
     made: MadePlan | None = None
     choices = _choices(group)
-    with page.plain_errors(), page.busy(_("Drying, storing and selling every lot in hundreds of possible seasons …")):
+    with page.plain_errors():
         made = made_plan(group.id, choices)
     if made is None:
         _wishes(group)
@@ -39,7 +39,7 @@ def main() -> None:
     _pictures(group, made)
     _against_rules(group, made)
     _by_lot(group, made)
-    _why_group(group, made)
+    _why_group(group, made, choices)
     _compare(group, made)
     _downloads(group, made)
     _wishes(group)
@@ -79,7 +79,10 @@ def _choices(group: Any) -> Choices:
         weeks = st.slider(
             _("How far ahead, weeks"), 6, 52, int(kept.weeks or facts["plan.weeks"].value), 1, key="plan_weeks", **KEEP
         )
-    made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4))
+        advances = st.toggle(
+            _("The group advances money to members whose own sales come later"), kept.advances, key="plan_advances", help=_("Switched off, a member's cash need has to be met from that member's own lots by its date."), **KEEP,
+        )  # fmt: skip
+    made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4), bool(advances))
     st.session_state["plan_choices"] = made
     return made
 
@@ -300,7 +303,7 @@ def _runner_cost(cost: float, currency: str) -> str:
     )
 
 
-def _why_group(group: Any, made: MadePlan) -> None:
+def _why_group(group: Any, made: MadePlan, choices: Choices) -> None:
     """Show what binds, what more of it would be worth, and how members fare together and alone."""
     st.subheader(_("What limits the group"))
     case = made.built.case
@@ -315,29 +318,33 @@ def _why_group(group: Any, made: MadePlan) -> None:
         else _("No limit is used up: more space, bags or trips would change little.")
     )
     if st.toggle(_("Work out what one more of each would be worth (takes some seconds)"), key="plan_more"):
-        with page.busy(_("Planning again with one limit moved at a time …")):
-            gains = value_of_more(made.outlook, made.plan)
-        rows = [
-            {
-                _("What"): say(row["what"]),
-                _("Worth"): money(row["gain"], group.currency)
-                if row["gain"] > row["uncertain"]
-                else _("less than can be told ({amount})").format(amount=money(row["uncertain"], group.currency)),
-            }
-            for _key, row in gains.iterrows()
-        ]
-        page.table(pd.DataFrame(rows), "plan_more_table")
+        gains = made_worths(group.id, choices, made)
+        rows = (
+            []
+            if gains is None
+            else [
+                {
+                    _("What"): say(row["what"]),
+                    _("Worth"): money(row["gain"], group.currency)
+                    if row["gain"] > row["uncertain"]
+                    else _("less than can be told ({amount})").format(amount=money(row["uncertain"], group.currency)),
+                }
+                for _key, row in gains.iterrows()
+            ]
+        )
+        if rows:
+            page.table(pd.DataFrame(rows), "plan_more_table")
     if st.toggle(_("Compare each member with planning alone (takes some seconds)"), key="plan_alone"):
-        with page.busy(_("Planning for each member alone …")):
-            alone = joint_against_alone(made.outlook, made.plan)
-        rows = [
+        alone = made_alone(group.id, choices, made)
+        rows = [] if alone is None else [
             {
                 _("Member"): name, _("Bags"): int(row["bags"]), _("Together"): money(row["joint"], group.currency), _("Alone"): money(row["alone"], group.currency), _("Gain"): money(row["gain"], group.currency),
                 _("First sale"): day(case.week_date(int(row["first_sale"]))) if row["first_sale"] >= 0 else "–", _("Last sale"): day(case.week_date(int(row["last_sale"]))) if row["last_sale"] >= 0 else "–",
             }
             for name, row in alone.iterrows()
         ]  # fmt: skip
-        page.table(pd.DataFrame(rows), "plan_alone_table")
+        if rows:
+            page.table(pd.DataFrame(rows), "plan_alone_table")
         st.caption(
             _(
                 "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A joint trip's cost is shared by the kilograms carried."
@@ -428,10 +435,11 @@ def _downloads(group: Any, made: MadePlan) -> None:
 
 
 def _wishes(group: Any) -> None:
-    """Let the group enter cash needs, buyers and offers, and grain kept back."""
+    """Let the group enter cash needs and grain kept back; buyers and offers have their own page."""
     store = state.store()
     wishes = read_wishes(store, group.id)
-    with st.expander(_("Cash needs, buyers and offers, grain kept back")):
+    st.page_link("views/buyers.py", label=_("Buyers and offers: write them down on their own page"))
+    with st.expander(_("Cash needs, grain kept back")):
         if wishes["needs"]:
             page.table(pd.DataFrame(wishes["needs"]), "plan_needs_table")
         with st.form("plan_need_form", clear_on_submit=True):
@@ -451,35 +459,7 @@ def _wishes(group: Any) -> None:
                 wishes["needs"].append({"label": label, "amount": amount, "on": on.isoformat(), "member": member})
                 write_wishes(store, group.id, wishes, state.now())
                 st.rerun()
-        if wishes["buyers"]:
-            page.table(pd.DataFrame(wishes["buyers"]), "plan_buyers_table")
-        with st.form("plan_buyer_form", clear_on_submit=True):
-            st.markdown(_("**A buyer or a dated offer**"))
-            name = st.text_input(_("Name"), key="plan_buyer_name")
-            crops = sorted({lot.commodity for lot in store.lots(group.id)})
-            crop = st.selectbox(
-                _("Crop"),
-                ["", *crops],
-                format_func=lambda code: code.replace("_", " ") or _("any"),
-                key="plan_buyer_crop",
-            )
-            price = st.number_input(_("Price per kg (0 = as the market)"), 0.0, key="plan_buyer_price")
-            kilometres = st.number_input(_("Distance, km (0 = collects)"), 0.0, key="plan_buyer_km")
-            limit = st.number_input(_("Highest moisture, %"), 5.0, 30.0, 13.5, key="plan_buyer_limit")
-            quantity = st.number_input(_("Most taken, kg (0 = any)"), 0.0, key="plan_buyer_kg")
-            first = st.date_input(_("From"), state.today(), key="plan_buyer_from")
-            until = st.date_input(_("Until"), state.today() + timedelta(days=60), key="plan_buyer_until")
-            delay = st.number_input(_("Days until payment"), 0, 120, 0, key="plan_buyer_delay")
-            failing = st.slider(_("Chance that it is not kept, %"), 0, 60, 10, key="plan_buyer_fails")
-            if st.form_submit_button(_("Add the buyer")) and name:
-                wishes["buyers"].append(
-                    {
-                        "name": name, "commodity": crop, "price_per_kg": price, "distance_km": kilometres, "moisture_limit_pct": limit, "quantity_kg": quantity, "from": first.isoformat(),
-                        "until": until.isoformat(), "pay_delay_days": delay, "chance_failing": failing / 100,
-                    }
-                )  # fmt: skip
-                write_wishes(store, group.id, wishes, state.now())
-                st.rerun()
+        crops = sorted({lot.commodity for lot in store.lots(group.id)})
         if wishes["reserves"]:
             page.table(pd.DataFrame(wishes["reserves"]), "plan_reserves_table")
         with st.form("plan_reserve_form", clear_on_submit=True):
@@ -498,7 +478,7 @@ def _wishes(group: Any) -> None:
                 write_wishes(store, group.id, wishes, state.now())
                 st.rerun()
         if any(wishes.values()) and st.button(_("Clear all of these"), key="plan_wishes_clear"):
-            write_wishes(store, group.id, {"needs": [], "buyers": [], "reserves": []}, state.now())
+            write_wishes(store, group.id, {"needs": [], "reserves": []}, state.now())
             st.rerun()
 
 

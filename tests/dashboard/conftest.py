@@ -69,3 +69,9 @@ def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[obj
     store.engine.dispose()
     st.cache_resource.clear()
     st.cache_data.clear()
+
+
+@pytest.fixture(autouse=True)
+def patient_pages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let pages wait for work beside them: the test runner does not draw a page again by itself."""
+    monkeypatch.setattr("dashboard.background.PATIENCE_SECONDS", 100.0)
