@@ -1,0 +1,211 @@
+"""Which lots go into a plan, from a group's records: what is harvested, what still stands, what is expected, and seed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from core.grain.commodities import Commodity
+from core.group.lot_state import JudgingRules, LotState, lot_state
+from core.group.records import Lot
+from core.messages import Message, message
+from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
+from core.planning.field import field_value
+from core.planning.retest import Sieve
+
+UNTESTED_SD = 2.5  # points: moisture at harvest that nobody has measured (judgement)
+STATED_SD = 1.5  # points: moisture at a coming harvest as its owner expects it (judgement)
+LONGEST_STANDING_WEEKS = 6  # a choice of more weeks of harvest than this is not compared
+OWN_CROP = "own_"
+
+
+@dataclass(frozen=True)
+class FoundLots:
+    """The lots of a case, the moisture to which each crop is dried for keeping, and what had to be said."""
+
+    lots: tuple[CaseLot, ...]
+    targets: dict[str, float]
+    notes: tuple[Message, ...]
+
+
+@dataclass(frozen=True)
+class LotRules:
+    """How lots are read: the first day, how long a crop may stand, how wet an untested one is, and the weeks looked at."""
+
+    today: date
+    weeks: int
+    field_weeks: int
+    harvest_moisture_pct: float
+    bag_kg: float = 90.0
+
+
+def week_of(day: date, today: date) -> int:
+    """Return the plan week of a day (0 = the week that begins today; negative = past)."""
+    return (day - today).days // DAYS_PER_WEEK
+
+
+def recorded_lots(
+    states: Sequence[LotState],
+    owners: Mapping[int, str],
+    priced: set[str],
+    sieves: Mapping[int, Sieve],
+    rules: LotRules,
+) -> FoundLots:
+    """Return the lots that are recorded: harvested ones that were tested, and those whose harvest is still to come.
+
+    Parameters
+    ----------
+    states : sequence of LotState
+        With bags left.
+    owners : mapping of member id to name
+    priced : set of str
+        Crops with a price.
+    sieves : mapping of lot id to Sieve
+        The latest count of insects.
+    rules : LotRules
+    """
+    lots: list[CaseLot] = []
+    notes: list[Message] = []
+    targets: dict[str, float] = {}
+    for state in states:
+        lot = state.lot
+        if lot.commodity not in priced or state.bags <= 0:
+            continue
+        standing = lot.harvested_on is not None and lot.harvested_on > rules.today
+        tested = state.moisture is not None
+        if state.mass_now_kg <= 0 or not (tested or standing):
+            notes.append(message("lot {lot} has not been tested or weighed: it is left out until it is", lot=lot.label))
+            continue
+        mean = float(state.moisture.mean_pct) if state.moisture is not None else rules.harvest_moisture_pct
+        error = float(state.moisture.standard_error_pct) if state.moisture is not None else UNTESTED_SD
+        first, latest, stated = _harvest(lot, mean, tested, rules) if standing else (0, None, 0)
+        if standing and first > rules.weeks - 2:
+            notes.append(message("lot {lot} is harvested after the weeks looked at: look further ahead", lot=lot.label))
+            continue
+        if standing and not tested:
+            notes.append(
+                message(
+                    "lot {lot} still stands and was not tested: {moisture} % at its harvest is assumed",
+                    lot=lot.label,
+                    moisture=mean,
+                )
+            )
+        mass = state.grain_kg if state.grain_kg > 0 else state.mass_now_kg
+        owner = owners.get(lot.owner_id, "pool") if lot.owner_id else "pool"
+        sieve = sieves.get(lot.id)
+        lots.append(
+            CaseLot(
+                str(lot.id), lot.label, owner, lot.commodity, int(state.bags), round(mass / state.bags, 3), round(mean, 3), round(min(error, 3.0), 3), first, standing, lot.form,
+                latest, stated, lot.use, None if sieve is None else sieve.insects_per_kg, 1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
+                0 if sieve is None else max(0, (rules.today - sieve.on).days),
+            )
+        )  # fmt: skip
+        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
+    return FoundLots(tuple(lots), targets, tuple(notes))
+
+
+def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[int, int, int]:
+    """Return (first week, last week of harvest, week for which the moisture is stated) of a standing lot.
+
+    A tested lot that is ripe may be harvested from now on; one that is not tested, or not ripe, from the day that was entered.
+    """
+    day = lot.harvested_on or rules.today
+    meant = max(0, week_of(day, rules.today))
+    first = 0 if tested and mean_pct <= field_value("wettest_to_harvest_pct") else meant
+    latest = min(meant + rules.field_weeks, first + LONGEST_STANDING_WEEKS)
+    return first, max(first, latest), 0 if tested else meant
+
+
+def coming_harvests(
+    rows: Sequence[Mapping[str, Any]], group_id: int, priced: set[str], judging: JudgingRules, rules: LotRules
+) -> FoundLots:
+    """Return the harvests that the group expects, as standing lots, with the moisture to which their crop is dried.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        As `core.planning.wishes` keeps them: on, commodity, kg, moisture_pct or None, member, label.
+    group_id : int
+    priced : set of str
+    judging : JudgingRules
+        For the limit of the crop.
+    rules : LotRules
+    """
+    lots: list[CaseLot] = []
+    notes: list[Message] = []
+    targets: dict[str, float] = {}
+    for number, row in enumerate(rows):
+        crop, day, kg = str(row["commodity"]), date.fromisoformat(str(row["on"])), float(row["kg"])
+        week = week_of(day, rules.today)
+        label = str(row.get("label") or "") or f"{crop.replace('_', ' ')} {day.isoformat()}"
+        if week < 0:
+            notes.append(message("the harvest expected on {day} is due: record it as a lot", day=day.isoformat()))
+            continue
+        if crop not in priced:
+            notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
+            continue
+        if week > rules.weeks - 2:
+            notes.append(message("lot {lot} is harvested after the weeks looked at: look further ahead", lot=label))
+            continue
+        stated = row.get("moisture_pct")
+        moisture = float(stated) if stated else rules.harvest_moisture_pct
+        bags = max(1, round(kg / rules.bag_kg))
+        lots.append(
+            CaseLot(
+                f"harvest-{number + 1}", label, str(row.get("member") or "pool"), crop, bags, round(kg / bags, 3), moisture, STATED_SD if stated else UNTESTED_SD,
+                week, True, "threshed", min(week + rules.field_weeks, week + LONGEST_STANDING_WEEKS), week,
+            )
+        )  # fmt: skip
+        state = lot_state(Lot(group_id=group_id, label=label, commodity=crop, bags=bags), _no_tests(), judging)
+        targets[crop] = min(targets.get(crop, 99.0), round(float(state.limit.moisture_pct), 1))
+    return FoundLots(tuple(lots), targets, tuple(notes))
+
+
+def _no_tests() -> Any:
+    import pandas as pd
+
+    columns = ["id", "lot_id", "taken_at", "bag", "temperature_c", "relative_humidity_pct", "meter_moisture_pct"]
+    return pd.DataFrame({name: pd.Series(dtype=float) for name in columns})
+
+
+def target_choices(
+    targets: Mapping[str, float], buyers: Sequence[CaseBuyer], most: int = 3
+) -> tuple[tuple[str, float], ...]:
+    """Return further moistures to dry each crop to, beside the one for keeping: what buyers allow by their own meters, and one point drier.
+
+    Parameters
+    ----------
+    targets : mapping of crop to moisture
+        The moisture for keeping [% w.b.].
+    buyers : sequence of CaseBuyer
+    most : int
+        At most so many for a crop; the buyers' limits furthest apart come first. What differs by less than 0.3 point is one choice.
+    """
+    found: list[tuple[str, float]] = []
+    for crop, keeping in sorted(targets.items()):
+        limits = {
+            round(who.moisture_limit_pct - who.meter_offset_pct, 1)
+            for who in buyers
+            if who.moisture_limit_pct is not None and (not who.commodities or crop in who.commodities)
+        }
+        wanted = [*sorted(limits, key=lambda limit: -abs(limit - keeping)), round(keeping - 1.0, 1)]
+        taken = [keeping]
+        for limit in [wanted[-1], *wanted[:-1]]:
+            apart = all(abs(limit - other) >= 0.3 for other in taken)
+            if apart and 3.0 < limit <= keeping + 3.0 and len(taken) <= most:
+                taken.append(limit)
+        found += [(crop, limit) for limit in sorted(taken[1:], reverse=True)]
+    return tuple(found)
+
+
+def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Message, ...]:
+    """Return what stands in for what is not known of the group's own crops in the plan."""
+    return tuple(
+        message(
+            "{crop} is your own crop: its moisture follows your own figures; the drying rate of maize, the losses of maize at equal humidity and the usual pests of a {kind} stand in for what is not known of it",
+            crop=crop.name, kind=crop.kind,
+        )
+        for code, crop in sorted(crops.items()) if code in used
+    )  # fmt: skip

@@ -1,0 +1,158 @@
+"""Grain that is not free to be sold where it brings most: eaten at home, kept for seed, or promised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import pandas as pd
+
+from core.planning.case import CaseBuyer, CaseLot, CropPrice, Reserve
+from core.planning.case_lots import week_of
+from core.planning.rooms import season_of
+
+SEED_LEFT = 0.9  # of a seed lot's dried mass that must be there at planting; the rest is what keeping takes (judgement)
+ONE_BAG_KG = 100.0
+Value = Callable[..., float]
+
+
+def lean_price(price: CropPrice, weeks: int, margin: float, otherwise: float = 1.3) -> float:
+    """Return what 1 kg of a crop costs to buy in the dearest month of the weeks looked at [money per kg].
+
+    Parameters
+    ----------
+    price : CropPrice
+    weeks : int
+        How far ahead.
+    margin : float
+        What is paid more in small measures than wholesale [fraction].
+    otherwise : float
+        Factor on today's price where the history tells no season (judgement, stated).
+    """
+    curve = season_of(price)
+    if curve is None:
+        return round(price.price_now * otherwise, 6)
+    months = max(1, round(weeks * 7 / 30.44))
+    dearest = float(curve.forecast(months, from_price=price.price_now)["mean"].max())
+    return round(max(dearest, price.price_now) * (1.0 + margin), 6)
+
+
+def dried_kg(lot: CaseLot, target_pct: float) -> float:
+    """Return the mass of a lot when dried to a moisture, W2 = W1 (100 - M1)/(100 - M2), not more than now [kg]."""
+    mass = lot.bags * lot.bag_mass_kg
+    return mass * min(1.0, (100.0 - lot.moisture_pct) / (100.0 - target_pct))
+
+
+def reserves_of(
+    rows: Sequence[Mapping[str, Any]],
+    value: Value,
+    prices: Sequence[CropPrice],
+    lots: Sequence[CaseLot],
+    targets: Mapping[str, float],
+    weeks: int,
+) -> tuple[Reserve, ...]:
+    """Return what is kept back for eating and for seed.
+
+    Home use lasts until the next harvest of the staple (maize, or the crop of most mass), or to the end of the weeks looked at, and is
+    valued at what buying it in the lean season would cost. Seed lots are kept whole to the end, whatever else is asked for.
+    """
+    by_crop = {price.commodity: price for price in prices}
+    margin, last = value("plan.buying_margin", 0.15), weeks - 1
+    made: list[Reserve] = []
+    for row in rows:
+        crop, kg = str(row.get("commodity")), float(row.get("kg") or 0)
+        if crop not in by_crop or kg <= 0:
+            continue
+        evenly = bool(row.get("evenly", True))
+        lean = lean_price(by_crop[crop], weeks, margin)
+        usual = lean if evenly else by_crop[crop].price_now * value("plan.seed_value_factor", 2.0)
+        until = min(last, int(row.get("weeks") or last))
+        made.append(
+            Reserve(
+                str(row.get("label") or "reserve"),
+                crop,
+                kg,
+                until,
+                float(row.get("value_per_kg") or usual),
+                evenly,
+                "food" if evenly else "seed",
+            )
+        )
+    made += _seed_lots(made, by_crop, lots, targets, last, value)
+    weekly = value("plan.home_use_kg_week")
+    staple = _staple(by_crop, lots)
+    if weekly > 0 and staple:
+        coming = [lot.available_week for lot in lots if lot.standing and lot.commodity == staple]
+        until = min([last, *(week for week in coming if week >= 2)])
+        lean = lean_price(by_crop[staple], until + 1, margin)
+        made.append(Reserve("home use", staple, weekly * (until + 1), until, lean))
+    return tuple(made)
+
+
+def _staple(by_crop: Mapping[str, CropPrice], lots: Sequence[CaseLot]) -> str:
+    """Return the crop that is eaten at home: maize where there is any, else the crop of most mass."""
+    if "maize" in by_crop:
+        return "maize"
+    mass: dict[str, float] = {}
+    for lot in lots:
+        mass[lot.commodity] = mass.get(lot.commodity, 0.0) + lot.bags * lot.bag_mass_kg
+    return max(mass, key=lambda crop: mass[crop], default="")
+
+
+def _seed_lots(
+    asked: list[Reserve],
+    by_crop: Mapping[str, CropPrice],
+    lots: Sequence[CaseLot],
+    targets: Mapping[str, float],
+    last: int,
+    value: Value,
+) -> list[Reserve]:
+    """Return one reserve for each crop with seed lots, less what was asked for as seed of that crop already."""
+    made = []
+    for crop in sorted({lot.commodity for lot in lots if lot.use == "seed"}):
+        held = sum(dried_kg(lot, targets[crop]) for lot in lots if lot.use == "seed" and lot.commodity == crop)
+        there = sum(reserve.kg for reserve in asked if reserve.use == "seed" and reserve.commodity == crop)
+        rest = SEED_LEFT * held - there
+        if rest > 1.0:
+            worth = by_crop[crop].price_now * value("plan.seed_value_factor", 2.0)
+            made.append(Reserve(f"seed of {crop.replace('_', ' ')}", crop, round(rest, 1), last, worth, False, "seed"))
+    return made
+
+
+def promised_sales(
+    rows: Sequence[Mapping[str, Any]], sales: pd.DataFrame, lots: Sequence[CaseLot], today: date, weeks: int
+) -> tuple[CaseBuyer, ...]:
+    """Return promised grain as buyers who must be served.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        As `core.planning.wishes.add_promise` keeps them.
+    sales : DataFrame
+        Of the group: what a buyer got since the promise is taken off it.
+    lots : sequence of CaseLot
+        A promise of a lot that is gone, or of a crop of which there is none, is left out.
+    today : date
+    weeks : int
+    """
+    made = []
+    for number, row in enumerate(rows):
+        due, left = week_of(date.fromisoformat(row["due"]), today), float(row["kg"])
+        if not sales.empty:
+            mine = sales[sales["buyer"].str.strip().str.lower() == str(row["buyer"]).lower()]
+            since = pd.to_datetime(mine["sold_on"]) >= pd.Timestamp(row["agreed_on"])
+            left -= float(mine.loc[since, "mass_kg"].sum())
+        named = tuple(lot.id for lot in lots if lot.id == str(row.get("lot") or ""))
+        fits = any(lot.commodity == row["commodity"] and (not named or lot.id in named) for lot in lots)
+        if left <= 0.5 or not fits or due >= weeks:
+            continue
+        last = max(0, due)
+        limit = float(row.get("moisture_limit_pct") or 0) or None
+        made.append(
+            CaseBuyer(
+                f"promise-{number + 1}", f"{row['buyer']} (promised)", 0.0, (str(row["commodity"]),), 1.0, float(row["price_per_kg"]), limit, 0.02, None if limit is None else limit + 1.0,
+                pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7), quantity_kg=left + ONE_BAG_KG, first_week=0, last_week=last, promised_kg=left, lots=named,
+            )
+        )  # fmt: skip
+    return tuple(made)

@@ -1,0 +1,126 @@
+"""What a group enters for planning and nothing else keeps: cash needs, grain kept back, coming harvests, promised grain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any
+
+from core.errors import InputError
+
+WISHES = "planning"
+NAMES = ("needs", "reserves", "harvests", "promises")
+
+
+def read_wishes(store: Any, group_id: int) -> dict[str, list[dict[str, Any]]]:
+    """Return what the group has entered for planning: lists of plain rows by the `NAMES`."""
+    kept = store.documents.read(WISHES, str(group_id)) or {}
+    return {name: list(kept.get(name, [])) for name in NAMES}
+
+
+def write_wishes(store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime) -> None:
+    """Keep what the group has entered for planning; lists that are not named stay as they are."""
+    store.documents.write(WISHES, str(group_id), {**read_wishes(store, group_id), **wishes}, at)
+
+
+def add_harvest(
+    store: Any,
+    group_id: int,
+    at: datetime,
+    *,
+    commodity: str,
+    on: date,
+    kg: float,
+    moisture_pct: float | None = None,
+    member: str = "",
+    label: str = "",
+) -> None:
+    """Keep a harvest that is expected: it will compete for drying space, bags, store and trucks.
+
+    Parameters
+    ----------
+    commodity : str
+    on : date
+        The earliest day on which it can be harvested.
+    kg : float
+        Grain expected, at its moisture on that day.
+    moisture_pct : float or None
+        Moisture expected then [% w.b.], None where nobody knows.
+    member, label : str
+        Whose it is (empty: the pool's) and what it is called.
+
+    Raises
+    ------
+    InputError
+        For a mass of zero or less, or an impossible moisture.
+    """
+    if kg <= 0:
+        raise InputError("say how many kg are expected")
+    if moisture_pct is not None and not 5 <= moisture_pct <= 50:
+        raise InputError("moisture {value} % is outside {low} to {high}", value=moisture_pct, low=5, high=50)
+    row = {"commodity": commodity, "on": on.isoformat(), "kg": kg, "moisture_pct": moisture_pct, "member": member}
+    harvests = read_wishes(store, group_id)["harvests"]
+    write_wishes(store, group_id, {"harvests": [*harvests, {**row, "label": label.strip()}]}, at)
+
+
+def add_promise(
+    store: Any,
+    group_id: int,
+    at: datetime,
+    *,
+    buyer: str,
+    commodity: str,
+    kg: float,
+    price_per_kg: float,
+    due: date,
+    agreed_on: date,
+    lot: str = "",
+    moisture_limit_pct: float | None = None,
+    pay_delay_days: int = 0,
+) -> None:
+    """Keep a sale that is promised but not delivered; what is sold to that buyer from `agreed_on` on counts as delivered.
+
+    Parameters
+    ----------
+    buyer, commodity : str
+    kg, price_per_kg : float
+        What was agreed.
+    due, agreed_on : date
+        The last day of delivery, and the day of the promise.
+    lot : str
+        The number of the lot that was promised, empty for any lot of the crop.
+    moisture_limit_pct : float or None
+        Highest moisture agreed [% w.b.].
+    pay_delay_days : int
+
+    Raises
+    ------
+    InputError
+        Without a buyer, for a mass or a price of zero or less, or a delivery before the agreement.
+    """
+    if not buyer.strip():
+        raise InputError("say to whom it was promised")
+    if kg <= 0 or price_per_kg <= 0:
+        raise InputError("a promise needs the mass and the price that were agreed")
+    if due < agreed_on:
+        raise InputError("the delivery cannot be due before the promise was given")
+    row = {
+        "buyer": buyer.strip(), "commodity": commodity, "kg": kg, "price_per_kg": price_per_kg, "due": due.isoformat(), "agreed_on": agreed_on.isoformat(), "lot": lot,
+        "moisture_limit_pct": moisture_limit_pct, "pay_delay_days": int(pay_delay_days),
+    }  # fmt: skip
+    promises = read_wishes(store, group_id)["promises"]
+    write_wishes(store, group_id, {"promises": [*promises, row]}, at)
+
+
+def drop_wish(store: Any, group_id: int, name: str, number: int, at: datetime) -> None:
+    """Take away one row of a list.
+
+    Raises
+    ------
+    InputError
+        Where there is no such row.
+    """
+    rows = read_wishes(store, group_id).get(name, [])
+    if not 0 <= number < len(rows):
+        raise InputError("there is no entry with the number {number}", number=number + 1)
+    write_wishes(store, group_id, {name: [*rows[:number], *rows[number + 1 :]]}, at)
