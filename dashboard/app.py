@@ -22,6 +22,7 @@ def pages() -> dict[str, list[st.Page]]:
             ("floor", _("Drying floor"), "view_timeline"),
             ("storage", _("Storage outlook"), "warehouse"),
             ("prices", _("Prices"), "show_chart"),
+            ("buyers", _("Buyers and offers"), "storefront"),
             ("season_end", _("Season's end"), "fact_check"),
         ],
         _("Treasurer: sharing costs"): [

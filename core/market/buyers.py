@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import pairwise
 
@@ -121,6 +122,14 @@ class Buyer:
         Whether the buyer's instruments decide.
     moisture_offset, scale_offset : MeterOffset
         Buyer's less ours: points of moisture; fraction of mass.
+    commodities : tuple of str
+        Crops that are bought; empty = all.
+    minimum_kg : float
+        Least that is taken at one time [kg].
+    fee_share : float
+        Fee or levy as a fraction of the price.
+    inspects : bool
+        Whether live insects, smell, dust and damaged kernels are a reason to refuse.
     """
 
     name: str
@@ -139,6 +148,10 @@ class Buyer:
     own_scale: bool = False
     moisture_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
     scale_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
+    commodities: tuple[str, ...] = ()
+    minimum_kg: float = 0.0
+    fee_share: float = 0.0
+    inspects: bool = False
 
     def __post_init__(self) -> None:
         if not 0 <= self.chance_not_paid <= 1 or not 0 <= self.price_fall_per_double < 1:
@@ -147,6 +160,19 @@ class Buyer:
             raise InputError(
                 "truck size, weekly quantity and price factor of {name} must be above zero", name=self.name
             )
+        if (
+            min(self.distance_km, self.trip_cost, self.pay_delay_days, self.minimum_kg) < 0
+            or not 0 <= self.fee_share < 1
+        ):
+            raise InputError("distance, costs, days and fee of {name} must not be below zero", name=self.name)
+        if self.moisture_limit_pct is not None and not 2 <= self.moisture_limit_pct <= 40:
+            raise InputError(
+                "{name}: a moisture limit of {value} % is outside 2-40", name=self.name, value=self.moisture_limit_pct
+            )
+
+    def takes(self, commodity: str) -> bool:
+        """Return whether a crop is bought."""
+        return not self.commodities or commodity in self.commodities
 
 
 @dataclass(frozen=True)
@@ -232,7 +258,7 @@ class Proceeds:
 def delivery_proceeds(
     buyer: Buyer, price: float, mass_kg: float, moisture_pct: float, moisture_sd_pct: float = 0.0, treated: bool = False
 ) -> Proceeds:
-    """Return what one delivery is expected to bring.
+    """Return what one delivery is expected to bring; a load that is refused or not paid brings nothing here.
 
     Parameters
     ----------
@@ -262,9 +288,90 @@ def delivery_proceeds(
     chance *= 1 - buyer.chance_not_paid
     deducted = float(buyer.discount.fraction(seen)) if buyer.discount else 0.0
     per_kg = float(price_after_quantity(price * buyer.price_factor, mass_kg, buyer)) * (1 - deducted)
+    per_kg *= 1 - buyer.fee_share
     paid = mass_kg * (1 + (buyer.scale_offset.mean if buyer.own_scale else 0.0))
     transport = float(truck_cost(mass_kg, buyer))
     return Proceeds(chance, per_kg, paid, chance * per_kg * paid, transport, chance * per_kg * paid - transport)
+
+
+@dataclass(frozen=True)
+class Bid:
+    """What a buyer or an offer brings for one delivery made today.
+
+    Attributes
+    ----------
+    name : str
+    offer : Offer or None
+        None = at the market's price.
+    proceeds : Proceeds
+        With a refused or broken load sold on at the price otherwise.
+    net_today_per_kg : float
+        Net of transport, brought to today at the cost of money [money/kg delivered].
+    taken_kg : float
+        How much of the delivery is taken [kg].
+    refused : bool
+        Whether the delivery cannot be sold there at all: wrong crop, too little, or treated.
+    """
+
+    name: str
+    offer: Offer | None
+    proceeds: Proceeds
+    net_today_per_kg: float
+    taken_kg: float
+    refused: bool
+
+
+def compare_bids(
+    buyers: Sequence[Buyer],
+    offers: Sequence[Offer],
+    commodity: str,
+    market_price: float,
+    price_otherwise: float,
+    mass_kg: float,
+    moisture_pct: float,
+    moisture_sd_pct: float,
+    treated: bool,
+    day: date,
+    monthly_interest: float,
+) -> list[Bid]:
+    """Return what one delivery would bring today from every buyer and every offer that stands, the best first.
+
+    Parameters
+    ----------
+    buyers, offers : sequences
+    commodity : str
+    market_price, price_otherwise : float
+        Price of the reference market, and what a refused load is sold at on the spot [money/kg].
+    mass_kg, moisture_pct, moisture_sd_pct : float
+        The delivery by our instruments [kg, % w.b., points].
+    treated : bool
+        Whether it carries a protectant.
+    day : date
+        Today.
+    monthly_interest : float
+        Cost of money until the buyer pays, fraction a month.
+
+    Returns
+    -------
+    list of Bid
+    """
+    bids = []
+    asked: list[tuple[Buyer, Offer | None]] = [(buyer, None) for buyer in buyers]
+    asked += [(offer.buyer, offer) for offer in offers if offer.commodity == commodity and offer.stands_on(day)]
+    for buyer, offer in asked:
+        price, terms = market_price, buyer
+        taken = mass_kg
+        if offer is not None:
+            price, taken = offer.price_per_kg, min(mass_kg, offer.quantity_kg)
+            kept = (1 - offer.chance_not_honoured) * (1 - buyer.chance_not_paid)
+            terms = replace(buyer, price_factor=1.0, chance_not_paid=1 - kept, weekly_quantity_kg=math.inf)
+        made = delivery_proceeds(terms, price, taken, moisture_pct, moisture_sd_pct, treated)
+        months = buyer.pay_delay_days / (365.25 / 12)
+        salvage = (1 - made.accepted_chance) * min(price_otherwise, made.price_per_kg) * taken
+        worth = made.gross / (1 + monthly_interest) ** months + salvage - made.transport
+        refused = not buyer.takes(commodity) or taken < buyer.minimum_kg or (buyer.refuses_treated and treated)
+        bids.append(Bid(buyer.name, offer, made, worth / taken, taken, refused))
+    return sorted(bids, key=lambda bid: (bid.refused, -bid.net_today_per_kg))
 
 
 @dataclass(frozen=True)

@@ -6,11 +6,14 @@ Nothing is changed silently. A row that cannot be used stays out and says why; a
 from __future__ import annotations
 
 import io
+import math
 import re
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from core.errors import ImportRefusedError, InputError, PriceDataError
 from core.market.units import kilograms
@@ -421,18 +424,61 @@ class Basis:
     factor : float
         Own price as a multiple of the reference's.
     log_sd : float
-        Standard deviation of its logarithm from quote to quote.
+        Standard deviation of the logarithm of the next own price against it: how well the factor is known, and how single prices scatter.
     quotes : int
-        Quotes that it was learnt from.
+        Months with both prices that it was learnt from.
+    factor_log_sd : float
+        Standard deviation of the factor's logarithm alone.
     """
 
     factor: float
     log_sd: float
     quotes: int
+    factor_log_sd: float = 0.0
+
+    def interval(self, share: float = 0.8) -> tuple[float, float]:
+        """Return between what multiples of the reference the next own price lies with a chance."""
+        reach = NormalDist().inv_cdf((1 + share) / 2) * self.log_sd
+        return self.factor * math.exp(-reach), self.factor * math.exp(reach)
+
+    def own_paths(
+        self, reference_paths: NDArray[np.float64], seed: int, own_today: float | None = None
+    ) -> NDArray[np.float64]:
+        """Return paths of the own price from paths of the reference market's.
+
+        Parameters
+        ----------
+        reference_paths : ndarray, shape (count, months + 1)
+            Column 0 is today [money/kg].
+        seed : int
+        own_today : float, optional
+            Own price seen today [money/kg]: paths start from it and move as the reference does. Without it they start about factor x
+            reference.
+
+        Returns
+        -------
+        ndarray of the same shape
+            The scatter of single months is drawn for each month, the doubt about the factor once for each path.
+        """
+        rng = np.random.default_rng([seed, 31])
+        count, width = reference_paths.shape
+        scatter = math.sqrt(max(self.log_sd**2 - self.factor_log_sd**2, 0.0))
+        wobble = scatter * rng.standard_normal((count, width))
+        if own_today is None:
+            doubt = self.factor_log_sd * rng.standard_normal((count, 1))
+            return np.asarray(reference_paths * self.factor * np.exp(doubt + wobble))
+        wobble[:, 0] = 0.0
+        return np.asarray(reference_paths / reference_paths[:, :1] * own_today * np.exp(wobble))
 
 
-def learn_basis(own: pd.Series, reference: pd.Series, prior_log_sd: float = 0.2, quote_log_sd: float = 0.1) -> Basis:
-    """Learn how own quotes stand to a reference market, shrunk to equality while they are few.
+def learn_basis(
+    own: pd.Series,
+    reference: pd.Series,
+    prior_log_sd: float = 0.2,
+    quote_log_sd: float = 0.1,
+    prior_factor: float = 1.0,
+) -> Basis:
+    """Learn how own prices stand to a reference market, shrunk to what is usual while they are few.
 
     Normal mean with a normal prior (Gelman et al. 2013, Bayesian Data Analysis, section 2.5), in log price.
 
@@ -442,18 +488,21 @@ def learn_basis(own: pd.Series, reference: pd.Series, prior_log_sd: float = 0.2,
         Price [money/kg], monthly PeriodIndex.
     prior_log_sd, quote_log_sd : float
         How far places differ in general, and how one quote scatters; basis: judgement.
+    prior_factor : float
+        Own price as a multiple of the reference's where nothing is known; default the same price.
 
     Returns
     -------
     Basis
     """
     both = own.index.intersection(reference.index)
-    difference = np.log(own.loc[both].to_numpy(dtype=float) / reference.loc[both].to_numpy(dtype=float))
+    usual = math.log(prior_factor)
+    difference = np.log(own.loc[both].to_numpy(dtype=float) / reference.loc[both].to_numpy(dtype=float)) - usual
     count = len(difference)
     scatter = max(float(np.std(difference, ddof=1)), 0.02) if count >= 6 else quote_log_sd
     precision = prior_log_sd**-2 + count / scatter**2
     mean = float(difference.sum() / scatter**2 / precision) if count else 0.0
-    return Basis(float(np.exp(mean)), float(np.sqrt(1 / precision + scatter**2)), count)
+    return Basis(math.exp(usual + mean), math.sqrt(1 / precision + scatter**2), count, math.sqrt(1 / precision))
 
 
 COMMODITY_WORDS = (

@@ -1,0 +1,234 @@
+"""What a group's own records say of its market, its buyers and its own price against the market's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+import pandas as pd
+
+from core.errors import InputError
+from core.market.buyer_book import (
+    BOOK,
+    AssumedTerms,
+    BuyerBook,
+    buyer_from,
+    loads_weighed_twice,
+    offer_from,
+    replay_buyers,
+)
+from core.market.buyers import Buyer, DiscountSchedule
+from core.market.prices import Basis, MonthlyPrices, learn_basis, monthly_prices
+
+FARM_GATE = "farm gate"
+
+
+def assumed_terms(facts: dict[str, Any]) -> AssumedTerms:
+    """Return what is taken of a buyer of whom nobody said otherwise, from a group's facts."""
+
+    def value(key: str) -> float:
+        return float(facts[key].value)
+
+    return AssumedTerms(
+        trip_cost=value("plan.truck_trip_cost"),
+        km_cost=value("plan.truck_km_cost"),
+        truck_kg=value("plan.truck_kg"),
+        pay_delay_days=int(value("pay_delay_days")),
+        chance_not_honoured=value("offer_chance_not_honoured"),
+        weekly_quantity_kg=value("plan.market_weekly_kg"),
+        price_fall=value("plan.price_fall"),
+        fee_share=0.0,
+        discount_per_point=value("plan.discount_per_point"),
+    )
+
+
+def buyer_book(store: Any, group_id: int) -> BuyerBook:
+    """Return a group's buyers and offers as they stand, with offsets of scale and meter learnt from its deliveries.
+
+    Raises
+    ------
+    InputError
+        Entries of the book that cannot be.
+    """
+    loads = loads_weighed_twice(store.events(group_id, "pool"))
+    return replay_buyers(store.events(group_id, BOOK), assumed_terms(store.facts(group_id)), loads)
+
+
+@dataclass(frozen=True)
+class ReferenceMarket:
+    """The series of a crop against which own prices are held: the market and kind of price with the most months."""
+
+    market: str
+    price_type: str
+    monthly: MonthlyPrices
+
+
+def reference_market(
+    quotes: pd.DataFrame, market: str | None = None, price_type: str | None = None
+) -> ReferenceMarket | None:
+    """Return a crop's reference market: the one asked for, or the one with most months that is no farm gate; None without prices.
+
+    Parameters
+    ----------
+    quotes : DataFrame
+        Of one crop: quoted_on, market, price_type, price_per_kg.
+    market, price_type : str, optional
+    """
+    usable = quotes[quotes["price_per_kg"] > 0]
+    if market is None:
+        usable = usable[usable["price_type"] != FARM_GATE]
+        if usable.empty:
+            return None
+        months = usable.assign(month=pd.to_datetime(usable["quoted_on"]).dt.to_period("M"))
+        counts = months.groupby(["market", "price_type"], dropna=False)["month"].nunique()
+        market, price_type = counts.sort_values(ascending=False, kind="stable").index[0]
+    chosen = usable[(usable["market"] == market) & (usable["price_type"] == price_type)]
+    return None if chosen.empty else ReferenceMarket(str(market), str(price_type), monthly_prices(chosen))
+
+
+def own_prices(store: Any, group_id: int, commodity: str, book: BuyerBook, buyer: str | None = None) -> pd.DataFrame:
+    """Return a group's own prices of a crop: at the gate, or those that a buyer paid.
+
+    Parameters
+    ----------
+    buyer : str, optional
+        Name of a buyer; default the gate: quotes of the farm gate, and sales to those who are not in the book or who collect.
+
+    Returns
+    -------
+    DataFrame
+        Columns on (date), price_per_kg [money/kg], what ("sale" or "quote").
+    """
+    rows: list[dict[str, Any]] = []
+    far = {entry.buyer.name.strip().lower() for entry in book.buyers if entry.buyer.distance_km > 0}
+    sales = store.sales(group_id)
+    for sale in sales[(sales["commodity"] == commodity) & (sales["price_per_kg"] > 0)].itertuples():
+        name = str(sale.buyer or "").strip().lower()
+        if name == buyer.strip().lower() if buyer is not None else name not in far:
+            rows.append({"on": pd.Timestamp(sale.sold_on), "price_per_kg": float(sale.price_per_kg), "what": "sale"})
+    if buyer is None:
+        quotes = store.price_quotes(group_id, commodity)
+        for quote in quotes[quotes["price_type"] == FARM_GATE].itertuples():
+            rows.append(
+                {"on": pd.Timestamp(quote.quoted_on), "price_per_kg": float(quote.price_per_kg), "what": "quote"}
+            )
+    return pd.DataFrame(rows, columns=["on", "price_per_kg", "what"]).sort_values("on", kind="stable")
+
+
+def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor: float = 1.0) -> Basis:
+    """Return how own prices stand to a reference market's months.
+
+    Parameters
+    ----------
+    reference : Series
+        Price [money/kg], monthly PeriodIndex; a month without a price takes that of the month before or after.
+    own : DataFrame
+        From `own_prices`.
+    today : date
+        Later prices are not used.
+    prior_factor : float
+        What is usual where nothing is known.
+    """
+    known = own[own["on"] <= pd.Timestamp(today)]
+    months = known["on"].dt.to_period("M") if len(known) else pd.PeriodIndex([], freq="M")
+    by_month = known.groupby(months)["price_per_kg"].median().astype(float)
+    by_month.index = pd.PeriodIndex(by_month.index, freq="M")
+    span = pd.period_range(reference.index.min() - 1, reference.index.max() + 1, freq="M")
+    near = reference.reindex(span).ffill(limit=1).bfill(limit=1).dropna()
+    return learn_basis(by_month, near, prior_factor=prior_factor)
+
+
+@dataclass(frozen=True)
+class Seller:
+    """A way to sell a crop at the market's price: the buyer's terms, and how his price was learnt (None: entered or usual)."""
+
+    buyer: Buyer
+    basis: Basis | None
+
+
+def ways_to_sell(
+    store: Any, group_id: int, commodity: str, reference: pd.Series, book: BuyerBook, limit_pct: float, today: date
+) -> list[Seller]:
+    """Return the farm gate, the market and every buyer of the book who takes a crop at the market's price.
+
+    Parameters
+    ----------
+    reference : Series
+        Months of the reference market [money/kg].
+    book : BuyerBook
+    limit_pct : float
+        Moisture above which gate and market take off [% w.b.].
+    today : date
+    """
+    facts = store.facts(group_id)
+    assumed = assumed_terms(facts)
+
+    def value(key: str) -> float:
+        return float(facts[key].value)
+
+    cut = DiscountSchedule(limit_pct, ((100.0, assumed.discount_per_point),))
+    gate = Buyer("trader at the farm gate", price_factor=value("plan.gate_factor"), discount=cut)
+    basis = basis_to(reference, own_prices(store, group_id, commodity, book), today, gate.price_factor)
+    found = [Seller(replace(gate, price_factor=basis.factor), basis) if basis.quotes else Seller(gate, None)]
+    distance = value("plan.market_km")
+    market = Buyer(
+        "market",
+        discount=cut,
+        moisture_limit_pct=limit_pct + 3.5,
+        distance_km=distance,
+        trip_cost=assumed.trip_cost + 2 * distance * assumed.km_cost,
+        truck_kg=assumed.truck_kg,
+        weekly_quantity_kg=assumed.weekly_quantity_kg,
+        price_fall_per_double=assumed.price_fall / 2,
+        fee_share=value("plan.market_fee"),
+    )
+    found.append(Seller(market, None))
+    for entry in book.standing_buyers():
+        if entry.only_offers or not entry.buyer.takes(commodity):
+            continue
+        learnt = None
+        buyer = entry.buyer
+        if "price_factor" not in entry.entered:
+            learnt = basis_to(reference, own_prices(store, group_id, commodity, book, buyer.name), today)
+            if learnt.quotes:
+                buyer = replace(buyer, price_factor=learnt.factor)
+        found.append(Seller(buyer, learnt if learnt is not None and learnt.quotes else None))
+    return found
+
+
+def write_buyer(store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime) -> int:
+    """Write a buyer's terms into the book after checking them, and return the entry's number.
+
+    Raises
+    ------
+    InputError
+        Terms that cannot be, or a name that another buyer has.
+    """
+    book = buyer_book(store, group_id)
+    buyer, _ = buyer_from(payload, assumed_terms(store.facts(group_id)))
+    others = {entry.buyer.name.strip().lower() for entry in book.standing_buyers() if entry.number != payload.get("of")}
+    if buyer.name.lower() in others:
+        raise InputError("there is a buyer {name} already: change that one", name=buyer.name)
+    return int(store.append_event(group_id, BOOK, "buyer", on, who, payload, at))
+
+
+def write_offer(store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime) -> int:
+    """Write an offer into the book after checking it, and return the entry's number.
+
+    Raises
+    ------
+    InputError
+        Terms that cannot be, or a buyer who is not in the book.
+    """
+    book = buyer_book(store, group_id)
+    buyer = next((entry.buyer for entry in book.standing_buyers() if entry.number == payload.get("buyer")), None)
+    if buyer is None:
+        raise InputError("choose a buyer of the book first")
+    offer_from(payload, buyer, assumed_terms(store.facts(group_id)))
+    return int(store.append_event(group_id, BOOK, "offer", on, who, payload, at))
+
+
+def withdraw(store: Any, group_id: int, number: int, reason: str, on: date, who: str, at: datetime) -> None:
+    """Write that a buyer or an offer is withdrawn; the entries stay."""
+    store.append_event(group_id, BOOK, "withdrawn", on, who, {"of": number, "reason": reason}, at)
