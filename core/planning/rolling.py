@@ -28,7 +28,7 @@ ORDER_AHEAD_DAYS = {
 
 @dataclass(frozen=True)
 class NextAction:
-    """One thing to do: when, what, who, and for which lots. `kind` is dry, test, bag, sell, collect, buy or book."""
+    """One thing to do: when, what, who, and for which lots. `kind` is harvest, dry, test, bag, sell, collect, buy or book."""
 
     on: date
     kind: str
@@ -75,6 +75,15 @@ def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> 
         )
 
     for line in plan.sales:
+        if line.harvest_on is not None:
+            add(
+                max(line.harvest_on, begin),
+                "harvest",
+                message("harvest {bags} bags of lot {lot}", bags=line.bags, lot=line.label),
+                line.owner,
+                line.label,
+                line.bags,
+            )
         if line.setup and line.dry_from is not None:
             add(
                 max(line.dry_from, begin),
@@ -236,7 +245,8 @@ def _kept(event: Any) -> KeptPlan:
     for row in event.payload["lines"]:
         dates = {
             key: None if row[key] in (None, "None") else date.fromisoformat(row[key])
-            for key in ("dry_from", "ready_on", "sell_on", "paid_on")
+            for key in ("dry_from", "ready_on", "sell_on", "paid_on", "harvest_on")
+            if key in row  # plans kept before standing grain was planned have no day of harvest
         }
         lines.append(PlannedSale(**{**row, **dates}))
     return KeptPlan(

@@ -42,6 +42,7 @@ from core.planning.model import (
     fixed_pieces,
     make_layout,
     needs_by_account,
+    promise_price,
     shared_part,
     tail_pieces,
     weighted_receipts,
@@ -81,6 +82,9 @@ class PlannedSale:
     value: float
     value_low: float
     value_high: float
+    harvest_on: date | None = None
+    target_pct: float | None = None
+    unfit_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -407,6 +411,11 @@ def _lacking(outlook: Outlook, allocation: Allocation) -> tuple[float, np.ndarra
     lacking = sum(
         max(0.0, reserve.kg - kg) * reserve.value_per_kg
         for reserve, kg in zip(case.reserves, use.reserve_kg, strict=True)
+    )
+    lacking += sum(
+        max(0.0, who.promised_kg - float(kg.sum())) * promise_price(case, who)
+        for who, kg in zip(case.buyers, use.kg, strict=True)
+        if who.promised_kg > 0
     )
     balances = account_balances(outlook, allocation)
     met = (balances >= -1e-6).mean(axis=1) if len(balances) else np.zeros(0)
@@ -781,6 +790,15 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
                     message("{kg} kg of {crop} for {label} must be bought, or that much more must be kept dry and bagged", kg=round(reserve.kg - kg), crop=reserve.commodity, label=reserve.label),
                 )
             )  # fmt: skip
+    for who, sent in zip(case.buyers, use.kg, strict=True):
+        if who.promised_kg > float(sent.sum()) + 1e-6:
+            lacks, by = who.promised_kg - float(sent.sum()), case.week_date(who.last_week or 0)
+            unmet.append(
+                UnmetNeed(
+                    who.name, by, who.promised_kg, lacks, float(sent.sum() / who.promised_kg),
+                    message("{kg} kg that were promised must be bought, or a later day of delivery agreed with the buyer", kg=round(lacks)),
+                )
+            )  # fmt: skip
     left = [
         (lot.label, int(lot.bags - used))
         for lot, used in zip(case.lots, use.bags, strict=True)
@@ -857,6 +875,7 @@ def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale
                 ready_on, case.storage[storage].name if storage >= 0 else "", week, max(case.week_date(week), ready_on),
                 max(case.week_date(int(table.pay_week[option])), ready_on), case.buyers[buyer].name if buyer >= 0 else "", case.reserves[reserve].label if reserve >= 0 else "",
                 float(table.price_kg[option]), float(value.mean()), float(np.quantile(value, 0.1)), float(np.quantile(value, 0.9)),
+                case.week_date(int(table.harvest_week[option])) if item.standing else None, float(table.target_pct[option]) if setup >= 0 else None, float(table.unfit[option]),
             )
         )  # fmt: skip
     return tuple(sorted(lines, key=lambda line: (line.week, line.buyer, line.label)))
