@@ -1,0 +1,193 @@
+"""Records of a group as the programme counts them, and the three ways to count: a share, a mean, a ratio of sums."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from core.errors import DryholdError
+from core.group.limits import standard_limit
+from core.group.records import Event, Group, Lot, Member
+from core.group.store import Store
+from core.planning.rolling import KeptPlan
+
+
+@dataclass(frozen=True)
+class Records:
+    """All of a group's records that the indicators need; readings, sales and prices as tables, books as entries."""
+
+    group: Group
+    members: Sequence[Member]
+    lots: Sequence[Lot]
+    readings: pd.DataFrame
+    sales: pd.DataFrame
+    prices: pd.DataFrame
+    meter_book: Sequence[Event] = ()
+    lot_book: Sequence[Event] = ()
+    plans: Sequence[KeptPlan] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    today: date | None = None
+
+
+@dataclass(frozen=True)
+class Indicator:
+    """One group's value: `value` = numerator / denominator (None where the denominator is 0), `variance` of the value.
+
+    `values` are the single observations and `owners` the members whose lots they are (None: not one person's),
+    both in the same order; `missing` counts what could not be used.
+    """
+
+    key: str
+    value: float | None
+    numerator: float
+    denominator: float
+    variance: float | None
+    missing: int
+    values: tuple[float, ...] = field(default=(), repr=False)
+    owners: tuple[int | None, ...] = field(default=(), repr=False)
+    count: int = 0
+
+
+def records_of(store: Store, group_id: int, today: date | None = None) -> Records:
+    """Return a group's records from the database; `today` bounds what is written off of the meter."""
+    from core.planning.rolling import kept_plans
+
+    try:
+        plans = kept_plans(store, group_id)
+    except (DryholdError, KeyError, TypeError, ValueError):
+        plans = []
+    return Records(
+        store.group(group_id),
+        store.members(group_id),
+        store.lots(group_id),
+        store.readings(group_id),
+        store.sales(group_id),
+        store.price_quotes(group_id),
+        store.events(group_id, "meter"),
+        store.events(group_id, "lot_actions"),
+        plans,
+        {key: fact.value for key, fact in store.facts(group_id).items()},
+        today,
+    )
+
+
+def limit_of(commodity: str, standard: str = "codex") -> float | None:
+    """Return the standard's limit of a crop, % wet basis; None where nothing is known of it."""
+    try:
+        limit = standard_limit(commodity, standard)
+    except DryholdError:
+        return None
+    return None if limit is None else limit.moisture_pct
+
+
+def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
+    """Return each reading's moisture, % wet basis: from temperature and humidity where both are there, else the meter's."""
+    from core.grain.sorption import equilibrium_moisture
+
+    shown = readings["meter_moisture_pct"].astype(float)
+    both = readings["temperature_c"].notna() & readings["relative_humidity_pct"].notna()
+    if not both.any():
+        return shown
+    humidity = readings.loc[both, "relative_humidity_pct"].astype(float).clip(2, 98)
+    try:
+        by_humidity = equilibrium_moisture(
+            commodity, readings.loc[both, "temperature_c"].astype(float).to_numpy(), humidity.to_numpy()
+        )
+    except DryholdError:  # a crop of the group's own, without a published relation
+        return shown
+    result = shown.copy()
+    result.loc[both] = np.asarray(by_humidity)
+    return result
+
+
+def daily_moisture(readings: pd.DataFrame, lot: Lot) -> pd.Series:
+    """Return a lot's mean moisture by day of reading, % wet basis, in the order of days."""
+    own = readings[readings["lot_id"] == lot.id] if len(readings) else readings
+    if own.empty:
+        return pd.Series(dtype=float)
+    own = own.assign(moisture=reading_moisture(own, lot.commodity), day=pd.to_datetime(own["taken_at"]).dt.date)
+    return own.groupby("day")["moisture"].mean().dropna()
+
+
+def market_price(prices: pd.DataFrame, commodity: str, day: date) -> float | None:
+    """Return the mean quote of a crop in the month of a day, money per kg, or None."""
+    if prices.empty:
+        return None
+    quoted = pd.to_datetime(prices["quoted_on"])
+    same = prices[(prices["commodity"] == commodity) & (quoted.dt.year == day.year) & (quoted.dt.month == day.month)]
+    return float(same["price_per_kg"].mean()) if len(same) else None
+
+
+def lot_mass(lot: Lot, bags: int | None = None) -> float | None:
+    """Return the mass of a lot, or of some of its bags, kg; None where no bag mass is known."""
+    bag = lot.bag_mass_kg or lot.nominal_bag_kg
+    return None if bag is None else bag * (lot.bags if bags is None else bags)
+
+
+Owned = Sequence[tuple[float | bool | None, int | None]]
+
+
+def _split(items: Owned) -> tuple[tuple[float, ...], tuple[int | None, ...]]:
+    known = [(float(value), owner) for value, owner in items if value is not None and np.isfinite(float(value))]
+    return tuple(value for value, _owner in known), tuple(owner for _value, owner in known)
+
+
+def share(key: str, items: Owned) -> Indicator:
+    """Return a proportion; each item is (true, false or None for not known, owner of the lot).
+
+    Variance by the Agresti-Coull centre, so that 0 of n and n of n keep one above 0
+    (A. Agresti and B. A. Coull, The American Statistician 52 (1998) 119-126).
+    """
+    values, owners = _split(items)
+    top, below = sum(values), float(len(values))
+    centre = (top + 2) / (below + 4)
+    return Indicator(
+        key,
+        top / below if below else None,
+        top,
+        below,
+        centre * (1 - centre) / (below + 4) if below else None,
+        len(items) - len(values),
+        values,
+        owners,
+        len(values),
+    )
+
+
+def mean(key: str, items: Owned) -> Indicator:
+    """Return a mean with the variance of a mean, s2 / n; each item is (value or None, owner of the lot)."""
+    values, owners = _split(items)
+    array = np.array(values)
+    variance = float(array.var(ddof=1) / array.size) if array.size >= 2 else None
+    return Indicator(
+        key,
+        float(array.mean()) if array.size else None,
+        float(array.sum()),
+        float(array.size),
+        variance,
+        len(items) - array.size,
+        values,
+        owners,
+        array.size,
+    )
+
+
+def ratio(key: str, pairs: Sequence[tuple[float, float] | None]) -> Indicator:
+    """Return a ratio of sums over lots; each pair is (numerator, denominator), None where it is not known.
+
+    Variance by linearisation, ``sum (y - R x)^2 / (n (n - 1) xbar^2)``: W. G. Cochran, Sampling Techniques (1977),
+    chapter 6, without the correction for a finite population.
+    """
+    known = [pair for pair in pairs if pair is not None and np.all(np.isfinite(pair))]
+    top, below = (float(sum(pair[at] for pair in known)) for at in (0, 1))
+    value = top / below if below > 0 else None
+    variance = None
+    if value is not None and len(known) >= 2:
+        y, x = np.array(known).T
+        variance = float(np.sum((y - value * x) ** 2) / (len(known) * (len(known) - 1) * x.mean() ** 2))
+    return Indicator(key, value, top, below, variance, len(pairs) - len(known), count=len(known))

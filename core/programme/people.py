@@ -1,0 +1,181 @@
+"""Indicators by sex and age group of the lot's owner, with small cells blank and not to be worked out from totals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from core.errors import InputError
+from core.group.records import Member
+from core.programme.counting import Indicator, Records
+from core.programme.definitions import DEFINITIONS
+
+FEWEST_PEOPLE = 5
+"""People below which a cell is not shown; basis: common practice of programmes, no source."""
+AGE_EDGES = ((0, 30, "below 30"), (30, 60, "30 to 59"), (60, 200, "60 and above"))
+NOT_KNOWN = "not known"
+
+
+def age_group(member: Member, on: date) -> str:
+    """Return a member's age group on a day: one of three, or "not known"."""
+    if member.birth_year is None:
+        return NOT_KNOWN
+    age = on.year - member.birth_year
+    return next((name for low, high, name in AGE_EDGES if low <= age < high), NOT_KNOWN)
+
+
+def sex_of(member: Member) -> str:
+    """Return a member's sex as written, or "not known"."""
+    return member.sex or NOT_KNOWN
+
+
+def consent_share(members: Sequence[Member]) -> tuple[int, int]:
+    """Return how many members agreed to be named in reports, and how many there are."""
+    return sum(member.consent for member in members), len(members)
+
+
+def hidden_cells(people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which cells stay blank so that no small cell is shown nor follows from totals.
+
+    Parameters
+    ----------
+    people : array of int, shape (groups, cells)
+        People behind each cell.
+    fewest : int
+        Smallest count that may be shown.
+
+    Returns
+    -------
+    hidden, hidden_total : bool arrays of shape (groups, cells) and (cells,)
+        For each group's cells, and for the cells of all groups together.
+
+    Notes
+    -----
+    Every group's total over cells counts as known to all. First each cell with 1 to ``fewest - 1`` people is hidden.
+    Then, as long as a row or column shows its total, its hidden cells must be two or more and hold ``fewest`` people
+    or more together; else the next smallest cell of that line is hidden too, until nothing changes: complementary
+    suppression (common practice of statistical offices, no source).
+    """
+    whole = np.vstack([people, people.sum(axis=0)])
+    hidden = (whole > 0) & (whole < fewest)
+    changed = True
+    while changed:
+        changed = False
+        for row in range(len(whole)):
+            changed |= _protect(whole[row], hidden[row], fewest)
+        for column in range(whole.shape[1]):
+            inner, counts = hidden[:-1, column], whole[:-1, column]
+            if hidden[-1, column]:
+                # the total is not known: one cell hidden beside it is enough
+                shown = np.flatnonzero((counts > 0) & ~inner)
+                if not inner.any() and shown.size:
+                    inner[shown[np.argmin(counts[shown])]] = changed = True
+                continue
+            changed |= _protect(counts, inner, fewest)
+            if inner.any() and (inner.sum() < 2 or counts[inner].sum() < fewest):
+                hidden[-1, column] = changed = True  # no other group's cell is left to hide: the total goes
+    return hidden[:-1], hidden[-1]
+
+
+def _protect(counts: NDArray[np.int64], hidden: NDArray[np.bool_], fewest: int) -> bool:
+    """Hide more cells of a line whose total is known, in place; return whether any was hidden."""
+    changed = False
+    while hidden.any() and (hidden.sum() < 2 or counts[hidden].sum() < fewest):
+        shown = np.flatnonzero((counts > 0) & ~hidden)
+        if shown.size == 0:
+            break
+        hidden[shown[np.argmin(counts[shown])]] = changed = True
+    return changed
+
+
+@dataclass(frozen=True)
+class PeopleTable:
+    """An indicator by cell of its owners: for all groups, and by group; blank (NaN) where hidden.
+
+    `whole` has ``cell, people, value, suppressed``; `by_group` the same with ``group_id`` in front.
+    """
+
+    whole: pd.DataFrame
+    by_group: pd.DataFrame
+
+
+def people_table(
+    counted: Sequence[tuple[Records, Indicator]], split: Callable[[Member], str], fewest: int = FEWEST_PEOPLE
+) -> PeopleTable:
+    """Return an indicator by sex or age group of the lot's owner, small cells blank here and in every group's own table.
+
+    Parameters
+    ----------
+    counted : sequence of (Records, Indicator)
+        Each group with its indicator; observations whose lot has no single owner are left out.
+    split : callable
+        Gives the cell's name for a member.
+    fewest : int
+        People below which a cell is not shown.
+
+    Returns
+    -------
+    PeopleTable
+    """
+    cells: dict[tuple[int, str], list[float]] = {}
+    people: dict[tuple[int, str], set[int]] = {}
+    for record, found in counted:
+        names = {member.id: split(member) for member in record.members}
+        for value, owner in zip(found.values, found.owners, strict=True):
+            if owner is None or owner not in names:
+                continue
+            place = (record.group.id, names[owner])
+            cells.setdefault(place, []).append(value)
+            people.setdefault(place, set()).add(owner)
+    groups = [record.group.id for record, _found in counted]
+    kinds = sorted({cell for _group, cell in cells})
+    counts = np.array([[len(people.get((g, c), ())) for c in kinds] for g in groups], dtype=np.int64)
+    counts = counts.reshape(len(groups), len(kinds))
+    hidden, hidden_total = hidden_cells(counts, fewest)
+
+    def row(cell: str, count: int, values: list[float], blank: bool) -> dict[str, object]:
+        shown = not blank and count > 0
+        return {
+            "cell": cell,
+            "people": count if shown else None,
+            "value": float(np.mean(values)) if shown else np.nan,
+            "suppressed": blank,
+        }
+
+    whole = [
+        row(
+            cell,
+            int(counts[:, at].sum()),
+            [v for g in groups for v in cells.get((g, cell), [])],
+            bool(hidden_total[at]),
+        )
+        for at, cell in enumerate(kinds)
+    ]
+    by_group = [
+        {"group_id": group, **row(cell, int(counts[i, at]), cells.get((group, cell), []), bool(hidden[i, at]))}
+        for i, group in enumerate(groups)
+        for at, cell in enumerate(kinds)
+        if counts[i, at]
+    ]
+    columns = ["cell", "people", "value", "suppressed"]
+    return PeopleTable(_typed(pd.DataFrame(whole, columns=columns)), _typed(pd.DataFrame(by_group, columns=["group_id", *columns])))  # fmt: skip
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.astype({"people": "Int64", "value": float, "suppressed": bool})
+
+
+def by_people(
+    records: Sequence[Records], key: str, split: Callable[[Member], str], fewest: int = FEWEST_PEOPLE
+) -> pd.DataFrame:
+    """Return one indicator of all groups by cell of the owners: ``cell, people, value, suppressed`` (see `people_table`)."""
+    from core.programme.indicators import group_indicators
+
+    if key not in DEFINITIONS:
+        raise InputError("there is no indicator '{key}'", key=key)
+    return people_table([(record, group_indicators(record)[key]) for record in records], split, fewest).whole

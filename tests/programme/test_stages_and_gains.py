@@ -1,0 +1,209 @@
+"""Stage losses, gains and the meter's cost, counted by hand on small groups."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from decimal import Decimal
+
+import pandas as pd
+import pytest
+
+from core.group.records import Event, Lot
+from core.planning.case import make_case
+from core.planning.rolling import KeptPlan
+from core.planning.sale import PlannedSale
+from core.programme.gains import bag_cost, best_in_hindsight, planned_lots, sold_lots
+from core.programme.indicators import group_indicators, in_season
+from core.programme.meter_use import cost_of_testing, cost_per_tonne_tested, meter_in_use
+from tests.programme.test_indicators import small
+
+AT = datetime(2026, 5, 1, 8, tzinfo=UTC)
+
+
+def work(number, kind, day, lot, mass_in, mass_out, moisture=None, reverses=None):
+    payload = {"lot_id": lot, "mass_in_kg": mass_in, "mass_out_kg": mass_out, "bags_out": 10, "moisture_pct": moisture}
+    return Event(
+        id=number, book="lot_actions", kind=kind, on=date(2026, 5, day), who="w", payload=payload, recorded_at=AT,
+        reverses=reverses,
+    )  # fmt: skip
+
+
+def test_stages_by_hand_and_their_product():
+    record = replace(
+        small(),
+        lot_book=[
+            work(1, "shelling", 3, 2, 1250.0, 980.0),  # 980 of 1000 expected at a turnout of 0.8: 2 % lost
+            work(2, "weighing", 6, 1, 1000.0, 930.0, 14.0),  # dry matter 1000 x 0.81 = 810, then 930 x 0.86 = 799.8
+            work(3, "cleaning", 8, 3, 500.0, 490.0),
+        ],
+    )
+    found = group_indicators(record)
+    drying = 1 - 799.8 / 810  # read at 19.0 % on 2 May
+    assert found["loss_shelling"].value == pytest.approx(0.02)
+    assert found["loss_drying"].value == pytest.approx(drying)
+    assert found["loss_cleaning"].value == pytest.approx(0.02)
+    assert found["loss_storage"].value == pytest.approx(26 / 800)
+    kept = 0.98 * (1 - drying) * 0.98 * (1 - 26 / 800)
+    assert found["dry_matter_loss"].value == pytest.approx(1 - kept)
+    assert found["dry_matter_loss"].count == 1  # the stage with fewest lots
+
+
+def test_work_taken_back_does_not_count():
+    record = replace(
+        small(), lot_book=[work(1, "cleaning", 8, 3, 500.0, 400.0), work(2, "reversal", 9, 3, 1.0, 1.0, reverses=1)]
+    )
+    assert group_indicators(record)["loss_cleaning"].value is None
+
+
+def test_a_lot_sold_in_parts_counts_once_all_is_sold():
+    record = small()
+    part = record.sales.iloc[0].to_dict() | {"bags": 4, "mass_kg": 360.0}
+    rest = part | {"bags": 6, "mass_kg": 540.0, "sold_on": date(2026, 9, 3)}
+    assert group_indicators(replace(record, sales=pd.DataFrame([part])))["loss_storage"].value is None
+    both = group_indicators(replace(record, sales=pd.DataFrame([part, rest])))["loss_storage"]
+    assert both.value == pytest.approx(26 / 800)
+    assert both.denominator == 1
+
+
+def test_interest_and_bags_make_the_gain_net():
+    record = replace(small(), facts={"interest_monthly": 0.03, "bag_cost.woven_bag": 5.0})
+    record = replace(record, lots=[replace(lot, storage_method="woven_bag") for lot in record.lots])
+    months = (date(2026, 8, 3) - date(2026, 5, 1)).days / 30.4375
+    worth = 1.2 * 2 * 1000 * 80 / 84.5
+    assert sold_lots(record)[0].gain == pytest.approx((2700 / 1.03**months - 50) / worth - 1)
+
+
+@pytest.mark.parametrize(
+    ("method", "cost"), [("woven_bag", 5), ("woven_bag_protectant", 8), ("hermetic_bag", 10), ("metal_silo", 0)]
+)
+def test_what_a_bag_costs(method, cost):
+    facts = {
+        "bag_cost.woven_bag": 5,
+        "bag_cost.protectant": 3,
+        "bag_cost.hermetic_bag": 30,
+        "plan.sealed_bag_seasons": 3,
+    }
+    lot = Lot(group_id=1, label="a", commodity="maize", storage_method=method, stored_on=date(2026, 5, 9))
+    assert bag_cost(lot, facts) == cost
+    assert bag_cost(replace(lot, stored_on=None), facts) == 0
+
+
+def test_selling_at_harvest_is_no_gain_and_no_loss():
+    record = small()
+    sale = record.sales.iloc[0].to_dict() | {
+        "sold_on": date(2026, 5, 1), "mass_kg": 1000 * 80 / 84.5, "moisture_pct": 15.5, "price_per_kg": 1.7,
+    }  # fmt: skip
+    assert sold_lots(replace(record, sales=pd.DataFrame([sale])))[0].gain == pytest.approx(0)
+
+
+def kept_plan(number, on, price, lot="1", bags=10, interest=0.0):
+    """A plan of one lot: 1000 kg at 20 % now, 940 kg to be sold in August at `price`; today's price 2.0."""
+    case = make_case(lots=1, weeks=8, scenarios=10, seed=1)
+    own = replace(case.lots[0], id=lot, commodity="maize", bags=bags, bag_mass_kg=100.0, moisture_pct=20.0)
+    known = tuple(replace(item, commodity="maize", price_now=2.0) for item in case.prices[:1])
+    case = replace(case, lots=(own,), prices=known, interest_monthly=interest, start=on)
+    line = PlannedSale(
+        lot=lot, label="A", owner="", commodity="maize", bags=bags, kg_in=1000.0, kg_sold=940.0, setup="", dry_from=None,
+        ready_on=on, storage="", week=8, sell_on=date(2026, 8, 5), paid_on=date(2026, 8, 5), buyer=case.buyers[0].name,
+        reserve="", price_kg=price, value=0.0, value_low=0.0, value_high=0.0,
+    )  # fmt: skip
+    factor = case.buyers[0].price_factor
+    return KeptPlan(number, on, "w", 0.0, 0.0, case.to_json(), (line,)), factor
+
+
+def test_part_of_the_gain_expected_at_decision_time_by_hand():
+    plan, factor = kept_plan(1, date(2026, 5, 5), 3.2)
+    record = replace(small(), plans=[plan])
+    base = factor * 2.0 * 1000 * 80 / 84.5
+    item = planned_lots(record)[0]
+    assert (item.base, item.expected, item.realised) == pytest.approx((base, 940 * 3.2 - base, 2700 - base))
+    found = group_indicators(record)
+    assert found["gain_expected_share"].value == pytest.approx((2700 - base) / (940 * 3.2 - base))
+    assert found["gain_planned"].value == pytest.approx((940 * 3.2 - base) / base)
+
+
+def test_a_plan_kept_after_the_sale_is_hindsight_and_does_not_count():
+    early, _factor = kept_plan(1, date(2026, 5, 5), 3.2)
+    late, _factor = kept_plan(2, date(2026, 9, 1), 2.9)
+    assert planned_lots(replace(small(), plans=[early, late]))[0].planned_on == date(2026, 5, 5)
+    assert planned_lots(replace(small(), plans=[late])) == []
+
+
+def test_the_last_plan_before_the_sale_counts():
+    first, _factor = kept_plan(1, date(2026, 5, 5), 3.2)
+    second, _factor = kept_plan(2, date(2026, 7, 1), 2.6)
+    assert planned_lots(replace(small(), plans=[first, second]))[0].planned_on == date(2026, 7, 1)
+
+
+def test_half_the_bags_sold_are_held_against_half_the_expectation():
+    plan, factor = kept_plan(1, date(2026, 5, 5), 3.2)
+    half = small().sales.iloc[0].to_dict() | {"bags": 5, "mass_kg": 450.0}
+    item = planned_lots(replace(small(), plans=[plan], sales=pd.DataFrame([half])))[0]
+    base = factor * 2.0 * 1000 * 80 / 84.5
+    assert (item.sold_share, item.realised) == pytest.approx((0.5, 1350 - base / 2))
+
+
+def test_hindsight_is_context_only():
+    record = small()
+    later = {"quoted_on": date(2026, 10, 1), "market": "m", "commodity": "maize", "price_per_kg": 3.0}
+    dearer = replace(record, prices=pd.concat([record.prices, pd.DataFrame([later])]))
+    assert best_in_hindsight(dearer, sold_lots(dearer)[0]) == pytest.approx(3.0 / 2.5 - 1)
+    assert sold_lots(dearer)[0].gain == sold_lots(record)[0].gain
+
+
+def meter_event(number, kind, on, **payload):
+    return Event(id=number, book="meter", kind=kind, on=on, who="t", payload=payload, recorded_at=AT)
+
+
+def meter_book():
+    day = date(2025, 1, 1)
+    return [
+        meter_event(1, "member_added", day, member="1", name="a"),
+        meter_event(2, "member_added", day, member="2", name="b"),
+        meter_event(3, "capital_due", day, shares={"1": "240", "2": "240"}, text=""),
+        meter_event(4, "payment", day, member="1", amount="240", money="cash box"),
+        meter_event(5, "payment", day, member="2", amount="240", money="cash box"),
+        meter_event(
+            6, "meter_bought", day, amount="480", paid_from="money", money="cash box", life_months=48, resale="0"
+        ),
+        meter_event(7, "depreciation", date(2026, 1, 1), amount="120"),
+        meter_event(8, "charge", date(2026, 5, 10), shares={"1": "20", "2": "20"}, text=""),
+        meter_event(9, "payment", date(2026, 5, 11), member="1", amount="20", money="cash box"),
+        meter_event(10, "spent", date(2026, 5, 20), on_what="batteries", amount="6", money="cash box", text=""),
+    ]
+
+
+def test_cost_per_tonne_by_hand():
+    record = replace(small(), meter_book=meter_book(), today=date(2026, 7, 1))
+    # written off 120, due since then 480 / 48 x 18 months - 120 = 60, batteries 6; lots 1, 2, 4 were read: 3 t
+    assert cost_of_testing(record) == pytest.approx(186)
+    found = cost_per_tonne_tested(record)
+    assert (found.value, found.denominator) == pytest.approx((62, 3))
+    # of the season from May on only the batteries and what is due up to today
+    assert cost_of_testing(record, (date(2026, 5, 1), date(2027, 5, 1))) == pytest.approx(66)
+    assert cost_of_testing(record, (date(2025, 5, 1), date(2026, 5, 1))) == pytest.approx(120)
+
+
+def test_closing_a_season_costs_nothing():
+    closed = meter_event(11, "season_closed", date(2026, 6, 30), reserve="0", to_capital={}, to_pay={})
+    record = replace(small(), meter_book=[*meter_book(), closed])
+    assert cost_of_testing(record) == pytest.approx(126)
+    assert float(sum(Decimal(x) for x in ("120", "6"))) == 126
+
+
+def test_without_an_account_or_a_reading_there_is_no_cost():
+    assert cost_per_tonne_tested(small()).value is None
+    assert (
+        cost_per_tonne_tested(
+            in_season(replace(small(), meter_book=meter_book()), date(2020, 1, 1), date(2021, 1, 1))
+        ).value
+        is None
+    )
+
+
+def test_weeks_in_use_by_hand():
+    # lots harvested Fri 1 May; A, B, C bagged Thu 7 May: weeks of 27 April and 4 May. D stays wet: 8 weeks to 26 June.
+    # weeks of 27 April .. 22 June = 9; read on 2, 3, 6 and 20 May: weeks of 27 April, 4 and 18 May
+    found = meter_in_use(replace(small(), today=date(2026, 12, 1)))
+    assert (found.numerator, found.denominator) == (3, 9)
