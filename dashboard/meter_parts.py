@@ -12,7 +12,7 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.group.records import OPEN_STATUSES, Event, Group, Lot
-from core.meter.account import Account, record, replay
+from core.meter.account import Account, record, record_all, replay
 from dashboard import page, state
 from dashboard.text import _
 
@@ -50,6 +50,20 @@ def write(
         page.show_error(error)
         return False
     st.session_state["meter_said"] = _("Written into the book by {who}.").format(who=state.who())
+    return True
+
+
+def write_all(group: Group, items: Sequence[tuple[str, Mapping[str, Any], date]]) -> bool:
+    """Write several events (kind, particulars, day), all or none; show why where one is refused. Return whether they were written."""
+    listed = [(kind, on, payload) for kind, payload, on in items]
+    try:
+        record_all(state.store(), group.id, listed, state.who(), state.now())
+    except DryholdError as error:
+        page.show_error(error)
+        return False
+    st.session_state["meter_said"] = _("{count} entries written into the book by {who}.").format(
+        count=len(listed), who=state.who()
+    )
     return True
 
 

@@ -26,6 +26,7 @@ from core.meter.book import (
     next_facts,
     not_below_zero,
     place_of,
+    plan_rows,
     shares_of,
 )
 
@@ -177,9 +178,14 @@ def post_event(account: Account, event: BookEvent) -> Account:
     journal = account.journal
     before = len(journal.entries)
     if event.kind not in LOG_KINDS:
-        for text, lines in POSTINGS[event.kind](account, event):
+        for posting in POSTINGS[event.kind](account, event):
             journal = journal.post(
-                event.on, text, lines, event.who, str(event.payload.get("reference", "")), event.recorded_at
+                posting.on or event.on,
+                posting.text,
+                posting.lines,
+                event.who,
+                str(event.payload.get("reference", "")),
+                event.recorded_at,
             )
     if event.kind == "season_closed":
         journal = _close(journal, event)
@@ -213,11 +219,15 @@ def _take_back(account: Account, event: BookEvent) -> Account:
                     "entry {later} ({kind}) builds on it; take that back first", later=earlier.id, kind=earlier.kind
                 ) from error
     check_day(facts, event.on)
+    if target.kind == "plan" and _left_since(account, target):
+        raise LedgerError("entry {later} ({kind}) builds on it; take that back first", later="–", kind="leaves")
     journal = account.journal
     before = len(journal.entries)
     reason = str(event.payload.get("reason", ""))
     for number in account.entries_of.get(target.id, ()):
-        journal = journal.reverse(number, event.on, event.who, reason, event.recorded_at)
+        # what is dated ahead, such as the interest of a later instalment, is taken back on its own day
+        day = max(event.on, journal.entries[number - 1].on)
+        journal = journal.reverse(number, day, event.who, reason, event.recorded_at)
     receipts = tuple(
         replace(receipt, reversed_on=event.on) if receipt.event_id == target.id else receipt
         for receipt in account.receipts
@@ -231,6 +241,14 @@ def _take_back(account: Account, event: BookEvent) -> Account:
         entries_of={**account.entries_of, event.id: numbers},
         events=(*account.events, event),
         reversed_events=gone,
+    )
+
+
+def _left_since(account: Account, plan: BookEvent) -> bool:
+    member = plan.payload.get("member")
+    return any(
+        event.kind == "leaves" and event.payload.get("member") == member and event.id not in account.reversed_events
+        for event in account.events[account.events.index(plan) :]
     )
 
 
@@ -252,9 +270,19 @@ def _with_receipt(account: Account, facts: Facts, event: BookEvent) -> tuple[Rec
     return (*account.receipts, receipt)
 
 
-# What each kind of event posts: pairs of text and balanced lines
+# What each kind of event posts
 
-Postings = list[tuple[Message, list[Line]]]
+
+@dataclass(frozen=True)
+class Posting:
+    """A text and balanced lines; ``on`` is a later day on which they count, where it is not the event's own."""
+
+    text: Message
+    lines: list[Line]
+    on: date | None = None
+
+
+Postings = list[Posting]
 
 TEXTS: dict[str, str] = {
     "capital_due": "Shares in the meter are due: {text}",
@@ -274,7 +302,7 @@ TEXTS: dict[str, str] = {
     "leaves": "{name} leaves at book value",
     "meter_gone": "The meter is gone: {what}",
     "cash_counted": "Money counted in the {money}: {counted}",
-    "plan": "Interest on the instalments of {name}",
+    "plan": "Interest on an instalment of {name}",
     "paid_out": "{name} is paid what the group owes",
     "season_closed": "The season is closed",
 }
@@ -294,14 +322,14 @@ def _two(
     account: Account, event: BookEvent, to: str, source: str, to_party: str = "", from_party: str = ""
 ) -> Postings:
     amount = money_of(event.payload)
-    return [(_text(account, event), [debit(to, amount, to_party), credit(source, amount, from_party)])]
+    return [Posting(_text(account, event), [debit(to, amount, to_party), credit(source, amount, from_party)])]
 
 
 def _shared_out(account: Account, event: BookEvent, source: str, by_party: bool) -> Postings:
     lines: list[Line] = []
     for member, share in shares_of(event.payload).items():
         lines += [debit(MEMBERS_OWE, share, member), credit(source, share, member if by_party else "")]
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _payment(account: Account, event: BookEvent) -> Postings:
@@ -325,7 +353,7 @@ def _grain_sold(account: Account, event: BookEvent) -> Postings:
         lines.append(credit(GRAIN_GAIN, amount - book))
     elif amount < book:
         lines.append(debit(GRAIN_LOSS, book - amount))
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _labour(account: Account, event: BookEvent) -> Postings:
@@ -347,7 +375,7 @@ def _spent(account: Account, event: BookEvent) -> Postings:
         lines.append(debit(MEMBERS_OWE, borne, holder))
     if amount > borne:
         lines.append(debit(f"expenses:{event.payload['on_what']}", amount - borne))
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _part(amount: Decimal, part: Decimal) -> Decimal:
@@ -361,7 +389,7 @@ def _loan_paid(account: Account, event: BookEvent) -> Postings:
         lines.append(debit(LOAN, principal))
     if interest:
         lines.append(debit(INTEREST_PAID, interest))
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _joins(account: Account, event: BookEvent) -> Postings:
@@ -372,20 +400,21 @@ def _joins(account: Account, event: BookEvent) -> Postings:
     lines = [debit(MEMBERS_OWE, buy_in, member), credit(CAPITAL, buy_in, member)]
     for other, part in shares_of(event.payload, "to").items():
         lines += [debit(CAPITAL, part, other), credit(OWED_TO_MEMBERS, part, other)]
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _leaves(account: Account, event: BookEvent) -> Postings:
     member = member_of(account.facts, event.payload)
     pay_out = not_below_zero(event.payload, "pay_out")
     capital = -account.journal.balance(CAPITAL, party=member)
-    owes = account.journal.balance(MEMBERS_OWE, party=member)
+    owes = account.journal.balance(MEMBERS_OWE, event.on, member)
     lines = _signed(CAPITAL, capital, member) + _signed(OWED_TO_MEMBERS, -pay_out, member)
     lines += _signed(KEPT, pay_out - capital)
     # what he owes is taken off what he is owed; what he has paid ahead is owed back to him
     set_off = min(owes, pay_out)
     lines += _signed(OWED_TO_MEMBERS, set_off, member) + _signed(MEMBERS_OWE, -set_off, member)
-    return [(_text(account, event), lines)] if lines else []
+    made = [Posting(_text(account, event), lines)] if lines else []
+    return made + _interest_let_go(account, event, member)
 
 
 def _signed(account: str, amount: Decimal, party: str = "") -> list[Line]:
@@ -403,7 +432,7 @@ def _meter_gone(account: Account, event: BookEvent) -> Postings:
     borne = _part(meter.book_value, agreed_part(account.facts, event.payload))
     lines = _signed(METER, -meter.cost) + _signed(WORN, meter.worn)
     lines += _signed(MEMBERS_OWE, borne, holder) + _signed(METER_LOST, meter.book_value - borne)
-    return [(_text(account, event), lines)]
+    return [Posting(_text(account, event), lines)]
 
 
 def _cash_counted(account: Account, event: BookEvent) -> Postings:
@@ -412,15 +441,35 @@ def _cash_counted(account: Account, event: BookEvent) -> Postings:
     if difference == 0:
         return []
     other = CASH_OVER if difference > 0 else CASH_SHORT
-    return [(_text(account, event), _signed(place, difference) + _signed(other, -difference))]
+    return [Posting(_text(account, event), _signed(place, difference) + _signed(other, -difference))]
 
 
 def _plan(account: Account, event: BookEvent) -> Postings:
-    interest = not_below_zero(event.payload, "interest")
-    if interest == 0:
-        return []
+    """Book the interest of each instalment on its day, so that each season has its own; as a whole where the rows do not name it."""
     member = member_of(account.facts, event.payload)
-    return [(_text(account, event), [debit(MEMBERS_OWE, interest, member), credit(INTEREST_EARNED, interest)])]
+    rows = plan_rows(event.payload)
+    parts = [(max(day, event.on), interest) for day, _payment, interest in rows if interest]
+    if not parts and (whole := not_below_zero(event.payload, "interest")):
+        parts = [(event.on, whole)]
+    return [
+        Posting(_text(account, event), [debit(MEMBERS_OWE, interest, member), credit(INTEREST_EARNED, interest)], day)
+        for day, interest in parts
+    ]
+
+
+def _interest_let_go(account: Account, event: BookEvent, member: str) -> Postings:
+    """Return entries that cancel, each on its day, the interest of instalments after a member has left."""
+    ahead: dict[date, Decimal] = {}
+    for entry in account.journal.entries:
+        for line in entry.lines:
+            if entry.on > event.on and line.account == MEMBERS_OWE and line.party == member:
+                ahead[entry.on] = ahead.get(entry.on, ZERO) + line.net
+    text = message("Interest of later instalments falls away: {name} leaves", name=account.facts.names[member])
+    return [
+        Posting(text, _signed(INTEREST_EARNED, amount) + _signed(MEMBERS_OWE, -amount, member), day)
+        for day, amount in sorted(ahead.items())
+        if amount
+    ]
 
 
 def _paid_out(account: Account, event: BookEvent) -> Postings:
@@ -539,6 +588,37 @@ def record(
     following = max((event.id for event in events), default=0) + 1
     post_event(replay(events), NewEvent(following, kind, on, who, plain, at, reverses))
     return store.append_event(group_id, "meter", kind, on, who, plain, at, reverses)
+
+
+def record_all(
+    store: Store, group_id: int, items: Sequence[tuple[str, date, Mapping[str, Any]]], who: str, at: datetime
+) -> list[int]:
+    """Check several events against the account, one after another, and write them only if all can be.
+
+    Parameters
+    ----------
+    store, group_id, who, at
+        As `record`.
+    items : sequence of (kind, day, particulars)
+        In the order in which they are written.
+
+    Returns
+    -------
+    list of int
+        The events' numbers.
+
+    Raises
+    ------
+    LedgerError
+        Where the account refuses one; then nothing is written.
+    """
+    events = store.events(group_id, "meter")
+    following = max((event.id for event in events), default=0) + 1
+    account = replay(events)
+    plain = [(kind, on, plain_payload(payload)) for kind, on, payload in items]
+    for number, (kind, on, payload) in enumerate(plain):
+        account = post_event(account, NewEvent(following + number, kind, on, who, payload, at))
+    return [store.append_event(group_id, "meter", kind, on, who, payload, at) for kind, on, payload in plain]
 
 
 def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
@@ -728,7 +808,13 @@ def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
     for member, name in account.facts.names.items():
         owing = owes.get(member, ZERO)
         later = sum(
-            (amount for plan in account.facts.plans if plan.member == member for day, amount in plan.due if day > on),
+            (
+                amount - interest  # the interest of a later instalment is not owed yet
+                for plan in account.facts.plans
+                if plan.member == member
+                for day, amount, interest in plan.due
+                if day > on
+            ),
             ZERO,
         )
         not_yet = min(later, max(owing, ZERO))

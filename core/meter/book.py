@@ -96,10 +96,13 @@ class MeterValue:
 
 @dataclass(frozen=True)
 class PaymentPlan:
-    """Dates and amounts agreed with a member: ``due`` lists (day, money)."""
+    """Dates and amounts agreed with a member.
+
+    ``due`` lists (day, payment, interest in it that is booked on that day): an agreement whose interest was booked as a whole has 0 there.
+    """
 
     member: str
-    due: tuple[tuple[date, Decimal], ...]
+    due: tuple[tuple[date, Decimal, Decimal], ...]
 
 
 @dataclass(frozen=True)
@@ -324,13 +327,27 @@ def _grain_out(facts: Facts, event: BookEvent) -> Facts:
 def _plan_made(facts: Facts, event: BookEvent) -> Facts:
     member = member_of(facts, event.payload)
     not_below_zero(event.payload, "interest")
+    return replace(facts, plans=(*facts.plans, PaymentPlan(member, plan_rows(event.payload))))
+
+
+def plan_rows(payload: Mapping[str, Any]) -> tuple[tuple[date, Decimal, Decimal], ...]:
+    """Return the rows of a payment plan: (day, payment, interest that is booked on that day).
+
+    Raises
+    ------
+    LedgerError
+        Where a row has no day or amount, nothing is listed, or a row's interest is more than its payment.
+    """
     try:
-        due = tuple((date.fromisoformat(day), as_decimal(amount)) for day, amount in event.payload["due"])
-    except (KeyError, TypeError, ValueError) as error:
+        due = tuple(
+            (date.fromisoformat(row[0]), as_decimal(row[1]), as_decimal(row[2]) if len(row) > 2 else ZERO)
+            for row in payload["due"]
+        )
+    except (DryholdError, KeyError, IndexError, TypeError, ValueError) as error:
         raise LedgerError("a payment plan lists days and amounts") from error
-    if not due or any(amount < 0 for _, amount in due):
-        raise LedgerError("a payment plan lists at least one amount, none below 0")
-    return replace(facts, plans=(*facts.plans, PaymentPlan(member, due)))
+    if not due or any(not 0 <= interest <= amount for _day, amount, interest in due):
+        raise LedgerError("a payment plan lists at least one amount, none below 0 or below its own interest")
+    return due
 
 
 def _closed(facts: Facts, event: BookEvent) -> Facts:

@@ -164,11 +164,12 @@ def instalment_plan(
     Returns
     -------
     (tuple of Instalment, dict)
-        The schedule, and ``interest`` and ``due`` of the event ``"plan"``.
+        The schedule, and ``interest`` and ``due`` of the event ``"plan"``: day, payment and the interest in it, which is booked
+        on that day.
     """
     rows = schedule(amount, rate_per_period, periods, step, first_due)
     interest = sum((row.interest for row in rows), Decimal(0))
-    return rows, {"interest": interest, "due": [[row.due, row.payment] for row in rows]}
+    return rows, {"interest": interest, "due": [[row.due, row.payment, row.interest] for row in rows]}
 
 
 @dataclass(frozen=True)
@@ -288,3 +289,65 @@ def compare_offer(
         price=round(breakeven, 3),
     )
     return OfferComparison(offer.cash_price, loan, payment, grain, low, median, high, chance, breakeven, text)
+
+
+@dataclass(frozen=True)
+class ExpectedPrice:
+    """What a kg is expected to fetch some months from now: median, money, and usual relative difference from it, fraction."""
+
+    median: float
+    spread: float
+
+
+def expected_price(store: Any, group_id: int, commodity: str, months: int, seed: int = 9) -> ExpectedPrice | None:
+    """Return what the group's own price series says of the price some months from now.
+
+    Parameters
+    ----------
+    store : Store
+        The group's records.
+    group_id : int
+        The group.
+    commodity : str
+        Crop.
+    months : int
+        Months from the last quote.
+    seed : int
+        Of the drawn paths.
+
+    Returns
+    -------
+    ExpectedPrice or None
+        None where the series is too short for a season.
+    """
+    from core.planning.records import crop_price
+    from core.planning.rooms import season_of
+
+    price = crop_price(store, group_id, commodity, 1.0)
+    curve = None if price is None else season_of(price)
+    if price is None or curve is None:
+        return None
+    weeks = max(round(months * 365.25 / 12 / 7), 1)
+    end = np.asarray(curve.sample_weekly_paths(weeks, 2000, seed, price.price_now))[:, -1 if months else 0]
+    return ExpectedPrice(float(np.median(end)), float(np.expm1(np.std(np.log(end)))))
+
+
+def lognormal_prices(expected: float, spread: float, count: int, seed: int) -> NDArray[np.float64]:
+    """Return drawn prices whose mean is the expected one.
+
+    Parameters
+    ----------
+    expected : float
+        Mean price, money.
+    spread : float
+        Standard deviation over the mean, fraction.
+    count, seed : int
+        How many are drawn, and from which seed.
+
+    Returns
+    -------
+    array, shape (count,)
+        Money, above 0.
+    """
+    sd = float(np.sqrt(np.log1p(spread**2)))
+    return np.asarray(expected * np.exp(np.random.default_rng(seed).normal(-0.5 * sd**2, sd, count)))

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from inspect import signature
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -266,7 +265,10 @@ def _blocks(ready: _Ready, wanted: set[Choice] | None) -> Iterator[_Block]:
     """Give the choices in blocks of the stops of one ready week, one store, one week and one buyer (values made when asked for)."""
     case, lot = ready.case, ready.lot
     buyers = [
-        number for number, who in enumerate(case.buyers) if not who.commodities or lot.commodity in who.commodities
+        number
+        for number, who in enumerate(case.buyers)
+        # a buyer to whom certain lots are promised takes no other
+        if not who.lots and (not who.commodities or lot.commodity in who.commodities)
     ]
     for week_ready in sorted({stop.ready_week for stop in ready.stops}):
         inside = [number for number, stop in enumerate(ready.stops) if stop.ready_week == week_ready]
@@ -316,14 +318,12 @@ def _keeping(
     case, lot = ready.case, ready.lot
     knots = np.clip(case.target(lot.commodity) + KNOTS_PCT, 2.0, 55.0)
     length = last_week - first_week
-    # the plan's stores are being given the whole lot instead of its crop
-    first: Any = lot.commodity if "commodity" in signature(ready.physics.keep).parameters else lot
     runs: list[Kept] = [
-        ready.physics.keep(first, np.full(case.scenarios, knot), case.storage[storage], first_week, length)
+        ready.physics.keep(lot, np.full(case.scenarios, knot), case.storage[storage], first_week, length)
         for knot in knots
     ]
     shape = runs[0].moisture_pct.shape
-    paths = [np.stack([np.broadcast_to(getattr(run, name, 0.0), shape) for run in runs], axis=1) for name in KEPT_PARTS]
+    paths = [np.stack([np.broadcast_to(getattr(run, name), shape) for run in runs], axis=1) for name in KEPT_PARTS]
     at = np.clip(np.searchsorted(knots, stack, side="right") - 1, 0, len(knots) - 2)
     part = np.clip((stack - knots[at]) / (knots[at + 1] - knots[at]), 0.0, 1.0)
     scenario = np.arange(case.scenarios)
@@ -379,13 +379,13 @@ class _Reckoned:
         draw = ready.physics.offer_draw[self.buyer]
         net = float(case.discount(self.week + who.pay_delay_weeks)) * (1.0 - who.fee_fraction)
 
-        def price(moisture: Array, damage: Array, **inspected: Array) -> Array:
-            return net * price_paid(case, self.buyer, market, moisture, damage, draw, **inspected)
+        def price(moisture: Array, damage: Array, refusal: Array | float = 0.0) -> Array:
+            return net * price_paid(case, self.buyer, market, moisture, damage, draw, refusal)
 
         limit = case.target(lot.commodity) if who.moisture_limit_pct is None else who.moisture_limit_pct
         full = price(np.full_like(end, 2.0), zero)
         wet = price(end, zero)
-        paid = price(end, damaged, **({"refusal_chance": refused} if refused.any() else {}))
+        paid = price(end, damaged, refused)
         costs = self._costs(setups, sold)
         values = sold * paid * (1.0 - unfit) - costs
         as_at_limit = (100.0 - end) / (100.0 - limit)

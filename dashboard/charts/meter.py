@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 
 from core.meter.account import MoneyLine
 from core.meter.log import Booking, Custody
+from core.meter.paying import OfferComparison
 from core.meter.worth import Payback, ProbingWorth, SeasonWorth
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY, STONE, STRAW
@@ -226,3 +227,32 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
             )
         )
     return layout(figure, _("Bags probed"), _("{currency} for one lot").format(currency=currency), height=300)
+
+
+def offer_figure(result: OfferComparison, currency: str) -> go.Figure:
+    """Return how often the grain would cost what, with cash and the loan marked.
+
+    Parameters
+    ----------
+    result : OfferComparison
+        The ways to pay.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    figure = go.Figure(
+        go.Histogram(
+            x=result.grain, nbinsx=40, histnorm="percent", name=_("grain"), marker={"color": SKY},
+            hovertemplate="%{x:,.0f}: %{y:.1f} %<extra></extra>",
+        )
+    )  # fmt: skip
+    layout(figure, _("Costs in today's money, {currency}").format(currency=currency), _("% of cases"), height=300)
+    for name, amount, dash, place in ((_("cash"), result.cash, "dot", 1.0), (_("loan"), result.loan, "dash", 0.88)):
+        figure.add_vline(amount, line={"color": INK, "dash": dash, "width": 2})
+        figure.add_annotation(
+            x=amount, y=place, yref="paper", text=name, showarrow=False, xanchor="left", xshift=4, font={"color": INK}
+        )
+    return figure

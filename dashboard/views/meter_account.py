@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
+from core.accounts.splitting import split_exactly
 from core.errors import DryholdError
 from core.meter.account import (
     Account,
@@ -24,13 +26,22 @@ from core.meter.account import (
 )
 from core.meter.book import LOSS_KINDS, MONEY_PLACES, SPENT_ON
 from core.meter.log import holder_on
-from core.meter.paying import SellerOffer, compare_offer, instalment_plan, value_grain, value_labour
+from core.meter.paying import (
+    OfferComparison,
+    SellerOffer,
+    compare_offer,
+    expected_price,
+    instalment_plan,
+    lognormal_prices,
+    value_grain,
+    value_labour,
+)
 from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, statement_sheet
 from dashboard import page, state
-from dashboard.charts.meter import money_figure
-from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, write
-from dashboard.text import _, money, number, percent, say
+from dashboard.charts.meter import money_figure, offer_figure
+from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, write, write_all
+from dashboard.text import _, day, money, number, percent, say
 
 
 def choices() -> dict[str, str]:
@@ -289,33 +300,76 @@ def papers(group: Any, account: Account) -> None:
 
 
 def close_season(group: Any, account: Account) -> None:
-    """Close the season step by step: age, money counted, result set aside."""
-    totals = account.journal.totals()
-    result = totals["income"] - totals["expenses"]
-    due = depreciation_due(account, state.today(), coin(group))
-    st.markdown(f"1. {_('Write off the meter by its age: {amount} to go').format(amount=money(due, group.currency))}")
-    if due and st.button(_("Write it off"), key="close_age") and write(group, "depreciation", {"amount": due}):
-        st.rerun()
-    st.markdown(f"2. {_('Count the money in every place; the difference is booked.')}")
-    for place in MONEY_PLACES:
-        in_book = account.journal.balance(f"assets:{place}")
-        left, right = st.columns([3, 1])
-        counted = left.number_input(
-            _("{place}: the book says {amount}; counted").format(place=_(place), amount=money(in_book, group.currency)),
-            min_value=0.0, value=max(float(in_book), 0.0), key=f"close_{place}",
-        )  # fmt: skip
-        if right.button(_("Book"), key=f"close_book_{place}") and write(
-            group, "cash_counted", {"counted": exact(counted), "money": place}
-        ):
+    """Close the season step by step: age, money counted, result set aside or shared."""
+    if account.facts.closed_until is not None:
+        st.caption(_("The season up to {day} is closed.").format(day=day(account.facts.closed_until)))
+    last = st.date_input(
+        _("Last day of the season"), state.today(), max_value=state.today(), key="close_day",
+        help=_("Every step below counts up to and with this day."),
+    )  # fmt: skip
+    owing = [row for row in member_balances(account, last) if row.owes > 0]
+    if owing:
+        st.caption(
+            _("{count} members still owe {amount}: that stays in the book and is asked for next season.").format(
+                count=len(owing), amount=money(sum((row.owes for row in owing), Decimal(0)), group.currency)
+            )
+        )
+    due = depreciation_due(account, last, coin(group))
+    if due:
+        st.markdown(
+            f"1. {_('Write off the meter by its age: {amount} to go').format(amount=money(due, group.currency))}"
+        )
+        if st.button(_("Write it off"), key="close_age") and write(group, "depreciation", {"amount": due}, last):
             st.rerun()
+    else:
+        st.markdown(f"1. {_('The meter is written off up to this day.')}")
+    count_money(group, account, last)
+    totals = account.journal.totals(last)
+    result = totals["income"] - totals["expenses"]
     st.markdown(
-        f"3. {_('The season leaves {amount}. Set aside for the next meter, the rest stays in the group:').format(amount=money(result, group.currency))}"
+        f"3. {_('The season leaves {amount} (charges, fees and interest less what was spent and written off). Of that:').format(amount=money(result, group.currency))}"
     )
-    reserve = amount_field(_("Set aside for the next meter"), "close_reserve", max(float(result), 0.0))
-    last = st.date_input(_("Last day of the season"), state.today(), key="close_day")
+    left, right = st.columns(2)
+    with left:
+        reserve = amount_field(_("Set aside for the next meter"), f"close_reserve_{result}", max(float(result), 0.0))
+    with right:
+        shared = amount_field(_("Paid out to the members, in equal parts"), "close_shared")
+    members = account.facts.members
+    to_pay = split_exactly(shared, dict.fromkeys(members, 1), coin(group)) if shared and members else {}
+    rest = result - reserve - shared
+    st.caption(_("The rest, {amount}, stays in the group.").format(amount=money(rest, group.currency)))
     sure = st.checkbox(_("Nothing can be dated on or before this day afterwards"), key="close_sure")
-    if st.button(_("Close the season"), disabled=not sure, key="close_button") and write(
-        group, "season_closed", {"reserve": reserve}, last
+    if st.button(_("4. Close the season"), type="primary", disabled=not sure, key="close_button") and write(
+        group, "season_closed", {"reserve": reserve, "to_pay": to_pay}, last
+    ):
+        st.session_state.pop("close_sure", None)
+        st.rerun()
+    st.download_button(
+        _("The whole account to print"), account_sheet(account, group.name, group.currency, last, say),
+        file_name="account.html", mime="text/html", key="close_paper",
+    )  # fmt: skip
+
+
+def count_money(group: Any, account: Account, last: date) -> None:
+    """Let the treasurer count the money in every place at once and book what differs."""
+    st.markdown(f"2. {_('Count the money in every place; a difference is booked.')}")
+    differing: dict[str, Decimal] = {}
+    for place, column in zip(MONEY_PLACES, st.columns(len(MONEY_PLACES)), strict=True):
+        in_book = account.journal.balance(f"assets:{place}", last)
+        counted = exact(
+            column.number_input(
+                _("{place}, counted").format(place=_(place).capitalize()), min_value=0.0,
+                value=max(float(in_book), 0.0), key=f"close_{place}_{in_book}_{last}",
+            )
+        )  # fmt: skip
+        column.caption(_("The book says {amount}").format(amount=money(in_book, group.currency)))
+        if counted != in_book:
+            differing[place] = counted
+            column.markdown(_("**Difference {amount}**").format(amount=money(counted - in_book, group.currency)))
+    if not differing:
+        st.caption(_("What is counted agrees with the book."))
+    elif st.button(_("Book the difference"), key="close_count") and all(
+        write(group, "cash_counted", {"counted": counted, "money": place}, last) for place, counted in differing.items()
     ):
         st.rerun()
 
@@ -363,12 +417,11 @@ def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
             hide_index=True,
             width="stretch",
         )
-    if (
-        preview.rows
-        and st.button(_("Take them in"), key="pay_take")
-        and all(write(group, "payment", row.payload, row.on) for row in preview.rows)
-    ):
-        st.rerun()
+    if preview.rows and st.button(_("Take them in"), type="primary", key="pay_take"):
+        with page.busy(_("Writing {count} payments").format(count=len(preview.rows))):
+            written = write_all(group, [("payment", row.payload, row.on) for row in preview.rows])
+        if written:
+            st.rerun()
 
 
 def journal(group: Any, account: Account) -> None:
@@ -379,10 +432,18 @@ def journal(group: Any, account: Account) -> None:
             _("Member"): account.facts.names.get(line.party, line.party), _("Debit"): float(line.debit), _("Credit"): float(line.credit), _("Written by"): entry.who,
         }
         for entry in reversed(account.journal.entries)
+        if entry.on <= state.today()
         for line in entry.lines
     ]  # fmt: skip
     page.table(pd.DataFrame(lines), key="journal_table", file_name="journal.csv")
-    rows = account.journal.trial_balance()
+    ahead = sum(entry.on > state.today() for entry in account.journal.entries)
+    if ahead:
+        st.caption(
+            _("{count} entries are dated ahead (interest of later instalments); they count from their day.").format(
+                count=ahead
+            )
+        )
+    rows = account.journal.trial_balance(state.today())
     page.table(
         pd.DataFrame(
             [{_("Account"): r.account, _("Debit"): float(r.debit), _("Credit"): float(r.credit)} for r in rows]
@@ -415,16 +476,30 @@ def seller_offer(group: Any) -> None:
     facts = state.store().facts(group.id)
     left, right = st.columns(2)
     cash = left.number_input(_("Price in cash"), 0.01, value=float(facts["meter.price"].value), key="offer_cash")
-    kg = right.number_input(_("Grain that the seller takes instead, kg"), 1.0, value=900.0, key="offer_kg")
+    now = float(facts["maize_price_kg"].value)
     months = int(left.number_input(_("Months until the grain is handed over"), 0, 36, 6, key="offer_months"))
-    price = right.number_input(
-        _("Price a kg expected then"),
-        0.0001,
-        value=float(facts["maize_price_kg"].value),
-        format="%.4f",
-        key="offer_price",
+    known = expected_price(state.store(), group.id, "maize", months)
+    expected, usual = (known.median, 100 * known.spread) if known else (now, 25.0)
+    kg = right.number_input(
+        _("Grain that the seller takes instead, kg"),
+        1.0,
+        value=float(round(1.1 * cash / max(expected, 1e-9))),
+        key="offer_kg",
     )
-    spread = left.number_input(_("Usual difference from what was expected, %"), 0.0, 100.0, 25.0, key="offer_spread")
+    price = right.number_input(
+        _("Price a kg expected then"), 0.0001, value=expected, format="%.4f", key=f"offer_price_{months}"
+    )
+    spread = left.number_input(
+        _("Usual difference from what was expected, %"), 0.0, 200.0, usual, key=f"offer_spread_{months}"
+    )
+    st.caption(
+        _("Price and difference for that month come from the group's own price series of maize.")
+        if known
+        else _(
+            "There is no price series of maize that shows a season: today's price and a quarter more or less are assumed."
+        )
+    )
+    left, right = st.columns(2)
     loan = right.number_input(_("Loan: interest a month on what is owed, %"), 0.0, 30.0, 3.0, key="offer_loan")
     loan_months = int(left.number_input(_("Loan: monthly payments"), 1, 60, 12, key="offer_payments"))
     waiting = right.number_input(
@@ -434,18 +509,41 @@ def seller_offer(group: Any) -> None:
         100 * float(facts["interest_monthly"].value),
         key="offer_waiting",
     )
-    import numpy as np
-
-    sd = float(np.sqrt(np.log1p((spread / 100) ** 2)))
-    paths = price * np.exp(np.random.default_rng(9).normal(-0.5 * sd**2, sd, 4000))
-    result = compare_offer(SellerOffer(cash, kg, months), paths, loan / 100, loan_months, waiting / 100)
-    st.write(say(result.explanation))
-    st.write(
-        _("In {chance} of the cases the grain is dearer than the loan.").format(
-            chance=percent(result.chance_grain_dearer)
-        )
+    delivery = left.number_input(_("Bringing the grain to the seller costs"), 0.0, value=0.0, key="offer_delivery")
+    paths = lognormal_prices(price, spread / 100, 4000, 9)
+    result = compare_offer(SellerOffer(cash, kg, months, delivery), paths, loan / 100, loan_months, waiting / 100)
+    page.answer(offer_answer(result, group.currency))
+    page.chart(
+        offer_figure(result, group.currency),
+        alt=_("What grain, loan and cash cost in today's money"),
+        key="offer_chart",
     )
+    page.table(
+        pd.DataFrame(
+            [
+                {_("Way to pay"): _("cash now"), _("Costs in today's money"): money(result.cash, group.currency), _("8 of 10 cases"): "–"},
+                {_("Way to pay"): _("loan, {count} payments of {payment}").format(count=loan_months, payment=money(result.loan_payment, group.currency)),
+                 _("Costs in today's money"): money(result.loan, group.currency), _("8 of 10 cases"): "–"},
+                {_("Way to pay"): _("{kg} kg of grain in {months} months").format(kg=number(kg, 0), months=months),
+                 _("Costs in today's money"): money(result.grain_median, group.currency),
+                 _("8 of 10 cases"): _("{low} to {high}").format(low=money(result.grain_low, group.currency), high=money(result.grain_high, group.currency))},
+            ]
+        ),
+        key="offer_table",
+    )  # fmt: skip
     page.caution("advice")
+
+
+def offer_answer(result: OfferComparison, currency: str) -> str:
+    """Return in a sentence which way costs least and how sure that is."""
+    ways = {_("cash now"): result.cash, _("the loan"): result.loan, _("grain"): result.grain_median}
+    cheapest = min(ways, key=lambda name: ways[name])
+    return _(
+        "{way} costs least in today's money ({amount}). In {chance} of the cases the grain is dearer than the loan: it is where a kilogram fetches more than {price} at the harvest."
+    ).format(
+        way=cheapest[0].upper() + cheapest[1:], amount=money(ways[cheapest], currency),
+        chance=percent(result.chance_grain_dearer), price=money(result.breakeven_price, currency),
+    )  # fmt: skip
 
 
 def main() -> None:
@@ -456,7 +554,7 @@ def main() -> None:
     say_last()
     open_book_first(group, account)
     balances = member_balances(account, state.today())
-    held = sum((account.journal.balance(f"assets:{place}") for place in MONEY_PLACES), Decimal(0))
+    held = sum((account.journal.balance(f"assets:{place}", state.today()) for place in MONEY_PLACES), Decimal(0))
     late = [row for row in balances if row.arrears > 0]
     page.answer(
         _("The group holds {held}; the meter stands at {value}; {count} members owe {arrears} that should have been paid.").format(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
+import numpy_financial
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -13,6 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from core.errors import LedgerError
 from core.meter.account import (
     CAPITAL,
+    INTEREST_EARNED,
     KEPT,
     MEMBERS_OWE,
     METER_LOST,
@@ -35,6 +37,7 @@ from core.meter.account import (
     warnings,
 )
 from core.meter.book import KINDS, MONEY_PLACES
+from core.meter.paying import instalment_plan
 
 START = date(2027, 1, 15)
 AT = datetime(2027, 1, 15, 8, tzinfo=UTC)
@@ -172,6 +175,66 @@ def test_arrears_follow_the_payment_plan() -> None:
     assert member_balances(account, days[2])[0].arrears == 45
 
 
+def test_each_season_has_its_own_interest_of_a_payment_plan() -> None:
+    """By hand: 1,200 in three months at 2 %: level payment 24 / (1 - 1.02^-3) = 416.11; interest 24.00, 16.16, 8.16.
+
+    1,200 x 0.02 = 24.00, repaid 392.11, left 807.89; x 0.02 = 16.16, repaid 399.95, left 407.94; x 0.02 = 8.16, last payment 416.10.
+    The season that closes after the first instalment earns 24.00, the next 24.32. numpy-financial gives the same before rounding.
+    """
+    account = group_of(2)
+    account = after(account, "charge", shares={"1": "1200"}, text="a second meter")
+    firsts = [date(2027, 2, 15), date(2027, 3, 15), date(2027, 4, 15)]
+    rows, payload = instalment_plan(Decimal(1200), Decimal("0.02"), 3, firsts[0])
+    assert [row.payment for row in rows] == [Decimal("416.11"), Decimal("416.11"), Decimal("416.10")]
+    exact = -numpy_financial.ipmt(0.02, [1, 2, 3], 3, 1200)
+    assert [float(row.interest) for row in rows] == pytest.approx(exact, abs=0.006)
+    account = after(account, "plan", member="1", **payload)
+    assert member_balances(account, START)[0].owes == 1200
+    assert member_balances(account, START)[0].arrears == 0
+    due = member_balances(account, firsts[0])[0]
+    assert (due.owes, due.arrears) == (Decimal("1224.00"), Decimal("416.11"))
+    account = after(account, "payment", firsts[0], member="1", amount="416.11")
+    paid = member_balances(account, firsts[0])[0]
+    assert (paid.owes, paid.arrears, paid.not_yet_due) == (Decimal("807.89"), 0, Decimal("807.89"))
+    account = after(account, "season_closed", date(2027, 2, 28), reserve="0")
+    kept = -account.journal.balance(KEPT, date(2027, 2, 28))
+    assert kept == 1200 + 24
+    account = after(account, "season_closed", date(2027, 12, 31), reserve="0")
+    assert -account.journal.balance(KEPT, date(2027, 12, 31)) - kept == Decimal("24.32")
+    assert member_balances(account, firsts[2])[0].owes == Decimal("1248.32") - Decimal("416.11")
+    check_balance(account)
+
+
+def test_interest_of_later_instalments_falls_away_when_a_plan_or_a_member_goes() -> None:
+    """By hand: of the plan above only the first instalment's 24.00 counts where member 1 leaves, or the plan is taken back, on day two."""
+    begun = after(group_of(2), "charge", shares={"1": "1200"}, text="a second meter")
+    _rows, payload = instalment_plan(Decimal(1200), Decimal("0.02"), 3, date(2027, 2, 15))
+    begun = after(begun, "plan", member="1", **payload)
+    plan = begun.events[-1].id
+    day = date(2027, 2, 16)
+    left = after(begun, "leaves", day, **leave_terms(begun, "1"))
+    end = date(2028, 1, 1)
+    assert -left.journal.balance(INTEREST_EARNED, end) == 24
+    # 1,200 + 24 less 120, his half of the meter
+    assert left.journal.balance(MEMBERS_OWE, end, "1") == 1104
+    with pytest.raises(LedgerError, match="builds on it"):
+        after(left, "reversal", day, reverses=plan, reason="wrong")
+    back = after(left, "reversal", day, reverses=left.events[-1].id, reason="stays after all")
+    assert -back.journal.balance(INTEREST_EARNED, end) == Decimal("48.32")
+    for account in (back, begun):
+        gone = after(account, "reversal", day, reverses=plan, reason="pays at once")
+        assert gone.journal.balance(MEMBERS_OWE, end, "1") == 1200
+        check_balance(gone)
+
+
+def test_a_plan_whose_rows_name_no_interest_is_booked_as_it_was_agreed() -> None:
+    """Books written before instalments named their interest keep their figures: 3 on the day of the agreement."""
+    account = after(group_of(2), "charge", shares={"1": "60"}, text="season")
+    account = after(account, "plan", member="1", due=[[START, "31.50"], [date(2027, 3, 1), "31.50"]], interest="3")
+    assert -account.journal.balance(INTEREST_EARNED, START) == 3
+    assert member_balances(account, START)[0].arrears == Decimal("31.50")
+
+
 def test_grain_is_kept_at_its_mean_value_and_sold() -> None:
     """By hand: 100 kg for 30 in the books; 40 kg at 12 cost, sold for 10: a loss of 2."""
     account = group_of(2)
@@ -233,6 +296,8 @@ def test_what_others_build_on_is_not_taken_back_first() -> None:
         ("meter_bought", {"amount": "1", "paid_from": "money", "life_months": 1}),
         ("loss_rule", {"loss": "2", "theft": "0", "breakage": "0"}),
         ("plan", {"member": "1", "due": []}),
+        ("plan", {"member": "1", "due": [["2027-02-01", "5", "6"]]}),
+        ("plan", {"member": "1", "due": [["2027-02-01"]]}),
         ("deleted", {}),
         ("loan_paid", {"principal": "0", "interest": "0"}),
     ],
@@ -375,9 +440,11 @@ class AccountMachine(RuleBasedStateMachine):
     def repay(self, principal: Decimal, interest: Decimal) -> None:
         self.write("loan_paid", principal=principal, interest=interest)
 
-    @rule(member=st.sampled_from(MEMBERS), amount=MONEY)
-    def plan(self, member: str, amount: Decimal) -> None:
-        self.write("plan", member=member, due=[[self.day, amount]], interest=amount)
+    @rule(member=st.sampled_from(MEMBERS), amount=MONEY, months=st.integers(1, 4), named=st.booleans())
+    def plan(self, member: str, amount: Decimal, months: int, named: bool) -> None:
+        rows, payload = instalment_plan(amount, Decimal("0.03"), months, self.day)
+        plain = {**payload, "due": [[row.due, row.payment] for row in rows]}
+        self.write("plan", member=member, **(payload if named else plain))
 
     @rule(reserve=MONEY, member=st.sampled_from(MEMBERS))
     def close(self, reserve: Decimal, member: str) -> None:
@@ -398,6 +465,13 @@ class AccountMachine(RuleBasedStateMachine):
         assert meter == book_value(self.account)
         assert self.account.journal.balance("assets:grain taken in payment") == facts.grain_value
         assert facts.grain_kg >= 0
+        for day in (self.day, facts.closed_until):
+            totals = self.account.journal.totals(day)
+            claims = totals["liabilities"] + totals["equity"] + totals["income"] - totals["expenses"]
+            assert totals["assets"] == claims
+        if facts.closed_until is not None:  # nothing of a closed season is left to earn or to spend
+            balances = self.account.journal.balances(facts.closed_until)
+            assert not any(balance for name, balance in balances.items() if name.startswith(("income:", "expenses:")))
 
 
 AccountMachine.TestCase.settings = settings(max_examples=40, stateful_step_count=30)

@@ -74,7 +74,7 @@ def test_labour_at_the_agreed_price() -> None:
 
 def test_plan_asks_principal_and_interest() -> None:
     rows, payload = instalment_plan(Decimal(60), Decimal("0.02"), 3, DAY)
-    assert sum(amount for _, amount in payload["due"]) == 60 + payload["interest"]
+    assert sum(amount for _day, amount, _interest in payload["due"]) == 60 + payload["interest"]
     assert [row.due for row in rows] == [date(2027, 3, 1), date(2027, 4, 1), date(2027, 5, 1)]
 
 
