@@ -13,6 +13,7 @@ from core.group.store import Store
 from core.weather.normals import Normals, bundled_normals, bundled_years, to_payload
 from core.weather.place import Place
 from demo_data.books import add_pool_book
+from demo_data.buyers import add_buyer_book
 from demo_data.meter_book import add_meter_book
 
 FOLDER = Path(__file__).parent
@@ -73,6 +74,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
         for row in sales[sales["lot"].isin(numbers)].itertuples():
             store.add_sale(_sale(row, numbers[row.lot], today, prices))
         add_pool_book(store, group_id, store.lots(group_id), now)
+        add_buyer_book(store, group_id, now)
         store.add_price_quotes(
             [
                 PriceQuote(

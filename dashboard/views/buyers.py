@@ -27,8 +27,8 @@ from dashboard.charts.buyers import bids_figure
 from dashboard.text import _, day, literal, money, ngettext, number, percent
 
 DRY_PCT = 13.5
+# What a refused load is sold on at, as a share of the market's price: as the sale plan takes it.
 SPOT_SHARE = 0.7
-"""What a refused load is sold on at, as a share of the market's price: as the sale plan takes it."""
 
 
 def crop_name(code: str) -> str:
@@ -97,7 +97,7 @@ def compare(group: Group, book: BuyerBook) -> None:
     left, middle, right = st.columns(3)
     crop = lot.lot.commodity if lot else left.selectbox(_("Crop"), crops, format_func=crop_name, key="buyers_crop")
     mass = middle.number_input(
-        _("Kilograms"), 1.0, value=float(max(1.0, round(lot.mass_now_kg))) if lot else 2000.0, step=100.0, key=f"buyers_kg_{tag}"
+        _("Kilograms"), 1.0, value=float(max(1.0, round(lot.mass_now_kg))) if lot else 2000.0, step=100.0, format="%.0f", key=f"buyers_kg_{tag}"
     )  # fmt: skip
     known = lot.moisture.mean_pct if lot and lot.moisture else 13.0
     moisture = right.number_input(
@@ -159,7 +159,7 @@ def compare(group: Group, book: BuyerBook) -> None:
                 "{buyer} pays about {factor} of the market's price ({low} to {high} in 80 of 100 cases), learnt from {n} months of own sales and quotes.",
                 seller.basis.quotes,
             ).format(
-                buyer=literal(_(seller.buyer.name)),
+                buyer=literal(sentence(in_words(seller.buyer.name))),
                 factor=percent(seller.basis.factor),
                 low=percent(low),
                 high=percent(high),
@@ -171,8 +171,18 @@ def compare(group: Group, book: BuyerBook) -> None:
 def bid_name(bid: Bid) -> str:
     """Return the words for a buyer or an offer."""
     if bid.offer is None:
-        return _(bid.name)
+        return in_words(bid.name)
     return _("{buyer}, offer until {date}").format(buyer=bid.name, date=day(bid.offer.valid_until))
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins a sentence."""
+    return text[:1].upper() + text[1:]
+
+
+def in_words(name: str) -> str:
+    """Return a buyer's name, or the words for the two who are in no book."""
+    return {"market": _("the market"), "trader at the farm gate": _("a trader at the farm gate")}.get(name, name)
 
 
 def bids_table(group: Group, bids: list[Bid]) -> pd.DataFrame:
@@ -268,19 +278,24 @@ def offer_row(group: Group, entry: OfferEntry) -> dict[str, str]:
 
 
 def asked(
-    place: Any, label: str, payload: dict[str, Any], key: str, tag: str, assumed: str = "", scale: float = 1.0, low: float = 0.0, high: float | None = None
+    place: Any, label: str, payload: dict[str, Any], key: str, tag: str, hint: str, scale: float = 1.0, low: float = 0.0, high: float | None = None
 ) -> float | None:  # fmt: skip
     """Ask for one number that may stay unknown; return it in the book's unit."""
     before = payload.get(key)
     value = place.number_input(
         label,
-        low,
-        high,
+        float(low),
+        None if high is None else float(high),
         None if before is None else round(float(before) * scale, 6),
         key=f"buyers_{key}_{tag}",
-        placeholder=_("assumed: {value}").format(value=assumed) if assumed else _("not known"),
+        placeholder=hint,
     )
     return None if value is None else round(float(value) / scale, 9)
+
+
+def assumed_word(value: float, digits: int = 0) -> str:
+    """Return what an empty box stands for."""
+    return _("assumed: {value}").format(value=number(value, digits))
 
 
 def buyer_form(group: Group, book: BuyerBook) -> None:
@@ -298,44 +313,53 @@ def buyer_form(group: Group, book: BuyerBook) -> None:
     tag = f"{of}_{standing[of].changes if of else len(book.buyers)}"
     with st.form(f"buyers_form_{tag}"):
         made: dict[str, Any] = {"of": of or None}
+
+        def tick(place: Any, label: str, key: str) -> None:
+            made[key] = place.checkbox(label, bool(old.get(key)), key=f"buyers_{key}_{tag}")
+
+        def ask(place: Any, label: str, key: str, hint: str, scale: float = 1.0, low: float = 0.0, high: float | None = None) -> None:  # fmt: skip
+            made[key] = asked(place, label, old, key, tag, hint, scale, low, high)
+
+        unknown = _("not known")
         left, right = st.columns(2)
         made["name"] = left.text_input(_("Name"), old.get("name", ""), key=f"buyers_name_{tag}").strip()
         made["commodities"] = right.multiselect(
             _("Crops (none chosen = all)"), commodity_codes(), old.get("commodities") or [], format_func=crop_name, key=f"buyers_crops_{tag}"
         )  # fmt: skip
-        made["only_offers"] = left.checkbox(
-            _("Buys by offer only"), bool(old.get("only_offers")), key=f"buyers_only_offers_{tag}"
-        )
-        made["price_factor"] = asked(right, _("Pays, % of the market's price"), old, "price_factor", tag, _("learnt from own sales"), 100, 0.0, 300.0)  # fmt: skip
+        left, right = st.columns(2)
+        ask(left, _("Pays, % of the market's price"), "price_factor", _("learnt from own sales"), 100, 0, 300)
+        tick(right, _("Buys by offer only"), "only_offers")
         st.markdown(_("**Moisture and quality**"))
         left, right = st.columns(2)
-        made["discount_from_pct"] = asked(
-            left, _("Takes off above, % moisture"), old, "discount_from_pct", tag, high=40.0
-        )
-        made["discount_per_point"] = asked(right, _("… % of the price a point"), old, "discount_per_point", tag, number(100 * assumed.discount_per_point, 1), 100, 0.0, 50.0)  # fmt: skip
-        made["second_from_pct"] = asked(left, _("More above, % moisture"), old, "second_from_pct", tag, high=40.0)
-        made["second_per_point"] = asked(right, _("… % of the price a point there"), old, "second_per_point", tag, "", 100, 0.0, 50.0)  # fmt: skip
-        made["refuses_above_pct"] = asked(
-            left, _("Refuses above, % moisture"), old, "refuses_above_pct", tag, high=40.0
-        )
-        made["refuses_treated"] = right.checkbox(_("Refuses grain with a protectant"), bool(old.get("refuses_treated")), key=f"buyers_refuses_treated_{tag}")  # fmt: skip
-        made["inspects"] = right.checkbox(_("Looks for insects, smell and damaged kernels"), bool(old.get("inspects")), key=f"buyers_inspects_{tag}")  # fmt: skip
+        ask(left, _("Takes off above, % moisture"), "discount_from_pct", unknown, high=40)
+        ask(right, _("… % of the price a point"), "discount_per_point", assumed_word(100 * assumed.discount_per_point, 1), 100, 0, 50)  # fmt: skip
+        left, right = st.columns(2)
+        ask(left, _("Takes off more above, % moisture"), "second_from_pct", unknown, high=40)
+        ask(right, _("… % of the price a point from there on"), "second_per_point", unknown, 100, 0, 50)
+        ask(st, _("Refuses above, % moisture"), "refuses_above_pct", unknown, high=40)
+        left, right = st.columns(2)
+        tick(left, _("Refuses grain with a protectant"), "refuses_treated")
+        tick(right, _("Looks for insects, smell and damaged kernels"), "inspects")
         st.markdown(_("**Road and money**"))
         left, right = st.columns(2)
-        made["distance_km"] = asked(left, _("Distance, km (0 = collects)"), old, "distance_km", tag)
-        made["trip_cost"] = asked(right, _("Truck for one trip, {currency}").format(currency=group.currency), old, "trip_cost", tag, _("hire and distance as under Settings"))  # fmt: skip
-        made["truck_kg"] = asked(left, _("The truck carries, kg"), old, "truck_kg", tag, number(assumed.truck_kg, 0))
-        made["pay_delay_days"] = asked(right, _("Pays after, days"), old, "pay_delay_days", tag, number(assumed.pay_delay_days, 0), high=365.0)  # fmt: skip
-        made["weekly_quantity_kg"] = asked(left, _("Takes a week before the price falls, kg"), old, "weekly_quantity_kg", tag, number(assumed.weekly_quantity_kg, 0))  # fmt: skip
-        made["price_fall"] = asked(right, _("The rest sells lower by, %"), old, "price_fall", tag, number(100 * assumed.price_fall, 0), 100, 0.0, 90.0)  # fmt: skip
-        made["minimum_kg"] = asked(left, _("Takes at least, kg"), old, "minimum_kg", tag)
-        made["fee_share"] = asked(right, _("Fee or levy, % of the price"), old, "fee_share", tag, "0", 100, 0.0, 50.0)
+        ask(left, _("Distance, km (0 = collects)"), "distance_km", unknown)
+        ask(right, _("Truck for one trip, {currency}").format(currency=group.currency), "trip_cost", _("assumed: by distance"))  # fmt: skip
+        left, right = st.columns(2)
+        ask(left, _("The truck carries, kg"), "truck_kg", assumed_word(assumed.truck_kg))
+        ask(right, _("Pays after, days"), "pay_delay_days", assumed_word(assumed.pay_delay_days), high=365)
+        left, right = st.columns(2)
+        ask(left, _("Takes a week before the price falls, kg"), "weekly_quantity_kg", assumed_word(assumed.weekly_quantity_kg))  # fmt: skip
+        ask(right, _("The rest sells lower by, %"), "price_fall", assumed_word(100 * assumed.price_fall), 100, 0, 90)
+        left, right = st.columns(2)
+        ask(left, _("Takes at least, kg"), "minimum_kg", assumed_word(0))
+        ask(right, _("Fee or levy, % of the price"), "fee_share", assumed_word(0), 100, 0, 50)
         st.markdown(_("**Scale and meter**"))
         left, right = st.columns(2)
-        made["own_meter"] = left.checkbox(_("His own meter decides"), bool(old.get("own_meter")), key=f"buyers_own_meter_{tag}")  # fmt: skip
-        made["meter_offset_pct"] = asked(left, _("It reads above ours, points"), old, "meter_offset_pct", tag, _("learnt from loads"), 1.0, -5.0, 5.0)  # fmt: skip
-        made["own_scale"] = right.checkbox(_("His own scale decides"), bool(old.get("own_scale")), key=f"buyers_own_scale_{tag}")  # fmt: skip
-        made["scale_offset"] = asked(right, _("It reads above ours, %"), old, "scale_offset", tag, _("learnt from loads"), 100, -20.0, 20.0)  # fmt: skip
+        tick(left, _("The buyer's own meter decides"), "own_meter")
+        ask(right, _("It reads above ours, points"), "meter_offset_pct", _("learnt from loads"), 1, -5, 5)
+        left, right = st.columns(2)
+        tick(left, _("The buyer's own scale decides"), "own_scale")
+        ask(right, _("It reads above ours, %"), "scale_offset", _("learnt from loads"), 100, -20, 20)
         sent = st.form_submit_button(_("Write into the book"), type="primary")
     if not sent:
         return
@@ -377,13 +401,13 @@ def offer_form(group: Group, book: BuyerBook) -> None:
         crop = right.selectbox(
             _("Crop"), codes, codes.index(old["commodity"]) if old.get("commodity") in codes else 0, format_func=crop_name, key=f"buyers_offer_crop_{tag}"
         )  # fmt: skip
-        price = asked(left, _("Price, {currency} per kg").format(currency=group.currency), old, "price_per_kg", tag)
+        price = asked(left, _("Price, {currency} per kg").format(currency=group.currency), old, "price_per_kg", tag, "")
         quantity = asked(right, _("At most, kg"), old, "quantity_kg", tag, _("any"))
         first = left.date_input(
             _("From"), _date(old.get("valid_from")) or state.today(), key=f"buyers_offer_from_{tag}"
         )
         until = right.date_input(_("Until"), _date(old.get("valid_until")) or state.today() + timedelta(days=30), key=f"buyers_offer_until_{tag}")  # fmt: skip
-        chance = asked(left, _("Chance that it is not kept, %"), old, "chance_not_honoured", tag, number(100 * assumed.chance_not_honoured, 0), 100, 0.0, 100.0)  # fmt: skip
+        chance = asked(left, _("Chance that it is not kept, %"), old, "chance_not_honoured", tag, assumed_word(100 * assumed.chance_not_honoured), 100, 0, 100)  # fmt: skip
         sent = st.form_submit_button(_("Write the offer into the book"), type="primary")
     if not sent:
         return
