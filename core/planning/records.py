@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 from typing import Any
 
 import pandas as pd
 
 from core.errors import DryholdError, PlanError
+from core.group.own_crops import own_crops
+from core.group.selling import basis_to, buyer_book, own_prices, reference_market
+from core.market.buyer_book import BuyerBook
+from core.market.buyers import Buyer
 from core.messages import Message, message
 from core.planning.case import (
     CaseBuyer,
@@ -19,14 +24,18 @@ from core.planning.case import (
     CropPrice,
     DryingChoice,
     PlanningCase,
-    Reserve,
     StorageChoice,
     Truck,
 )
+from core.planning.case_lots import LotRules, coming_harvests, own_crop_notes, recorded_lots, target_choices
+from core.planning.kept_back import promised_sales, reserves_of
 from core.planning.outlook import Outlook, build_outlook
+from core.planning.retest import last_sieves
 from core.planning.rooms import RoomData, room_physics
+from core.planning.wishes import read_wishes, write_wishes
 
-WISHES = "planning"
+__all__ = ["BuiltCase", "build_case", "build_group_outlook", "cost_of_money", "read_wishes", "write_wishes"]
+
 DRY_TARGET_PCT = 13.0
 
 
@@ -37,17 +46,6 @@ class BuiltCase:
     case: PlanningCase
     data: RoomData
     notes: tuple[Message, ...]
-
-
-def read_wishes(store: Any, group_id: int) -> dict[str, list[dict[str, Any]]]:
-    """Return what the group has entered for planning: lists "needs", "buyers", "reserves" of plain rows."""
-    kept = store.documents.read(WISHES, str(group_id)) or {}
-    return {name: list(kept.get(name, [])) for name in ("needs", "buyers", "reserves")}
-
-
-def write_wishes(store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime) -> None:
-    """Keep what the group has entered for planning."""
-    store.documents.write(WISHES, str(group_id), dict(wishes), at)
 
 
 def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltCase:
@@ -71,7 +69,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         If there is no tested lot with a price to plan.
     """
     from core.grain.commodities import commodity_codes
-    from core.group.lot_state import current_lot_states
+    from core.group.lot_state import current_lot_states, judging_rules
 
     group, facts = store.group(group_id), store.facts(group_id)
 
@@ -85,52 +83,45 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     lots: list[CaseLot] = []
     given: tuple[CaseLot, ...] = changes.pop("lots", ())
     targets: dict[str, float] = dict(changes.pop("target_pct", ()))
-    states = [] if given else current_lot_states(store, group_id, now)
-    states = [state for state in states if state.bags > 0 and state.lot.use != "seed"]
-    for crop in sorted({state.lot.commodity for state in states} | {lot.commodity for lot in given}):
-        if crop not in commodity_codes():
+    weeks = int(changes.pop("weeks", value("plan.weeks", 32)))
+    wishes, crops = read_wishes(store, group_id), own_crops(store, group_id)
+    states = [] if given else [state for state in current_lot_states(store, group_id, now) if state.bags > 0]
+    harvests = [] if given else wishes["harvests"]
+    asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
+    for crop in sorted(asked | {lot.commodity for lot in given}):
+        if crop not in commodity_codes() and crop not in crops:
             notes.append(message("the drying and storing of {crop} is not known yet: its lots are left out", crop=crop))
             continue
-        made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3))
+        made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3), value("price_rise_monthly", 0.004))
         if made is None:
             notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
         else:
             prices.append(made)
     priced = {price.commodity for price in prices}
     lots += [lot for lot in given if lot.commodity in priced]
-    for state in states:
-        lot = state.lot
-        if lot.commodity not in priced:
-            continue
-        if state.moisture is None or state.mass_now_kg <= 0:
-            notes.append(message("lot {lot} has not been tested or weighed: it is left out until it is", lot=lot.label))
-            continue
-        week = max(0, (lot.harvested_on - today).days // 7) if lot.harvested_on else 0
-        mass = state.grain_kg if state.grain_kg > 0 else state.mass_now_kg
-        owner = members.get(lot.owner_id, "pool") if lot.owner_id else "pool"
-        lots.append(
-            CaseLot(
-                str(lot.id), lot.label, owner, lot.commodity, int(state.bags), round(mass / state.bags, 3), round(float(state.moisture.mean_pct), 3),
-                round(min(float(state.moisture.standard_error_pct), 3.0), 3), week, False, lot.form,
-            )
-        )  # fmt: skip
-        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
+    rules = LotRules(today, weeks, int(value("plan.field_weeks", 4)), value("plan.harvest_moisture_pct", 22.0))
+    found = recorded_lots(states, members, priced, last_sieves(store.events(group_id, "diary")), rules)
+    coming = coming_harvests(harvests, group_id, priced, judging_rules(store, group_id), rules)
+    lots += [*found.lots, *coming.lots]
+    notes += [*found.notes, *coming.notes, *own_crop_notes(crops, {lot.commodity for lot in lots})]
+    for crop, target in (*found.targets.items(), *coming.targets.items()):
+        targets[crop] = min(targets.get(crop, 99.0), target)
     if not lots:
         raise PlanError("no lot can be planned yet: a lot needs bags, a test of its moisture, and a price of its crop")
-    wishes = read_wishes(store, group_id)
-    weeks = int(changes.pop("weeks", value("plan.weeks", 32)))
     mass_total = sum(lot.bags * lot.bag_mass_kg for lot in lots)
     bags = sum(lot.bags for lot in lots)
-    data = room_data(store, group, now)
+    data = replace(room_data(store, group, now), crops=crops)
+    buyers = with_meter_offsets(_buyers(store, group_id, value, prices, targets, today), facts)
+    buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks)
     settings: dict[str, Any] = {
         "name": group.name, "start": today, "weeks": weeks, "scenarios": int(value("plan.scenarios", 200)), "seed": 2026, "lots": tuple(lots),
-        "drying": _drying(value), "storage": _storage(value, bags), "prices": tuple(prices), "buyers": _buyers(wishes["buyers"], value, targets, today, weeks),
+        "drying": _drying(value), "storage": _storage(value, bags), "prices": tuple(prices), "buyers": buyers,
         "truck": Truck(value("plan.truck_kg", 5000), value("plan.truck_trip_cost"), value("plan.truck_km_cost"), int(value("plan.trips_per_week", 2)), value("plan.loading_cost_bag")),
-        "needs": _needs(wishes["needs"], today, weeks), "reserves": _reserves(wishes["reserves"], value, prices, weeks),
+        "needs": _needs(wishes["needs"], today, weeks), "reserves": () if given else reserves_of(wishes["reserves"], value, prices, lots, targets, weeks),
         "climate": Climate(data.place.latitude, data.place.longitude, data.place.altitude_m or 0.0, data.place.time_zone, forecast_id=str(getattr(data.forecast, "issued_at", ""))),
-        "interest_monthly": value("interest_monthly", value("plan.interest_monthly", 0.03)), "emergency_interest_monthly": value("plan.emergency_interest_monthly", 0.1),
+        "interest_monthly": float(cost_of_money(facts).value), "emergency_interest_monthly": value("plan.emergency_interest_monthly", 0.1),
         "risk_weight": value("plan.risk_weight"), "certainty": value("plan.certainty", 0.9), "store_bags": int(value("plan.store_bags")) or None,
-        "target_pct": tuple(sorted(targets.items())), "currency": group.currency, "start_delays": (0, 1) if mass_total > 3000 else (0,),
+        "target_pct": tuple(sorted(targets.items())), "target_choices": target_choices(targets, buyers), "currency": group.currency, "start_delays": (0, 1) if mass_total > 3000 else (0,),
     }  # fmt: skip
     return BuiltCase(PlanningCase(**{**settings, **changes}), data, tuple(notes))
 
@@ -141,19 +132,55 @@ def build_group_outlook(built: BuiltCase, seed: int | None = None, like: Outlook
     return build_outlook(built.case, used, room_physics(built.case, used, built.data), like)
 
 
-def crop_price(store: Any, group_id: int, commodity: str, maize_price: float) -> CropPrice | None:
-    """Return today's price and the monthly history of a crop at the market with most quotes; maize has an assumed price, others None."""
+def cost_of_money(facts: Mapping[str, Any]) -> Any:
+    """Return the one fact that says what money costs the group a month: `interest_monthly`.
+
+    Groups that entered `plan.interest_monthly` before the two became one keep it until they enter the other.
+    """
+    fact, older = facts["interest_monthly"], facts.get("plan.interest_monthly")
+    return older if fact.origin == "assumed" and older is not None and older.origin != "assumed" else fact
+
+
+def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) -> tuple[CaseBuyer, ...]:
+    """Return buyers with what their meters read above ours [points] where a fact `buyer_offset.NAME` says so and nothing else does."""
+    known = {key.removeprefix("buyer_offset.").strip().lower(): fact.value for key, fact in facts.items() if key.startswith("buyer_offset.")}  # fmt: skip
+    made = []
+    for who in buyers:
+        # an offer carries its buyer's name and its last day
+        offset = known.get(who.name.strip().lower(), known.get(who.name.split(" (")[0].strip().lower()))
+        use = offset is not None and who.meter_offset_pct == 0.0
+        made.append(replace(who, meter_offset_pct=float(offset)) if use and offset is not None else who)
+    return tuple(made)
+
+
+MOST_NEIGHBOURS = 6
+LEAST_NEIGHBOUR_MONTHS = 24
+
+
+def crop_price(
+    store: Any, group_id: int, commodity: str, maize_price: float, price_rise: float | None = None
+) -> CropPrice | None:
+    """Return today's price and the monthly history of a crop at the market with most quotes; maize has an assumed price, others None.
+
+    The other markets of the group's quotes are kept beside it, for they lend their season; `price_rise` is the general rise a month.
+    """
     quotes = store.price_quotes(group_id, commodity)
     if quotes is None or quotes.empty:
         return CropPrice(commodity, maize_price) if commodity == "maize" else None
-    quotes = quotes[quotes["price_per_kg"] > 0]
-    market = quotes["market"].value_counts().index[0]
-    here = quotes[quotes["market"] == market].copy()
-    here["quoted_on"] = pd.to_datetime(here["quoted_on"])
-    monthly = here.groupby(here["quoted_on"].dt.to_period("M"))["price_per_kg"].mean().sort_index()
+    quotes = quotes[quotes["price_per_kg"] > 0].copy()
+    quotes["quoted_on"] = pd.to_datetime(quotes["quoted_on"])
+    markets = list(quotes["market"].value_counts().index)
+    here = quotes[quotes["market"] == markets[0]]
     last = float(here.sort_values("quoted_on")["price_per_kg"].iloc[-1])
-    history = tuple((str(month), round(float(price), 6)) for month, price in monthly.items())
-    return CropPrice(commodity, round(last, 6), (), 0.03, history)
+    others = [_months_of(quotes[quotes["market"] == market]) for market in markets[1:]]
+    neighbours = tuple(rows for rows in others if len(rows) >= LEAST_NEIGHBOUR_MONTHS)[:MOST_NEIGHBOURS]
+    return CropPrice(commodity, round(last, 6), (), 0.03, _months_of(here), neighbours, price_rise)
+
+
+def _months_of(quotes: pd.DataFrame) -> tuple[tuple[str, float], ...]:
+    """Return the mean price of each month, oldest first."""
+    monthly = quotes.groupby(quotes["quoted_on"].dt.to_period("M"))["price_per_kg"].mean().sort_index()
+    return tuple((str(month), round(float(price), 6)) for month, price in monthly.items())
 
 
 def room_data(store: Any, group: Any, now: datetime) -> RoomData:
@@ -238,33 +265,88 @@ def _week(day: str, today: date) -> int:
 
 
 def _buyers(
-    rows: list[dict[str, Any]], value: Any, targets: Mapping[str, float], today: date, weeks: int
+    store: Any, group_id: int, value: Any, prices: list[CropPrice], targets: Mapping[str, float], today: date
 ) -> tuple[CaseBuyer, ...]:
-    """Return the market and the farm gate, and every buyer or dated offer that the group entered."""
+    """Return the market, the farm gate, and every buyer and dated offer of the group's book that can still be used."""
+    book = buyer_book(store, group_id)
     limit = round(max([*targets.values(), DRY_TARGET_PCT]) + 0.5, 1)
-    cut = value("plan.discount_per_point", 0.02)
-    made = [
-        CaseBuyer("gate", "trader at the farm gate", 0.0, price_factor=value("plan.gate_factor", 0.88), moisture_limit_pct=limit, discount_per_point=cut, refusal_pct=25.0),
+    cut, damage = value("plan.discount_per_point", 0.02), value("damaged_price_cut_per_point", 0.03)
+    gate = CaseBuyer("gate", "trader at the farm gate", moisture_limit_pct=limit, discount_per_point=cut, refusal_pct=25.0, damage_discount=damage)  # fmt: skip
+    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
+    made = _by_basis(store, group_id, gate, None, references, book, today, value("plan.gate_factor", 0.88))
+    made.append(
         CaseBuyer(
-            "market", "market", value("plan.market_km", 15.0), moisture_limit_pct=limit, discount_per_point=cut, refusal_pct=limit + 3.5, fee_fraction=value("plan.market_fee", 0.02),
-            weekly_kg=value("plan.market_weekly_kg", 6000.0), price_fall=value("plan.price_fall", 0.05),
-        ),
-    ]  # fmt: skip
-    for number, row in enumerate(rows):
-        first = max(0, _week(row["from"], today)) if row.get("from") else 0
-        last = _week(row["until"], today) if row.get("until") else None
-        if last is not None and last < 0:
+            "market", "market", value("plan.market_km", 15.0), moisture_limit_pct=limit, discount_per_point=cut, refusal_pct=limit + 3.5, damage_discount=damage,
+            fee_fraction=value("plan.market_fee", 0.02), weekly_kg=value("plan.market_weekly_kg", 6000.0), price_fall=value("plan.price_fall", 0.05),
+        )
+    )  # fmt: skip
+    capacity = value("plan.truck_kg", 5000)
+    for entry in book.standing_buyers():
+        if entry.only_offers:
             continue
-        price = float(row.get("price_per_kg") or 0) or None
+        who = replace(_case_buyer(entry.buyer, capacity, limit), code=f"buyer-{entry.number}", damage_discount=damage)
+        if "price_factor" in entry.entered:
+            made.append(replace(who, price_factor=entry.buyer.price_factor))
+        else:
+            mine = {crop: found for crop, found in references.items() if entry.buyer.takes(crop)}
+            made += _by_basis(store, group_id, who, entry.buyer.name, mine, book, today, 1.0)
+    for item in book.standing_offers(today):
+        offer = item.offer
         made.append(
-            CaseBuyer(
-                f"buyer-{number + 1}", str(row.get("name") or f"buyer {number + 1}"), float(row.get("distance_km") or 0), tuple(filter(None, [row.get("commodity")])),
-                float(row.get("price_factor") or 1.0), price, float(row.get("moisture_limit_pct") or limit), cut, float(row.get("refusal_pct") or 0) or limit + 1.0,
-                fee_fraction=float(row.get("fee_fraction") or 0), pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7), chance_failing=float(row.get("chance_failing") or 0),
-                quantity_kg=float(row.get("quantity_kg") or 0) or None, minimum_kg=float(row.get("minimum_kg") or 0), first_week=first, last_week=last,
+            replace(
+                _case_buyer(offer.buyer, capacity, limit), code=f"offer-{item.number}", name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})", commodities=(offer.commodity,),
+                fixed_price=offer.price_per_kg, chance_failing=offer.chance_not_honoured, quantity_kg=_finite(offer.quantity_kg), damage_discount=damage,
+                first_week=max(0, _week(offer.valid_from.isoformat(), today)), last_week=_week(offer.valid_until.isoformat(), today),
             )
         )  # fmt: skip
     return tuple(made)
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
+
+
+def _case_buyer(buyer: Buyer, truck_kg: float, limit: float) -> CaseBuyer:
+    """Return a buyer's terms as the plan takes them."""
+    base, rate = limit, 0.0
+    further: tuple[tuple[float, float], ...] = ()
+    if buyer.discount is not None:
+        base, steps = buyer.discount.base_pct, buyer.discount.steps
+        rate = steps[0][1]
+        further = tuple((steps[number - 1][0], steps[number][1]) for number in range(1, len(steps)))
+    # The plan counts trips of the group's own truck: another size is paid by what it carries.
+    trip = buyer.trip_cost * (truck_kg / buyer.truck_kg if math.isfinite(buyer.truck_kg) else 1.0)
+    return CaseBuyer(
+        "", buyer.name, buyer.distance_km, buyer.commodities, buyer.price_factor, None, base, rate, buyer.moisture_limit_pct, fee_fraction=buyer.fee_share,
+        pay_delay_weeks=round(buyer.pay_delay_days / 7), weekly_kg=_finite(buyer.weekly_quantity_kg), price_fall=2 * buyer.price_fall_per_double, minimum_kg=buyer.minimum_kg,
+        meter_offset_pct=round(buyer.moisture_offset.mean, 3) if buyer.own_meter else 0.0, inspects=buyer.inspects, discount_steps=further,
+        refuses_treated=buyer.refuses_treated, scale_offset=round(buyer.scale_offset.mean, 5) if buyer.own_scale else 0.0, trip_cost=trip,
+    )  # fmt: skip
+
+
+def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
+    """Return the months of a crop's reference market, or None without prices."""
+    found = reference_market(store.price_quotes(group_id, commodity))
+    return None if found is None else found.monthly.prices
+
+
+def _by_basis(
+    store: Any, group_id: int, who: CaseBuyer, name: str | None, references: Mapping[str, pd.Series | None], book: BuyerBook, today: date, usual: float
+) -> list[CaseBuyer]:  # fmt: skip
+    """Return a buyer with what the group's own sales say of his price against the market's: by crop where that was learnt, else as usual."""
+    made, unknown = [], []
+    for crop, reference in references.items():
+        basis = None
+        if reference is not None:
+            basis = basis_to(reference, own_prices(store, group_id, crop, book, name), today, usual)
+        if basis is None or not basis.quotes:
+            unknown.append(crop)
+        else:
+            code = f"{who.code}-{crop}" if len(references) > 1 else who.code
+            made.append(replace(who, code=code, commodities=(crop,), price_factor=round(basis.factor, 4), basis_sd=round(basis.factor_log_sd, 4)))  # fmt: skip
+    if unknown:
+        made.append(replace(who, commodities=tuple(unknown) if made else who.commodities, price_factor=usual))
+    return made
 
 
 def _needs(rows: list[dict[str, Any]], today: date, weeks: int) -> tuple[CashNeed, ...]:
@@ -276,16 +358,3 @@ def _needs(rows: list[dict[str, Any]], today: date, weeks: int) -> tuple[CashNee
         if row.get("on") and float(row.get("amount") or 0) > 0
     ]
     return tuple(need for need in made if 0 <= need.week < weeks)
-
-
-def _reserves(rows: list[dict[str, Any]], value: Any, prices: list[CropPrice], weeks: int) -> tuple[Reserve, ...]:
-    now = {price.commodity: price.price_now for price in prices}
-    made = [
-        Reserve(str(row.get("label") or "reserve"), row["commodity"], float(row["kg"]), min(weeks - 1, int(row.get("weeks") or weeks - 1)), float(row.get("value_per_kg") or now[row["commodity"]] * 1.3), bool(row.get("evenly", True)))
-        for row in rows
-        if row.get("commodity") in now and float(row.get("kg") or 0) > 0
-    ]  # fmt: skip
-    weekly = value("plan.home_use_kg_week")
-    if weekly > 0 and "maize" in now:
-        made.append(Reserve("home use", "maize", weekly * weeks, weeks - 1, now["maize"] * 1.3))
-    return tuple(made)
