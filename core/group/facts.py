@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -71,3 +72,12 @@ def _flatten(tree: dict[str, Any], prefix: str = "") -> dict[str, dict[str, Any]
         else:
             flat.update(_flatten(content, f"{key}."))
     return flat
+
+
+def cost_of_money(facts: Mapping[str, Any]) -> Any:
+    """Return the one fact that says what money costs a group a month, as a fraction: `interest_monthly`.
+
+    A group that entered the older `plan.interest_monthly`, and has not entered the other, keeps it.
+    """
+    fact, older = facts["interest_monthly"], facts.get("plan.interest_monthly")
+    return older if fact.origin == "assumed" and older is not None and older.origin != "assumed" else fact

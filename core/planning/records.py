@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from core.errors import DryholdError, PlanError
+from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
 from core.group.selling import basis_to, buyer_book, own_prices, reference_market
 from core.market.buyer_book import BuyerBook
@@ -130,15 +131,6 @@ def build_group_outlook(built: BuiltCase, seed: int | None = None, like: Outlook
     """Return the outlook of a group's case from the real drying, storage and price rooms."""
     used = built.case.seed if seed is None else seed
     return build_outlook(built.case, used, room_physics(built.case, used, built.data), like)
-
-
-def cost_of_money(facts: Mapping[str, Any]) -> Any:
-    """Return the one fact that says what money costs the group a month: `interest_monthly`.
-
-    Groups that entered `plan.interest_monthly` before the two became one keep it until they enter the other.
-    """
-    fact, older = facts["interest_monthly"], facts.get("plan.interest_monthly")
-    return older if fact.origin == "assumed" and older is not None and older.origin != "assumed" else fact
 
 
 def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) -> tuple[CaseBuyer, ...]:

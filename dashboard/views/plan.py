@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.group.facts import cost_of_money
 from core.planning.records import read_wishes, write_wishes
 from core.planning.rolling import compare_plans, keep_plan, purchases
 from core.planning.story import cash_curve, plan_deductions, sales_by_week, value_by_week
 from core.planning.why import lot_reasons, sell_above_prices
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
+from dashboard.forms.coming import coming_grain
 from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
@@ -64,7 +66,7 @@ def _choices(group: Any) -> Choices:
             _("In an average year, how much would you give up to have 100 more in a bad year (the worst one in ten)?"),
             options=answers, value=weight, format_func=lambda value: words[value], key="plan_risk", **KEEP,
         )  # fmt: skip
-        standing = facts["interest_monthly"] if "interest_monthly" in facts else facts["plan.interest_monthly"]
+        standing = cost_of_money(facts)
         share = float(standing.value)
         interest = st.slider(
             _("Cost of money, % a month"),
@@ -190,7 +192,8 @@ def _pictures(group: Any, made: MadePlan) -> None:
 
 def _deduction_names() -> dict[str, str]:
     return {
-        "gross": _("gross"), "water": _("water dried out"), "handling": _("handling loss"), "dry_matter": _("dry matter lost"), "insects": _("eaten by insects"),
+        "gross": _("gross"), "field": _("lost in the field"), "water": _("water dried out"), "handling": _("handling loss"), "dry_matter": _("dry matter lost"), "insects": _("eaten by insects"),
+        "mould": _("unfit through mould"),
         "discount": _("discount, refusal or premium"), "fees": _("market fees"), "drying": _("drying"), "storage": _("storage and treatment"), "bags": _("bags bought"),
         "transport": _("transport and loading"), "cost_of_money": _("cost of money"), "net": _("net, today"),
     }  # fmt: skip
@@ -480,6 +483,7 @@ def _wishes(group: Any) -> None:
         if any(wishes.values()) and st.button(_("Clear all of these"), key="plan_wishes_clear"):
             write_wishes(store, group.id, {"needs": [], "reserves": []}, state.now())
             st.rerun()
+    coming_grain(group)
 
 
 def _sources(made: MadePlan) -> None:

@@ -12,6 +12,7 @@ import streamlit as st
 
 from core.errors import DryholdError, InputError
 from core.grain.commodities import commodity_codes, get_commodity
+from core.group.facts import cost_of_money
 from core.group.records import Group, ImportRecord, PriceQuote
 from core.market.costs import breakeven_price
 from core.market.hindcast import FORESIGHT, HARVEST, PLAN, HindcastReport, hindcast
@@ -115,11 +116,11 @@ def ask_terms(group: Group) -> Terms:
             _("Cost of money, % a month"),
             0.0,
             30.0,
-            100 * float(facts["interest_monthly"].value),
+            100 * float(cost_of_money(facts).value),
             0.5,
             key="prices_interest",
         )
-        page.origin(facts["interest_monthly"])
+        page.origin(cost_of_money(facts))
         loss = st.number_input(
             _("Weight lost in store, % a month"),
             0.0,
@@ -162,7 +163,7 @@ def ask_terms(group: Group) -> Terms:
                 if abs(float(facts[key].value) - value) > 1e-9:
                     store.set_fact(group.id, key, value, "entered", state.who(), state.now())
             st.rerun()
-    return Terms(*(float(facts[k].value) for k in ("interest_monthly", "market_loss_monthly", "storage_cost_kg_month")), int(facts["sale_horizon_months"].value), float(facts["price_rise_monthly"].value))  # fmt: skip
+    return Terms(float(cost_of_money(facts).value), *(float(facts[k].value) for k in ("market_loss_monthly", "storage_cost_kg_month")), int(facts["sale_horizon_months"].value), float(facts["price_rise_monthly"].value))  # fmt: skip
 
 
 def neighbouring(group: Group, quotes: pd.DataFrame, crop: str, market: str, price_type: str) -> list[pd.Series]:

@@ -1,0 +1,146 @@
+"""Forms of the plan page for grain that is not a lot yet, and for grain that is sold but not delivered."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from core.grain.commodities import commodity_codes
+from core.group.own_crops import crops_of_group
+from core.planning.wishes import add_harvest, add_promise, drop_wish, read_wishes
+from dashboard import page, state
+from dashboard.text import _, money, number
+
+
+def coming_grain(group: Any) -> None:
+    """Let the group enter harvests to come and promised grain, and take them away again."""
+    wishes = read_wishes(state.store(), group.id)
+    with st.expander(_("Harvests to come, and grain promised but not delivered")):
+        st.caption(
+            _(
+                "A harvest to come competes for sheets, bags, store and trucks, and the plan finds the week to cut it: now, or later and drier. A lot that still stands may also be written down under 'Lots and readings' with its day of harvest in the future: once it is tested, the plan compares cutting it now."
+            )
+        )
+        _harvests(group, wishes["harvests"])
+        _promises(group, wishes["promises"])
+
+
+def _crops(group: Any) -> dict[str, str]:
+    """Return the crops by code with their names, those that the group has first."""
+    known = crops_of_group(state.store(), group.id)
+    mine = {lot.commodity for lot in state.store().lots(group.id)}
+    order = sorted(known, key=lambda code: (code not in mine, code not in commodity_codes(), known[code].name))
+    return {code: _(known[code].name) for code in order}
+
+
+def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
+    store, crops = state.store(), _crops(group)
+    if rows:
+        shown = [
+            {
+                _("What"): row.get("label") or "–",
+                _("Crop"): crops.get(row["commodity"], row["commodity"]),
+                _("Earliest day"): row["on"],
+                _("Grain, kg"): round(float(row["kg"])),
+                _("Moisture then, %"): number(row["moisture_pct"], 1) if row.get("moisture_pct") else _("assumed"),
+                _("Whose"): row.get("member") or _("pool"),
+            }
+            for row in rows
+        ]
+        page.table(pd.DataFrame(shown), "coming_harvests")
+        _drop(group, "harvests", [f"{row['on']} {row['label'] or crops.get(row['commodity'], '')}" for row in rows])
+    with st.form("coming_harvest_form", clear_on_submit=True):
+        st.markdown(_("**A harvest to come**"))
+        left, right = st.columns(2)
+        crop = left.selectbox(_("Crop"), list(crops), format_func=lambda code: crops[code], key="coming_crop")
+        on = right.date_input(
+            _("Earliest day it can be cut"),
+            state.today() + timedelta(days=60),
+            min_value=state.today(),
+            key="coming_on",
+        )
+        kg = left.number_input(_("Grain expected, kg"), min_value=0.0, value=0.0, step=50.0, key="coming_kg")
+        moisture = right.number_input(
+            _("Its moisture then, % (empty: assumed)"), 5.0, 50.0, value=None, step=0.5, key="coming_moisture"
+        )
+        right.caption(page.origin_text(store.facts(group.id)["plan.harvest_moisture_pct"]))
+        member = left.selectbox(
+            _("Whose it is"),
+            ["", *[item.name for item in store.members(group.id)]],
+            format_func=lambda name: name or _("the pool's"),
+            key="coming_member",
+        )
+        label = right.text_input(_("Name of the field or season"), key="coming_label", max_chars=40)
+        if st.form_submit_button(_("Add this harvest")):
+            with page.plain_errors():
+                add_harvest(
+                    store, group.id, state.now(), commodity=crop, on=on, kg=float(kg), moisture_pct=moisture, member=member, label=label
+                )  # fmt: skip
+                st.rerun()
+
+
+def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
+    store, crops = state.store(), _crops(group)
+    lots = {str(lot.id): lot.label for lot in store.lots(group.id, open_only=True)}
+    if rows:
+        shown = [
+            {
+                _("To"): row["buyer"],
+                _("Crop"): crops.get(row["commodity"], row["commodity"]),
+                _("kg promised"): round(float(row["kg"])),
+                _("Price of 1 kg"): money(float(row["price_per_kg"]), group.currency),
+                _("Deliver by"): row["due"],
+                _("From lot"): lots.get(row.get("lot") or "", _("any")),
+            }
+            for row in rows
+        ]
+        page.table(pd.DataFrame(shown), "coming_promises")
+        st.caption(_("What is sold to this buyer from the day of the promise on is taken off it."))
+        _drop(group, "promises", [f"{row['due']} {row['buyer']}" for row in rows])
+    with st.form("coming_promise_form", clear_on_submit=True):
+        st.markdown(_("**Grain promised but not delivered**"))
+        left, right = st.columns(2)
+        buyer = left.text_input(_("To whom"), key="promise_buyer", max_chars=60)
+        crop = right.selectbox(_("Crop"), list(crops), format_func=lambda code: crops[code], key="promise_crop")
+        kg = left.number_input(_("kg promised"), min_value=0.0, value=0.0, step=50.0, key="promise_kg")
+        price = right.number_input(
+            _("Price of 1 kg, {currency}").format(currency=group.currency),
+            min_value=0.0,
+            value=0.0,
+            key="promise_price",
+        )
+        agreed = left.date_input(_("Promised on"), state.today(), max_value=state.today(), key="promise_agreed")
+        due = right.date_input(_("Deliver by"), state.today() + timedelta(days=14), key="promise_due")
+        lot = left.selectbox(
+            _("From which lot"),
+            ["", *lots],
+            format_func=lambda key: lots.get(key, _("any lot of the crop")),
+            key="promise_lot",
+        )
+        limit = right.number_input(
+            _("Highest moisture agreed, % (empty: none)"), 5.0, 30.0, value=None, step=0.5, key="promise_limit"
+        )
+        if st.form_submit_button(_("Add this promise")):
+            with page.plain_errors():
+                add_promise(
+                    store, group.id, state.now(), buyer=buyer, commodity=crop, kg=float(kg), price_per_kg=float(price), due=due, agreed_on=agreed, lot=lot, moisture_limit_pct=limit
+                )  # fmt: skip
+                st.rerun()
+
+
+def _drop(group: Any, name: str, labels: list[str]) -> None:
+    """Let one entry be taken away."""
+    left, right = st.columns([3, 1], vertical_alignment="bottom")
+    chosen = left.selectbox(
+        _("Take away an entry"),
+        [None, *range(len(labels))],
+        format_func=lambda at: "–" if at is None else labels[at],
+        key=f"drop_{name}",
+    )
+    if right.button(_("Take away"), key=f"drop_{name}_button", disabled=chosen is None) and chosen is not None:
+        with page.plain_errors():
+            drop_wish(state.store(), group.id, name, int(chosen), state.now())
+            st.rerun()
