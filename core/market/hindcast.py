@@ -7,6 +7,7 @@ selling at harvest in the same year.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,7 @@ def hindcast(
     harvest_month: int | None = None,
     monthly_inflation: float | None = None,
     least_history: int = LEAST_HISTORY_MONTHS,
+    neighbours: Sequence[pd.Series] = (),
 ) -> HindcastReport:
     """Replay the past years of a price series under each rule.
 
@@ -70,6 +72,8 @@ def hindcast(
         Towards which the drift is shrunk.
     least_history : int
         Months of record before the first year.
+    neighbours : sequence of Series, optional
+        The same crop in other markets, lent to the plan's fit as far as they were known then.
 
     Returns
     -------
@@ -105,7 +109,7 @@ def hindcast(
         if outcome is None:
             continue
         worth = outcome * rule.discount(np.arange(horizon_months + 1)) / outcome[0]
-        sold = _plan_month(series, origin, rule, monthly_inflation)
+        sold = _plan_month(series, origin, rule, monthly_inflation, neighbours)
         rows.append(
             {"harvest": origin, "price": outcome[0], "sold_after": sold, HARVEST: 1.0}
             | {f"wait {k} months": worth[k] for k in range(1, horizon_months + 1)}
@@ -142,14 +146,20 @@ def _outcome(series: pd.Series, origin: pd.Period, months: int) -> Floats | None
     return None if bridged.isna().any() else np.exp(bridged.to_numpy(dtype=float))
 
 
-def _plan_month(series: pd.Series, origin: pd.Period, rule: WaitingRule, monthly_inflation: float | None) -> int:
+def _plan_month(
+    series: pd.Series,
+    origin: pd.Period,
+    rule: WaitingRule,
+    monthly_inflation: float | None,
+    neighbours: Sequence[pd.Series],
+) -> int:
     """Return after how many months the plan sells, asking again every month with the prices known then."""
     curve: SeasonalCurve | None = None
     for waited in range(rule.months):
         if origin + waited not in series.index:
             continue
         known = series[: origin + waited]
-        curve = fit_season(known, monthly_inflation) if curve is None else curve.updated(known)
+        curve = fit_season(known, monthly_inflation, neighbours) if curve is None else curve.updated(known)
         if not decide(curve, rule.after(waited), begun=waited > 0).wait:
             return waited
     return rule.months

@@ -66,6 +66,9 @@ TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
 for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
 TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
 """Degrees of freedom, and the 10-90 % width of a Student variable of unit variance against a normal one's (tables of Student's t)."""
+MOST_TAIL = 2.5
+"""Greatest factor by which a path's noise is widened: an unbounded Student tail of a log price has no mean, and one path in a thousand
+would then carry the whole expected value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of freedom)."""
 TAIL_PRIOR_WIDTH = 0.80
 TAIL_PRIOR_MONTHS = 60.0
 """Width that staple prices in general have, and the months that it counts for against the series' own; basis: judgement."""
@@ -267,7 +270,8 @@ class SeasonalCurve:
             past = self._design[:, model.columns]
             rest = self._log_price - beta @ past.T
             noise = rng.standard_normal((mine.size, months)) @ (model.sigma * _root(spread)).T
-            tail = np.sqrt((self.tail_degrees - 2) / rng.chisquare(self.tail_degrees, (mine.size, 1)))
+            wide = np.sqrt((self.tail_degrees - 2) / rng.chisquare(self.tail_degrees, (mine.size, 1)))
+            tail = np.minimum(wide, MOST_TAIL)
             out[mine] = beta @ future[:, model.columns].T + rest @ gain.T + noise * tail - self._log_price[-1]
         return out
 
