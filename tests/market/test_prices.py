@@ -169,3 +169,38 @@ def test_product_names():
     assert suggest_commodity("Maize (white)") == "maize"
     assert suggest_commodity("Maize meal (white)") is None
     assert suggest_commodity("Beans (red)") == "common_bean"
+
+
+def test_own_prices_stand_to_the_market_as_learnt():
+    """Four months at 0.8 of the market: normal mean with prior 0.88 +- 0.2 and scatter 0.1, by hand in logs."""
+    months = pd.period_range("2025-01", periods=4, freq="M")
+    market = pd.Series([100.0, 110, 120, 130], index=months)
+    basis = learn_basis(0.8 * market, market, prior_factor=0.88)
+    precision = 1 / 0.2**2 + 4 / 0.1**2
+    expected = np.log(0.88) + 4 / 0.1**2 / precision * np.log(0.8 / 0.88)
+    assert np.log(basis.factor) == pytest.approx(expected)
+    assert basis.factor_log_sd == pytest.approx(precision**-0.5)
+    low, high = basis.interval(0.8)
+    assert low < basis.factor < high
+    # 1.2816 standard deviations hold 80 % of a normal variable (tables).
+    assert np.log(high / basis.factor) == pytest.approx(1.2816 * basis.log_sd, rel=1e-4)
+    nothing = learn_basis(market.iloc[:0], market, prior_factor=0.88)
+    assert (nothing.quotes, nothing.factor) == (0, pytest.approx(0.88))
+
+
+def test_own_paths_start_from_todays_own_price_and_are_wider_than_the_markets():
+    rng = np.random.default_rng(1)
+    market = 100 * np.exp(np.cumsum(rng.normal(0, 0.05, (4000, 8)), axis=1))
+    market[:, 0] = 100
+    basis = learn_basis(
+        pd.Series(dtype=float, index=pd.PeriodIndex([], freq="M")),
+        pd.Series(dtype=float, index=pd.PeriodIndex([], freq="M")),
+    )
+    own = basis.own_paths(market, 3, own_today=85.0)
+    assert (own[:, 0] == 85).all()
+    np.testing.assert_array_equal(own, basis.own_paths(market, 3, own_today=85.0))
+    wider = np.log(own[:, -1]).std() ** 2 - np.log(market[:, -1]).std() ** 2
+    # One month's scatter of 0.1 is added.
+    assert wider == pytest.approx(0.1**2, rel=0.15)
+    unknown = basis.own_paths(market, 3)
+    assert np.log(unknown[:, 0]).std() == pytest.approx(basis.log_sd, rel=0.05)
