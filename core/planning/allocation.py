@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,13 +14,17 @@ from core.planning.outlook import Outlook, bag_values, mean_values
 
 @dataclass(frozen=True)
 class Allocation:
-    """Bags by (lot, option): three arrays of one length, with the trips (buyers, weeks) and bags bought (methods) that it takes."""
+    """Bags by (lot, option): three arrays of one length, with the trips (buyers, weeks) and bags bought (methods) that it takes.
+
+    `loans` are taken on the grain in store: (week taken, week repaid, money).
+    """
 
     lot: np.ndarray
     option: np.ndarray
     bags: np.ndarray
     trips: np.ndarray
     bought: np.ndarray
+    loans: tuple[tuple[int, int, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def use_of(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarr
 
 
 def complete(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarray) -> Allocation:
-    """Return an allocation with the fewest trips and purchases that carry it."""
+    """Return an allocation with the fewest trips and purchases that carry it, and the loans on its stored grain that serve it best."""
     case = outlook.case
     keep = bags > 0
     lot, option, bags = lot[keep], option[keep], bags[keep]
@@ -75,7 +79,12 @@ def complete(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.nda
     trips = np.where(by_road, np.ceil(use.kg / case.truck.capacity_kg - 1e-7), 0).astype(int)
     peak = use.stock.max(axis=1, initial=0.0)
     owned = np.array([storage.owned_bags for storage in case.storage])
-    return Allocation(lot, option, bags, trips, np.maximum(0, np.ceil(peak - owned - 1e-7)).astype(int))
+    made = Allocation(lot, option, bags, trips, np.maximum(0, np.ceil(peak - owned - 1e-7)).astype(int))
+    if case.credit is None:
+        return made
+    from core.planning.credit import best_loans
+
+    return replace(made, loans=best_loans(outlook, lot, option, bags, account_balances(outlook, made)))
 
 
 def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
@@ -107,6 +116,11 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
         some = use.kg[number] > 1e-6
         if who.minimum_kg > 0 and (use.kg[number][some] < who.minimum_kg - 1e-3).any():
             broken.append("least sale")
+    if allocation.loans:
+        from core.planning.credit import breaks_terms
+
+        if breaks_terms(outlook, allocation):
+            broken.append("loan on stored grain")
     return broken
 
 
@@ -173,6 +187,10 @@ def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str]
         )
         for buyer in range(len(case.buyers)):
             cash[: case.weeks] -= (allocation.trips[buyer] * trip_cost(case, buyer))[:, None]
+        if allocation.loans:
+            from core.planning.credit import loan_cash
+
+            cash[: case.weeks] += loan_cash(case, allocation.loans)[:, None]
     return cash
 
 
@@ -197,6 +215,10 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
         if who.weekly_kg is not None:
             value -= float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * excess_price(case, outlook)[buyer]).sum())
     value -= sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
+    if allocation.loans:
+        from core.planning.credit import loan_value
+
+        value += loan_value(case, allocation.loans)
     cash = cash_by_week(outlook, allocation)
     layout = make_layout(case)
     missed = np.zeros((len(layout.need_weeks), case.scenarios))

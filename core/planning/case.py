@@ -13,6 +13,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 import numpy as np
 
 from core.errors import InputError
+from core.market.buyers import InventoryCredit
 
 DAYS_PER_WEEK = 7
 WEEKS_PER_MONTH = 365.25 / 12 / 7
@@ -205,7 +206,8 @@ class PlanningCase:
     `interest_monthly` is the one cost of money at which dated cash flows are brought to today; `emergency_interest_monthly` is charged on a
     cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit more in the mean of
     the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the moisture to which each crop is
-    dried for keeping, `target_choices` are further ones that are compared.
+    dried for keeping, `target_choices` are further ones that are compared. `credit` holds the terms of a loan on stored grain, where one is to
+    be had.
     """
 
     name: str
@@ -234,6 +236,7 @@ class PlanningCase:
     invented: bool = False
     advances: bool = True
     target_choices: tuple[tuple[str, float], ...] = ()
+    credit: InventoryCredit | None = None
 
     def __post_init__(self) -> None:
         check_case(self)

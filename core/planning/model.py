@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from core.planning.case import CaseBuyer, PlanningCase
+from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
 from core.planning.outlook import NONE, Options, Outlook, parts_of_value
 
 SHORT_PENALTY = 5.0  # a unit of an unmet need weighs more than any gain from selling later
@@ -30,6 +30,7 @@ class Layout:
     weeks: int
     need_weeks: tuple[int, ...]
     accounts: tuple[str, ...]
+    loans: tuple[tuple[int, int], ...] = ()
 
     @property
     def row_starts(self) -> dict[str, int]:
@@ -37,7 +38,7 @@ class Layout:
         sizes = {
             "lot": self.lots, "floor": self.setups * (self.weeks + 8), "stock": self.methods * self.weeks, "bags": self.methods * self.weeks,
             "store": self.weeks, "truck": self.buyers * self.weeks, "trips": self.weeks, "soft": self.buyers * self.weeks, "quantity": self.buyers,
-            "least": self.buyers * self.weeks, "most": self.buyers * self.weeks, "reserve": self.reserves, "reserve_top": self.reserves, "promise": self.buyers,
+            "least": self.buyers * self.weeks, "most": self.buyers * self.weeks, "reserve": self.reserves, "reserve_top": self.reserves, "promise": self.buyers, "headroom": self.weeks if self.loans else 0,
         }  # fmt: skip
         return _starts(sizes)
 
@@ -46,7 +47,7 @@ class Layout:
         """Return the first shared variable of each family, and `end`."""
         sizes = {
             "stock": self.methods * self.weeks, "bought": self.methods, "trips": self.buyers * self.weeks, "excess": self.buyers * self.weeks,
-            "open": self.buyers * self.weeks, "lacking": self.reserves, "owing": self.buyers, "short": len(self.accounts) * len(self.need_weeks), "tail": 1,
+            "open": self.buyers * self.weeks, "headroom": self.weeks if self.loans else 0, "loans": len(self.loans), "lacking": self.reserves, "owing": self.buyers, "short": len(self.accounts) * len(self.need_weeks), "tail": 1,
         }  # fmt: skip
         return _starts(sizes)
 
@@ -73,7 +74,37 @@ def make_layout(case: PlanningCase) -> Layout:
         case.weeks,
         need_weeks,
         accounts,
+        loan_pairs(case),
     )
+
+
+def loan_pairs(case: PlanningCase) -> tuple[tuple[int, int], ...]:
+    """Return the weeks (taken, repaid) between which money can be borrowed on stored grain, none where no lender offers it."""
+    if case.credit is None or case.credit.loan_share <= 0:
+        return ()
+    longest = int(case.credit.longest_months * WEEKS_PER_MONTH + 1e-9)
+    return tuple(
+        (taken, repaid)
+        for taken in range(case.weeks - 1)
+        for repaid in range(taken + 1, min(case.weeks - 1, taken + longest) + 1)
+    )
+
+
+def loan_unit_owed(case: PlanningCase, weeks: int) -> float:
+    """Return what one unit of money borrowed on grain costs to repay after some weeks, the store's charge on the grain that secures it included.
+
+    The charge per kg is turned into one per unit lent by the mean price of the case's grain, weighted by mass.
+    """
+    if case.credit is None:
+        return 1.0
+    months = weeks / WEEKS_PER_MONTH
+    owed = case.credit.owed(1.0 / case.credit.loan_share, 1.0, months)
+    if case.credit.storage_fee_per_kg_month == 0:
+        return owed
+    now = {price.commodity: price.price_now for price in case.prices}
+    mass = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
+    price = sum(lot.bags * lot.bag_mass_kg * now[lot.commodity] for lot in case.lots) / max(mass, 1e-9)
+    return owed + case.credit.storage_fee_per_kg_month * months / max(case.credit.loan_share * price, 1e-9)
 
 
 def needs_by_account(case: PlanningCase, layout: Layout) -> np.ndarray:
@@ -123,8 +154,11 @@ def interval_of(layout: Layout, week: np.ndarray) -> np.ndarray:
     return np.where(found < len(layout.need_weeks), found, NONE)
 
 
-def fixed_pieces(case: PlanningCase, layout: Layout, table: Options) -> list[Piece]:
-    """Return the (row, per kg, per bag) coefficients of a class's options in the fixed rows; row -1 = none."""
+def fixed_pieces(case: PlanningCase, layout: Layout, table: Options, commodity: str = "") -> list[Piece]:
+    """Return the (row, per kg, per bag) coefficients of a class's options in the fixed rows; row -1 = none.
+
+    `commodity` of the class gives the price at which a lender takes stored grain as security.
+    """
     start, zero, one = layout.row_starts, np.zeros(len(table)), np.ones(len(table))
     pieces: list[Piece] = []
     for step in range(4):
@@ -148,6 +182,12 @@ def fixed_pieces(case: PlanningCase, layout: Layout, table: Options) -> list[Pie
     pieces.append((np.where(least, start["least"] + place, NONE), -table.kept_kg, zero))
     pieces.append((np.where(least, start["most"] + place, NONE), table.kept_kg, zero))
     pieces.append((np.where(owed, start["promise"] + table.buyer, NONE), -table.kept_kg, zero))
+    if layout.loans and case.credit is not None:
+        now = next((price.price_now for price in case.prices if price.commodity == commodity), 0.0)
+        lent = case.credit.loan_share * now * table.kept_kg
+        pledged = stored & sold
+        pieces.append((np.where(pledged, start["headroom"] + table.ready_week, NONE), -lent, zero))
+        pieces.append((np.where(pledged, start["headroom"] + table.sale_week, NONE), lent, zero))
     reserve = table.reserve >= 0
     pieces.append((np.where(reserve, start["reserve"] + table.reserve, NONE), -table.kept_kg, zero))
     pieces.append((np.where(reserve, start["reserve_top"] + table.reserve, NONE), table.kept_kg, zero))
@@ -189,6 +229,14 @@ class Program:
     bound_high: np.ndarray
     integrality: np.ndarray
     shared: int
+
+
+def _loan_terms(case: PlanningCase, layout: Layout, first: int) -> tuple[float, np.ndarray, np.ndarray]:
+    """Return the fee, what a unit borrowed costs to repay by pair of weeks, and the pairs' variables (which begin at `first`)."""
+    by_length = np.array([loan_unit_owed(case, weeks) for weeks in range(case.weeks + 1)])
+    taken, repaid = np.array(layout.loans).T
+    fee = case.credit.fee_share if case.credit is not None else 0.0
+    return fee, by_length[repaid - taken], first + np.arange(len(layout.loans))
 
 
 def shared_part(
@@ -276,6 +324,16 @@ def shared_part(
         else:
             high[vs["open"] + place] = 0
     upper[rs["trips"] : rs["trips"] + weeks] = case.truck.trips_per_week
+    if layout.loans:
+        taken, repaid = np.array(layout.loans).T
+        fee, owed, loan = _loan_terms(case, layout, vs["loans"])
+        # what the grain in store secures, less what is borrowed on it, carried from week to week
+        lower[rs["headroom"] : rs["headroom"] + weeks] = 0.0
+        put(rs["headroom"] + week, vs["headroom"] + week, 1.0)
+        put(rs["headroom"] + week[1:], vs["headroom"] + week[:-1], -1.0)
+        put(rs["headroom"] + taken, loan, 1.0)
+        put(rs["headroom"] + repaid, loan, -1.0)
+        cost[loan] = owed * case.discount(repaid) - (1.0 - fee) * case.discount(taken)
     largest = max((lot.bag_mass_kg for lot in case.lots), default=0.0)
     for number, reserve in enumerate(case.reserves):
         upper[rs["reserve"] + number], upper[rs["reserve_top"] + number] = -reserve.kg, reserve.kg + 2.0 * largest
@@ -305,6 +363,10 @@ def shared_part(
                     vs["bought"] + np.arange(methods),
                     [storage.cost_per_bag for storage in case.storage],
                 )
+                if layout.loans:
+                    for at, flow in ((taken, fee - 1.0), (repaid, owed)):
+                        inside = np.flatnonzero(trip_interval[at] >= 0)
+                        put(begin + trip_interval[at[inside]], loan[inside], np.broadcast_to(flow, len(loan))[inside])
                 served = np.flatnonzero(trip_interval >= 0)
                 for number in range(buyers):
                     if case.buyers[number].distance_km > 0 and len(served):

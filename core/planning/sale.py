@@ -40,6 +40,7 @@ from core.planning.model import (
     cash_pieces,
     column_triplets,
     fixed_pieces,
+    loan_unit_owed,
     make_layout,
     needs_by_account,
     promise_price,
@@ -370,6 +371,14 @@ def _need_balances(search: _Search, program: Program, x: np.ndarray) -> np.ndarr
             for buyer in range(layout.buyers):
                 trip = vs["trips"] + buyer * layout.weeks + week
                 balance[0, date] -= x[trip] * program.cost[trip] / case.discount(week)
+    for number, (taken, repaid) in enumerate(layout.loans):
+        amount_lent = x[vs["loans"] + number]
+        if amount_lent > 1e-9:
+            fee = case.credit.fee_share if case.credit is not None else 0.0
+            for week, flow in ((taken, 1.0 - fee), (repaid, -loan_unit_owed(case, repaid - taken))):
+                date = np.searchsorted(layout.need_weeks, week)
+                if date < dates:
+                    balance[0, date] += amount_lent * flow
     balance[0, 0] += case.cash_now - sum(
         x[vs["bought"] + number] * storage.cost_per_bag for number, storage in enumerate(case.storage)
     )
@@ -662,7 +671,10 @@ def plan_sale(
     search = _Search(
         used,
         make_layout(used.case),
-        [fixed_pieces(used.case, make_layout(used.case), table) for table in used.classes],
+        [
+            fixed_pieces(used.case, make_layout(used.case), table, stands.commodity)
+            for table, stands in zip(used.classes, used.representatives, strict=True)
+        ],
         mean,
         _first_columns(used, mean, 10**6 if exact else 6),
         list(uniform) if case.risk_weight > 0 else [],

@@ -7,6 +7,7 @@ import pandas as pd
 
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import WEEKS_PER_MONTH
+from core.planning.credit import loan_value
 from core.planning.model import excess_price, trip_cost
 from core.planning.outlook import DEDUCTIONS, NONE, Outlook, option_masses
 from core.planning.sale import SalePlan
@@ -84,6 +85,8 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
             cost = allocation.trips[buyer] * trip_cost(case, buyer)
             total["transport"] += float(cost.sum())
             total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
+        # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of money
+        total["cost_of_money"] -= loan_value(case, allocation.loans)
         total["bags"] += float(
             sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
         )
