@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pandas as pd
 import sqlalchemy as sa
@@ -37,6 +37,7 @@ from core.group.records import (
 if TYPE_CHECKING:
     from core.group.batches import ImportBatch
 
+Result = TypeVar("Result")
 READING_COLUMNS = [
     "id",
     "lot_id",
@@ -375,6 +376,11 @@ class Store:
 
         with self._writing(batch.record.group_id) as connection:
             return write_batch(connection, batch)
+
+    def write_together(self, work: Callable[[Connection], Result]) -> Result:
+        """Do some work on one transaction, kept as a whole or not at all; the work raises the versions of its groups."""
+        with self._writing() as connection:
+            return work(connection)
 
     def undo_import(self, import_id: int, at: datetime | None = None) -> None:
         """Take back everything that a file brought, and nothing else.

@@ -23,7 +23,7 @@ def save_file(group_id: int, name: str) -> None:
     if st.button(_("Prepare the file"), key="prepare_group_file"):
         store = state.store()
         uid = group_uid(store, group_id, lambda: str(uuid.uuid4()), state.now())
-        content = export_group(store, group_id, uid, state.now(), personal)
+        content = export_group(store, group_id, uid, state.now(), "all" if personal else "none")
         st.download_button(
             _("Save the file (ZIP)"), content, f"{name.lower().replace(' ', '-')}.zip", key="save_group_file"
         )

@@ -11,7 +11,7 @@ import streamlit as st
 from core.errors import DryholdError
 from core.programme.comparison import overdispersion, shrunken_estimates
 from core.programme.expected import ObservedAgainstExpected, observed_against_expected
-from core.programme.group_file import merge_files
+from core.programme.group_merge import merge_files
 from core.programme.indicators import DEFINITIONS, indicator_table, lot_facts, records_of
 from core.programme.people import age_group, by_people
 from dashboard import page, state

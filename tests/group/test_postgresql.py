@@ -11,7 +11,8 @@ import sqlalchemy as sa
 from core.errors import LedgerError
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, Reading
-from core.programme.group_file import export_group, merge_files
+from core.programme.group_file import export_group
+from core.programme.group_merge import merge_files
 
 URL = os.environ.get("DRYHOLD_POSTGRES_URL", "")
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
+import warnings
 import zipfile
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 
+import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from core.errors import ImportRefusedError
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
-from core.programme.group_file import export_group, group_uid, merge_files, read_group_file
+from core.programme.group_file import export_group, group_uid, read_group_file
+from core.programme.group_merge import merge_files
+from core.programme.indicators import records_of
+from core.programme.seasons import seasons
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 
@@ -116,7 +126,7 @@ def test_same_twice_older_after_newer_and_a_broken_one(tmp_path):
 
 def test_personal_data_can_be_left_out(tmp_path):
     store, group, _lot = filled(tmp_path)
-    content = export_group(store, group, "uid-1", NOW, personal=False)
+    content = export_group(store, group, "uid-1", NOW, privacy="none")
     with zipfile.ZipFile(io.BytesIO(content)) as folder:
         text = b"".join(folder.read(name) for name in folder.namelist()).decode("utf-8-sig", "replace")
     for word in ("Zamiro", "+228", "Trader"):
@@ -159,3 +169,289 @@ def test_thirty_files_in_one_go(tmp_path):
     assert outcomes[7].status == "broken"
     assert counts(target)[:2] == [29, 29]
     assert seen[-1] == 30
+
+
+def changed(content, **parts):
+    """Return a file with some parts replaced (their sums made right) or, given as None, left out."""
+    with zipfile.ZipFile(io.BytesIO(content)) as old:
+        data = {name: old.read(name) for name in old.namelist()}
+    about = json.loads(data.pop("about.json"))
+    for name, value in parts.items():
+        file_name = name.replace("__", ".")
+        if value is None:
+            data.pop(file_name)
+            about["sha256"].pop(file_name)
+        elif name == "about":
+            about |= value
+        else:
+            data[file_name] = value(data[file_name])
+            about["sha256"][file_name] = hashlib.sha256(data[file_name]).hexdigest()
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as new:
+        new.writestr("about.json", json.dumps(about))
+        for name, part in data.items():
+            new.writestr(name, part)
+    return buffer.getvalue()
+
+
+def added(content, name, part):
+    """Return a file with one more entry in the ZIP."""
+    buffer = io.BytesIO(content)
+    with zipfile.ZipFile(buffer, "a", zipfile.ZIP_DEFLATED) as folder:
+        folder.writestr(name, part)
+    return buffer.getvalue()
+
+
+def test_a_zip_bomb_is_refused_before_it_unpacks(tmp_path):
+    store, group, _lot = filled(tmp_path)
+    content = added(export_group(store, group, "uid-1", NOW), "members2.csv", b"\0" * 60_000_000)
+    assert len(content) < 1_000_000
+    with pytest.raises(ImportRefusedError, match="50 MB"):
+        read_group_file(content)
+    many = io.BytesIO()
+    with zipfile.ZipFile(many, "w") as folder:
+        for number in range(2000):
+            folder.writestr(f"{number}.csv", b"")
+    with pytest.raises(ImportRefusedError):
+        read_group_file(many.getvalue())
+
+
+@pytest.mark.parametrize("name", ["../../evil.py", "/etc/passwd", "sub/members.csv", "members.csv"])
+def test_parts_that_do_not_belong_are_refused_and_nothing_is_unpacked(tmp_path, name):
+    store, group, _lot = filled(tmp_path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the same name twice
+        content = added(export_group(store, group, "uid-1", NOW), name, b"x")
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(ImportRefusedError, match="holds what no group file holds"):
+        read_group_file(content)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize(
+    ("table", "old", "new"),
+    [
+        ("lots__csv", b",threshed,", b",thrown,"),
+        ("members__csv", b",female,", b",fem,"),
+        ("sales__csv", b",98.5,", b",-98.5,"),
+        ("sales__csv", b",98.5,", b",inf,"),
+        ("readings__csv", b"+00:00", b""),
+        ("readings__csv", b",27.0,", b",warm,"),
+        ("prices__csv", b",240.0,", b",0,"),
+        ("lots__csv", b"2026-05-02", b"2026-25-02"),
+    ],
+)
+def test_records_that_cannot_be_are_refused_before_anything_is_written(tmp_path, table, old, new):
+    store, group, _lot = filled(tmp_path)
+    content = changed(export_group(store, group, "uid-1", NOW), **{table: lambda part: part.replace(old, new)})
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    assert merge_files(target, [("a.zip", content)], NOW)[0].status == "broken"
+    assert counts(target) == [0] * 6
+
+
+@pytest.mark.parametrize(
+    "about",
+    [
+        {"uid": ""},
+        {"uid": 7},
+        {"exported_at": "2026-06-01T09:00:00"},
+        {"version": "two"},
+        {"group": {"name": "x", "currency": "francs"}},
+        {"group": {"name": "x", "time_zone": "Nowhere/At_All"}},
+        {"group": {"name": "x", "latitude": 123.0}},
+        {"group": {"name": {"a": 1}}},
+        {"group": {}},
+    ],
+)
+def test_a_file_that_says_nonsense_of_itself_is_refused(tmp_path, about):
+    store, group, _lot = filled(tmp_path)
+    with pytest.raises(ImportRefusedError):
+        read_group_file(changed(export_group(store, group, "uid-1", NOW), about=about))
+
+
+def test_a_file_of_the_first_version_is_read(tmp_path):
+    store, group, _lot = filled(tmp_path)
+
+    def without(*columns):
+        return lambda part: (
+            pd.read_csv(io.BytesIO(part), dtype=str, keep_default_na=False, encoding="utf-8-sig")
+            .drop(columns=list(columns))
+            .to_csv(index=False)
+            .encode("utf-8-sig")
+        )
+
+    content = changed(
+        export_group(store, group, "uid-1", NOW),
+        about={"version": 1},
+        facts__csv=None,
+        events__csv=None,
+        lots__csv=without("shares", "note"),
+        sales__csv=without("paid_on", "note"),
+        prices__csv=without("source"),
+    )
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    assert merge_files(target, [("old.zip", content)], NOW)[0].status == "added"
+    assert counts(target) == [1] * 6
+    newer = export_group(store, group, "uid-1", NOW + timedelta(days=1))
+    assert merge_files(target, [("new.zip", newer)], NOW)[0].status == "updated"
+    assert counts(target) == [1] * 6
+
+
+def with_books(tmp_path):
+    store, group, lot = filled(tmp_path)
+    member = store.members(group)[0].id
+    other = store.add_member(Member(group_id=group, name="Belko Bresk", sex="male", consent=False))
+    store.update_lot(
+        replace(
+            store.lot(lot), owner_id=None, shares=((member, 0.25), (other, 0.75)), label="Belko's heap", note="by Belko"
+        )
+    )
+    day = date(2026, 5, 3)
+
+    def write(book, kind, payload, reverses=None):
+        return store.append_event(group, book, kind, day, "Writer Calvano", payload, NOW, reverses)
+
+    write("meter", "member_added", {"member": str(other), "name": "Belko Bresk"})
+    due = write("meter", "capital_due", {"shares": {str(other): "10"}, "text": "for Belko"})
+    write("meter", "reversal", {"reason": "Belko was right"}, due)
+    write(
+        "lot_actions",
+        "weighing",
+        {"lot_id": lot, "mass_in_kg": 400, "mass_out_kg": 390, "bags_out": 4, "note": "Belko"},
+    )
+    write("pool", "delivery", {"member_id": other, "gross_kg": "50"})
+    store.set_fact(group, "interest_monthly", 0.025, "entered", "Belko Bresk", NOW)
+    return store, group, lot, other
+
+
+def shifted_target(tmp_path):
+    """Return an officer's database in which numbers differ from those of the file."""
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    first = target.add_group(Group(name="Another group"))
+    for number in range(5):
+        person = target.add_member(Member(group_id=first, name=f"p{number}"))
+        target.add_lot(Lot(group_id=first, label=f"l{number}", commodity="maize", owner_id=person))
+        target.append_event(
+            first, "meter", "member_added", date(2026, 1, 1), "w", {"member": str(person), "name": "p"}, NOW
+        )
+    return target
+
+
+def test_books_facts_and_shares_travel_with_their_numbers_turned(tmp_path):
+    store, group, _lot, _other = with_books(tmp_path)
+    target = shifted_target(tmp_path)
+    merge_files(target, [("a.zip", export_group(store, group, "uid-1", NOW))], NOW)
+    here = next(item for item in target.groups() if item.name == "Group one")
+    people = {member.name: member.id for member in target.members(here.id)}
+    lot = target.lots(here.id)[0]
+    assert lot.shares == ((people["=Zamiro"], 0.25), (people["Belko Bresk"], 0.75))
+    added_one, due, back = target.events(here.id, "meter")
+    assert added_one.payload["member"] == str(people["Belko Bresk"])
+    assert due.payload["shares"] == {str(people["Belko Bresk"]): "10"}
+    assert back.reverses == due.id
+    assert target.events(here.id, "lot_actions")[0].payload["lot_id"] == lot.id
+    assert target.events(here.id, "pool")[0].payload["member_id"] == people["Belko Bresk"]
+    assert target.fact(here.id, "interest_monthly").value == 0.025
+    again = merge_files(target, [("a.zip", export_group(store, group, "uid-1", NOW + timedelta(days=1)))], NOW)[0]
+    assert (again.status, again.rows) == ("same", 0)  # made later, but nothing in it is new
+    store.append_event(group, "meter", "handover", date(2026, 5, 9), "w", {"member": "1"}, NOW)
+    later = merge_files(target, [("a.zip", export_group(store, group, "uid-1", NOW + timedelta(days=2)))], NOW)[0]
+    assert (later.status, later.rows) == ("updated", 1)
+    assert len(target.events(here.id, "meter")) == 4
+
+
+def text_of(content):
+    with zipfile.ZipFile(io.BytesIO(content)) as folder:
+        return b"".join(folder.read(name) for name in folder.namelist()).decode("utf-8-sig", "replace")
+
+
+def test_without_names_none_is_in_labels_notes_or_books(tmp_path):
+    store, group, _lot, _other = with_books(tmp_path)
+    text = text_of(export_group(store, group, "uid-1", NOW, privacy="none"))
+    for word in ("Belko", "Bresk", "Zamiro", "Calvano", "Trader", "+228", "delivery"):
+        assert word not in text, word
+    target = shifted_target(tmp_path)
+    merge_files(target, [("a.zip", export_group(store, group, "uid-1", NOW, privacy="none"))], NOW)
+    assert len(target.events(2, "meter")) == 3
+
+
+def test_with_those_who_agreed_only_they_are_named(tmp_path):
+    store, group, _lot, _other = with_books(tmp_path)
+    text = text_of(export_group(store, group, "uid-1", NOW, privacy="agreed"))
+    assert "Zamiro" in text
+    for word in ("Belko", "Bresk", "Calvano", "Trader", "+228"):
+        assert word not in text, word
+
+
+def test_a_file_without_names_does_not_rub_out_names_that_are_here(tmp_path):
+    store, group, _lot = filled(tmp_path)
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    merge_files(target, [("full", export_group(store, group, "uid-1", NOW))], NOW)
+    later = export_group(store, group, "uid-1", NOW + timedelta(days=1), privacy="none")
+    assert merge_files(target, [("bare", later)], NOW)[0].status == "updated"
+    member = target.members(target.groups()[0].id)[0]
+    assert (member.name, member.phone) == ("=Zamiro", "+228 1")
+    assert target.sales(target.groups()[0].id).iloc[0]["buyer"] == "-Trader"
+
+
+def test_what_the_group_took_away_goes_here_too(tmp_path):
+    store, group, lot = filled(tmp_path)
+    wrong = store.add_reading(Reading(lot_id=lot, taken_at=NOW, bag="9", meter_moisture_pct=33.0))
+    store.set_fact(group, "interest_monthly", 0.9, "entered", "w", NOW)
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
+    store.remove_reading(wrong)
+    store.set_fact(group, "interest_monthly", None, "entered", "w", NOW)
+    outcome = merge_files(target, [("b", export_group(store, group, "uid-1", NOW + timedelta(days=1)))], NOW)[0]
+    assert outcome.status == "updated"
+    assert "2 that the group took away" in str(outcome.reason)
+    here = target.groups()[0].id
+    assert target.readings(here)["bag"].tolist() == ["1"]
+    assert target.fact(here, "interest_monthly").origin == "assumed"
+
+
+def test_a_group_kept_here_is_not_doubled_by_its_own_file(tmp_path):
+    store, group, _lot = filled(tmp_path)
+    uid = group_uid(store, group, lambda: "uid-1", NOW)
+    assert merge_files(store, [("own", export_group(store, group, uid, NOW))], NOW)[0].status == "own"
+    assert counts(store) == [1] * 6
+
+
+def test_two_seasons_of_one_group_from_two_files(tmp_path):
+    store, group, _lot = filled(tmp_path)
+    uid = group_uid(store, group, lambda: "uid-1", NOW)
+    first = export_group(store, group, uid, NOW)
+    member = store.members(group)[0].id
+    store.add_lot(
+        Lot(group_id=group, label="B", commodity="maize", bags=3, owner_id=member, harvested_on=date(2027, 5, 4))
+    )
+    second = export_group(store, group, uid, NOW + timedelta(days=365))
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    merge_files(target, [("2026", first), ("2027", second), ("2026 again", first)], NOW)
+    record = records_of(target, target.groups()[0].id)
+    assert [season.start for season in seasons([record])] == [date(2026, 5, 1), date(2027, 5, 1)]
+    assert len(record.lots) == 2
+
+
+@given(st.binary(max_size=400))
+def test_no_bytes_crash_the_reader(content):
+    with pytest.raises(ImportRefusedError):
+        read_group_file(content)
+
+
+@cache
+def small_file():
+    """Return the file of a group without members."""
+    store = open_store("sqlite://")
+    return export_group(store, store.add_group(Group(name="Small")), "uid", NOW)
+
+
+@given(st.integers(0, 10_000), st.integers(0, 255))
+def test_one_changed_byte_is_refused_or_changes_nothing(place, value):
+    content = bytearray(small_file())
+    content[place % len(content)] = value
+    try:
+        found = read_group_file(bytes(content))
+    except ImportRefusedError:
+        return
+    assert found.digest == read_group_file(small_file()).digest

@@ -1,0 +1,271 @@
+"""Many groups' files into one database: nothing lost, nothing doubled, each file as a whole or not at all, and a list of what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from core.errors import DryholdError
+from core.group import tables
+from core.group.records import Lot
+from core.group.store import Store, insert, insert_lot, raise_version, update_lot
+from core.messages import Message, message
+from core.programme.group_file import GroupFile, read_group_file
+from core.programme.group_tables import FileRecords
+
+KIND = "group_file"
+MEMBER_KEYS = frozenset({"member", "member_id", "holder"})
+MEMBER_MAPS = frozenset({"shares", "to", "to_capital", "to_pay"})
+LOT_KEYS = frozenset({"lot", "lot_id"})
+EVENT_KEYS = frozenset({"of", "sale", "about"})
+TABLES = ("members", "lots", "readings", "sales", "prices", "facts", "events")
+Numbers = dict[str, dict[str, int]]
+
+
+@dataclass(frozen=True)
+class MergeOutcome:
+    """What became of one file: `status` is "added", "updated", "same", "older", "own" or "broken"."""
+
+    file_name: str
+    status: str
+    group: str
+    rows: int
+    reason: Message
+
+
+def merge_files(
+    store: Store,
+    files: Iterable[tuple[str, bytes]],
+    now: datetime,
+    progress: Callable[[int, str], None] | None = None,
+) -> list[MergeOutcome]:
+    """Take many group files in and say of each what happened.
+
+    Parameters
+    ----------
+    store : Store
+        The officer's database.
+    files : iterable of (file name, content)
+        In any order.
+    now : datetime
+        Aware.
+    progress : callable, optional
+        Called with the count so far and the file's name.
+
+    Returns
+    -------
+    list of MergeOutcome
+        One for each file, in their order. Files of one group are compared by the moment they were made: an older one
+        than what is here changes nothing; a newer one adds its new rows, updates the others, and takes away
+        what the group took away (entries of books excepted). Names that are here already stay when a newer file leaves names out.
+        Each file is written in one transaction.
+    """
+    outcomes = []
+    for count, (name, content) in enumerate(files, start=1):
+        try:
+            item = read_group_file(content)
+            outcomes.append(_merge_one(store, name, item, now))
+        except DryholdError as error:
+            outcomes.append(MergeOutcome(name, "broken", "", 0, error.message))
+        if progress is not None:
+            progress(count, name)
+    return outcomes
+
+
+def _merge_one(store: Store, file_name: str, item: GroupFile, now: datetime) -> MergeOutcome:
+    kept = store.documents.read(KIND, item.uid)
+    known = kept is not None and kept.get("complete", True)
+    if kept is not None and known:
+        if kept["digest"] == item.digest:
+            return MergeOutcome(file_name, "same", item.group.name, 0, message("this file is here already"))
+        if datetime.fromisoformat(kept["exported_at"]) >= item.exported_at:
+            return MergeOutcome(
+                file_name, "older", item.group.name, 0, message("a newer file of this group is here already")
+            )
+    if kept is None and _kept_here(store, item.uid):
+        return MergeOutcome(
+            file_name, "own", item.group.name, 0, message("this group keeps its records here: nothing to take in")
+        )
+
+    def write(connection: Connection) -> tuple[int, int]:
+        return _write(connection, item, kept, now)
+
+    new, gone = store.write_together(write)
+    reason = message("{count} new rows", count=new)
+    if gone:
+        reason = message("{count} new rows; {gone} that the group took away are gone", count=new, gone=gone)
+    return MergeOutcome(file_name, "added" if kept is None else "updated", item.group.name, new, reason)
+
+
+def _kept_here(store: Store, uid: str) -> bool:
+    """Return whether a group of this identity was entered in this very database."""
+    groups = {str(group.id) for group in store.groups()}
+    kept = (store.documents.read("group_uid", key) for key in store.documents.keys("group_uid") if key in groups)
+    return any(item is not None and item["uid"] == uid for item in kept)
+
+
+def _write(connection: Connection, item: GroupFile, kept: Mapping[str, Any] | None, now: datetime) -> tuple[int, int]:
+    """Write a file's records and return how many rows are new and how many were taken away."""
+    found = item.records
+    values = {name: value for name, value in vars(item.group).items() if name != "id"}
+    numbers: Numbers = {name: {} for name in TABLES}
+    if kept is None:
+        group_id = insert(connection, tables.groups, values)
+        _keep(connection, "group_uid", str(group_id), {"uid": item.uid}, now)
+    else:
+        group_id = int(kept["group_id"])
+        numbers |= {name: dict(rows) for name, rows in kept["rows"].items()}
+        connection.execute(sa.update(tables.groups).where(tables.groups.c.id == group_id).values(**values))
+    before = sum(len(rows) for rows in numbers.values())
+    _write_members(connection, item, group_id, numbers)
+    for number, lot in found.lots.items():
+        _write_lot(connection, number, replace(lot, group_id=group_id), numbers)
+    for number, reading in found.readings.items():
+        if number not in numbers["readings"]:
+            numbers["readings"][number] = _insert(
+                connection, tables.readings, reading, lot_id=numbers["lots"][str(reading.lot_id)]
+            )
+    for number, sale in found.sales.items():
+        lot_id = numbers["lots"][str(sale.lot_id)]
+        if number not in numbers["sales"]:
+            numbers["sales"][number] = _insert(connection, tables.sales, sale, lot_id=lot_id)
+        else:
+            changed = _values(sale, lot_id=lot_id)
+            if not sale.buyer:
+                changed.pop("buyer")
+            connection.execute(
+                sa.update(tables.sales).where(tables.sales.c.id == numbers["sales"][number]).values(**changed)
+            )
+    for number, quote in found.prices.items():
+        if number not in numbers["prices"]:
+            numbers["prices"][number] = _insert(connection, tables.price_quotes, quote, group_id=group_id)
+    for key, fact in found.facts.items():
+        _write_fact(connection, group_id, key, fact)
+        numbers["facts"][key] = group_id
+    for number, event in found.events.items():
+        if number not in numbers["events"]:
+            reverses = None if event.reverses is None else numbers["events"][str(event.reverses)]
+            payload = with_numbers_of(event.payload, numbers)
+            numbers["events"][number] = _insert(
+                connection, tables.events, event, group_id=group_id, payload=payload, reverses=reverses
+            )
+    gone = _take_away(connection, group_id, numbers, found) if kept is not None else 0
+    payload = {
+        "group_id": group_id, "rows": numbers, "complete": True,
+        "digest": item.digest, "exported_at": item.exported_at.isoformat(),
+    }  # fmt: skip
+    _keep(connection, KIND, item.uid, payload, now)
+    raise_version(connection, group_id)
+    return sum(len(rows) for rows in numbers.values()) + gone - before, gone
+
+
+def _take_away(connection: Connection, group_id: int, numbers: Numbers, found: FileRecords) -> int:
+    """Remove what an earlier file brought and the group has taken away since (a mistaken reading, an import undone).
+
+    Entries of books are never removed. Returns the count of rows.
+    """
+    gone = 0
+    for name in ("readings", "sales", "prices", "facts", "lots", "members"):
+        for number in set(numbers[name]) - set(getattr(found, name)):
+            here = numbers[name].pop(number)
+            gone += 1
+            if name == "facts":
+                table = tables.facts
+                connection.execute(sa.delete(table).where(table.c.group_id == group_id, table.c.key == number))
+                continue
+            if name == "lots":
+                connection.execute(sa.delete(tables.lot_shares).where(tables.lot_shares.c.lot_id == here))
+            table = {"prices": tables.price_quotes}.get(name) or getattr(tables, name)
+            connection.execute(sa.delete(table).where(table.c.id == here))
+    return gone
+
+
+def _values(record: Any, **changes: Any) -> dict[str, Any]:
+    values = {name: value for name, value in vars(record).items() if name != "id"}
+    return values | changes
+
+
+def _insert(connection: Connection, table: sa.Table, record: Any, **changes: Any) -> int:
+    return insert(connection, table, _values(record, **changes))
+
+
+def _write_members(connection: Connection, item: GroupFile, group_id: int, numbers: Numbers) -> None:
+    table = tables.members
+    for number, member in item.records.members.items():
+        values = _values(member, group_id=group_id)
+        if number not in numbers["members"]:
+            values["name"] = values["name"].strip() or f"member {number}"
+            numbers["members"][number] = insert(connection, table, values)
+            continue
+        # what a file leaves out is not rubbed out here
+        for column in ("name", "phone"):
+            if not values[column]:
+                values.pop(column)
+        connection.execute(sa.update(table).where(table.c.id == numbers["members"][number]).values(**values))
+
+
+def _write_lot(connection: Connection, number: str, lot: Lot, numbers: Numbers) -> None:
+    people = numbers["members"]
+    owner = None if lot.owner_id is None else people[str(lot.owner_id)]
+    own = replace(lot, owner_id=owner, shares=tuple((people[str(member)], share) for member, share in lot.shares))
+    if number in numbers["lots"]:
+        update_lot(connection, replace(own, id=numbers["lots"][number]))
+    else:
+        numbers["lots"][number] = insert_lot(connection, own)
+
+
+def _write_fact(connection: Connection, group_id: int, key: str, fact: Any) -> None:
+    table = tables.facts
+    connection.execute(sa.delete(table).where(table.c.group_id == group_id, table.c.key == key))
+    values = {"origin": fact.origin, "source": fact.source, "set_by": fact.set_by, "set_at": fact.set_at}
+    connection.execute(sa.insert(table).values(group_id=group_id, key=key, value=fact.value, **values))
+
+
+def _keep(connection: Connection, kind: str, key: str, payload: dict[str, Any], at: datetime) -> None:
+    table = tables.documents
+    where = (table.c.kind == kind, table.c.key == key)
+    if not connection.execute(sa.update(table).where(*where).values(payload=payload, stored_at=at)).rowcount:
+        connection.execute(sa.insert(table).values(kind=kind, key=key, payload=payload, stored_at=at))
+
+
+def with_numbers_of(payload: Any, numbers: Mapping[str, Mapping[str, int]], key: str = "", inside: str = "") -> Any:
+    """Return an entry's particulars with the file's numbers of members, lots and entries turned into this database's.
+
+    Parameters
+    ----------
+    payload : any
+        JSON.
+    numbers : mapping
+        "members", "lots", "events": number in the file to number here. What is not among them stays as it is.
+    key, inside : str
+        Name under which the payload stands, and the one above it.
+    """
+    if isinstance(payload, Mapping):
+        if key in MEMBER_MAPS:
+            people = numbers["members"]
+            return {str(people.get(str(name), name)): value for name, value in payload.items()}
+        turned = {name: with_numbers_of(value, numbers, str(name), key) for name, value in payload.items()}
+        if key == "lots" and "id" in turned:
+            turned["id"] = _turned(turned["id"], numbers["lots"])
+        return turned
+    if isinstance(payload, list):
+        return [with_numbers_of(value, numbers, key, inside) for value in payload]
+    if key in MEMBER_KEYS:
+        return _turned(payload, numbers["members"])
+    if key in LOT_KEYS or key == "lots":
+        return _turned(payload, numbers["lots"])
+    if key in EVENT_KEYS or (key == "buyer" and isinstance(payload, int)):
+        return _turned(payload, numbers["events"])
+    return payload
+
+
+def _turned(value: Any, numbers: Mapping[str, int]) -> Any:
+    found = numbers.get(str(value)) if isinstance(value, str | int) and not isinstance(value, bool) else None
+    if found is None:
+        return value
+    return found if isinstance(value, int) else str(found)
