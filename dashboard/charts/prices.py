@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 
-import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -70,40 +70,29 @@ def season_figure(curve: SeasonalCurve, month_names: Mapping[int, str]) -> go.Fi
     return layout(figure, _("month"), _("% above or below the year's mean"), height=300)
 
 
-def fan_figure(
-    forecast: pd.DataFrame,
-    price_today: float,
-    breakeven: np.ndarray,
-    first_month: pd.Period,
-    best_month: int,
-    unit: str,
-) -> go.Figure:
-    """Draw the fan of prices from today on, with the price that pays for waiting over it.
+def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> go.Figure:
+    """Draw the fan of prices week by week from today on, with the price that pays for waiting over it.
 
     Parameters
     ----------
-    forecast : DataFrame
-        Index 1..n months ahead; columns low, median, high [money/kg].
-    price_today : float
-        [money/kg].
-    breakeven : ndarray, shape (n + 1,)
-        Break-even price by months waited [money/kg].
-    first_month : Period
-        Today's month.
+    table : DataFrame
+        Indexed week 0..n; columns breakeven, low, median, high [money/kg].
+    first : date
+        Day of week 0.
     best_month : int
         Months to the best sale, 0 = now.
     unit : str
         Of the price axis.
     """
-    count = len(forecast)
-    x = pd.period_range(first_month, periods=count + 1, freq="M").to_timestamp()
-    columns = [np.concatenate([[price_today], forecast[name].to_numpy()]) for name in ("low", "median", "high")]
+    x = [pd.Timestamp(first) + pd.Timedelta(weeks=int(week)) for week in table.index]
+    price_today = float(table["median"].iloc[0])
+    columns = [table[name].to_numpy() for name in ("low", "median", "high")]
     figure = go.Figure()
-    add_fan(figure, list(x), *columns, name=_("price, middle of what may come (band: 80 in 100)"), colour=BLUE)
+    add_fan(figure, x, *columns, name=_("price, middle of what may come (band: 80 in 100)"), colour=BLUE)
     figure.add_trace(
         go.Scatter(
             x=x,
-            y=breakeven,
+            y=table["breakeven"],
             mode="lines",
             name=_("price that pays for waiting"),
             line={"color": CLAY, "dash": "dash", "width": 3},
@@ -119,9 +108,10 @@ def fan_figure(
         )
     )
     if best_month:
-        figure.add_vline(x=x[best_month], line={"color": PLUM, "dash": "dot"})
+        best = pd.Timestamp(first) + pd.DateOffset(months=best_month)
+        figure.add_vline(x=best, line={"color": PLUM, "dash": "dot"})
         figure.add_annotation(
-            x=x[best_month],
+            x=best,
             y=1,
             yref="paper",
             text=_("best to sell"),
@@ -130,12 +120,12 @@ def fan_figure(
             font={"color": PLUM},
         )
     figure.update_yaxes(rangemode="tozero")
-    return layout(figure, _("month"), unit)
+    return layout(figure, _("week of sale"), unit)
 
 
 def hindcast_figure(report: HindcastReport) -> go.Figure:
     """Draw what each past harvest earned under the plan and under perfect foresight, selling at harvest being 100."""
-    years = [str(period) for period in report.years.index]
+    years = [f"{period.year}-{period.month:02d}" for period in pd.PeriodIndex(report.years.index)]
     figure = go.Figure()
     figure.add_trace(
         go.Bar(
@@ -148,4 +138,5 @@ def hindcast_figure(report: HindcastReport) -> go.Figure:
     figure.add_trace(go.Bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this plan"), marker={"color": BLUE}))
     figure.add_hline(y=0, line={"color": INK, "width": 1})
     figure.update_layout(barmode="overlay")
+    figure.update_xaxes(type="category")
     return layout(figure, _("harvest"), _("% more or less than selling at harvest"), height=320)

@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from core.grain.commodities import commodity_codes, get_commodity
+from core.group.facts import cost_of_money
 from core.group.lot_state import current_lot_states
 from core.group.records import Group
 from core.group.selling import (
@@ -117,7 +118,7 @@ def compare(group: Group, book: BuyerBook) -> None:
     sellers = ways_to_sell(store, group.id, crop, reference.monthly.prices, book, limit, state.today())
     offers = [entry.offer for entry in book.standing_offers(state.today())]
     sd = lot.moisture.standard_error_pct if lot and lot.moisture else 0.3
-    interest = store.fact(group.id, "interest_monthly")
+    interest = cost_of_money(store.facts(group.id))
     bids = compare_bids(
         [seller.buyer for seller in sellers], offers, crop, price, SPOT_SHARE * price, mass, moisture, min(float(sd), 3.0), treated,
         state.today(), float(interest.value),

@@ -2,36 +2,30 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
-from typing import Any
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError, InputError
-from core.grain.commodities import commodity_codes, get_commodity
+from core.errors import DryholdError
 from core.group.facts import cost_of_money
-from core.group.records import Group, ImportRecord, PriceQuote
-from core.market.costs import breakeven_price
+from core.group.records import Group
+from core.group.selling import FARM_GATE, basis_to, buyer_book, own_prices
+from core.market.costs import MONTHS_PER_WEEK, outlook_by_week
 from core.market.hindcast import FORESIGHT, HARVEST, PLAN, HindcastReport, hindcast
-from core.market.prices import (
-    CleanedPrices,
-    MonthlyPrices,
-    clean_prices,
-    monthly_prices,
-    read_price_table,
-    suggest_commodity,
-)
+from core.market.prices import Basis, MonthlyPrices, monthly_prices
 from core.market.season import SeasonalCurve, fit_season
-from core.market.units import kilograms
 from core.market.waiting import WaitingAdvice, WaitingRule, decide, look_back_sentence
 from dashboard import page, state
 from dashboard.charts.prices import fan_figure, hindcast_figure, history_figure, season_figure
+from dashboard.forms.prices import crop_name, import_form, quote_form, show_imports
+from dashboard.price_costs import show_costs
 from dashboard.text import _, day, money, month_names, ngettext, number, percent, say
 
-PRICE_TYPES = ("wholesale", "retail", "farm gate", "unknown")
+PATHS = 2000
+SEED = 7
 OLD_QUOTE_DAYS = 45
 
 
@@ -56,24 +50,22 @@ def monthly(group_id: int, version: int, commodity: str, market: str, price_type
 @st.cache_data(max_entries=32, show_spinner=False)
 def judged(
     prices: pd.Series, terms: tuple[float, ...], price_today: float, _neighbours: list[pd.Series], neighbours_key: str
-) -> tuple[SeasonalCurve, WaitingAdvice, pd.DataFrame]:
-    """Return the curve, the advice and the forecast of a series; the key stands for the neighbours in the cache."""
+) -> tuple[SeasonalCurve, WaitingAdvice, np.ndarray]:
+    """Return the curve, the advice and weekly paths of a series; the key stands for the neighbours in the cache."""
     interest, loss, cost, months, inflation = terms
     curve = fit_season(prices, inflation, _neighbours)
     rule = WaitingRule(int(months), interest, loss, cost / price_today)
-    return curve, decide(curve, rule), curve.forecast(int(months), from_price=price_today)
+    weeks = max(1, round(months / MONTHS_PER_WEEK))
+    return curve, decide(curve, rule), curve.sample_weekly_paths(weeks, PATHS, SEED)
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def looked_back(prices: pd.Series, terms: tuple[float, ...]) -> HindcastReport:
+def looked_back(
+    prices: pd.Series, terms: tuple[float, ...], _neighbours: list[pd.Series], neighbours_key: str
+) -> HindcastReport:
     """Return what each rule would have earned in the past years of a series."""
     interest, loss, _cost, months, inflation = terms
-    return hindcast(prices, loss, interest, int(months), monthly_inflation=inflation)
-
-
-def crop_name(code: str) -> str:
-    """Return a crop's name in the reader's language."""
-    return _(get_commodity(code).name) if code in commodity_codes() else code
+    return hindcast(prices, loss, interest, int(months), monthly_inflation=inflation, neighbours=_neighbours)
 
 
 def choose_series(quotes: pd.DataFrame) -> tuple[str, str, str]:
@@ -176,54 +168,91 @@ def neighbouring(group: Group, quotes: pd.DataFrame, crop: str, market: str, pri
     return [monthly(group.id, version, crop, str(name), price_type).prices for name in names]
 
 
+@dataclass(frozen=True)
+class Place:
+    """Where the grain is sold: at the market of the series, or at the group's own gate with its basis."""
+
+    basis: Basis | None
+    last_price: float
+    last_on: date
+    seen: bool
+
+
+def ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, price_type: str) -> Place:
+    """Ask where the grain is sold, and say how the own price stands to the market's."""
+    market_on = pd.Timestamp(latest["quoted_on"]).date()
+    at_market = Place(None, float(latest["price_per_kg"]), market_on, True)
+    if price_type == FARM_GATE:
+        return at_market
+    store = state.store()
+    book = buyer_book(store, group.id)
+    own = own_prices(store, group.id, crop, book)
+    usual = store.fact(group.id, "plan.gate_factor")
+    basis = basis_to(prices, own, state.today(), float(usual.value))
+    places = {"gate": _("at our own gate"), "market": _("at this market")}
+    chosen = st.radio(
+        _("Where it is sold"), list(places), 0 if basis.quotes else 1, format_func=lambda key: places[key], horizontal=True, key=f"prices_place_{crop}"
+    )  # fmt: skip
+    low, high = basis.interval()
+    if basis.quotes:
+        words = ngettext(
+            "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} and {high} in 80 of 100 cases (learnt from {n} month).",
+            "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} and {high} in 80 of 100 cases (learnt from {n} months).",
+            basis.quotes,
+        )
+        st.caption(words.format(factor=percent(basis.factor), low=percent(low), high=percent(high), n=basis.quotes))
+    else:
+        st.caption(
+            _("No own sale or farm gate quote stands beside this market's prices yet: the gate is taken at {factor} of it ({origin}).").format(
+                factor=percent(basis.factor), origin=page.origin_text(usual)
+            )
+        )  # fmt: skip
+    if chosen == "market":
+        return at_market
+    recent = own[own["on"] <= pd.Timestamp(state.today())]
+    if len(recent) and (state.today() - recent["on"].iloc[-1].date()).days <= OLD_QUOTE_DAYS:
+        return Place(basis, float(recent["price_per_kg"].iloc[-1]), recent["on"].iloc[-1].date(), True)
+    return Place(basis, float(latest["price_per_kg"]) * basis.factor, market_on, False)
+
+
 def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     """Answer the page's question for one series."""
     crop, market, price_type = choose_series(quotes)
     chosen = quotes[(quotes["commodity"] == crop) & (quotes["market"] == market) & (quotes["price_type"] == price_type)]
     latest = chosen.iloc[-1]
+    version = state.store().version(group.id)
+    months = monthly(group.id, version, crop, market, price_type)
+    place = ask_place(group, crop, months.prices, latest, price_type)
     terms = ask_terms(group)
     price_today = st.number_input(
         _("Today's price, {currency} per kg").format(currency=group.currency),
         min_value=0.0001,
-        value=float(latest["price_per_kg"]),
+        value=float(round(place.last_price, 4)),
         format="%.2f",
-        key=f"prices_today_{crop}_{market}_{price_type}",
+        key=f"prices_today_{crop}_{market}_{price_type}_{place.basis is not None}",
     )
-    quoted_on = pd.Timestamp(latest["quoted_on"]).date()
-    age = (state.today() - quoted_on).days
-    st.caption(
-        _("The last quote is {price} per kg of {date}, {age}.").format(
-            price=money(float(latest["price_per_kg"]), group.currency),
-            date=day(quoted_on),
-            age=ngettext("{n} day old", "{n} days old", age).format(n=age),
-        )
-    )
-    if age > OLD_QUOTE_DAYS:
-        st.warning(_("The last quote is old: note this week's price before you rely on this page."))
-    version = state.store().version(group.id)
-    months = monthly(group.id, version, crop, market, price_type)
+    tell_age(group, place)
     values = (terms.interest, terms.loss, terms.cost, float(terms.months), terms.inflation)
     prices = months.prices
     this_month = pd.Period(state.today(), freq="M")
-    if abs(price_today - float(latest["price_per_kg"])) > 1e-9 or prices.index[-1] >= this_month:
+    given = place.basis is None and abs(price_today - place.last_price) > 1e-9
+    if given or (place.basis is None and prices.index[-1] >= this_month):
         # A price given for today stands for its month; an old quote is not passed off as today's.
         prices = pd.concat([prices[prices.index < this_month], pd.Series({this_month: price_today})])
         prices.index = pd.PeriodIndex(prices.index, freq="M")
-    curve, advice, forecast = judged(
-        prices,
-        values,
-        price_today,
-        neighbouring(group, quotes, crop, market, price_type),
-        f"{group.id} {version} {crop} {market} {price_type}",
-    )
+    neighbours = neighbouring(group, quotes, crop, market, price_type)
+    key = f"{group.id} {version} {crop} {market} {price_type}"
+    curve, advice, market_paths = judged(prices, values, price_today, neighbours, key)
     page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
-    breakeven = np.asarray(
-        breakeven_price(price_today, np.arange(terms.months + 1), terms.interest, terms.loss, terms.cost), dtype=float
-    )
-    first = pd.Period(curve.last_month, freq="M")
+    if place.basis is None:
+        paths = market_paths / market_paths[:, :1] * price_today
+    else:
+        paths = place.basis.own_paths(market_paths, SEED, price_today)
+    table = outlook_by_week(paths, terms.interest, terms.loss, terms.cost, terms.inflation)
+    first = state.today() if pd.Period(curve.last_month, freq="M") >= this_month else place.last_on
     page.chart(
-        fan_figure(forecast, price_today, breakeven, first, advice.best_month, unit),
+        fan_figure(table, first, advice.best_month, unit),
         alt=say(advice.sentence),
         key="prices_fan",
     )
@@ -232,29 +261,50 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
             "Above the dashed line a sale earns more than selling today; below it the wait has cost more than it brought."
         )
     )
-    show_months(group, forecast, breakeven, first, terms)
+    show_weeks(group, table, first)
+    show_costs(group, paths, price_today, advice.best_month, terms)
     show_season(curve, months, unit)
-    show_look_back(prices, values)
+    show_look_back(prices, values, neighbours, key)
 
 
-def show_months(group: Group, forecast: pd.DataFrame, breakeven: np.ndarray, first: pd.Period, terms: Terms) -> None:
-    """Show the fan as a table, also in today's money."""
-    rows = []
-    for ahead in range(1, terms.months + 1):
-        row = forecast.loc[ahead]
-        rows.append(
-            {
-                _("Sold in"): f"{month_names()[(first + ahead).month]} {(first + ahead).year}",
-                _("Price that pays"): money(float(breakeven[ahead]), group.currency),
-                _("Middle price"): money(float(row["median"]), group.currency),
-                _("Low (1 in 10 below)"): money(float(row["low"]), group.currency),
-                _("High (1 in 10 above)"): money(float(row["high"]), group.currency),
-                _("Middle, in today's money"): money(
-                    float(row["median"]) / (1 + terms.inflation) ** ahead, group.currency
-                ),
-            }
+def tell_age(group: Group, place: Place) -> None:
+    """Say how old the price is that the page starts from, and whether it was seen."""
+    age = (state.today() - place.last_on).days
+    words = _("The last quote is {price} per kg of {date}, {age}.")
+    if not place.seen:
+        words = _(
+            "No own price of the last weeks: {price} per kg is estimated from the market's quote of {date}, {age}."
         )
-    page.table(pd.DataFrame(rows), key="prices_table", file_name="price_outlook.csv")
+    elif place.basis is not None:
+        words = _("The last own price is {price} per kg of {date}, {age}.")
+    st.caption(
+        words.format(
+            price=money(place.last_price, group.currency),
+            date=day(place.last_on),
+            age=ngettext("{n} day old", "{n} days old", age).format(n=age),
+        )
+    )
+    if age > OLD_QUOTE_DAYS:
+        st.warning(_("The last quote is old: note this week's price before you rely on this page."))
+
+
+def show_weeks(group: Group, table: pd.DataFrame, first: date) -> None:
+    """Show, week by week, the price that pays for waiting beside the prices that may come."""
+    currency = group.currency
+    rows = [
+        {
+            _("Sold in the week of"): day((pd.Timestamp(first) + pd.Timedelta(weeks=int(week))).date()),
+            _("Price that pays"): money(float(row["breakeven"]), currency),
+            _("Middle price"): money(float(row["median"]), currency),
+            _("Chance that it pays"): percent(float(row["chance"])),
+            _("Low (1 in 10 below)"): money(float(row["low"]), currency),
+            _("High (1 in 10 above)"): money(float(row["high"]), currency),
+            _("Middle, in today's money"): money(float(row["median_today"]), currency),
+        }
+        for week, row in table.iloc[1:].iterrows()
+    ]
+    with st.expander(_("Week by week: the price that pays, and the prices that may come")):
+        page.table(pd.DataFrame(rows), key="prices_table", file_name="price_outlook.csv")
 
 
 def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str) -> None:
@@ -281,12 +331,35 @@ def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str) -> None:
         )
     )
     page.chart(season_figure(curve, names), alt=_("Season by month"), key="prices_season")
+    st.markdown(
+        _("The lowest month is {trough} in {low} of 100 possible seasons, the highest {peak} in {high} of 100; what they are else: {others}.").format(
+            trough=names[curve.trough_month],
+            low=number(100 * curve.trough_chance[curve.trough_month], 0),
+            peak=names[curve.peak_month],
+            high=number(100 * curve.peak_chance[curve.peak_month], 0),
+            others=other_months(curve, names),
+        )
+    )  # fmt: skip
     notes = [say(note) for note in curve.notes] + [say(action.what) for action in months.actions]
     if notes:
         with st.expander(
             ngettext("{n} remark on this series", "{n} remarks on this series", len(notes)).format(n=len(notes))
         ):
             st.markdown("\n".join(f"- {note}" for note in notes))
+
+
+def other_months(curve: SeasonalCurve, names: dict[int, str]) -> str:
+    """Name the next likely months of trough and peak."""
+    said = []
+    for words, chances, first in (
+        (_("lowest {month} ({chance} of 100)"), curve.trough_chance, curve.trough_month),
+        (_("highest {month} ({chance} of 100)"), curve.peak_chance, curve.peak_month),
+    ):
+        rest = chances.drop(first).sort_values(ascending=False, kind="stable").head(2)
+        said += [
+            words.format(month=names[int(month)], chance=number(100 * chance, 0)) for month, chance in rest.items()
+        ]
+    return ", ".join(said)
 
 
 def rule_name(rule: str) -> str:
@@ -297,12 +370,14 @@ def rule_name(rule: str) -> str:
     return {HARVEST: _("sell at harvest"), PLAN: _("this plan"), FORESIGHT: _("perfect foresight")}.get(rule, rule)
 
 
-def show_look_back(prices: pd.Series, values: tuple[float, ...]) -> None:
+def show_look_back(
+    prices: pd.Series, values: tuple[float, ...], neighbours: list[pd.Series], neighbours_key: str
+) -> None:
     """Show what each rule would have earned in this market's past years."""
     st.subheader(_("Would this have helped here?"))
     try:
         with page.busy(_("Looking back at past harvests…")):
-            report = looked_back(prices, values)
+            report = looked_back(prices, values, neighbours, neighbours_key)
     except DryholdError as error:
         page.show_error(error)
         return
@@ -318,6 +393,7 @@ def show_look_back(prices: pd.Series, values: tuple[float, ...]) -> None:
             )
         )
     )
+    st.markdown(lost_years(report))
     page.chart(hindcast_figure(report), alt=_("Past harvests under the plan"), key="prices_hindcast")
     table = report.table
     shown = pd.DataFrame(
@@ -336,179 +412,21 @@ def show_look_back(prices: pd.Series, values: tuple[float, ...]) -> None:
     )
 
 
-def quote_form(group: Group) -> None:
-    """Note a price by hand."""
-    store = state.store()
-    with st.form("prices_quote", clear_on_submit=True):
-        left, right = st.columns(2)
-        quoted_on = left.date_input(_("Date"), state.today(), max_value=state.today(), key="prices_quote_date")
-        market = right.text_input(_("Market or buyer"), key="prices_quote_market")
-        crop = left.selectbox(_("Crop"), commodity_codes(), format_func=crop_name, key="prices_quote_crop")
-        kind = right.selectbox(_("Kind of price"), PRICE_TYPES[:3], format_func=_, key="prices_quote_kind")
-        price = left.number_input(
-            _("Price, {currency}").format(currency=group.currency), min_value=0.0, value=None, key="prices_quote_price"
-        )
-        unit = right.text_input(_("For how much (kg, 90 kg, pound, …)"), "kg", key="prices_quote_unit")
-        if not st.form_submit_button(_("Note this price"), type="primary"):
-            return
-    weight = kilograms(unit)
-    if price is None or price <= 0:
-        page.show_error(InputError("the price must be above zero"))
-    elif weight is None:
-        page.show_error(InputError("unit '{unit}' has no known weight: give the price for 1 kg", unit=unit))
-    else:
-        quote = PriceQuote(
-            group_id=group.id,
-            quoted_on=quoted_on,
-            market=market.strip(),
-            commodity=crop,
-            price_per_kg=price / weight,
-            price_type=kind,
-            source=state.who(),
-        )
-        store.add_price_quotes([quote])
-        st.session_state["prices_noted"] = _("Noted: {price} per kg.").format(
-            price=money(price / weight, group.currency)
-        )
-        st.rerun()
-
-
-def import_form(group: Group) -> None:
-    """Take in a price file: look at what was read and done, choose the series, keep them."""
-    upload = st.file_uploader(
-        _("Price file (CSV or XLSX), as the open price files of the humanitarian data exchange or a table of your own"),
-        type=["csv", "txt", "xlsx"],
-        key=f"prices_file_{st.session_state.get('prices_files', 0)}",
-    )
-    if upload is None:
-        return
-    content = upload.getvalue()
-    cleaned = clean_prices(read_price_table(content, upload.name), group.currency)
-    out = [action for action in cleaned.actions if not action.kept]
-    st.markdown(
-        _("{rows} rows read, {kept} usable, {out} left out.").format(
-            rows=number(cleaned.rows_read, 0), kept=number(len(cleaned.quotes), 0), out=number(len(out), 0)
-        )
-    )
-    with st.expander(_("What was done to which row"), expanded=bool(out) and len(out) < 20):
-        page.table(
-            pd.DataFrame(
-                {
-                    _("Line"): [action.row if action.row else "–" for action in cleaned.actions],
-                    _("In use"): [_("yes") if action.kept else _("no") for action in cleaned.actions],
-                    _("What"): [say(action.what) for action in cleaned.actions],
-                }
-            ).astype(str),
-            key="prices_actions",
-            file_name="price_file_account.csv",
-        )
-    choose_imported(group, cleaned, upload.name, content)
-
-
-def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: bytes) -> None:
-    """Let the reader choose the series of a file, say which crop each is, and keep them."""
-    series = cleaned.series_list()
-    if series.empty:
-        return
-    labels = [
-        f"{row.commodity} · {row.market or '–'} · {_(row.price_type)} · {row.currency} ({row.months})"
-        for row in series.itertuples()
-    ]
-    left, right = st.columns(2)
-    product = left.selectbox(_("Product in the file"), sorted(series["commodity"].unique()), key="prices_product")
-    guess = suggest_commodity(product)
-    codes = commodity_codes()
-    crop = right.selectbox(
-        _("is this crop"),
-        codes,
-        codes.index(guess) if guess in codes else 0,
-        format_func=crop_name,
-        key="prices_as_crop",
-    )
-    of_product = [i for i in range(len(series)) if series["commodity"][i] == product]
-    chosen = st.multiselect(
-        _("Series to keep (months with a price in brackets)"),
-        of_product,
-        of_product[:1],
-        format_func=lambda i: labels[i],
-        key="prices_chosen",
-    )
-    foreign = sorted({str(series["currency"][i]) for i in chosen} - {group.currency})
-    rates = {
-        currency: st.number_input(
-            _("{own} for one {other}").format(own=group.currency, other=currency),
-            min_value=0.0,
-            value=None,
-            key=f"prices_rate_{currency}",
-        )
-        for currency in foreign
-    }
-    if foreign:
-        st.caption(_("One rate for all years changes the level, not the season."))
-    known = [record for record in state.store().imports(group.id) if record.file_hash == hashlib.sha256(content).hexdigest() and record.undone_at is None]  # fmt: skip
-    if known:
-        st.warning(_("This file was taken in before. Series that you keep again would stand twice."))
-    if not st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not chosen):
-        return
-    if any(not rate for rate in rates.values()):
-        page.show_error(InputError("give the rate of every foreign currency"))
-        return
-    quotes: list[PriceQuote] = []
-    keys = ["market", "commodity", "price_type", "currency"]
-    for i in chosen:
-        rows = cleaned.quotes
-        for key in keys:
-            rows = rows[rows[key] == series[key][i]]
-        rate = float(rates.get(str(series["currency"][i])) or 1.0)
-        quotes += [
-            PriceQuote(
-                group_id=group.id,
-                quoted_on=row.date.date(),
-                market=row.market,
-                commodity=crop,
-                price_per_kg=row.price_per_kg * rate,
-                price_type=row.price_type,
-                source=name,
+def lost_years(report: HindcastReport) -> str:
+    """Say how many years the plan and the best fixed wait lost, and the worst year of each."""
+    waits = [rule for rule in report.table.index if str(rule).startswith("wait ")]
+    fixed = report.table.loc[waits, "mean"].idxmax()
+    lines = []
+    for name, rule in ((_("this plan"), PLAN), (rule_name(str(fixed)), fixed)):
+        row = report.table.loc[rule]
+        lines.append(
+            _("{rule}: lost in {lost} of {years} years ({share}), worst year {worst:+.1f} %, on average {mean:+.1f} %").format(
+                rule=name, lost=round(row["share_losing"] * row["years"]), years=int(row["years"]), share=percent(float(row["share_losing"])), worst=100 * (row["worst"] - 1), mean=100 * (row["mean"] - 1),
             )
-            for row in rows.itertuples()
-        ]
-    keep(group, quotes, name, content)
-
-
-def keep(group: Group, quotes: list[PriceQuote], name: str, content: bytes) -> None:
-    """Store the quotes of a file as one import that can be taken back."""
-    from core.group.batches import ImportBatch
-
-    record = ImportRecord(
-        group_id=group.id,
-        kind="prices",
-        file_name=name,
-        file_hash=hashlib.sha256(content).hexdigest(),
-        imported_at=state.now(),
-        who=state.who(),
-        rows=len(quotes),
+        )  # fmt: skip
+    return _("{plan}. The fixed wait that would have done best, which nobody could know: {fixed}.").format(
+        plan=lines[0][:1].upper() + lines[0][1:], fixed=lines[1]
     )
-    state.store().take_in(ImportBatch(record=record, quotes=quotes))
-    st.session_state["prices_files"] = st.session_state.get("prices_files", 0) + 1
-    st.session_state["prices_noted"] = ngettext("{n} price kept.", "{n} prices kept.", len(quotes)).format(
-        n=len(quotes)
-    )
-    st.rerun()
-
-
-def show_imports(group: Group) -> None:
-    """List price files that were taken in, with a way back."""
-    records: list[Any] = [r for r in state.store().imports(group.id) if r.kind == "prices" and r.undone_at is None]
-    for record in records:
-        left, right = st.columns([3, 1])
-        left.markdown(
-            _("{file}: {n} prices, taken in on {date}").format(
-                file=record.file_name, n=record.rows, date=day(record.imported_at)
-            )
-        )
-        if right.button(_("Take back"), key=f"prices_undo_{record.id}"):
-            state.store().undo_import(record.id, state.now())
-            st.rerun()
 
 
 def main() -> None:

@@ -1,0 +1,199 @@
+"""Forms of the prices page: a price noted by hand, and price files with an account of every row."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import InputError
+from core.grain.commodities import commodity_codes, get_commodity
+from core.group.records import Group, ImportRecord, PriceQuote
+from core.market.prices import CleanedPrices, clean_prices, read_price_table, suggest_commodity
+from core.market.units import kilograms
+from dashboard import page, state
+from dashboard.text import _, day, money, ngettext, number, say
+
+PRICE_TYPES = ("wholesale", "retail", "farm gate", "unknown")
+
+
+def crop_name(code: str) -> str:
+    """Return a crop's name in the reader's language."""
+    return _(get_commodity(code).name) if code in commodity_codes() else code
+
+
+def quote_form(group: Group) -> None:
+    """Note a price by hand."""
+    store = state.store()
+    with st.form("prices_quote", clear_on_submit=True):
+        left, right = st.columns(2)
+        quoted_on = left.date_input(_("Date"), state.today(), max_value=state.today(), key="prices_quote_date")
+        market = right.text_input(_("Market or buyer"), key="prices_quote_market")
+        crop = left.selectbox(_("Crop"), commodity_codes(), format_func=crop_name, key="prices_quote_crop")
+        kind = right.selectbox(_("Kind of price"), PRICE_TYPES[:3], format_func=_, key="prices_quote_kind")
+        price = left.number_input(
+            _("Price, {currency}").format(currency=group.currency), min_value=0.0, value=None, key="prices_quote_price"
+        )
+        unit = right.text_input(_("For how much (kg, 90 kg, pound, …)"), "kg", key="prices_quote_unit")
+        if not st.form_submit_button(_("Note this price"), type="primary"):
+            return
+    weight = kilograms(unit)
+    if price is None or price <= 0:
+        page.show_error(InputError("the price must be above zero"))
+    elif weight is None:
+        page.show_error(InputError("unit '{unit}' has no known weight: give the price for 1 kg", unit=unit))
+    else:
+        quote = PriceQuote(
+            group_id=group.id,
+            quoted_on=quoted_on,
+            market=market.strip(),
+            commodity=crop,
+            price_per_kg=price / weight,
+            price_type=kind,
+            source=state.who(),
+        )
+        store.add_price_quotes([quote])
+        st.session_state["prices_noted"] = _("Noted: {price} per kg.").format(
+            price=money(price / weight, group.currency)
+        )
+        st.rerun()
+
+
+def import_form(group: Group) -> None:
+    """Take in a price file: look at what was read and done, choose the series, keep them."""
+    upload = st.file_uploader(
+        _("Price file (CSV or XLSX), as the open price files of the humanitarian data exchange or a table of your own"),
+        type=["csv", "txt", "xlsx"],
+        key=f"prices_file_{st.session_state.get('prices_files', 0)}",
+    )
+    if upload is None:
+        return
+    content = upload.getvalue()
+    cleaned = clean_prices(read_price_table(content, upload.name), group.currency)
+    out = [action for action in cleaned.actions if not action.kept]
+    st.markdown(
+        _("{rows} rows read, {kept} usable, {out} left out.").format(
+            rows=number(cleaned.rows_read, 0), kept=number(len(cleaned.quotes), 0), out=number(len(out), 0)
+        )
+    )
+    with st.expander(_("What was done to which row"), expanded=bool(out) and len(out) < 20):
+        page.table(
+            pd.DataFrame(
+                {
+                    _("Line"): [action.row if action.row else "–" for action in cleaned.actions],
+                    _("In use"): [_("yes") if action.kept else _("no") for action in cleaned.actions],
+                    _("What"): [say(action.what) for action in cleaned.actions],
+                }
+            ).astype(str),
+            key="prices_actions",
+            file_name="price_file_account.csv",
+        )
+    choose_imported(group, cleaned, upload.name, content)
+
+
+def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: bytes) -> None:
+    """Let the reader choose the series of a file, say which crop each is, and keep them."""
+    series = cleaned.series_list()
+    if series.empty:
+        return
+    labels = [
+        f"{row.commodity} · {row.market or '–'} · {_(row.price_type)} · {row.currency} ({row.months})"
+        for row in series.itertuples()
+    ]
+    left, right = st.columns(2)
+    product = left.selectbox(_("Product in the file"), sorted(series["commodity"].unique()), key="prices_product")
+    guess = suggest_commodity(product)
+    codes = commodity_codes()
+    crop = right.selectbox(
+        _("is this crop"),
+        codes,
+        codes.index(guess) if guess in codes else 0,
+        format_func=crop_name,
+        key="prices_as_crop",
+    )
+    of_product = [i for i in range(len(series)) if series["commodity"][i] == product]
+    chosen = st.multiselect(
+        _("Series to keep (months with a price in brackets)"),
+        of_product,
+        of_product[:1],
+        format_func=lambda i: labels[i],
+        key="prices_chosen",
+    )
+    foreign = sorted({str(series["currency"][i]) for i in chosen} - {group.currency})
+    rates = {
+        currency: st.number_input(
+            _("{own} for one {other}").format(own=group.currency, other=currency),
+            min_value=0.0,
+            value=None,
+            key=f"prices_rate_{currency}",
+        )
+        for currency in foreign
+    }
+    if foreign:
+        st.caption(_("One rate for all years changes the level, not the season."))
+    known = [record for record in state.store().imports(group.id) if record.file_hash == hashlib.sha256(content).hexdigest() and record.undone_at is None]  # fmt: skip
+    if known:
+        st.warning(_("This file was taken in before. Series that you keep again would stand twice."))
+    if not st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not chosen):
+        return
+    if any(not rate for rate in rates.values()):
+        page.show_error(InputError("give the rate of every foreign currency"))
+        return
+    quotes: list[PriceQuote] = []
+    keys = ["market", "commodity", "price_type", "currency"]
+    for i in chosen:
+        rows = cleaned.quotes
+        for key in keys:
+            rows = rows[rows[key] == series[key][i]]
+        rate = float(rates.get(str(series["currency"][i])) or 1.0)
+        quotes += [
+            PriceQuote(
+                group_id=group.id,
+                quoted_on=row.date.date(),
+                market=row.market,
+                commodity=crop,
+                price_per_kg=row.price_per_kg * rate,
+                price_type=row.price_type,
+                source=name,
+            )
+            for row in rows.itertuples()
+        ]
+    keep(group, quotes, name, content)
+
+
+def keep(group: Group, quotes: list[PriceQuote], name: str, content: bytes) -> None:
+    """Store the quotes of a file as one import that can be taken back."""
+    from core.group.batches import ImportBatch
+
+    record = ImportRecord(
+        group_id=group.id,
+        kind="prices",
+        file_name=name,
+        file_hash=hashlib.sha256(content).hexdigest(),
+        imported_at=state.now(),
+        who=state.who(),
+        rows=len(quotes),
+    )
+    state.store().take_in(ImportBatch(record=record, quotes=quotes))
+    st.session_state["prices_files"] = st.session_state.get("prices_files", 0) + 1
+    st.session_state["prices_noted"] = ngettext("{n} price kept.", "{n} prices kept.", len(quotes)).format(
+        n=len(quotes)
+    )
+    st.rerun()
+
+
+def show_imports(group: Group) -> None:
+    """List price files that were taken in, with a way back."""
+    records: list[Any] = [r for r in state.store().imports(group.id) if r.kind == "prices" and r.undone_at is None]
+    for record in records:
+        left, right = st.columns([3, 1])
+        left.markdown(
+            _("{file}: {n} prices, taken in on {date}").format(
+                file=record.file_name, n=record.rows, date=day(record.imported_at)
+            )
+        )
+        if right.button(_("Take back"), key=f"prices_undo_{record.id}"):
+            state.store().undo_import(record.id, state.now())
+            st.rerun()
