@@ -17,6 +17,7 @@ from dashboard import page, state
 from dashboard.text import _
 
 SEASON_DAYS = 240
+NOT_NAMED = "not named"
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -44,6 +45,8 @@ def write(
     group: Group, kind: str, payload: Mapping[str, Any], on: date | None = None, reverses: int | None = None
 ) -> bool:
     """Write one event after checking it; show why where it is refused. Return whether it was written."""
+    if not named():
+        return False
     try:
         record(state.store(), group.id, kind, on or state.today(), state.who(), payload, state.now(), reverses)
     except DryholdError as error:
@@ -55,6 +58,8 @@ def write(
 
 def write_all(group: Group, items: Sequence[tuple[str, Mapping[str, Any], date]]) -> bool:
     """Write several events (kind, particulars, day), all or none; show why where one is refused. Return whether they were written."""
+    if not named():
+        return False
     listed = [(kind, on, payload) for kind, payload, on in items]
     try:
         record_all(state.store(), group.id, listed, state.who(), state.now())
@@ -65,6 +70,24 @@ def write_all(group: Group, items: Sequence[tuple[str, Mapping[str, Any], date]]
         count=len(listed), who=state.who()
     )
     return True
+
+
+def named() -> bool:
+    """Return whether it is known who writes; say what to do where it is not."""
+    if state.who() != NOT_NAMED:
+        return True
+    page.show_error(_("Every entry names who wrote it: give your name first, in the field 'Your name'."))
+    return False
+
+
+def ask_name() -> None:
+    """Ask who is writing, until it is known in this session."""
+    if state.who() == NOT_NAMED or st.session_state.get("meter_asked"):
+        st.session_state["meter_asked"] = True
+        name = st.text_input(
+            _("Your name (kept beside every entry)"), str(st.session_state.get("who") or ""), key="meter_name"
+        )
+        st.session_state["who"] = name.strip()
 
 
 def say_last() -> None:
@@ -87,8 +110,10 @@ def open_book_first(group: Group, account: Account) -> None:
             count=len(members)
         )
     )
-    if st.button(_("Open the book"), type="primary", key="meter_open") and all(
-        write(group, "member_added", {"member": str(member.id), "name": member.name}) for member in members
+    ask_name()
+    if st.button(_("Open the book"), type="primary", key="meter_open") and write_all(
+        group,
+        [("member_added", {"member": str(member.id), "name": member.name}, state.today()) for member in members],
     ):
         st.rerun()
     st.stop()

@@ -218,7 +218,8 @@ def _take_back(account: Account, event: BookEvent) -> Account:
                 raise LedgerError(
                     "entry {later} ({kind}) builds on it; take that back first", later=earlier.id, kind=earlier.kind
                 ) from error
-    check_day(facts, event.on)
+    if target.kind not in LOG_KINDS:
+        check_day(facts, event.on)
     if target.kind == "plan" and _left_since(account, target):
         raise LedgerError("entry {later} ({kind}) builds on it; take that back first", later="–", kind="leaves")
     journal = account.journal
@@ -301,6 +302,7 @@ TEXTS: dict[str, str] = {
     "joins": "{name} joins at book value",
     "leaves": "{name} leaves at book value",
     "meter_gone": "The meter is gone: {what}",
+    "money_moved": "Moved from the {money} to the {to}",
     "cash_counted": "Money counted in the {money}: {counted}",
     "plan": "Interest on an instalment of {name}",
     "paid_out": "{name} is paid what the group owes",
@@ -520,6 +522,9 @@ POSTINGS: dict[str, Callable[[Account, BookEvent], Postings]] = {
     "seller_paid": lambda account, event: _two(account, event, SELLER, money_account(place_of(event.payload))),
     "depreciation": lambda account, event: _two(account, event, WEAR, WORN),
     "meter_gone": _meter_gone,
+    "money_moved": lambda account, event: _two(
+        account, event, money_account(place_of(event.payload, "to")), money_account(place_of(event.payload))
+    ),
     "cash_counted": _cash_counted,
     "plan": _plan,
     "paid_out": _paid_out,

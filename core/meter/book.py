@@ -171,9 +171,9 @@ def shares_of(payload: Mapping[str, Any], key: str = "shares") -> dict[str, Deci
     return {str(member): value for member in shares if (value := not_below_zero(shares, member)) != 0}
 
 
-def place_of(payload: Mapping[str, Any]) -> str:
+def place_of(payload: Mapping[str, Any], key: str = "money") -> str:
     """Return where the money went or came from, one of `MONEY_PLACES`."""
-    place = str(payload.get("money", "cash box"))
+    place = str(payload.get(key, "cash box"))
     if place not in MONEY_PLACES:
         raise LedgerError(
             "money is kept in the {places}, not in '{place}'", places=", ".join(MONEY_PLACES), place=place
@@ -378,6 +378,13 @@ def _only_money(facts: Facts, event: BookEvent) -> Facts:
     return facts
 
 
+def _moved(facts: Facts, event: BookEvent) -> Facts:
+    money_of(event.payload)
+    if place_of(event.payload) == place_of(event.payload, "to"):
+        raise LedgerError("money is moved from one place to another")
+    return facts
+
+
 def _loan_paid(facts: Facts, event: BookEvent) -> Facts:
     if not_below_zero(event.payload, "principal") + not_below_zero(event.payload, "interest") == 0:
         raise LedgerError("a loan payment needs a principal or an interest")
@@ -410,6 +417,7 @@ KINDS: dict[str, Callable[[Facts, BookEvent], Facts]] = {
     "depreciation": _worn,
     "loss_rule": _rule_agreed,
     "meter_gone": _gone,
+    "money_moved": _moved,
     "cash_counted": _counted,
     "plan": _plan_made,
     "paid_out": _for_member,

@@ -23,13 +23,14 @@ class Custody:
 
 @dataclass(frozen=True)
 class Booking:
-    """The meter is promised to a member from one day to another, both included."""
+    """The meter is promised to a member from one day to another, both included; ``shared`` days go round several members."""
 
     event_id: int
     member: str
     first_day: date
     last_day: date
     purpose: str = ""
+    shared: bool = False
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ def bookings(events: Iterable[BookEvent], from_day: date | None = None) -> tuple
             date.fromisoformat(event.payload["first_day"]),
             date.fromisoformat(event.payload["last_day"]),
             str(event.payload.get("purpose", "")),
+            bool(event.payload.get("shared", False)),
         )
         for event in _standing(events)
         if event.kind == "booking"
@@ -152,8 +154,21 @@ def bookings(events: Iterable[BookEvent], from_day: date | None = None) -> tuple
     return tuple(sorted(standing, key=lambda booking: (booking.first_day, booking.event_id)))
 
 
-def check_booking(events: Iterable[BookEvent], member: str, first_day: date, last_day: date) -> None:
+def check_booking(
+    events: Iterable[BookEvent], member: str, first_day: date, last_day: date, shared: bool = False
+) -> None:
     """Refuse a booking that ends before it begins or that takes a day promised to somebody else.
+
+    Parameters
+    ----------
+    events : iterable of BookEvent
+        The meter's book.
+    member : str
+        Who asks for it.
+    first_day, last_day : date
+        Both included.
+    shared : bool
+        The meter goes round on these days: other promises that share theirs do not stand in the way.
 
     Raises
     ------
@@ -163,7 +178,8 @@ def check_booking(events: Iterable[BookEvent], member: str, first_day: date, las
     if last_day < first_day:
         raise LedgerError("a booking cannot end before it begins")
     for booking in bookings(events):
-        if booking.member != member and booking.first_day <= last_day and first_day <= booking.last_day:
+        apart = booking.last_day < first_day or last_day < booking.first_day
+        if booking.member != member and not apart and not (shared and booking.shared):
             raise LedgerError(
                 "the meter is promised to somebody else from {first_day} to {last_day}",
                 first_day=booking.first_day.isoformat(),
@@ -216,7 +232,8 @@ def propose_days(
     from_day : date
         First day that can be given.
     taken : sequence of Booking
-        Days promised already; on these only that member's lots are placed.
+        Days promised already: a whole day takes only that member's lots, a shared one has room for fewer others. Lots that a
+        promise names as its purpose are not placed again.
     lots_per_day : int
         Lots that the meter can serve a day.
 
@@ -236,13 +253,17 @@ def propose_days(
     """
     if lots_per_day < 1:
         raise LedgerError("the meter must serve at least one lot a day")
-    waiting = sorted(needs, key=lambda need: (need.last_day, need.first_day, need.member, need.lot))
+    promised = {(booking.member, booking.purpose) for booking in taken}
+    open_needs = [need for need in needs if (need.member, need.lot) not in promised]
+    waiting = sorted(open_needs, key=lambda need: (need.last_day, need.first_day, need.member, need.lot))
     placed: list[ProposedDay] = []
     day = from_day
     while waiting:
-        owners = {booking.member for booking in taken if booking.first_day <= day <= booking.last_day}
+        here = [booking for booking in taken if booking.first_day <= day <= booking.last_day]
+        owners = {booking.member for booking in here if not booking.shared}
         ready = [need for need in waiting if need.first_day <= day and (not owners or need.member in owners)]
-        for need in ready[:lots_per_day]:
+        room = max(lots_per_day - sum(booking.shared for booking in here), 0)
+        for need in ready[:room]:
             late = day > need.last_day
             text = (
                 message(

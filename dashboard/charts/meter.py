@@ -18,9 +18,7 @@ from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY
 from dashboard.text import _
 
 
-def shares_figure(
-    shares: Mapping[str, Mapping[str, Decimal]], alone: Mapping[str, Decimal], currency: str
-) -> go.Figure:
+def shares_figure(shares: Mapping[str, Mapping[str, Decimal]], alone: Mapping[str, Decimal], axis: str) -> go.Figure:
     """Return each member's share by rule, with what he would spend alone.
 
     Parameters
@@ -29,8 +27,8 @@ def shares_figure(
         Shares.
     alone : Mapping of member to money
         Cost alone.
-    currency : str
-        Currency code.
+    axis : str
+        What the amounts are, with their unit.
 
     Returns
     -------
@@ -57,7 +55,7 @@ def shares_figure(
             marker={"symbol": "line-ns-open", "size": 20, "color": INK, "line": {"width": 3}},
         )
     )
-    layout(figure, _("{currency} a season").format(currency=currency), "", height=max(320, 46 * len(members) + 190))
+    layout(figure, axis, "", height=max(320, 46 * len(members) + 190))
     figure.update_layout(hovermode="closest", legend={"y": -0.3})
     figure.update_yaxes(autorange="reversed")
     return figure
@@ -90,7 +88,12 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
                 marker={"symbol": MARKS[place]},
             )
         )
-    return layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300)
+    layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300)
+    days = [line.on for line in lines]
+    if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
+        middle = min(days) + (max(days) - min(days)) / 2
+        figure.update_xaxes(range=[middle - timedelta(days=8), middle + timedelta(days=8)], dtick=4 * 86_400_000)
+    return figure
 
 
 def days_figure(

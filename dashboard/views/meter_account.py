@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.accounts.finance import add_months
 from core.accounts.splitting import split_exactly
 from core.errors import DryholdError
 from core.meter.account import (
@@ -40,7 +41,7 @@ from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, statement_sheet
 from dashboard import page, state
 from dashboard.charts.meter import money_figure, offer_figure
-from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, write, write_all
+from dashboard.meter_parts import ask_name, coin, exact, open_book_first, read_book, say_last, write, write_all
 from dashboard.text import _, day, money, number, percent, say
 
 
@@ -64,6 +65,7 @@ def choices() -> dict[str, str]:
         "joins": _("a member joins at book value"),
         "leaves": _("a member leaves at book value"),
         "paid_out": _("a member is paid what the group owes"),
+        "money_moved": _("money is moved (cash box, mobile money, bank)"),
         "cash_counted": _("the money is counted"),
     }
 
@@ -71,7 +73,30 @@ def choices() -> dict[str, str]:
 def member_field(account: Account, key: str, none: str | None = None) -> str:
     """Return the number of the member chosen, or "" for none."""
     members = ([""] if none else []) + list(account.facts.names)
-    return st.selectbox(_("Member"), members, format_func=lambda m: account.facts.names.get(m, none or ""), key=key)
+    return st.selectbox(
+        _("Member"),
+        members,
+        format_func=lambda m: account.facts.names.get(m, none or ""),
+        key=key,
+        on_change=forget_amount,
+    )
+
+
+def forget_amount() -> None:
+    """Let the amount follow what the member now chosen owes."""
+    st.session_state.pop("acc_amount", None)
+
+
+def forget_entry() -> None:
+    """Empty the form after an entry, so that it is not written twice; what happened, the day and the place stay."""
+    for key in [key for key in st.session_state if str(key).startswith("acc_")]:
+        if key not in {"acc_kind", "acc_on", "acc_place", "acc_section"}:
+            del st.session_state[key]
+
+
+def owed_by(account: Account, member: str) -> float:
+    """Return what a member owes today, money, 0 or more."""
+    return next((max(float(b.owes), 0.0) for b in member_balances(account, state.today()) if b.member == member), 0.0)
 
 
 def amount_field(label: str, key: str, value: float = 0.0) -> Decimal:
@@ -89,18 +114,18 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
     facts = state.store().facts(group.id)
     step = coin(group)
     if kind == "payment":
+        member = member_field(account, "acc_member")
         return {
-            "member": member_field(account, "acc_member"), "amount": amount_field(_("Amount"), "acc_amount"),
+            "member": member, "amount": amount_field(_("Amount (what is owed stands there)"), "acc_amount", owed_by(account, member)),
             "money": place_field("acc_place"), "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
         }  # fmt: skip
     if kind == "plan":
         member = member_field(account, "acc_member")
-        owes = next((float(b.owes) for b in member_balances(account, state.today()) if b.member == member), 0.0)
         rate = st.number_input(_("Interest a month, %"), 0.0, 20.0, 0.0, key="acc_rate")
         months = int(st.number_input(_("Monthly instalments"), 1, 60, 6, key="acc_months"))
         rows, terms = instalment_plan(
-            amount_field(_("Amount"), "acc_amount", max(owes, 0.0)), Decimal(str(rate)) / 100, months,
-            st.date_input(_("First due on"), state.today(), key="acc_first"), step,
+            amount_field(_("Amount"), "acc_amount", owed_by(account, member)), Decimal(str(rate)) / 100, months,
+            st.date_input(_("First due on"), add_months(state.today(), 1), key="acc_first"), step,
         )  # fmt: skip
         st.dataframe(
             pd.DataFrame([{_("No."): r.number, _("Due"): r.due, _("Payment"): float(r.payment), _("Interest"): float(r.interest), _("Still owed"): float(r.remaining)} for r in rows]),
@@ -232,10 +257,18 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
             )
         )
         return terms
-    if kind == "paid_out":
+    if kind == "money_moved":
         return {
-            "member": member_field(account, "acc_member"),
             "amount": amount_field(_("Amount"), "acc_amount"),
+            "money": place_field("acc_place"),
+            "to": st.selectbox(_("Moved to"), MONEY_PLACES[::-1], format_func=_, key="acc_to"),
+        }
+    if kind == "paid_out":
+        member = member_field(account, "acc_member")
+        owed = next((b.owed_to_him for b in member_balances(account, state.today()) if b.member == member), Decimal(0))
+        return {
+            "member": member,
+            "amount": amount_field(_("Amount (what is owed stands there)"), "acc_amount", float(owed)),
             "money": place_field("acc_place"),
         }
     return {"counted": amount_field(_("Counted"), "acc_amount"), "money": place_field("acc_place")}
@@ -255,8 +288,26 @@ def write_down(group: Any, account: Account, events: list[Any]) -> None:
     except DryholdError as error:
         page.show_error(error)
         return
+    short = taken_out(kind, payload) - account.journal.balance(f"assets:{payload.get('money', 'cash box')}", on)
+    if kind in TAKES_MONEY and payload.get("paid_from", "money") == "money" and short > 0:
+        st.warning(
+            _("In the {place} {amount} are lacking for that on this day. Choose another place, or write down first how the money came in or was moved.").format(
+                place=_(payload["money"]), amount=money(short, group.currency)
+            )
+        )  # fmt: skip
     if st.button(_("Write it into the book"), type="primary", key="acc_write") and write(group, kind, payload, on):
+        forget_entry()
         st.rerun()
+
+
+TAKES_MONEY = ("spent", "meter_bought", "seller_paid", "loan_paid", "paid_out", "money_moved")
+
+
+def taken_out(kind: str, payload: dict[str, Any]) -> Decimal:
+    """Return the money that an entry takes out of its place."""
+    if kind == "loan_paid":
+        return Decimal(payload["principal"]) + Decimal(payload["interest"])
+    return Decimal(str(payload.get("amount", 0)))
 
 
 def who_owes(balances: tuple[MemberBalance, ...], group: Any) -> pd.DataFrame:
@@ -575,6 +626,7 @@ def main() -> None:
     section = st.segmented_control(
         _("What to do"), list(sections), default="write", format_func=lambda s: sections[s], key="acc_section"
     )
+    ask_name()
     with page.plain_errors():
         if section == "money":
             table = [{_("Day"): r.on, _("What"): say(r.text), _("Place"): _(r.place), _("In"): number(float(r.money_in), 2), _("Out"): number(float(r.money_out), 2), _("Left"): number(float(r.left), 2), _("Reference"): r.reference, _("Written by"): r.who} for r in reversed(lines)]  # fmt: skip

@@ -9,11 +9,20 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.meter.log import LotToTest, bookings, check_booking, custody, holder_on, member_tests, propose_days
+from core.meter.log import (
+    LotToTest,
+    ProposedDay,
+    bookings,
+    check_booking,
+    custody,
+    holder_on,
+    member_tests,
+    propose_days,
+)
 from core.meter.rounds import lots_to_test
 from dashboard import page, state
 from dashboard.charts.meter import days_figure
-from dashboard.meter_parts import open_book_first, read_book, say_last, write
+from dashboard.meter_parts import ask_name, open_book_first, read_book, say_last, write, write_all
 from dashboard.text import _, day, ngettext, say
 
 
@@ -70,6 +79,9 @@ def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest
     st.subheader(_("Days proposed by what has to be tested"))
     per_day = int(st.number_input(_("Lots that the meter can serve a day"), 1, 50, 4, key="log_per_day"))
     rows = propose_days(needs, today + timedelta(days=1), bookings(events, today), per_day)
+    if not rows:
+        st.write(_("Every lot that has to be tested has its day."))
+        return
     page.table(
         pd.DataFrame(
             [
@@ -89,15 +101,24 @@ def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest
         _("Promise the meter for"), range(len(mine)), key="log_proposed",
         format_func=lambda n: f"{names[mine[n].need.member]} · {mine[n].need.lot} · {day(mine[n].day)}",
     )  # fmt: skip
-    if st.button(_("Promise it"), key="log_promise"):
-        row = mine[chosen]
+    left, right = st.columns(2)
+    one = left.button(_("Promise it"), key="log_promise")
+    every = right.button(_("Promise all of these days"), key="log_promise_all")
+    if one or every:
         with page.plain_errors():
-            check_booking(events, row.need.member, row.day, row.day)
-            payload = {
-                "member": row.need.member, "first_day": row.day.isoformat(), "last_day": row.day.isoformat(), "purpose": row.need.lot,
-            }  # fmt: skip
-            if write(group, "booking", payload):
+            wanted = mine if every else [mine[chosen]]
+            for row in wanted:
+                check_booking(events, row.need.member, row.day, row.day, shared=True)
+            if write_all(group, [("booking", booking_of(row), today) for row in wanted]):
                 st.rerun()
+
+
+def booking_of(row: ProposedDay) -> dict[str, Any]:
+    """Return the particulars of a promise for a proposed day, on which the meter goes round."""
+    one_day = row.day.isoformat()
+    return {
+        "member": row.need.member, "first_day": one_day, "last_day": one_day, "purpose": row.need.lot, "shared": True,
+    }  # fmt: skip
 
 
 def main() -> None:
@@ -126,6 +147,7 @@ def main() -> None:
             alt=_("Who had the meter, and to whom it is promised"),
             key="log_chart",
         )
+    ask_name()
     forms(group, account, events)
     tests = member_tests(events)
     if tests:

@@ -16,7 +16,7 @@ from core.meter.shares import MemberNeed, RunningCosts, Split, own_meter_season_
 from core.reports.meter_sheets import shares_sheet
 from dashboard import page, state
 from dashboard.charts.meter import shares_figure
-from dashboard.meter_parts import coin, exact, open_book_first, read_book, say_last, season_lots, write
+from dashboard.meter_parts import ask_name, coin, exact, open_book_first, read_book, say_last, season_lots, write
 from dashboard.text import _, money, say
 
 COLUMNS = ("member", "bags", "tests", "harvest_kg", "own_meter", "loss")
@@ -113,13 +113,21 @@ def main() -> None:
     )
     known = starting_needs(group, account, events)
     season += Decimal(str(facts["meter.per_test"].value)) * int(known["tests"].sum())
-    left, middle, right = st.columns(3)
-    amount = left.number_input(
-        _("To share this season, {currency}").format(currency=group.currency),
-        0.0,
-        value=float(exact(float(season), step)),
-        key="shares_amount",
+    kinds = {"charge": _("a season's cost"), "capital_due": _("the purchase of the meter")}
+    kind = st.radio(
+        _("What is shared"), list(kinds), format_func=lambda name: kinds[name], horizontal=True, key="shares_kind"
     )
+    left, middle, right = st.columns(3)
+    if kind == "charge":
+        amount = left.number_input(
+            _("To share this season, {currency}").format(currency=group.currency), 0.0,
+            value=float(exact(float(season), step)), key="shares_amount",
+        )  # fmt: skip
+    else:
+        amount = left.number_input(
+            _("Price to share, {currency}").format(currency=group.currency), 0.0,
+            value=float(exact(float(facts["meter.price"].value), step)), key="shares_price",
+        )  # fmt: skip
     per_test = middle.number_input(
         _("Wear and carrying, per test"), 0.0, value=float(facts["meter.per_test"].value), key="shares_per_test"
     )
@@ -131,11 +139,14 @@ def main() -> None:
     )
     left.caption(
         _("Price over its life, upkeep and the tests: {origin}").format(origin=page.origin_text(facts["meter.price"]))
+        if kind == "charge"
+        else page.origin_text(facts["meter.price"])
     )
     middle.caption(page.origin_text(facts["meter.per_test"]))
     right.caption(page.origin_text(facts["meter.paid_test"]))
 
-    with st.expander(_("What each member needs (correct it here)")):
+    unknown = not known[["bags", "tests", "harvest_kg"]].to_numpy().any()
+    with st.expander(_("What each member needs (correct it here)"), expanded=unknown):
         edited = st.data_editor(
             known,
             key=f"shares_needs_{group.id}_{state.store().version(group.id)}",
@@ -154,10 +165,17 @@ def main() -> None:
         )
         page.origin(facts["meter.loss_share_untested"])
     try:
+        # a purchase serves all seasons of the meter's life, and so must what a member would do alone
+        times = 1 if kind == "charge" else int(facts["meter.life_seasons"].value)
         needs = [
             MemberNeed(
-                row.number, int(row.bags), int(row.tests), exact(row.harvest_kg), exact(row.own_meter), exact(row.loss)
-            )
+                row.number,
+                int(row.bags) * times,
+                int(row.tests) * times,
+                exact(row.harvest_kg),
+                exact(row.own_meter) * times,
+                exact(row.loss) * times,
+            )  # fmt: skip
             for row in edited.fillna(0).itertuples()
         ]
         costs = RunningCosts(exact(per_test, Decimal("0.0001")), exact(fee, Decimal("0.0001")) if fee else None)
@@ -170,8 +188,13 @@ def main() -> None:
     alone = {need.member: stand_alone(need, costs).cost for need in needs}
     usable = [split for split in splits if split.shares]
     fair = [say(split.title) for split in usable if not split.overpaying]
+    nobody_known = all(need.tests == 0 and need.harvest_kg == 0 for need in needs)
     page.answer(
-        _("Under these rules nobody pays more than alone: {rules}.").format(rules=", ".join(fair))
+        _(
+            "Nobody's harvest or tests are in the records yet: enter them above; until then only equal parts mean anything."
+        )
+        if nobody_known
+        else _("Under these rules nobody pays more than alone: {rules}.").format(rules=", ".join(fair))
         if fair
         else _("Under every rule somebody pays more than alone: sharing the meter at this cost does not pay for all.")
     )
@@ -179,7 +202,9 @@ def main() -> None:
         shares_figure(
             {say(split.title): {names[m]: part for m, part in split.shares.items()} for split in usable},
             {names[member]: cost for member, cost in alone.items()},
-            group.currency,
+            _("{currency} a season").format(currency=group.currency)
+            if kind == "charge"
+            else _("{currency} over the meter's life").format(currency=group.currency),
         ),
         alt=_("Shares of each member by rule, and the cost alone"),
         key="shares_chart",
@@ -195,6 +220,7 @@ def main() -> None:
         ),
         file_name="shares.html", mime="text/html", key="shares_print",
     )  # fmt: skip
+    ask_name()
     with st.form("shares_book"):
         rule = st.selectbox(
             _("Rule that the group has agreed on"),
@@ -202,11 +228,9 @@ def main() -> None:
             format_func=lambda key: say(next(s.title for s in usable if s.rule == key)),
             key="shares_rule",
         )
-        kind = st.radio(
-            _("What it is"), ["charge", "capital_due"], key="shares_kind",
-            format_func=lambda key: _("season's charge") if key == "charge" else _("share in the purchase"),
-        )  # fmt: skip
-        if st.form_submit_button(_("Charge the members")):
+        if st.form_submit_button(
+            _("Charge the members") if kind == "charge" else _("Ask the members for their shares in the purchase")
+        ):
             chosen = next(s for s in usable if s.rule == rule)
             if write(group, kind, plain_payload({"shares": chosen.shares, "text": str(chosen.title)})):
                 st.rerun()

@@ -211,7 +211,7 @@ def main() -> None:
     )
     probed = int(middle.number_input(_("Bags probed in each lot"), 1, 100, 10, key="worth_probed"))
     above = right.number_input(
-        _("Lots are thought of as dry at, points above the limit"), -3.0, 10.0,
+        _("Thought dry at, points above the limit"), -3.0, 10.0,
         float(facts["meter.worth.above_limit"].value), step=0.5, key="worth_above",
     )  # fmt: skip
     if judgement in {"bite", "rattle"}:

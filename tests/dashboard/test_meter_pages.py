@@ -9,6 +9,12 @@ from tests.dashboard.pages import open_page
 PAGES = ("meter_shares", "meter_account", "meter_log", "meter_worth")
 
 
+@pytest.fixture(autouse=True)
+def treasurer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let it be known who writes."""
+    monkeypatch.setenv("DRYHOLD_WHO", "Treasurer")
+
+
 def group_shown(store):
     """Return the group that the pages show first."""
     return store.groups()[0]
@@ -46,6 +52,21 @@ def test_shares_are_shown_and_charged(demo_store) -> None:
     from decimal import Decimal
 
     assert sum(Decimal(share) for share in events[-1].payload["shares"].values()) == 90
+
+
+def test_nothing_is_written_before_somebody_gave_a_name(demo_store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DRYHOLD_WHO")
+    app = open_page("meter_account")
+    group = group_shown(demo_store)
+    before = len(demo_store.events(group.id, "meter"))
+    app.number_input(key="acc_amount").set_value(100.0).run()
+    press(app, "acc_write")
+    assert len(demo_store.events(group.id, "meter")) == before
+    assert any("your name" in str(error.value) for error in app.error)
+    app.text_input(key="meter_name").set_value("Amara").run()
+    press(app, "acc_write")
+    event = demo_store.events(group.id, "meter")[-1]
+    assert (event.kind, event.who) == ("payment", "Amara")
 
 
 def press(app, key: str):

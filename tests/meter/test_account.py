@@ -432,6 +432,12 @@ class AccountMachine(RuleBasedStateMachine):
     def sell_grain(self, amount: Decimal) -> None:
         self.write("grain_sold", **grain_sold_terms(self.account, Decimal(5), amount, "cash box"))
 
+    @rule(amount=MONEY, source=st.sampled_from(MONEY_PLACES), to=st.sampled_from(MONEY_PLACES))
+    def move(self, amount: Decimal, source: str, to: str) -> None:
+        held = sum(self.account.journal.balance(f"assets:{place}") for place in MONEY_PLACES)
+        self.write("money_moved", amount=amount, money=source, to=to)
+        assert sum(self.account.journal.balance(f"assets:{place}") for place in MONEY_PLACES) == held
+
     @rule(counted=MONEY)
     def count(self, counted: Decimal) -> None:
         self.write("cash_counted", counted=counted, money="cash box")
