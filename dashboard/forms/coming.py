@@ -62,11 +62,13 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
             min_value=state.today(),
             key="coming_on",
         )
+        left, right = st.columns(2)
         kg = left.number_input(_("Grain expected, kg"), min_value=0.0, value=0.0, step=50.0, key="coming_kg")
         moisture = right.number_input(
             _("Its moisture then, % (empty: assumed)"), 5.0, 50.0, value=None, step=0.5, key="coming_moisture"
         )
         right.caption(page.origin_text(store.facts(group.id)["plan.harvest_moisture_pct"]))
+        left, right = st.columns(2)
         member = left.selectbox(
             _("Whose it is"),
             ["", *[item.name for item in store.members(group.id)]],
@@ -105,6 +107,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
         left, right = st.columns(2)
         buyer = left.text_input(_("To whom"), key="promise_buyer", max_chars=60)
         crop = right.selectbox(_("Crop"), list(crops), format_func=lambda code: crops[code], key="promise_crop")
+        left, right = st.columns(2)
         kg = left.number_input(_("kg promised"), min_value=0.0, value=0.0, step=50.0, key="promise_kg")
         price = right.number_input(
             _("Price of 1 kg, {currency}").format(currency=group.currency),
@@ -112,8 +115,10 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
             value=0.0,
             key="promise_price",
         )
+        left, right = st.columns(2)
         agreed = left.date_input(_("Promised on"), state.today(), max_value=state.today(), key="promise_agreed")
         due = right.date_input(_("Deliver by"), state.today() + timedelta(days=14), key="promise_due")
+        left, right = st.columns(2)
         lot = left.selectbox(
             _("From which lot"),
             ["", *lots],

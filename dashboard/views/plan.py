@@ -10,6 +10,8 @@ import pandas as pd
 import streamlit as st
 
 from core.group.facts import cost_of_money
+from core.planning.credit import credit_terms, pledged_bags, principal_by_week
+from core.planning.model import loan_unit_owed
 from core.planning.records import read_wishes, write_wishes
 from core.planning.rolling import compare_plans, keep_plan, purchases
 from core.planning.story import cash_curve, plan_deductions, sales_by_week, value_by_week
@@ -38,6 +40,7 @@ def main() -> None:
         _wishes(group)
         return
     _answer(group, made)
+    _credit(group, made)
     _pictures(group, made)
     _against_rules(group, made)
     _by_lot(group, made)
@@ -84,9 +87,79 @@ def _choices(group: Any) -> Choices:
         advances = st.toggle(
             _("The group advances money to members whose own sales come later"), kept.advances, key="plan_advances", help=_("Switched off, a member's cash need has to be met from that member's own lots by its date."), **KEEP,
         )  # fmt: skip
-    made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4), bool(advances))
+        credit = st.toggle(
+            _("Money may be borrowed on the grain in store (a lender takes bags in a locked store as security)"), kept.credit, key="plan_credit", help=_("Cash needs are then met without selling at harvest. The loan is owed even where the price has fallen."), **KEEP,
+        )  # fmt: skip
+        if credit:
+            _credit_terms(facts)
+    made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4), bool(advances), bool(credit))
     st.session_state["plan_choices"] = made
     return made
+
+
+def _credit_terms(facts: Any) -> None:
+    """Show the terms on which money can be borrowed on grain, and where they are changed."""
+    terms, currency = credit_terms(facts), state.current_group().currency
+    assumed = sum(fact.origin == "assumed" for key, fact in facts.items() if key.startswith("inventory_credit."))
+    st.caption(
+        _(
+            "Terms: {share} of today's value, {interest} a month, fee {fee}, the store {charge} per kg and month, repaid within {months} months ({count} of them assumed). They are changed on the page 'Prices'."
+        ).format(
+            share=percent(terms.loan_share), interest=percent(terms.monthly_interest, 1), fee=percent(terms.fee_share, 1),
+            charge=money(terms.storage_fee_per_kg_month, currency), months=number(terms.longest_months, 0), count=assumed,
+        )
+    )  # fmt: skip
+
+
+def _credit(group: Any, made: MadePlan) -> None:
+    """Say what borrowing on stored grain is worth, and which loans the plan takes."""
+    plan, case, currency = made.plan, made.built.case, group.currency
+    if made.without is None or case.credit is None:
+        return
+    loans = plan.allocation.loans
+    if not loans:
+        st.markdown(
+            _(
+                "**No loan on stored grain is taken:** at {interest} a month, with its fee and the store's charge, it costs more than it brings, and no cash need asks for it."
+            ).format(interest=percent(case.credit.monthly_interest, 1))
+        )
+        return
+    gain = plan.mean - made.without.mean
+    most = float(principal_by_week(case, loans).max())
+    ending = (
+        _("gains {gain} in an average year against the best plan without it").format(gain=money(gain, currency))
+        if gain > 0
+        else _("costs {gain} in an average year, but meets what would otherwise not be met").format(
+            gain=money(-gain, currency)
+        )
+    )
+    bags = pledged_bags(made.outlook, plan.allocation)
+    st.markdown(
+        ngettext(
+            "**Borrowing on {count} bag** (up to {most} at a time) {ending}.",
+            "**Borrowing on {count} bags** (up to {most} at a time) {ending}.",
+            bags,
+        ).format(count=bags, most=money(most, currency), ending=ending)
+    )
+    if made.without.unmet and not plan.unmet:
+        st.caption(_("Without it not met: {needs}.").format(needs=", ".join(need.label for need in made.without.unmet)))
+    by_weeks: dict[tuple[int, int], float] = {}
+    for taken, repaid, amount in loans:
+        by_weeks[taken, repaid] = by_weeks.get((taken, repaid), 0.0) + amount
+    rows = [
+        {
+            _("Borrowed in the week of"): day(case.week_date(taken)), _("Paid out"): money(amount * (1 - case.credit.fee_share), currency),
+            _("Paid back in the week of"): day(case.week_date(repaid)), _("To pay back"): money(amount * loan_unit_owed(case, repaid - taken), currency),
+        }
+        for (taken, repaid), amount in sorted(by_weeks.items())
+    ]  # fmt: skip
+    with st.expander(_("The loans, week by week")):
+        page.table(pd.DataFrame(rows), "plan_loans")
+        st.caption(
+            _(
+                "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even where the price has fallen."
+            )
+        )
 
 
 def _answer(group: Any, made: MadePlan) -> None:
@@ -239,9 +312,10 @@ def _by_lot(group: Any, made: MadePlan) -> None:
     st.subheader(_("Lot by lot"))
     plan, currency = made.plan, group.currency
     reasons = {reason.label: reason for reason in lot_reasons(made.outlook, plan)}
+    standing = any(line.harvest_on is not None for line in plan.sales)
     rows = [
         {
-            _("Lot"): line.label, _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "), _("Bags"): line.bags, _("Dry on"): line.setup or _("no"), _("Store in"): line.storage or _("not stored"),
+            _("Lot"): line.label, _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "), _("Bags"): line.bags, **_harvest_cell(line, standing), _("Dry on"): _drying_cell(line), _("Store in"): line.storage or _("not stored"),
             _("Sell in the week of"): day(line.sell_on), _("To"): line.buyer or line.reserve, _("Worth today"): money(line.value, currency),
             _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}", _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
         }
@@ -296,6 +370,22 @@ def _by_lot(group: Any, made: MadePlan) -> None:
                     "Tried on seasons not used to find it: this rule {rule}, the best fixed week {fixed} for a bag on average. Market price, by itself, without the group's limits."
                 ).format(rule=money(rule, currency), fixed=money(fixed, currency))
             )
+
+
+def _drying_cell(line: Any) -> str:
+    """Say on what and to which moisture a line's bags are dried."""
+    if not line.setup:
+        return _("no")
+    if line.target_pct is None:
+        return _(line.setup)
+    return _("{setup}, to {moisture} %").format(setup=_(line.setup), moisture=number(line.target_pct, 1))
+
+
+def _harvest_cell(line: Any, standing: bool) -> dict[str, str]:
+    """Return the week of harvest as a cell, where any lot of the plan still stands."""
+    if not standing:
+        return {}
+    return {_("Harvest in the week of"): day(line.harvest_on) if line.harvest_on is not None else "–"}
 
 
 def _runner_cost(cost: float, currency: str) -> str:
