@@ -9,8 +9,9 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.planning.allocation import Allocation, Worth
+from core.planning.allocation import Allocation, Worth, complete
 from core.planning.case import PlanningCase
+from core.planning.credit import credit_terms
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.physics import Physics
 from core.planning.records import BuiltCase, build_case
@@ -29,22 +30,27 @@ SOLVER_SECONDS, SOLVER_GAP = 6.0, 0.003
 
 @dataclass(frozen=True)
 class Choices:
-    """What a person decides: horizon [weeks], weight of bad years, interest a month [fraction]; None = as the settings say."""
+    """What a person decides: horizon [weeks], weight of bad years, interest a month [fraction]; None = as the settings say.
+
+    `advances`: the group lends members what their own later sales will bring; `credit`: money may be borrowed on stored grain.
+    """
 
     weeks: int | None = None
     risk_weight: float | None = None
     interest: float | None = None
     advances: bool = True
+    credit: bool = False
 
 
 @dataclass(frozen=True)
 class MadePlan:
-    """A plan with its outlook and the values of plan and rules on fresh scenarios."""
+    """A plan with its outlook and the values of plan and rules on fresh scenarios; `without` is the best plan that borrows nothing on grain."""
 
     built: BuiltCase
     outlook: Outlook
     plan: SalePlan
     fresh: dict[str, Worth]
+    without: SalePlan | None = None
 
 
 @dataclass(frozen=True)
@@ -101,11 +107,19 @@ def _plan(
 
     def shown(plan: SalePlan) -> MadePlan:
         fresh = fresh_worths(case, plan, FRESH_SEED, outlook, lambda _case, _seed: scenes.fresh)
-        return MadePlan(replace(scenes.built, case=case), outlook, plan, fresh)
+        return MadePlan(replace(scenes.built, case=case), outlook, plan, fresh, without)
 
     job.share = 0.5
+    without = None
+    if choices.credit:
+        bare = case
+        case = bare.with_changes(credit=credit_terms(store.facts(group_id)))
+        without = plan_sale(bare, replace(outlook, case=bare), QUICK_SECONDS, SOLVER_GAP, None, watch)
+        outlook = replace(outlook, case=case)
     last: Allocation | None = kept.kept.get(("last", *records, choices.weeks))
-    plan = plan_sale(case, outlook, QUICK_SECONDS, QUICK_GAP, last, watch)
+    last = without.allocation if without is not None else last
+    begun = None if last is None else complete(outlook, last.lot, last.option, last.bags)
+    plan = plan_sale(case, outlook, QUICK_SECONDS, QUICK_GAP, begun, watch)
     if plan.gap > SOLVER_GAP and not job.stop():
         job.show(shown(plan))
         job.share = 0.8

@@ -15,6 +15,7 @@ from core.errors import DryholdError
 from core.messages import Message, message
 from core.planning.allocation import Allocation, broken_limits, complete, evaluate
 from core.planning.case import DAYS_PER_WEEK, case_from_json
+from core.planning.model import loan_unit_owed
 from core.planning.outlook import Outlook
 from core.planning.sale import PlannedSale, SalePlan
 
@@ -135,6 +136,25 @@ def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> 
                     line.label,
                     line.bags,
                 )
+    for taken, repaid, amount in plan.allocation.loans:
+        owed = amount * loan_unit_owed(plan.case, repaid - taken)
+        words = {"currency": plan.case.currency}
+        add(
+            plan.case.week_date(taken),
+            "borrow",
+            message("borrow {amount} {currency} on the grain in store", amount=round(amount, 2), **words),
+            "treasurer",
+            "",
+            0,
+        )
+        add(
+            plan.case.week_date(repaid),
+            "repay",
+            message("pay back {amount} {currency} of the loan on stored grain", amount=round(owed, 2), **words),
+            "treasurer",
+            "",
+            0,
+        )
     for item in purchases(plan):
         add(max(item.order_by, begin), "buy" if item.kind == "bags" else "book", item.what, "treasurer", "", item.count)
     return sorted(

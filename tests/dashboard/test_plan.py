@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
 from tests.dashboard.pages import open_page
+
+NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
 
 
 def words(app) -> str:
@@ -65,3 +67,32 @@ def test_a_group_without_lots_is_told_what_to_do(empty_store):
     end = open_page("season_end")
     assert not end.exception
     assert any("No plan has been kept" in item.value for item in end.info)
+
+
+def test_borrowing_on_stored_grain_is_a_choice_with_its_terms_and_its_worth(plan_page, demo_store):
+    group = demo_store.groups()[0]
+    # a lender at one percent a month, cheaper than the group's own cost of money
+    for key, value in (("interest_monthly", 0.002), ("fee_share", 0.0), ("store_fee_kg_month", 0.0)):
+        demo_store.set_fact(group.id, f"inventory_credit.{key}", value, "entered", "test", NOW)
+    plan_page.toggle(key="plan_credit").set_value(True).run()
+    assert not plan_page.exception
+    assert "Borrowing on" in words(plan_page)
+    assert "gains" in words(plan_page)
+    assert any("To pay back" in frame.value.columns for frame in plan_page.dataframe)
+    after = open_page("next_actions")
+    assert not after.exception
+
+
+def test_a_plan_that_is_still_being_made_shows_how_far_it_is_and_can_be_stopped(demo_store, monkeypatch):
+    monkeypatch.setattr("dashboard.background.PATIENCE_SECONDS", 0.0)
+    app = open_page("plan")
+    assert not app.exception
+    assert not app.get("plotly_chart")
+    stop = app.button(key="plan_work_stop")
+    stop.click().run()
+    monkeypatch.setattr("dashboard.background.PATIENCE_SECONDS", 100.0)
+    app.run()
+    assert "Stopped" in words(app)
+    app.button(key="plan_work_again").click().run()
+    assert not app.exception
+    assert len(app.get("plotly_chart")) >= 5
