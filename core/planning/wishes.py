@@ -8,19 +8,23 @@ from typing import Any
 
 from core.errors import InputError
 
-WISHES = "planning"
+BOOK, KIND, OLDER = "plans", "wishes", "planning"
 NAMES = ("needs", "reserves", "harvests", "promises")
 
 
 def read_wishes(store: Any, group_id: int) -> dict[str, list[dict[str, Any]]]:
-    """Return what the group has entered for planning: lists of plain rows by the `NAMES`."""
-    kept = store.documents.read(WISHES, str(group_id)) or {}
+    """Return what the group has entered for planning: lists of plain rows by the `NAMES`, as the last entry of the book of plans has them."""
+    entries = [event for event in store.events(group_id, BOOK) if event.kind == KIND]
+    # older databases keep them as a document
+    kept = entries[-1].payload if entries else store.documents.read(OLDER, str(group_id)) or {}
     return {name: list(kept.get(name, [])) for name in NAMES}
 
 
-def write_wishes(store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime) -> None:
-    """Keep what the group has entered for planning; lists that are not named stay as they are."""
-    store.documents.write(WISHES, str(group_id), {**read_wishes(store, group_id), **wishes}, at)
+def write_wishes(
+    store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime, who: str = ""
+) -> None:
+    """Keep what the group has entered for planning as a new entry; lists that are not named stay as they are."""
+    store.append_event(group_id, BOOK, KIND, at.date(), who, {**read_wishes(store, group_id), **wishes}, at)
 
 
 def add_harvest(
