@@ -204,7 +204,9 @@ def _class_key(lot: CaseLot, step: float, named: frozenset[str]) -> tuple[object
 def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
     """Return each lot's class and the lot that stands for each class (every lot its own class up to 150 lots).
 
-    Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one) share a class.
+    Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one) share a class. On three
+    invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 % better and 0.05 and 0.01 % worse than one made
+    lot by lot, all within the search's gap of 0.2 % (`tests/benchmarks/class_sharing.py`).
     """
     named = frozenset(lot for who in case.buyers for lot in who.lots)
     for step in (0.0, 0.25, 0.5, 1.0, 2.0):

@@ -10,9 +10,10 @@ import streamlit as st
 
 from core.grain.commodities import commodity_codes
 from core.group.own_crops import crops_of_group
+from core.planning.harvest import harvest_sentence, harvest_weeks_compared
 from core.planning.wishes import add_harvest, add_promise, drop_wish, read_wishes
 from dashboard import page, state
-from dashboard.text import _, money, number
+from dashboard.text import _, day, money, number, say
 
 
 def coming_grain(group: Any) -> None:
@@ -149,3 +150,26 @@ def _drop(group: Any, name: str, labels: list[str]) -> None:
         with page.plain_errors():
             drop_wish(state.store(), group.id, name, int(chosen), state.now())
             st.rerun()
+
+
+def harvest_choice(outlook: Any, lot: int, currency: str) -> None:
+    """Show for a lot that still stands what each week of harvest is worth; nothing for one that is harvested."""
+    if not outlook.case.lots[lot].standing:
+        return
+    st.markdown(f"**{_('Harvest now, or leave it?')}** {say(harvest_sentence(outlook, lot))}")
+    weeks = harvest_weeks_compared(outlook, lot)
+    shown = pd.DataFrame(
+        {
+            _("Cut in the week of"): [day(outlook.case.week_date(int(week))) for week in weeks.index],
+            _("Moisture then, %"): [number(value, 1) for value in weeks["moisture_pct"]],
+            _("Lost in the field, %"): [number(value, 1) for value in weeks["lost_pct"]],
+            _("Best sold in the week of"): [day(outlook.case.week_date(int(week))) for week in weeks["sale_week"]],
+            _("Worth of one bag today"): [money(value, currency) for value in weeks["mean"]],
+        }
+    )
+    page.table(shown, "plan_harvest_weeks")
+    st.caption(
+        _(
+            "By itself, without the limits shared with other lots. Insects of the store that fly to ripe ears, and mould poisons that begin in the field, are not counted: both speak for an early harvest, above all in rain."
+        )
+    )

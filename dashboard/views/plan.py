@@ -18,7 +18,7 @@ from core.planning.story import cash_curve, plan_deductions, sales_by_week, valu
 from core.planning.why import lot_reasons, sell_above_prices
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
-from dashboard.forms.coming import coming_grain
+from dashboard.forms.coming import coming_grain, harvest_choice
 from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
@@ -325,6 +325,7 @@ def _by_lot(group: Any, made: MadePlan) -> None:
     labels = [lot.label for lot in made.built.case.lots]
     label = st.selectbox(_("Look closer at one lot"), labels, key="plan_lot", **KEEP)
     lot = labels.index(label) if label in labels else 0
+    harvest_choice(made.outlook, lot, currency)
     weeks = value_by_week(made.outlook, lot)
     if weeks.empty:
         return

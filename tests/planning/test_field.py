@@ -139,3 +139,23 @@ def test_a_standing_lot_needs_its_moisture_before_its_harvest():
     case = make_case(1, 10, 20, 1)
     with pytest.raises(InputError):
         case.with_changes(lots=(replace(case.lots[0], standing=True, available_week=0, moisture_week=2),))
+
+
+def test_weeks_of_harvest_are_compared_and_said():
+    """The table is the best option of each week by the optimiser's own values; the sentence names its best week."""
+    from core.planning.harvest import harvest_sentence, harvest_weeks_compared
+
+    case = standing_case(buyers=tuple(replace(who, distance_km=0.0) for who in make_case(4, 20, 60, 3).buyers))
+    outlook = build_outlook(case)
+    weeks = harvest_weeks_compared(outlook, 0)
+    table, values = outlook.options(0), outlook.values(0).mean(axis=1)
+    for week, row in weeks.iterrows():
+        here = (table.harvest_week == week) & (table.buyer >= 0)
+        assert row["mean"] == pytest.approx(values[here].max(), rel=1e-4)
+    assert (np.diff(weeks["moisture_pct"]) < 0).all()
+    assert (np.diff(weeks["lost_pct"]) > 0).all()
+    said = harvest_sentence(outlook, 0)
+    best = int(weeks["mean"].idxmax())
+    assert said.values.get("day", case.start.isoformat()) == case.week_date(best).isoformat()
+    with pytest.raises(InputError):
+        harvest_weeks_compared(outlook, 1)
