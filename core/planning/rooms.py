@@ -139,12 +139,10 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share and refusals by week, (weeks, moistures, climates)."""
         frames = [frame.iloc[7 * first_week :] for frame in climates]
         days = min(7 * length, len(frames[0]) - 1)
-        counted = (
-            {} if sieve is None else {"insects_per_kg": sieve[0], "sieved_kg": sieve[1], "insects_grown_days": sieve[2]}
-        )
+        insects, sieved, grown = (None, 1.0, 0) if sieve is None else sieve
         run = simulate_storage(
-            crop_of(commodity), np.array(moistures), method, frames, max(days, 7), draw=pests, every=7, **counted
-        )
+            crop_of(commodity), np.array(moistures), method, frames, max(days, 7), insects, draw=pests, every=7, sieved_kg=sieved, insects_grown_days=grown,
+        )  # fmt: skip
         loss = run.dry_matter_loss_pct
         left = np.clip((1 - run.weight_loss_pct / 100) / np.maximum(1 - loss / 100, 1e-6), 0.0, 1.0)
         # a lot that mould, souring or poison has made unfit is no food: nothing of it counts as income
