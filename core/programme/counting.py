@@ -114,6 +114,22 @@ def daily_moisture(readings: pd.DataFrame, lot: Lot) -> pd.Series:
     return own.groupby("day")["moisture"].mean().dropna()
 
 
+MonthlyPrices = Mapping[tuple[str, int, int], float]
+
+
+def monthly_prices(prices: pd.DataFrame) -> MonthlyPrices:
+    """Return the mean quote, money per kg, by crop, year and month."""
+    if prices.empty:
+        return {}
+    quoted = pd.to_datetime(prices["quoted_on"])
+    means = prices["price_per_kg"].astype(float).groupby([prices["commodity"], quoted.dt.year, quoted.dt.month]).mean()
+    places: list[Any] = list(means.index)
+    return {
+        (str(crop), int(year), int(month)): float(price)
+        for (crop, year, month), price in zip(places, means, strict=True)
+    }
+
+
 def market_price(prices: pd.DataFrame, commodity: str, day: date) -> float | None:
     """Return the mean quote of a crop in the month of a day, money per kg, or None."""
     if prices.empty:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -13,9 +14,8 @@ import pandas as pd
 from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
 from core.group.records import Lot
-from core.planning.case import CaseBuyer, PlanningCase, case_from_json
 from core.planning.rolling import KeptPlan
-from core.programme.counting import Indicator, Records, limit_of, lot_mass, market_price, mean, ratio
+from core.programme.counting import Indicator, MonthlyPrices, Records, limit_of, lot_mass, mean, monthly_prices, ratio
 
 DAYS_PER_MONTH = 30.4375
 FEWEST_OF_A_CROP = 3
@@ -77,12 +77,13 @@ def sold_lots(records: Records) -> list[SoldLot]:
     """
     lots = {lot.id: lot for lot in records.lots}
     rows: list[SoldLot] = []
+    monthly = monthly_prices(records.prices)
     for sale in _rows(records):
         lot = lots.get(int(sale["lot_id"]))
         if lot is None:
             continue
         day, price = pd.Timestamp(sale["sold_on"]).date(), float(sale["price_per_kg"])
-        reference = market_price(records.prices, lot.commodity, day)
+        reference = monthly.get((lot.commodity, day.year, day.month))
         moisture = None if pd.isna(sale["moisture_pct"]) else float(sale["moisture_pct"])
         part = price / reference if reference else None
         rows.append(
@@ -90,14 +91,16 @@ def sold_lots(records: Records) -> list[SoldLot]:
                 lot, day, int(sale["bags"]) or lot.bags, float(sale["mass_kg"]), price, moisture, reference, part, None
             )
         )
-    return [_with_gain(row, rows, records) for row in rows]
+    return [_with_gain(row, rows, records, monthly) for row in rows]
 
 
-def _with_gain(row: SoldLot, rows: list[SoldLot], records: Records) -> SoldLot:
+def _with_gain(row: SoldLot, rows: list[SoldLot], records: Records, monthly: MonthlyPrices) -> SoldLot:
     lot = row.lot
     mass_in, start = lot_mass(lot, row.bags), lot.weighed_moisture_pct
-    at_harvest = market_price(records.prices, lot.commodity, lot.harvested_on) if lot.harvested_on else None
-    if not (at_harvest and mass_in and lot.harvested_on) or start is None:
+    if not mass_in or lot.harvested_on is None or start is None:
+        return row
+    at_harvest = monthly.get((lot.commodity, lot.harvested_on.year, lot.harvested_on.month))
+    if not at_harvest:
         return row
     parts = [item.ratio for item in rows if item.ratio is not None]
     of_crop = [item.ratio for item in rows if item.ratio is not None and item.lot.commodity == lot.commodity]
@@ -125,17 +128,21 @@ class PlannedLot:
     realised: float | None
 
 
-def _factor(case: PlanningCase, name: str) -> float | None:
-    for buyer in case.buyers:
-        if isinstance(buyer, CaseBuyer) and buyer.name == name:
-            return buyer.price_factor if buyer.fixed_price is None else None
+Case = Mapping[str, Any]
+"""A kept planning case as plain data: only what is needed here is read, so that many plans are quick to go through."""
+
+
+def _factor(case: Case, name: str) -> float | None:
+    for buyer in case["buyers"]:
+        if buyer["name"] == name:
+            return float(buyer["price_factor"]) if buyer["fixed_price"] is None else None
     return None
 
 
-def _expected(plan: KeptPlan, case: PlanningCase, lot: str) -> tuple[float, float, int] | None:
+def _expected(plan: KeptPlan, case: Case, lot: str) -> tuple[float, float, int] | None:
     """Return worth at once, expected gain and bags of a lot's lines, money on the day of the plan."""
-    moistures = {item.id: item.moisture_pct for item in case.lots}
-    prices = {item.commodity: item.price_now for item in case.prices}
+    moistures = {str(item["id"]): float(item["moisture_pct"]) for item in case["lots"]}
+    prices = {str(item["commodity"]): float(item["price_now"]) for item in case["prices"]}
     lines = [line for line in plan.lines if line.lot == lot and line.buyer]
     if not lines or lot not in moistures or lines[0].commodity not in prices:
         return None
@@ -145,11 +152,13 @@ def _expected(plan: KeptPlan, case: PlanningCase, lot: str) -> tuple[float, floa
     factors = [factor for factor in (_factor(case, line.buyer) for line in lines) if factor is not None]
     usual = float(np.mean(factors)) if factors else 1.0
     base = sum(float(mass_after_drying(line.kg_in, wet, to)) for line in lines) * prices[lines[0].commodity] * usual
-    money = sum(
-        line.kg_sold * line.price_kg / (1 + case.interest_monthly) ** months_between(plan.on, line.sell_on)
-        for line in lines
-    )
+    money = sum(line.kg_sold * line.price_kg / _growth(case, plan.on, line.sell_on) for line in lines)
     return base, money - base, sum(line.bags for line in lines)
+
+
+def _growth(case: Case, start: date, end: date) -> float:
+    """Return by what money grows between two days at the plan's own cost of money."""
+    return float((1 + float(case["interest_monthly"])) ** months_between(start, end))
 
 
 def planned_lots(records: Records) -> list[PlannedLot]:
@@ -162,7 +171,7 @@ def planned_lots(records: Records) -> list[PlannedLot]:
     for sale in _rows(records):
         sales.setdefault(str(int(sale["lot_id"])), []).append(sale)
     found = []
-    cases: dict[int, PlanningCase] = {}
+    cases: dict[int, Case] = {}
     for lot in dict.fromkeys(line.lot for plan in records.plans for line in plan.lines):
         own = sorted(sales.get(lot, []), key=lambda sale: pd.Timestamp(sale["sold_on"]))
         first_sale = pd.Timestamp(own[0]["sold_on"]).date() if own else None
@@ -175,10 +184,12 @@ def planned_lots(records: Records) -> list[PlannedLot]:
             continue
         plan = max(fitting, key=lambda item: (item.on, item.number))
         try:
-            case = cases.setdefault(plan.number, case_from_json(plan.case_json))
+            if plan.number not in cases:
+                cases[plan.number] = json.loads(plan.case_json)
+            case = cases[plan.number]
+            expected = _expected(plan, case, lot)
         except (DryholdError, KeyError, TypeError, ValueError):
-            continue
-        expected = _expected(plan, case, lot)
+            continue  # a case of another shape: its plan cannot be held against anything
         if expected is None or expected[0] <= 0:
             continue
         base, gain, bags = expected
@@ -189,7 +200,7 @@ def planned_lots(records: Records) -> list[PlannedLot]:
             money = sum(
                 float(sale["mass_kg"])
                 * float(sale["price_per_kg"])
-                / (1 + case.interest_monthly) ** months_between(plan.on, pd.Timestamp(sale["sold_on"]).date())
+                / _growth(case, plan.on, pd.Timestamp(sale["sold_on"]).date())
                 for sale in own
             )
             # bags beyond those planned are worth what the planned ones were

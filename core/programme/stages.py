@@ -99,11 +99,14 @@ def stage_losses(records: Records, daily: Mapping[int, pd.Series]) -> dict[str, 
         left out of the product. Variance of the product by linearisation, stages taken as independent.
     """
     losses: Losses = {key: [] for key in STAGE_KEYS}
+    by_lot = dict(tuple(records.sales.groupby("lot_id"))) if len(records.sales) else {}
+    worked = {event.payload.get("lot_id") for event in records.lot_book}
     for lot in records.lots:
         own = daily.get(lot.id, pd.Series(dtype=float))
-        _work_losses(lot, actions_of_lot(list(records.lot_book), lot.id), own, losses)
-        sold = records.sales[records.sales["lot_id"] == lot.id] if len(records.sales) else records.sales
-        if len(sold) and lot.bags and sold["bags"].sum() >= lot.bags:
+        if lot.id in worked:
+            _work_losses(lot, actions_of_lot(list(records.lot_book), lot.id), own, losses)
+        sold = by_lot.get(lot.id)
+        if sold is not None and lot.bags and sold["bags"].sum() >= lot.bags:
             losses["loss_storage"].append((_store_loss(lot, sold), lot.owner_id))
     found = {key: mean(key, items) for key, items in losses.items()}
     known = [item for item in found.values() if item.value is not None]
