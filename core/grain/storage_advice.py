@@ -28,7 +28,7 @@ REASONS = {
     "toxin": "Grain is damp and warm enough for aflatoxin for more than {limit} hours.",
     "dry matter": "Damp grain would have lost more than {limit} % of its dry matter: it heats, smells and loses value.",
     "insects": "Insects would have damaged more than {limit} % of the kernels, past the grade.",
-    "moisture": "Air in the rains lifts the moisture above {limit} %, which the buyer refuses.",
+    "moisture": "The grain would stand above {limit} %, which the buyer refuses: stored too wet, or moistened by the air of the rains.",
 }
 
 

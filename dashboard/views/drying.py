@@ -254,6 +254,12 @@ def _sentence(days: tuple[float, float, float], chance: float) -> str:
         return _("Dry in {low} to {high} days; beyond a week only a range can be told.").format(
             low=number(low, 0), high=upper
         )
+    if low == middle == high:
+        return ngettext(
+            "Dry in {middle} day in at least 8 of 10 weathers (today is day 1).",
+            "Dry in {middle} days in at least 8 of 10 weathers (today is day 1).",
+            int(middle),
+        ).format(middle=number(middle, 0))
     upper = number(high, 0) if np.isfinite(high) else _("more than {days}").format(days=LOOK_AHEAD_DAYS)
     return ngettext(
         "Dry in about {middle} day (8 times in 10 between {low} and {high}; today is day 1).",

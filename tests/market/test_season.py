@@ -78,6 +78,7 @@ def test_a_season_of_thirty_percent_is_found_in_five_years_of_noise():
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 @pytest.mark.parametrize("years", [5, 10])
 def test_random_walks_at_length(years):
     """Called unreliable in at least 90 % of 400 runs."""
@@ -85,6 +86,7 @@ def test_random_walks_at_length(years):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 @pytest.mark.parametrize("random_walk", [True, False])
 def test_power_at_length(random_walk):
     """A 30 % season in five years of 10 % monthly noise is reliable in at least 80 % of 400 runs."""
