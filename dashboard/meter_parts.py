@@ -9,12 +9,13 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from babel.numbers import format_currency
 
 from core.errors import DryholdError
 from core.group.records import OPEN_STATUSES, Event, Group, Lot
 from core.meter.account import Account, record, record_all, replay
 from dashboard import page, state
-from dashboard.text import _
+from dashboard.text import _, language
 
 SEASON_DAYS = 240
 NOT_NAMED = "not named"
@@ -34,6 +35,12 @@ def read_book(group: Group) -> tuple[list[Event], Account]:
 def exact(value: float, step: Decimal = Decimal("0.01")) -> Decimal:
     """Return a number from a field as exact money, to the smallest coin."""
     return (Decimal(str(round(value, 6))) / step).to_integral_value() * step
+
+
+def coins(value: Decimal, currency: str) -> str:
+    """Return exact money with its currency: with its coins where there are any, never rounded to whole units."""
+    pattern = "¤¤ #,##0" if value == value.to_integral_value() else "¤¤ #,##0.00"
+    return format_currency(value, currency, format=pattern, locale=language(), currency_digits=False)
 
 
 def coin(group: Group) -> Decimal:

@@ -13,7 +13,7 @@ from typing import Any
 from core.accounts.splitting import as_decimal
 from core.errors import DryholdError, ImportRefusedError
 from core.messages import Message, message
-from core.meter.book import MONEY_PLACES, BookEvent
+from core.meter.book import MONEY_PLACES, BookEvent, Facts, check_day
 
 COLUMNS = {
     "day": ("day", "date", "paid on", "on"),
@@ -74,7 +74,12 @@ class PaymentsPreview:
 
 
 def read_payments(
-    content: bytes, names: Mapping[str, str], events: Iterable[BookEvent], today: date, step: Decimal = Decimal("0.01")
+    content: bytes,
+    names: Mapping[str, str],
+    events: Iterable[BookEvent],
+    today: date,
+    step: Decimal = Decimal("0.01"),
+    closed_until: date | None = None,
 ) -> PaymentsPreview:
     """Return the payments of a CSV file, checked row by row; nothing is written.
 
@@ -90,6 +95,8 @@ def read_payments(
         Payments cannot be later.
     step : Decimal
         Smallest coin.
+    closed_until : date, optional
+        Last day of the last closed season: payments cannot be dated on or before it.
 
     Returns
     -------
@@ -117,6 +124,7 @@ def read_payments(
         cells = {key: record[at].strip() if at < len(record) else "" for key, at in places.items()}
         try:
             row = _row(line, cells, by_name, names, today, step)
+            check_day(Facts(closed_until=closed_until), row.on)
         except DryholdError as error:
             rejected.append(RejectedRow(line, ", ".join(record), error.message))
             continue

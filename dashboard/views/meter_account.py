@@ -13,6 +13,8 @@ from core.accounts.finance import add_months
 from core.accounts.splitting import split_exactly
 from core.errors import DryholdError
 from core.meter.account import (
+    LOAN,
+    SELLER,
     Account,
     MemberBalance,
     book_value,
@@ -41,8 +43,8 @@ from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, statement_sheet
 from dashboard import page, state
 from dashboard.charts.meter import money_figure, offer_figure
-from dashboard.meter_parts import ask_name, coin, exact, open_book_first, read_book, say_last, write, write_all
-from dashboard.text import _, day, money, number, percent, say
+from dashboard.meter_parts import ask_name, coin, coins, exact, open_book_first, read_book, say_last, write, write_all
+from dashboard.text import _, day, money, ngettext, number, percent, say
 
 
 def choices() -> dict[str, str]:
@@ -70,9 +72,22 @@ def choices() -> dict[str, str]:
     }
 
 
-def member_field(account: Account, key: str, none: str | None = None) -> str:
-    """Return the number of the member chosen, or "" for none."""
-    members = ([""] if none else []) + list(account.facts.names)
+def written_elsewhere() -> dict[str, str]:
+    """Return the entries that other parts of these pages write, in words."""
+    return {
+        "member_added": _("a member is in the book"),
+        "charge": _("charges are asked"),
+        "capital_due": _("shares in the purchase are asked"),
+        "season_closed": _("the season is closed"),
+        "handover": _("the meter changes hands"),
+        "tests": _("tests are made"),
+        "booking": _("the meter is promised"),
+    }
+
+
+def member_field(account: Account, key: str, none: str | None = None, present: bool = False) -> str:
+    """Return the number of the member chosen, or "" for none; ``present`` leaves out those who have left."""
+    members = ([""] if none else []) + list(account.facts.members if present else account.facts.names)
     return st.selectbox(
         _("Member"),
         members,
@@ -201,9 +216,20 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
             "life_months": int(st.number_input(_("Months that it will last"), 1, 240, 12 * seasons, key="acc_life")),
             "resale": amount_field(_("What it will fetch then"), "acc_resale"),
         }  # fmt: skip
-    if kind in {"seller_paid", "loan_taken"}:
+    if kind == "seller_paid":
+        owed = max(float(-account.journal.balance(SELLER, state.today())), 0.0)
+        return {
+            "amount": amount_field(_("Amount (what is owed stands there)"), "acc_amount", owed),
+            "money": place_field("acc_place"),
+        }
+    if kind == "loan_taken":
         return {"amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place")}
     if kind == "loan_paid":
+        st.caption(
+            _("Of the loan {amount} are still owed.").format(
+                amount=coins(-account.journal.balance(LOAN, state.today()), group.currency)
+            )
+        )
         return {
             "principal": amount_field(_("Of the loan itself"), "acc_principal"), "interest": amount_field(_("Interest"), "acc_interest"),
             "money": place_field("acc_place"),
@@ -243,17 +269,17 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
         terms = join_terms(account, member, others[member], step)
         st.write(
             _("Pays in {amount}, which goes to the members so far in equal parts.").format(
-                amount=money(Decimal(terms["buy_in"]), group.currency)
+                amount=coins(Decimal(terms["buy_in"]), group.currency)
             )
         )
         return terms
     if kind == "leaves":
-        member = member_field(account, "acc_member")
+        member = member_field(account, "acc_member", present=True)
         most = amount_field(_("Most that the group pays out (its reserve rule; 0 = no limit)"), "acc_most")
         terms = leave_terms(account, member, most or None, step)
         st.write(
             _("Is owed {amount}, less what is still owed by the member.").format(
-                amount=money(Decimal(terms["pay_out"]), group.currency)
+                amount=coins(Decimal(terms["pay_out"]), group.currency)
             )
         )
         return terms
@@ -283,6 +309,9 @@ def write_down(group: Any, account: Account, events: list[Any]) -> None:
         st.warning(_("Write off the meter's age first, so that the book value is today's."))
     if kind == "meter_gone" and (holder := holder_on(events, on)):
         st.caption(_("By the log the holder was {name}.").format(name=account.facts.names.get(holder, holder)))
+    if kind == "meter_bought" and account.facts.meter is not None:
+        st.info(_("The meter bought on {day} is in the book already.").format(day=day(account.facts.meter.bought_on)))
+        return
     try:
         payload = plain_payload(particulars(kind, group, account))
     except DryholdError as error:
@@ -292,7 +321,7 @@ def write_down(group: Any, account: Account, events: list[Any]) -> None:
     if kind in TAKES_MONEY and payload.get("paid_from", "money") == "money" and short > 0:
         st.warning(
             _("In the {place} {amount} are lacking for that on this day. Choose another place, or write down first how the money came in or was moved.").format(
-                place=_(payload["money"]), amount=money(short, group.currency)
+                place=_(payload["money"]), amount=coins(short, group.currency)
             )
         )  # fmt: skip
     if st.button(_("Write it into the book"), type="primary", key="acc_write") and write(group, kind, payload, on):
@@ -317,10 +346,10 @@ def who_owes(balances: tuple[MemberBalance, ...], group: Any) -> pd.DataFrame:
             {
                 _("Member"): row.name + ("" if row.present else f" ({_('has left')})"),
                 _("State"): _("in arrears") if row.arrears > 0 else _("paid ahead") if row.owes < 0 else _("in order"),
-                _("Owes"): money(row.owes, group.currency),
-                _("In arrears"): money(row.arrears, group.currency),
-                _("Is owed"): money(row.owed_to_him, group.currency),
-                _("Share capital"): money(row.capital, group.currency),
+                _("Owes"): coins(row.owes, group.currency),
+                _("In arrears"): coins(row.arrears, group.currency),
+                _("Is owed"): coins(row.owed_to_him, group.currency),
+                _("Share capital"): coins(row.capital, group.currency),
             }
             for row in balances
         ]
@@ -361,14 +390,16 @@ def close_season(group: Any, account: Account) -> None:
     owing = [row for row in member_balances(account, last) if row.owes > 0]
     if owing:
         st.caption(
-            _("{count} members still owe {amount}: that stays in the book and is asked for next season.").format(
-                count=len(owing), amount=money(sum((row.owes for row in owing), Decimal(0)), group.currency)
-            )
+            ngettext(
+                "{count} member still owes {amount}: that stays in the book and is asked for next season.",
+                "{count} members still owe {amount}: that stays in the book and is asked for next season.",
+                len(owing),
+            ).format(count=len(owing), amount=coins(sum((row.owes for row in owing), Decimal(0)), group.currency))
         )
     due = depreciation_due(account, last, coin(group))
     if due:
         st.markdown(
-            f"1. {_('Write off the meter by its age: {amount} to go').format(amount=money(due, group.currency))}"
+            f"1. {_('Write off the meter by its age: {amount} to go').format(amount=coins(due, group.currency))}"
         )
         if st.button(_("Write it off"), key="close_age") and write(group, "depreciation", {"amount": due}, last):
             st.rerun()
@@ -378,7 +409,7 @@ def close_season(group: Any, account: Account) -> None:
     totals = account.journal.totals(last)
     result = totals["income"] - totals["expenses"]
     st.markdown(
-        f"3. {_('The season leaves {amount} (charges, fees and interest less what was spent and written off). Of that:').format(amount=money(result, group.currency))}"
+        f"3. {_('The season leaves {amount} (charges, fees and interest less what was spent and written off). Of that:').format(amount=coins(result, group.currency))}"
     )
     left, right = st.columns(2)
     with left:
@@ -388,7 +419,7 @@ def close_season(group: Any, account: Account) -> None:
     members = account.facts.members
     to_pay = split_exactly(shared, dict.fromkeys(members, 1), coin(group)) if shared and members else {}
     rest = result - reserve - shared
-    st.caption(_("The rest, {amount}, stays in the group.").format(amount=money(rest, group.currency)))
+    st.caption(_("The rest, {amount}, stays in the group.").format(amount=coins(rest, group.currency)))
     sure = st.checkbox(_("Nothing can be dated on or before this day afterwards"), key="close_sure")
     if st.button(_("4. Close the season"), type="primary", disabled=not sure, key="close_button") and write(
         group, "season_closed", {"reserve": reserve, "to_pay": to_pay}, last
@@ -413,10 +444,10 @@ def count_money(group: Any, account: Account, last: date) -> None:
                 value=max(float(in_book), 0.0), key=f"close_{place}_{in_book}_{last}",
             )
         )  # fmt: skip
-        column.caption(_("The book says {amount}").format(amount=money(in_book, group.currency)))
+        column.caption(_("The book says {amount}").format(amount=coins(in_book, group.currency)))
         if counted != in_book:
             differing[place] = counted
-            column.markdown(_("**Difference {amount}**").format(amount=money(counted - in_book, group.currency)))
+            column.markdown(_("**Difference {amount}**").format(amount=coins(counted - in_book, group.currency)))
     if not differing:
         st.caption(_("What is counted agrees with the book."))
     elif st.button(_("Book the difference"), key="close_count") and all(
@@ -434,13 +465,19 @@ def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
     if file is None:
         return
     try:
-        preview = read_payments(file.getvalue(), account.facts.names, events, state.today(), coin(group))
+        preview = read_payments(
+            file.getvalue(), account.facts.names, events, state.today(), coin(group), account.facts.closed_until
+        )
     except DryholdError as error:
         page.show_error(error)
         return
     st.write(
-        _("{count} payments, together {total}; {rejected} rows cannot be taken in.").format(
-            count=len(preview.rows), total=money(preview.total, group.currency), rejected=len(preview.rejected)
+        ngettext("{count} payment, together {total}.", "{count} payments, together {total}.", len(preview.rows)).format(
+            count=len(preview.rows), total=coins(preview.total, group.currency)
+        )
+        + " "
+        + ngettext("{count} row cannot be taken in.", "{count} rows cannot be taken in.", len(preview.rejected)).format(
+            count=len(preview.rejected)
         )
     )
     if preview.rows:
@@ -497,7 +534,11 @@ def journal(group: Any, account: Account) -> None:
     rows = account.journal.trial_balance(state.today())
     page.table(
         pd.DataFrame(
-            [{_("Account"): r.account, _("Debit"): float(r.debit), _("Credit"): float(r.credit)} for r in rows]
+            [
+                {_("Account"): r.account, _("Debit"): float(r.debit), _("Credit"): float(r.credit)}
+                for r in rows
+                if r.debit or r.credit
+            ]
         ),
         key="journal_trial",
     )
@@ -509,7 +550,7 @@ def journal(group: Any, account: Account) -> None:
     )
     standing = {e.id: e for e in reversed(account.events) if e.reverses is None and e.id not in account.reversed_events}
     if standing:
-        words = choices()
+        words = {**choices(), **written_elsewhere()}
         st.write(_("Nothing can be deleted: a wrong entry is taken back, and both stay readable."))
         chosen = st.selectbox(
             _("Entry to take back"), list(standing), key="journal_back",
@@ -608,11 +649,18 @@ def main() -> None:
     held = sum((account.journal.balance(f"assets:{place}", state.today()) for place in MONEY_PLACES), Decimal(0))
     late = [row for row in balances if row.arrears > 0]
     page.answer(
-        _("The group holds {held}; the meter stands at {value}; {count} members owe {arrears} that should have been paid.").format(
-            held=money(held, group.currency), value=money(book_value(account), group.currency), count=len(late),
-            arrears=money(sum((row.arrears for row in late), Decimal(0)), group.currency),
+        _("The group holds {held}; the meter stands at {value}; {late}").format(
+            held=coins(held, group.currency),
+            value=coins(book_value(account), group.currency),
+            late=ngettext(
+                "{count} member owes {arrears} that should have been paid.",
+                "{count} members owe {arrears} that should have been paid.",
+                len(late),
+            ).format(count=len(late), arrears=coins(sum((row.arrears for row in late), Decimal(0)), group.currency))
+            if late
+            else _("nobody is in arrears."),
         )
-    )  # fmt: skip
+    )
     for warning in warnings(account, MONEY_PLACES):
         st.warning(say(warning))
     lines = money_book(account, MONEY_PLACES)

@@ -175,7 +175,7 @@ def main() -> None:
                 exact(row.harvest_kg),
                 exact(row.own_meter) * times,
                 exact(row.loss) * times,
-            )  # fmt: skip
+            )
             for row in edited.fillna(0).itertuples()
         ]
         costs = RunningCosts(exact(per_test, Decimal("0.0001")), exact(fee, Decimal("0.0001")) if fee else None)

@@ -33,6 +33,13 @@ def account() -> Account:
     return result
 
 
+def test_a_payment_in_a_closed_season_is_refused_by_itself() -> None:
+    table = b"day,member,amount\n2027-02-27,Binta <b>,4\n2027-03-01,Binta <b>,5\n"
+    preview = read_payments(table, NAMES, [], TODAY, closed_until=date(2027, 2, 28))
+    assert [row.amount for row in preview.rows] == [5]
+    assert "closed" in str(preview.rejected[0].reason)
+
+
 def test_good_rows_are_taken_and_bad_ones_are_explained() -> None:
     table = (
         "Date;Name;Amount;Reference;Kept in\n"
