@@ -74,6 +74,8 @@ def say(message: Message | DryholdError | str, markdown: bool = False) -> str:
     def filled(value: Any) -> Any:
         if isinstance(value, Message):
             return say(value, markdown)
+        if isinstance(value, date):
+            return day(value)
         return literal(value) if markdown and isinstance(value, str) else value
 
     values = {name: filled(value) for name, value in message.values.items()}

@@ -73,5 +73,5 @@ def harvest_sentence(outlook: Outlook, lot: int) -> Message:
     wet, lost = weeks["moisture_pct"].to_numpy(dtype=float)[at], weeks["lost_pct"].to_numpy(dtype=float)[at]
     return message(
         "leave lot {lot} until the week of {day}: by then the field has dried it to {moisture} % and taken {lost} % of it; it is worth {more} % more than cut first",
-        lot=item.label, day=outlook.case.week_date(int(weeks.index.to_numpy()[at])).isoformat(), moisture=round(float(wet), 1), lost=round(float(lost), 1), more=round(float(more), 1),
+        lot=item.label, day=outlook.case.week_date(int(weeks.index.to_numpy()[at])), moisture=round(float(wet), 1), lost=round(float(lost), 1), more=round(float(more), 1),
     )  # fmt: skip

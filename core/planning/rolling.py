@@ -200,7 +200,9 @@ def purchases(plan: SalePlan) -> list[Purchase]:
         found.append(
             Purchase(
                 "truck",
-                message("book {count} truck trips to {buyer}", count=count, buyer=case.buyers[buyer].name),
+                message("book {count} truck trips to {buyer}", count=count, buyer=case.buyers[buyer].name)
+                if count > 1
+                else message("book a truck trip to {buyer}", buyer=case.buyers[buyer].name),
                 count,
                 count * trip_cost(case, int(buyer)),
                 on,

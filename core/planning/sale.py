@@ -835,12 +835,12 @@ def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -
     if later:
         return message(
             "an advance or loan of {amount} by {day}, or paying from {later}, when the planned sales cover it",
-            amount=round(short, 2), day=case.week_date(week).isoformat(), later=case.week_date(later[0]).isoformat(),
+            amount=f"{short:,.0f} {case.currency}", day=case.week_date(week), later=case.week_date(later[0]),
         )  # fmt: skip
     return message(
         "an advance or loan of {amount} by {day}: the planned sales do not cover it within the horizon",
-        amount=round(short, 2),
-        day=case.week_date(week).isoformat(),
+        amount=f"{short:,.0f} {case.currency}",
+        day=case.week_date(week),
     )
 
 

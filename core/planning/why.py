@@ -86,13 +86,13 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
         return message("sold at once: losses, costs and the cost of money would eat what a later price may add")
     if peak > here * 1.02:
         return message(
-            "sold in week {week}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
-            week=week + 1, gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
+            "sold in the week of {day}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
+            day=case.week_date(week), gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
         )  # fmt: skip
     return (
         message(
-            "sold in week {week}: after losses, costs and the cost of money it is worth {gain} % more today than selling now",
-            week=week + 1,
+            "sold in the week of {day}: after losses, costs and the cost of money it is worth {gain} % more today than selling now",
+            day=case.week_date(week),
             gain=round(gain),
         )
         if item
@@ -117,7 +117,7 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
     best = int(others.index[int(np.argmax(others["mean"].to_numpy()))])
     cost = (_mean_at(weeks, week) - _mean_at(others, int(best))) * bags
     where = str(others.loc[best, "buyer"])
-    day = outlook.case.week_date(int(best)).isoformat()
+    day = outlook.case.week_date(int(best))
     return message("next best: {buyer} in the week of {day}", buyer=where, day=day), cost
 
 

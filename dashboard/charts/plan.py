@@ -14,8 +14,10 @@ from dashboard.charts.palette import BLUE, CLAY, INK, SERIES, SKY, STONE, STRAW,
 PATTERNS = ("", "/", ".", "x", "\\", "-")
 
 
-def sales_figure(sales: pd.DataFrame, x_title: str, y_title: str) -> go.Figure:
-    """Return stacked bars of kg sold by week (index) and buyer (columns)."""
+def sales_figure(
+    sales: pd.DataFrame, x_title: str, y_title: str, span: tuple[object, object] | None = None
+) -> go.Figure:
+    """Return stacked bars of kg sold by week (index) and buyer (columns), on an axis from the first day to the last of `span`."""
     figure = go.Figure()
     for number, buyer in enumerate(sales.columns):
         figure.add_trace(
@@ -25,6 +27,8 @@ def sales_figure(sales: pd.DataFrame, x_title: str, y_title: str) -> go.Figure:
             )
         )  # fmt: skip
     figure.update_layout(barmode="stack", showlegend=True)
+    if span is not None:
+        figure.update_xaxes(range=[str(day) for day in span])
     return layout(figure, x_title, y_title)
 
 

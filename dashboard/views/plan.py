@@ -20,7 +20,7 @@ from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
 from dashboard.forms.coming import coming_grain, harvest_choice
 from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
-from dashboard.text import _, day, money, ngettext, number, percent, say
+from dashboard.text import _, day, literal, money, ngettext, number, percent, say
 
 KEEP = {"persist_state": "session"}
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
@@ -127,10 +127,10 @@ def _credit(group: Any, made: MadePlan) -> None:
     gain = plan.mean - made.without.mean
     most = float(principal_by_week(case, loans).max())
     ending = (
-        _("gains {gain} in an average year against the best plan without it").format(gain=money(gain, currency))
+        _("gains {gain} in an average year against the best plan without it").format(gain=_about(gain, currency))
         if gain > 0
         else _("costs {gain} in an average year, but meets what would otherwise not be met").format(
-            gain=money(-gain, currency)
+            gain=_about(-gain, currency)
         )
     )
     bags = pledged_bags(made.outlook, plan.allocation)
@@ -139,7 +139,7 @@ def _credit(group: Any, made: MadePlan) -> None:
             "**Borrowing on {count} bag** (up to {most} at a time) {ending}.",
             "**Borrowing on {count} bags** (up to {most} at a time) {ending}.",
             bags,
-        ).format(count=bags, most=money(most, currency), ending=ending)
+        ).format(count=bags, most=_about(most, currency), ending=ending)
     )
     if made.without.unmet and not plan.unmet:
         st.caption(_("Without it not met: {needs}.").format(needs=", ".join(need.label for need in made.without.unmet)))
@@ -160,6 +160,12 @@ def _credit(group: Any, made: MadePlan) -> None:
                 "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even where the price has fallen."
             )
         )
+
+
+def _about(value: float, currency: str) -> str:
+    """Return money to three figures: scenarios do not carry more."""
+    digits = 2 - int(np.floor(np.log10(abs(value)))) if abs(value) > 0 else 0
+    return money(round(value, digits), currency)
 
 
 def _answer(group: Any, made: MadePlan) -> None:
@@ -194,7 +200,7 @@ def _answer(group: Any, made: MadePlan) -> None:
         )
     gain = fresh.mean - now.mean
     ending = _("worth {gain} more in an average year than selling all now ({total} in all, brought to today)").format(
-        gain=money(gain, group.currency), total=money(fresh.mean, group.currency)
+        gain=_about(gain, group.currency), total=_about(fresh.mean, group.currency)
     )
     said = ", ".join(words) or _("keep all bags")
     page.answer(said[0].upper() + said[1:] + ": " + ending + ".")
@@ -204,8 +210,8 @@ def _answer(group: Any, made: MadePlan) -> None:
             "In {chance} of the possible seasons this plan would bring less than selling now; in the worst tenth it brings {tenth}, selling now {other}."
         ).format(
             chance=percent(below),
-            tenth=money(fresh.worst_tenth_mean, group.currency),
-            other=money(now.worst_tenth_mean, group.currency),
+            tenth=_about(fresh.worst_tenth_mean, group.currency),
+            other=_about(now.worst_tenth_mean, group.currency),
         )
     )
     if later.get(made.built.case.week_date(made.built.case.weeks - 1), 0) > 0.3 * max(stored, 1):
@@ -232,7 +238,7 @@ def _pictures(group: Any, made: MadePlan) -> None:
     if len(sales):
         st.subheader(_("Sales by week"))
         page.chart(
-            sales_figure(sales, _("Week of sale"), _("Grain sold, kg")),
+            sales_figure(sales, _("Week of sale"), _("Grain sold, kg"), (case.start, case.week_date(case.weeks))),
             _("Bars of kilograms sold in each week, by buyer"),
             "plan_sales",
         )
@@ -291,8 +297,8 @@ def _against_rules(group: Any, made: MadePlan) -> None:
     rows = [
         {
             _("Way"): names[key], _("Average year"): money(worth.mean, currency), _("Worst tenth"): money(worth.worst_tenth_mean, currency),
-            _("Less than selling now"): percent(float((worth.value < now - 1e-9).mean())),
-            _("Cash needs missed"): number(float((worth.missed > 0.005).sum(axis=0).mean()) if worth.missed.size else 0.0, 2),
+            _("Chance of less than selling now"): percent(float((worth.value < now - 1e-9).mean())),
+            **({_("Cash needs missed"): number(float((worth.missed > 0.005).sum(axis=0).mean()), 2)} if worth.missed.size else {}),
         }
         for key, worth in made.fresh.items()
     ]  # fmt: skip
@@ -315,13 +321,17 @@ def _by_lot(group: Any, made: MadePlan) -> None:
     standing = any(line.harvest_on is not None for line in plan.sales)
     rows = [
         {
-            _("Lot"): line.label, _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "), _("Bags"): line.bags, **_harvest_cell(line, standing), _("Dry on"): _drying_cell(line), _("Store in"): line.storage or _("not stored"),
-            _("Sell in the week of"): day(line.sell_on), _("To"): line.buyer or line.reserve, _("Worth today"): money(line.value, currency),
+            _("Lot"): line.label, _("Bags"): line.bags, _("Sell in the week of"): day(line.sell_on), _("To"): line.buyer or line.reserve, **_harvest_cell(line, standing), _("Dry on"): _drying_cell(line),
+            _("Store in"): line.storage or _("not stored"), _("Worth today"): money(line.value, currency), _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "),
             _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}", _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
         }
         for line in plan.sales
     ]  # fmt: skip
     page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
+    alike: dict[str, list[str]] = {}
+    for reason in reasons.values():
+        alike.setdefault(say(reason.reason, markdown=True), []).append(reason.label)
+    st.markdown("\n".join(f"- **{literal(', '.join(lots))}**: {why}" for why, lots in alike.items()))
     labels = [lot.label for lot in made.built.case.lots]
     label = st.selectbox(_("Look closer at one lot"), labels, key="plan_lot", **KEEP)
     lot = labels.index(label) if label in labels else 0
