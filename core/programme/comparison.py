@@ -218,3 +218,39 @@ def shrunken_estimates(
         verdict = "higher" if low > centre else "lower" if high < centre else "like the others"
         result.append(GroupEstimate(estimate, low, high, "cannot tell yet" if size < fewest else verdict))
     return tuple(result)
+
+
+FUNNEL_VERDICTS = ("far below", "below", "inside", "above", "far above", "cannot tell yet")
+
+
+def funnel_verdicts(
+    rates: ArrayLike, sizes: ArrayLike, benchmark: float, phi: float = 1.0, fewest: int = 5
+) -> tuple[str, ...]:
+    """Return where each group lies in its funnel, one of `FUNNEL_VERDICTS`.
+
+    Parameters
+    ----------
+    rates, sizes : array of shape (n,)
+        Proportions and what they rest on.
+    benchmark : float
+        Proportion of all together.
+    phi : float
+        See `overdispersion`.
+    fewest : int
+        Below this size nothing is said.
+
+    Returns
+    -------
+    tuple of str
+        "far": outside the 99.8 % limits; without "far": outside the 95 % limits only, as one group in twenty is by
+        chance alone.
+    """
+    y, n = np.asarray(rates, dtype=float), _checked_sizes(sizes)
+    (low, high), (far_low, far_high) = (widened_limits(benchmark, n, coverage, phi) for coverage in (0.95, 0.998))
+    tiny = 1e-12
+    words = np.select(
+        [n < fewest, y < far_low - tiny, y > far_high + tiny, y < low - tiny, y > high + tiny],
+        ["cannot tell yet", "far below", "far above", "below", "above"],
+        default="inside",
+    )
+    return tuple(str(word) for word in words)

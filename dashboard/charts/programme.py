@@ -2,40 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from numpy.typing import ArrayLike
 
 from core.programme.avoidable import Avoidable
-from core.programme.comparison import GroupEstimate, widened_limits
+from core.programme.comparison import widened_limits
 from dashboard.charts.base import layout
-from dashboard.charts.palette import BLUE, CLAY, PLUM, STONE, STRAW
+from dashboard.charts.palette import BLUE, CLAY, MARKS, PLUM, STONE, STRAW
+
+VERDICT_MARKS = {
+    "far below": ("triangle-down", CLAY), "below": ("triangle-down-open", CLAY), "inside": ("circle", STRAW),
+    "above": ("triangle-up-open", BLUE), "far above": ("triangle-up", BLUE), "cannot tell yet": ("circle-open", STONE),
+}  # fmt: skip
 
 
 def funnel(
-    frame: pd.DataFrame, benchmark: float, phi: float, x_title: str, y_title: str, words: Sequence[str]
-) -> go.Figure:
+    frame: pd.DataFrame, benchmark: float, phi: float, x_title: str, y_title: str, words: Mapping[str, str],
+    target: float | None = None,
+) -> go.Figure:  # fmt: skip
     """Return a funnel: each group's proportion over its size, with limits of chance.
 
     Parameters
     ----------
     frame : DataFrame
-        ``group, value (0-1), denominator``.
+        ``group, value (0-1), denominator, verdict`` (see `core.programme.comparison.funnel_verdicts`).
     benchmark : float
         Proportion of all together.
     phi : float
         Spread beyond chance (1 = none); widens the limits.
     x_title, y_title : str
         Axis titles.
-    words : sequence of str
-        Names of: all groups together, 95 % limits, 99.8 % limits, groups.
+    words : mapping
+        Names of "all", "95", "99.8", "target" and of each verdict.
+    target : float, optional
+        Proportion that the programme aims at.
     """
     largest = max(10, int(frame["denominator"].max() * 1.1))
     sizes = np.unique(np.linspace(1, largest, min(largest, 200)).astype(int))
     figure = go.Figure()
-    for coverage, dash, name in ((0.95, "dash", words[1]), (0.998, "dot", words[2])):
+    for coverage, dash, name in ((0.95, "dash", words["95"]), (0.998, "dot", words["99.8"])):
         low, high = widened_limits(benchmark, sizes, coverage, phi)
         for index, limit in enumerate((low, high)):
             figure.add_trace(
@@ -44,43 +53,97 @@ def funnel(
                     name=name, showlegend=index == 0, legendgroup=name, hoverinfo="skip",
                 )
             )  # fmt: skip
-    figure.add_trace(
-        go.Scatter(
-            x=[1, largest], y=[100 * benchmark] * 2, mode="lines", line={"color": BLUE}, name=words[0], hoverinfo="skip"
-        )
+    lines = [(benchmark, words["all"], BLUE, "solid")] + (
+        [(target, words["target"], PLUM, "longdash")] if target else []
     )
-    figure.add_trace(
-        go.Scatter(
-            x=frame["denominator"], y=100 * frame["value"], mode="markers", name=words[3], text=frame["group"],
-            marker={"size": 10, "color": STRAW, "line": {"width": 1, "color": BLUE}},
-            hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
-        )
-    )  # fmt: skip
-    layout(figure, x_title, y_title)
+    for level, name, colour, dash in lines:
+        figure.add_trace(
+            go.Scatter(
+                x=[1, largest], y=[100 * level] * 2, mode="lines", line={"color": colour, "dash": dash}, name=name,
+                hoverinfo="skip",
+            )
+        )  # fmt: skip
+    for verdict, own in frame.groupby("verdict", sort=True):
+        mark, colour = VERDICT_MARKS[str(verdict)]
+        figure.add_trace(
+            go.Scatter(
+                x=own["denominator"], y=100 * own["value"], mode="markers", name=words[str(verdict)], text=own["group"],
+                marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
+                hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
+            )
+        )  # fmt: skip
+    layout(figure, x_title, y_title, height=460)
     figure.update_layout(hovermode="closest")
     figure.update_yaxes(range=[-4, 104])
     return figure
 
 
-def estimates(
-    groups: Sequence[str], items: Sequence[GroupEstimate], centre: float, x_title: str, scale: float = 1.0
-) -> go.Figure:
-    """Return shrunken estimates with their 95 % intervals, groups in the order of the alphabet (no league table)."""
+def intervals(
+    groups: Sequence[str], values: ArrayLike, low: ArrayLike, high: ArrayLike, x_title: str,
+    lines: Sequence[tuple[float, str, str]] = (),
+) -> go.Figure:  # fmt: skip
+    """Return values with their intervals, groups in the order of the alphabet (no league table).
+
+    Parameters
+    ----------
+    groups : sequence of str
+        Names.
+    values, low, high : array of shape (n,)
+        In the axis' unit; NaN ends leave the interval out.
+    x_title : str
+        Axis title.
+    lines : sequence of (level, name, colour)
+        Upright lines: all groups together, the target, no change.
+    """
     order = np.argsort(groups)[::-1]
     names = [groups[i] for i in order]
-    values = np.array([items[i].value for i in order]) * scale
-    low = np.array([items[i].low for i in order]) * scale
-    high = np.array([items[i].high for i in order]) * scale
+    middle, left, right = (np.asarray(item, dtype=float)[order] for item in (values, low, high))
     figure = go.Figure(
         go.Scatter(
-            x=values, y=names, mode="markers", marker={"size": 9, "color": PLUM, "symbol": "diamond"},
-            error_x={"type": "data", "symmetric": False, "array": high - values, "arrayminus": values - low, "color": STONE},
-            showlegend=False,
+            x=middle, y=names, mode="markers", marker={"size": 9, "color": PLUM, "symbol": "diamond"}, showlegend=False,
+            error_x={
+                "type": "data", "symmetric": False, "color": STONE,
+                "array": np.nan_to_num(right - middle), "arrayminus": np.nan_to_num(middle - left),
+            },
+            hovertemplate="%{y}: %{x:.1f}<extra></extra>",
         )
     )  # fmt: skip
-    figure.add_vline(x=centre * scale, line={"color": BLUE, "dash": "dash"})
-    layout(figure, x_title, "", height=max(260, 26 * len(names) + 120))
-    figure.update_layout(hovermode="closest")
+    ends = [names[0], names[-1]] if names else []
+    for level, name, colour in lines:
+        figure.add_trace(
+            go.Scatter(
+                x=[level, level],
+                y=ends,
+                mode="lines",
+                name=name,
+                line={"color": colour, "dash": "dash"},
+                hoverinfo="skip",
+            )
+        )
+    height = max(260, 24 * len(names) + 130)
+    layout(figure, x_title, "", height=height)
+    figure.update_layout(hovermode="closest", legend={"y": -60 / height})
+    figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
+    return figure
+
+
+def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title: str) -> go.Figure:
+    """Return how complete each group's records are, in per cent, a mark for each kind of record; alphabet from above."""
+    order = np.argsort(groups)[::-1]
+    names = [groups[i] for i in order]
+    figure = go.Figure()
+    for (kind, values), mark, colour in zip(shares.items(), MARKS, (BLUE, CLAY, PLUM, STRAW), strict=False):
+        figure.add_trace(
+            go.Scatter(
+                x=100 * np.asarray(values, dtype=float)[order], y=names, mode="markers", name=kind,
+                marker={"size": 9, "symbol": mark, "color": colour}, hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
+            )
+        )  # fmt: skip
+    height = max(260, 22 * len(names) + 150)
+    layout(figure, x_title, "", height=height)
+    figure.update_layout(hovermode="closest", legend={"y": -60 / height})
+    figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
+    figure.update_xaxes(range=[-3, 103])
     return figure
 
 

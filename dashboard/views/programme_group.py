@@ -1,31 +1,185 @@
-"""One group's profile: its indicators, what it lost that it could have kept, and its season as one file."""
+"""One group's profile: its indicators, how they changed, what it lost that it could have kept, and its season as one file."""
 
 from __future__ import annotations
 
 import uuid
+from collections.abc import Sequence
 
 import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
 from core.programme.avoidable import avoidable_losses
+from core.programme.counting import Records, records_of
+from core.programme.definitions import DEFINITIONS
+from core.programme.gains import best_in_hindsight, sold_lots
 from core.programme.group_file import export_group, group_uid
-from core.programme.indicators import DEFINITIONS, group_indicators, records_of
+from core.programme.people import age_group, people_table, sex_of
+from core.programme.report import csv_bytes, group_report, report_tags
+from core.programme.seasons import Season, changes_of_group
 from dashboard import page, state
 from dashboard.charts.programme import avoidable
-from dashboard.text import _, money, number, say
+from dashboard.programme_parts import (
+    CountedGroup,
+    book,
+    counted_groups,
+    definition_words,
+    group_by_season,
+    in_words,
+    report_words,
+    seasons_of,
+    table_of,
+    unit_words,
+    versions,
+)
+from dashboard.text import _, money, number, percent, say
 
 
 def save_file(group_id: int, name: str) -> None:
     """Offer the group's season as one file."""
     st.subheader(_("This group's season as one file"))
-    personal = st.checkbox(_("With names, phones, testers and buyers"), value=False, key="with_personal")
+    words = {
+        "none": _("no names, phones, testers or buyers"),
+        "agreed": _("names only of members who agreed to be named"),
+        "all": _("everything, for the group's own second computer"),
+    }
+    privacy = st.radio(_("What goes into it"), list(words), format_func=lambda key: words[key], key="file_privacy")
     if st.button(_("Prepare the file"), key="prepare_group_file"):
         store = state.store()
         uid = group_uid(store, group_id, lambda: str(uuid.uuid4()), state.now())
-        content = export_group(store, group_id, uid, state.now(), "all" if personal else "none")
+        content = export_group(store, group_id, uid, state.now(), str(privacy))
         st.download_button(
             _("Save the file (ZIP)"), content, f"{name.lower().replace(' ', '-')}.zip", key="save_group_file"
+        )
+
+
+def show_losses(records: Records, currency: str) -> None:
+    """Show the avoidable losses with their reasons, the largest first."""
+    interest = float(records.facts.get("interest_monthly", 0.02))
+    losses = avoidable_losses(records, interest, float(records.facts["market_loss_monthly"]))
+    if not losses:
+        page.answer(_("No avoidable loss can be shown from these records."))
+        return
+    page.answer(
+        _("The largest avoidable loss: {cause}, {amount}.").format(
+            cause=_(losses[0].cause), amount=money(losses[0].money, currency)
+        )
+    )
+    page.chart(
+        avoidable(
+            losses, [_(item.cause) for item in losses], _("Avoidable loss, {currency}").format(currency=currency)
+        ),
+        alt=_("Avoidable losses by cause."),
+        key="avoidable_chart",
+    )
+    for item in losses:
+        st.write(f"- {say(item.reason)}")
+    st.caption(_("Sold early counts only what earlier prices let the group expect; hindsight is left out."))
+
+
+def show_indicators(own: CountedGroup) -> None:
+    """Show the group's indicators with interval, baseline and target."""
+    st.subheader(_("Indicators"))
+    of = book()
+    table, _currency, _day = table_of([own], of)
+    report = group_report(table, of)
+    page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table")
+    st.download_button(
+        _("Keep these indicators (CSV, HXL tags)"),
+        csv_bytes(report, report_tags()),
+        "profile.csv",
+        mime="text/csv",
+        key="profile_csv",
+    )
+    with st.expander(_("What each indicator counts")):
+        for definition in DEFINITIONS.values():
+            st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
+
+
+def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) -> None:
+    """Show each indicator by season, with the last change and what may be said of it."""
+    st.subheader(_("Season by season"))
+    if not of:
+        st.info(_("No lot has a harvest date yet."))
+        return
+    by_season = group_by_season(key, of)
+    changes = changes_of_group(by_season)
+    words = {
+        "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),
+        "cannot tell yet": _("cannot tell yet"),
+    }  # fmt: skip
+    rows = []
+    for name, definition in DEFINITIONS.items():
+        row = {_("Indicator"): say(definition.label)}
+        for season, found in zip(of, by_season, strict=True):
+            item = found[name]
+            count = f" ({item.count})" if item.count else ""
+            row[season.name] = in_words(definition, item.value, currency) + count
+        change = changes.get(name)
+        if change is not None:
+            unit = _("points of %") if definition.unit == "%" else unit_words(definition, currency)
+            ends = [number(definition.scale * end, 1) for end in (change.low, change.high)]
+            row[_("Change, 95 % interval")] = (
+                _("no interval") if change.low != change.low else _("{low} to {high} {unit}").format(low=ends[0], high=ends[1], unit=unit)
+            )  # fmt: skip
+            row[_("What may be said")] = words[change.verdict]
+        rows.append(row)
+    page.table(pd.DataFrame(rows), "season_table", "seasons.csv")
+    if changes:
+        said = [say(DEFINITIONS[name].label) for name, item in changes.items() if item.verdict in {"better", "worse"}]
+        st.write(
+            _("More than chance: {indicators}. One in twenty is so by chance, when nothing changed.").format(
+                indicators=", ".join(said)
+            )
+            if said
+            else _("No change is more than chance explains; of most it cannot be told yet.")
+        )
+    st.caption(_("In brackets: how many lots, sales or readings it rests on. Below five, nothing is said."))
+
+
+def show_people(groups: Sequence[CountedGroup], group_id: int) -> None:
+    """Show an indicator by sex or age of the lots' owners in this group, small cells blank."""
+    with st.expander(_("By sex or age of the lot's owner")):
+        key = st.selectbox(
+            _("Indicator"), list(DEFINITIONS), format_func=lambda k: say(DEFINITIONS[k].label), key="people_key"
+        )
+        choice = st.radio(
+            _("Split by"), ["sex", "age"], format_func={"sex": _("sex"), "age": _("age group")}.get, key="people_split"
+        )
+        today = state.now().date()
+        split = sex_of if choice == "sex" else (lambda member: age_group(member, today))
+        # all groups go in: a cell is blank here too where it would follow from the programme's own table
+        frame = people_table([(item.record, item.found[key]) for item in groups], split).by_group
+        own = frame[frame["group_id"] == group_id]
+        if own.empty:
+            st.info(_("This is not counted by person."))
+            return
+        page.table(
+            pd.DataFrame(
+                {
+                    _("Owners"): [_(cell) for cell in own["cell"]],
+                    _("People"): [_("blank") if pd.isna(count) else str(count) for count in own["people"]],
+                    _("Value"): [in_words(DEFINITIONS[key], value) for value in own["value"]],
+                }
+            ),
+            "people_table",
+        )
+        st.caption(
+            _("Cells below five people stay blank, and others with them, so that no blank cell follows from a total.")
+        )
+
+
+def show_hindsight(records: Records) -> None:
+    """Show, as context only, what later prices turned out to be."""
+    found = [(row, best_in_hindsight(records, row)) for row in sold_lots(records)]
+    known = [(row.mass_kg * row.price, best) for row, best in found if best is not None]
+    if known:
+        weight = sum(worth for worth, _best in known)
+        later = sum(worth * best for worth, best in known) / weight if weight else 0.0
+        st.caption(
+            _(
+                "Only as context: within six months of each sale the market's price rose by {rise} at its best. Nobody could know that; the indicators above do not count it."
+            ).format(rise=percent(later))
         )
 
 
@@ -35,51 +189,18 @@ def main() -> None:
     group = page.stop_if_no_group()
     try:
         store = state.store()
-        records = records_of(store, group.id)
-        facts = store.facts(group.id)
-        interest = float(facts["interest_monthly"].value) if "interest_monthly" in facts else 0.02
         with page.busy(_("Counting")):
-            found = group_indicators(records)
-            losses = avoidable_losses(records, interest, float(facts["market_loss_monthly"].value))
-        if losses:
-            page.answer(
-                _("The largest avoidable loss: {cause}, {amount}.").format(
-                    cause=_(losses[0].cause), amount=money(losses[0].money, group.currency)
-                )
-            )
-            page.chart(
-                avoidable(
-                    losses,
-                    [_(item.cause) for item in losses],
-                    _("Avoidable loss, {currency}").format(currency=group.currency),
-                ),
-                alt=_("Avoidable losses by cause."),
-                key="avoidable_chart",
-            )
-            for item in losses:
-                st.write(f"- {say(item.reason)}")
-            st.caption(_("Sold early counts only what earlier prices let the group expect; hindsight is left out."))
-        else:
-            page.answer(_("No avoidable loss can be shown from these records."))
-        page.table(
-            pd.DataFrame(
-                [
-                    {
-                        _("Indicator"): say(DEFINITIONS[key].label),
-                        _("Value"): "–"
-                        if item.value is None
-                        else number(item.value * (100 if DEFINITIONS[key].unit == "%" else 1), 1),
-                        _("Unit"): DEFINITIONS[key].unit,
-                        _("Rests on"): int(item.denominator),
-                        _("Not usable"): item.missing,
-                    }
-                    for key, item in found.items()
-                ]
-            ),
-            "profile_table",
-            "profile.csv",
-        )
+            keys = versions()
+            groups = counted_groups(keys)
+            records = records_of(store, group.id, state.now().date())
+        own = next(item for item in groups if item.record.group.id == group.id)
+        show_losses(records, group.currency)
+        show_indicators(own)
+        show_hindsight(records)
+        show_seasons(next(key for key in keys if key[0] == group.id), seasons_of(groups), group.currency)
+        show_people(groups, group.id)
         save_file(group.id, group.name)
+        page.caution("advice")
     except DryholdError as error:
         page.show_error(error)
 

@@ -1,52 +1,77 @@
-"""All groups together: data quality first, then a funnel for each indicator; no ranking."""
+"""All groups together: data quality first, then the programme's indicators and how groups differ; no ranking."""
 
 from __future__ import annotations
 
-import io
+from collections.abc import Sequence
+from datetime import date
 
 import numpy as np
 import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.programme.comparison import overdispersion, shrunken_estimates
+from core.programme.comparison import funnel_verdicts, overdispersion, shrunken_estimates
+from core.programme.currencies import same_currency
+from core.programme.definitions import DATA_QUALITY, DEFINITIONS
 from core.programme.expected import ObservedAgainstExpected, observed_against_expected
 from core.programme.group_merge import merge_files
-from core.programme.indicators import DEFINITIONS, indicator_table, lot_facts, records_of
-from core.programme.people import age_group, by_people
+from core.programme.indicators import lot_facts, records_of
+from core.programme.people import age_group, consent_share, people_table, sex_of
+from core.programme.programme_book import ProgrammeBook
+from core.programme.report import (
+    DEFINITION_TAGS,
+    RATE_TAGS,
+    csv_bytes,
+    definitions_table,
+    group_report,
+    programme_report,
+    rates_table,
+    report_tags,
+    workbook_bytes,
+)
+from core.programme.seasons import Season, changes_of_group, shrunken_changes
 from dashboard import page, state
-from dashboard.charts.programme import estimates, funnel
-from dashboard.text import _, number, percent, say
+from dashboard.charts.palette import BLUE, PLUM, STONE
+from dashboard.charts.programme import completeness, funnel, intervals
+from dashboard.forms.programme import currency_form, goals_form
+from dashboard.programme_parts import (
+    CountedGroup,
+    between,
+    book,
+    counted_groups,
+    definition_words,
+    group_by_season,
+    in_words,
+    report_words,
+    seasons_of,
+    table_of,
+    unit_words,
+    versions,
+)
+from dashboard.text import _, day, ngettext, number, percent, say
 from dashboard.weather import normals_of, place_of
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
-def cached_table(versions: tuple[tuple[int, int], ...]) -> pd.DataFrame:
-    """Return the indicators of all groups."""
-    return indicator_table([records_of(state.store(), group_id) for group_id, _version in versions])
-
-
-def versions() -> tuple[tuple[int, int], ...]:
-    """Return every group's version."""
-    store = state.store()
-    return tuple((group.id, store.version(group.id)) for group in store.groups())
 
 
 def bring_files() -> None:
     """Take in many groups' files and list what happened to each."""
     with st.expander(_("Bring in groups' files")):
-        st.caption(_("One or many files that groups saved; the same file twice or an older one changes nothing."))
+        st.caption(
+            _(
+                "One or many files that groups saved. The same file twice or an older one changes nothing; a broken one is named and the others come in."
+            )
+        )
         files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
         if files and st.button(_("Take them in"), key="merge_groups"):
             bar = st.progress(0.0)
             outcomes = merge_files(
                 state.store(),
-                [(item.name, item.getvalue()) for item in files],
+                ((item.name, item.getvalue()) for item in files),
                 state.now(),
                 lambda count, name: bar.progress(count / len(files), text=name),
             )
+            bar.empty()
             words = {
-                "added": _("added"), "updated": _("updated"), "same": _("here already"),
+                "added": _("added"), "updated": _("updated"), "same": _("here already"), "own": _("kept here itself"),
                 "older": _("older than what is here"), "broken": _("broken, not taken in"),
             }  # fmt: skip
             st.session_state["merge_list"] = pd.DataFrame(
@@ -61,86 +86,251 @@ def bring_files() -> None:
                 ]
             )
         if "merge_list" in st.session_state:
-            page.table(st.session_state["merge_list"], "merge_list_table")
+            page.table(st.session_state["merge_list"], "merge_list_table", "files_taken_in.csv")
 
 
-def data_quality(table: pd.DataFrame) -> None:
+def data_quality(groups: Sequence[CountedGroup]) -> None:
     """Show first what is missing."""
     st.subheader(_("How complete are the records?"))
-    wide = table.pivot_table(index="group", columns="key", values="denominator", aggfunc="sum")
-    frame = pd.DataFrame(
-        {
-            _("Group"): wide.index,
-            _("Lots with readings"): [
-                int(table[(table["group"] == name) & (table["key"] == "readings_per_lot")]["denominator"].sum())
-                for name in wide.index
-            ],
-            _("Readings"): [int(x) for x in wide["complete_readings"]],
-            _("Readings without a gap"): [
-                percent(float(x)) if x == x else "–"
-                for x in (table[table["key"] == "complete_readings"].set_index("group")["value"].reindex(wide.index))
-            ],
-            _("Sales with a moisture"): [int(x) for x in wide["dry_when_sold"]],
-        }
+    names = [item.record.group.name for item in groups]
+    kinds = {
+        "complete_readings": _("readings without a gap"), "complete_lots": _("lots with a whole record"),
+        "complete_sales": _("sales with a whole record"),
+    }  # fmt: skip
+    shares = {
+        kinds[key]: np.array([np.nan if (v := item.found[key].value) is None else v for item in groups])
+        for key in DATA_QUALITY
+    }
+    page.chart(
+        completeness(names, shares, _("Complete, % of the group's records")),
+        alt=_("How complete each group's readings, lots and sales are."),
+        key="completeness_chart",
     )
-    page.table(frame, "quality_table", "data_quality.csv")
+    rows = []
+    for item in sorted(groups, key=lambda one: one.record.group.name):
+        agreed, people = consent_share(item.record.members)
+        silent = item.days_since_reading
+        rows.append(
+            {
+                _("Group"): item.record.group.name,
+                _("Lots"): len(item.record.lots),
+                _("Readings"): int(item.found["complete_readings"].denominator),
+                **{kinds[key].capitalize(): percent(np.nan if (v := item.found[key].value) is None else v) for key in DATA_QUALITY},
+                _("Days since the last reading"): "–" if silent is None else number(silent, 0),
+                _("Agreed to be named"): _("{agreed} of {people}").format(agreed=agreed, people=people),
+            }
+        )  # fmt: skip
+    page.table(pd.DataFrame(rows), "quality_table", "data_quality.csv")
 
 
-def show_indicator(table: pd.DataFrame, key: str) -> None:
+def whole_programme(report: pd.DataFrame, own_currency: pd.DataFrame, currency: str, rates_on: date) -> None:
+    """Show every indicator of all groups together, with baseline and target in words."""
+    st.subheader(_("The programme as a whole"))
+    rows = [report_words(row) | {_("Groups"): number(row["groups"], 0)} for _index, row in report.iterrows()]
+    page.table(pd.DataFrame(rows), "programme_table")
+    kept = sorted({f"{row['group']} ({row['currency']})" for row in own_currency.to_dict("records")})
+    st.caption(
+        _("Intervals take groups as they are, not single lots. Money in {currency}, rates of {day}.").format(
+            currency=currency, day=day(rates_on)
+        )
+    )
+    if kept:
+        st.warning(
+            _("No rate is known for the money of {groups}: it stays in their own currency and is not compared.").format(
+                groups=", ".join(kept)
+            )
+        )
+    with st.expander(_("What each indicator counts")):
+        for definition in DEFINITIONS.values():
+            st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
+        st.caption(
+            _(
+                "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, by value over ten crops. The losses here are those of the stages that a group records between harvest and sale: a part of it, not the index itself."
+            )
+        )
+
+
+def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: str, report: pd.DataFrame) -> None:
     """Show one indicator: a funnel for proportions, estimates with intervals for means, and what may be said."""
     definition = DEFINITIONS[key]
-    st.caption(
-        _("{numerator}, over {denominator}. Source: {source}").format(
-            numerator=say(definition.numerator), denominator=say(definition.denominator), source=definition.source
+    st.caption(definition_words(definition))
+    whole = report[report["key"] == key].iloc[0]
+    words = report_words(whole)
+    st.markdown(
+        _("All groups together: **{value}** ({interval}). Baseline: {baseline}. Target: {target}.").format(
+            value=words[_("Value")],
+            interval=words[_("95 % interval")],
+            baseline=words[_("Baseline")],
+            target=words[_("Target")],
         )
     )
-    own = table[(table["key"] == key) & table["value"].notna()]
-    if len(own) < 2:
+    compared, kept = same_currency(table[(table["key"] == key) & table["value"].notna()], currency)
+    if len(compared) < 2:
         st.info(_("Fewer than two groups have records for this: nothing can be compared yet."))
         return
-    scale = 100.0 if definition.unit == "%" else 1.0
-    items = shrunken_estimates(own["value"], own["variance"].fillna(np.nan), own["denominator"])
-    if definition.proportion:
-        benchmark = float(own["numerator"].sum() / own["denominator"].sum())
-        phi = overdispersion(own["value"], own["denominator"], benchmark)
-        page.chart(
-            funnel(
-                own, benchmark, phi, say(definition.denominator), f"{say(definition.label)}, %",
-                [_("all groups together"), _("limits of chance, 95 %"), _("limits of chance, 99.8 %"), _("groups")],
-            ),
-            alt=_("Funnel of {label}: each group's share over the number it rests on.").format(label=say(definition.label)),
-            key=f"funnel_{key}",
-        )  # fmt: skip
-        st.caption(_("Inside the limits, chance alone explains the difference. Small groups have wide limits."))
-        if phi > 1:
-            st.caption(
-                _("Groups differ more than chance would have it; the limits are widened by {factor}.").format(
-                    factor=number(phi**0.5, 1)
-                )
-            )
-    else:
-        benchmark = float(np.average(own["value"], weights=own["denominator"]))
-        page.chart(
-            estimates(list(own["group"]), items, benchmark, f"{say(definition.label)}, {definition.unit}", scale),
-            alt=_("Estimates of {label} with 95 % intervals.").format(label=say(definition.label)),
-            key=f"estimates_{key}",
-        )
-    verdicts = {
-        "higher": _("above the others"), "lower": _("below the others"),
-        "like the others": _("like the others"), "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+    own = compared.sort_values("group")
+    items = shrunken_estimates(own["value"], own["variance"], own["count"])
+    verdicts = (
+        funnel_part(own, key, of) if definition.proportion else interval_part(own, key, of, items, whole, currency)
+    )
     frame = pd.DataFrame(
         {
             _("Group"): list(own["group"]),
-            _("Counted"): [number(scale * value, 1) for value in own["value"]],
-            _("Drawn towards the others"): [number(scale * item.value, 1) for item in items],
-            _("95 % interval"): [f"{number(scale * item.low, 1)} – {number(scale * item.high, 1)}" for item in items],
-            _("Rests on"): [int(value) for value in own["denominator"]],
+            _("Counted"): [in_words(definition, value, currency) for value in own["value"]],
+            _("Drawn towards the others"): [in_words(definition, item.value, currency) for item in items],
+            _("95 % interval"): [between(definition, item.low, item.high, currency) for item in items],
+            _("Rests on"): [int(value) for value in own["count"]],
             _("Not usable"): [int(value) for value in own["missing"]],
-            _("What may be said"): [verdicts[item.verdict] for item in items],
+            _("What may be said"): verdicts,
         }
-    ).sort_values(_("Group"))
+    )
     page.table(frame, f"table_{key}", f"{key}.csv")
+    if len(kept):
+        st.caption(
+            _("Not compared, no rate: {groups}.").format(
+                groups=", ".join(
+                    f"{row['group']} {in_words(definition, row['value'], row['currency'])}"
+                    for row in kept.to_dict("records")
+                )
+            )
+        )
+
+
+def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
+    """Show the funnel of a proportion and return what may be said of each group."""
+    definition = DEFINITIONS[key]
+    benchmark = float(own["numerator"].sum() / own["denominator"].sum())
+    phi = overdispersion(own["value"], own["denominator"], benchmark)
+    found = funnel_verdicts(own["value"], own["denominator"], benchmark, phi)
+    words = {
+        "far below": _("lower than chance explains (99.8 %)"), "far above": _("higher than chance explains (99.8 %)"),
+        "below": _("low, but one in twenty is by chance"), "above": _("high, but one in twenty is by chance"),
+        "inside": _("as chance has it"), "cannot tell yet": _("cannot tell yet"),
+    }  # fmt: skip
+    target = of.goal("target", key)
+    lines = {
+        "all": _("all groups together"), "95": _("limits of chance, 95 %"), "99.8": _("limits of chance, 99.8 %"),
+        "target": _("target"),
+    }  # fmt: skip
+    page.chart(
+        funnel(
+            own.assign(verdict=found), benchmark, phi, say(definition.denominator), f"{say(definition.label)}, %",
+            lines | words, target.value if target else None,
+        ),
+        alt=_("Funnel of {label}: each group's share over the number it rests on.").format(label=say(definition.label)),
+        key=f"funnel_{key}",
+    )  # fmt: skip
+    outside = [name for name, word in zip(own["group"], found, strict=True) if word.startswith("far")]
+    if outside:
+        st.write(
+            _(
+                "More than chance explains: {groups}. Weather, crops, buyers or gaps in the records may be why; their profiles and a visit tell."
+            ).format(groups=", ".join(outside))
+        )
+    else:
+        st.write(_("No group differs by more than chance explains."))
+    st.caption(_("Inside the limits, chance alone explains the difference. Small groups have wide limits."))
+    if phi > 1:
+        st.caption(
+            _("Groups differ more than chance would have it; the limits are widened by {factor}.").format(
+                factor=number(phi**0.5, 1)
+            )
+        )
+    return [words[word] for word in found]
+
+
+def interval_part(
+    own: pd.DataFrame, key: str, of: ProgrammeBook, items: Sequence, whole: pd.Series, currency: str
+) -> list[str]:
+    """Show a mean's or ratio's estimates with intervals and return what may be said of each group."""
+    definition = DEFINITIONS[key]
+    lines = [(float(whole["value"]), _("all groups together"), BLUE)]
+    target = of.goal("target", key)
+    if target is not None and (not definition.money or target.currency == currency):
+        lines.append((target.value * definition.scale, _("target"), PLUM))
+    drawn = [definition.scale * np.array([getattr(item, end) for item in items]) for end in ("value", "low", "high")]
+    page.chart(
+        intervals(list(own["group"]), *drawn, f"{say(definition.label)}, {unit_words(definition, currency)}", lines),
+        alt=_("Estimates of {label} with 95 % intervals.").format(label=say(definition.label)),
+        key=f"estimates_{key}",
+    )
+    words = {
+        "higher": _("higher than the others"), "lower": _("lower than the others"),
+        "like the others": _("like the others"), "cannot tell yet": _("cannot tell yet"),
+    }  # fmt: skip
+    if all(item.low != item.low for item in items):
+        st.caption(
+            _("Counted, not sampled: there is no interval, and what lies behind a difference shows in the profiles.")
+        )
+    return [words[item.verdict] for item in items]
+
+
+def show_changes(
+    groups: Sequence[CountedGroup], keys: Sequence[tuple[int, int]], of: tuple[Season, ...], key: str
+) -> None:
+    """Show how one indicator changed in each group from one season to the next."""
+    st.subheader(_("What changed since the season before?"))
+    definition = DEFINITIONS[key]
+    if len(of) < 2:
+        st.info(_("There is one season on record: a change shows from the second one on."))
+        return
+    if definition.money:
+        st.info(_("Costs have no interval; see them by season on a group's own page."))
+        return
+    with page.busy(_("Counting by season")):
+        changes = [changes_of_group(group_by_season(one, of))[key] for one in keys]
+    names = [item.record.group.name for item in groups]
+    both = [place for place, item in enumerate(changes) if item.before is not None and item.after is not None]
+    if not both:
+        st.info(_("No group has this in both seasons yet."))
+        return
+    drawn = shrunken_changes([changes[place] for place in both])
+    shown = [names[place] for place in both]
+    words = {
+        "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),
+        "cannot tell yet": _("cannot tell yet"),
+    }  # fmt: skip
+    counts = {word: sum(item.verdict == word for item in drawn) for word in words}
+    st.write(
+        _("{before} to {after}: better in {better}, worse in {worse}, about the same in {same}, cannot tell yet in {unknown} of {count} groups.").format(
+            before=of[-2].name, after=of[-1].name, better=counts["better"], worse=counts["worse"],
+            same=counts["about the same"], unknown=counts["cannot tell yet"], count=len(drawn),
+        )
+    )  # fmt: skip
+    unit = _("points of %") if definition.unit == "%" else unit_words(definition)
+    scaled = [
+        definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
+    ]
+    page.chart(
+        intervals(shown, *scaled, _("Change of {label}, {unit}").format(label=say(definition.label), unit=unit), [(0.0, _("no change"), STONE)]),
+        alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
+        key=f"changes_{key}",
+    )  # fmt: skip
+    methods = {"same members": _("same members in both"), "all lots": _("all lots of each"), "none": "–"}
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Group"): name,
+                    of[-2].name: in_words(definition, item.before),
+                    of[-1].name: in_words(definition, item.after),
+                    _("Change, drawn towards the others"): number(definition.scale * item.difference, 1),
+                    _("95 % interval"): _("no interval") if item.low != item.low else _("{low} to {high}").format(low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)),
+                    _("Rests on"): f"{item.count_before}, {item.count_after}",
+                    _("Compared by"): methods[item.method],
+                    _("What may be said"): words[item.verdict],
+                }
+                for name, item in sorted(zip(shown, drawn, strict=True), key=lambda row: row[0])
+            ]
+        ),
+        f"changes_table_{key}",
+        f"changes_{key}.csv",
+    )  # fmt: skip
+    st.caption(
+        _(
+            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or more members had lots in both seasons; all drawn towards the groups' common change, so that noise accuses nobody."
+        )
+    )
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
@@ -152,7 +342,7 @@ def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
     return observed_against_expected(lot_facts(records_of(store, group_id)), place_of(group), normals, seed=group_id)
 
 
-def show_expected(keys: tuple[tuple[int, int], ...]) -> None:
+def show_expected(keys: Sequence[tuple[int, int]]) -> None:
     """Show days to dry against what each group's own crops, moistures, dates and weather allowed."""
     st.subheader(_("Days to dry, against what each group's own weather and grain allowed"))
     words = {
@@ -185,45 +375,59 @@ def show_expected(keys: tuple[tuple[int, int], ...]) -> None:
     )
 
 
-def by_owner(key: str) -> None:
+def by_owner(groups: Sequence[CountedGroup], key: str) -> None:
     """Show the indicator by sex or age group of the owner, small cells blank."""
     with st.expander(_("By sex or age of the lot's owner")):
-        records = [records_of(state.store(), group.id) for group in state.store().groups()]
         choice = st.radio(
             _("Split by"), ["sex", "age"], format_func={"sex": _("sex"), "age": _("age group")}.get, key="split_by"
         )
         today = state.now().date()
-        split = (
-            (lambda member: member.sex or "not known") if choice == "sex" else (lambda member: age_group(member, today))
+        split = sex_of if choice == "sex" else (lambda member: age_group(member, today))
+        frame = people_table([(item.record, item.found[key]) for item in groups], split).whole
+        if frame.empty:
+            st.info(_("This is not counted by person."))
+            return
+        page.table(people_words(frame, key), f"people_{key}")
+        st.caption(
+            _(
+                "Cells below five people stay blank, and others with them, so that nobody can be recognised and no blank cell follows from a total."
+            )
         )
-        frame = by_people(records, key, split)
-        scale = 100.0 if DEFINITIONS[key].unit == "%" else 1.0
-        page.table(
-            pd.DataFrame(
-                {
-                    _("Owners"): [_(cell) for cell in frame["cell"]],
-                    _("People"): ["–" if pd.isna(count) else str(count) for count in frame["people"]],
-                    _("Value"): [number(scale * value, 1) for value in frame["value"]],
-                }
-            ),
-            f"people_{key}",
-        )
-        st.caption(_("Cells below five people stay blank, so that nobody can be recognised."))
 
 
-def workbook(table: pd.DataFrame) -> bytes:
-    """Return all indicators as an XLSX workbook with HXL tags under the headings."""
-    tags = {
-        "group_id": "#meta+id", "group": "#org+group+name", "key": "#indicator+code", "value": "#indicator+value+num",
-        "numerator": "#indicator+numerator+num", "denominator": "#indicator+denominator+num",
-        "variance": "#indicator+variance+num", "missing": "#indicator+missing+num",
-    }  # fmt: skip
-    tagged = pd.concat([pd.DataFrame([tags]), table.astype(object)])
-    buffer = io.BytesIO()
-    options = {"options": {"strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}}
-    with pd.ExcelWriter(buffer, engine="xlsxwriter", engine_kwargs=options) as writer:
-        tagged.to_excel(writer, sheet_name="indicators", index=False)
-    return buffer.getvalue()
+def people_words(frame: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Return a table of cells for people."""
+    return pd.DataFrame(
+        {
+            _("Owners"): [_(cell) for cell in frame["cell"]],
+            _("People"): [_("blank") if pd.isna(count) else str(count) for count in frame["people"]],
+            _("Value"): [in_words(DEFINITIONS[key], value) for value in frame["value"]],
+        }
+    )
+
+
+def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None:
+    """Offer the whole as a workbook and as CSV, with HXL tags."""
+    st.subheader(_("Take it along"))
+    if not st.button(_("Prepare the tables of all indicators"), key="prepare_workbook"):
+        return
+    by_group = group_report(table, of)
+    sheets = {
+        "programme": (report.drop(columns=["group_id"]), report_tags()),
+        "groups": (by_group, report_tags()),
+        "definitions": (definitions_table(), DEFINITION_TAGS),
+        "rates": (rates_table(of.rates), RATE_TAGS),
+    }
+    st.download_button(
+        _("Save the workbook (XLSX, HXL tags)"), workbook_bytes(sheets), "indicators.xlsx", key="save_workbook"
+    )
+    st.download_button(
+        _("Save the groups' indicators (CSV, HXL tags)"),
+        csv_bytes(by_group, report_tags()),
+        "indicators.csv",
+        mime="text/csv",
+        key="save_indicators_csv",
+    )
 
 
 def main() -> None:
@@ -237,26 +441,37 @@ def main() -> None:
         if not keys:
             page.stop_if_no_group()
         with page.busy(_("Counting")):
-            table = cached_table(keys)
-        thin = int((table[table["key"] == "readings_per_lot"]["denominator"] < 5).sum())
+            groups = counted_groups(keys)
+        of = book()
+        table, currency, rates_on = table_of(groups, of)
+        lots = sum(len(item.record.lots) for item in groups)
+        thin = sum(item.found["readings_per_lot"].count < 5 for item in groups)
         page.answer(
-            _("{count} groups; {thin} of them have fewer than five lots on record.").format(count=len(keys), thin=thin)
+            ngettext(
+                "{count} group with {lots} lots; {thin} of them with fewer than five lots: nothing is said of those yet.",
+                "{count} groups with {lots} lots; {thin} of them with fewer than five lots: nothing is said of those yet.",
+                len(groups),
+            ).format(count=len(groups), lots=number(lots, 0), thin=thin)
         )
-        data_quality(table)
+        data_quality(groups)
+        report = programme_report(table, of, currency)
+        whole_programme(report, same_currency(table, currency)[1], currency, rates_on)
         st.subheader(_("Groups side by side"))
         key = st.selectbox(
             _("Indicator"), list(DEFINITIONS), format_func=lambda k: say(DEFINITIONS[k].label), key="indicator_key"
         )
-        show_indicator(table, key)
-        by_owner(key)
+        show_indicator(table, key, of, currency, report)
+        by_owner(groups, key)
+        show_changes(groups, keys, seasons_of(groups), key)
         if st.toggle(
             _("Compare days to dry with what the conditions allowed (takes some seconds)"), key="show_expected"
         ):
             show_expected(keys)
-        if st.button(_("Prepare a workbook of all indicators"), key="prepare_workbook"):
-            st.download_button(
-                _("Save the workbook (XLSX, HXL tags)"), workbook(table), "indicators.xlsx", key="save_workbook"
-            )
+        with st.expander(_("Targets and baselines")):
+            goals_form(of, currency)
+        with st.expander(_("Currency and exchange rates")):
+            currency_form(of, currency)
+        export(table, report, of)
         page.sources(
             [
                 _(

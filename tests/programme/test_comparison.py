@@ -11,6 +11,7 @@ from core.errors import InputError
 from core.programme.comparison import (
     between_variance,
     funnel_limits,
+    funnel_verdicts,
     overdispersion,
     shrink_to_mean,
     shrunken_estimates,
@@ -104,3 +105,43 @@ def test_small_groups_are_not_judged():
 def test_bad_input_is_refused(benchmark, size, coverage):
     with pytest.raises(InputError):
         funnel_limits(benchmark, size, coverage)
+
+
+def test_words_of_the_funnel_by_the_published_limits():
+    # overall 7.4 %, 100 cases: exact 95 % limits 3 and 13 cases, 99.8 % up to 17 (see above); no case at all has a
+    # chance of 0.926^100 = 0.0005, below 0.001
+    cases = np.array([0, 2, 3, 13, 14, 17, 18])
+    assert funnel_verdicts(cases / 100, np.full(7, 100), 0.074) == (
+        "far below", "below", "inside", "inside", "above", "above", "far above",
+    )  # fmt: skip
+    assert funnel_verdicts([0.0, 1.0], [4, 4], 0.5) == ("cannot tell yet", "cannot tell yet")
+
+
+def test_chance_alone_is_seldom_called_far():
+    random = np.random.default_rng(12)
+    sizes = random.integers(5, 60, 3000)
+    words = funnel_verdicts(random.binomial(sizes, 0.8) / sizes, sizes, 0.8)
+    assert sum("far" in word for word in words) / 3000 <= 0.004
+
+
+def test_of_means_by_chance_alone_few_groups_stand_out():
+    random = np.random.default_rng(13)
+    said = 0
+    for _run in range(40):
+        sizes = random.integers(6, 30, 30)
+        samples = [random.normal(8, 3, size) for size in sizes]
+        found = shrunken_estimates(
+            [sample.mean() for sample in samples], [sample.var(ddof=1) / sample.size for sample in samples], sizes
+        )
+        said += sum(item.verdict in {"higher", "lower"} for item in found)
+    assert said / (40 * 30) < 0.025  # each looked at alone would make 0.05
+
+
+def test_a_group_that_differs_is_seen_among_many():
+    random = np.random.default_rng(14)
+    sizes = np.full(30, 20)
+    samples = [random.normal(8 + (6 if at == 3 else 0), 3, 20) for at in range(30)]
+    found = shrunken_estimates(
+        [sample.mean() for sample in samples], [sample.var(ddof=1) / sample.size for sample in samples], sizes
+    )
+    assert found[3].verdict == "higher"

@@ -1,0 +1,151 @@
+"""What the programme's pages share: groups counted once and kept, values and verdicts in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+import pandas as pd
+import streamlit as st
+
+from core.programme.counting import Indicator, Records, records_of
+from core.programme.definitions import DEFINITIONS, Definition
+from core.programme.indicators import group_indicators, indicator_rows, last_reading_age
+from core.programme.programme_book import ProgrammeBook, goal_words, programme_book
+from core.programme.report import converted
+from core.programme.seasons import Season, indicators_by_season, seasons
+from dashboard import state
+from dashboard.text import _, day, money, number, say
+
+KEPT_GROUPS = 2500
+
+
+@dataclass(frozen=True)
+class CountedGroup:
+    """A group with its indicators; `record` holds its members and lots, but no readings, sales, prices and books."""
+
+    record: Records
+    found: dict[str, Indicator]
+    days_since_reading: float | None
+
+
+@st.cache_resource(max_entries=KEPT_GROUPS, show_spinner=False)
+def _counted(database: str, group_id: int, version: int, today: date) -> CountedGroup:
+    del database, version
+    record = records_of(state.store(), group_id, today)
+    nothing = pd.DataFrame()
+    light = replace(
+        record, readings=nothing, sales=nothing, prices=nothing, meter_book=(), lot_book=(), plans=(), facts={}
+    )
+    noon = datetime.combine(today, datetime.min.time(), state.now().tzinfo)
+    return CountedGroup(light, group_indicators(record), last_reading_age(record, noon))
+
+
+@st.cache_resource(max_entries=KEPT_GROUPS, show_spinner=False)
+def _by_season(
+    database: str, group_id: int, version: int, today: date, of: tuple[Season, ...]
+) -> list[dict[str, Indicator]]:
+    del database, version
+    return indicators_by_season(records_of(state.store(), group_id, today), of)
+
+
+def versions() -> tuple[tuple[int, int], ...]:
+    """Return every group's number and version."""
+    store = state.store()
+    return tuple((group.id, store.version(group.id)) for group in store.groups())
+
+
+def counted_groups(keys: Sequence[tuple[int, int]]) -> list[CountedGroup]:
+    """Return all groups counted, only those anew whose records changed; says how far it is."""
+    database, today = str(state.store().engine.url), state.now().date()
+    bar = st.empty()
+    found = []
+    for place, (group_id, version) in enumerate(keys, start=1):
+        found.append(_counted(database, group_id, version, today))
+        if place % 10 == 0 and place < len(keys):
+            bar.progress(place / len(keys), text=_("{done} of {count} groups").format(done=place, count=len(keys)))
+    bar.empty()
+    return found
+
+
+def seasons_of(groups: Sequence[CountedGroup]) -> tuple[Season, ...]:
+    """Return the programme's seasons."""
+    return tuple(seasons([item.record for item in groups]))
+
+
+def group_by_season(key: tuple[int, int], of: tuple[Season, ...]) -> list[dict[str, Indicator]]:
+    """Return one group's indicators in each season."""
+    return _by_season(str(state.store().engine.url), *key, state.now().date(), of)
+
+
+def book() -> ProgrammeBook:
+    """Return the programme's book."""
+    return programme_book(state.store())
+
+
+def table_of(groups: Sequence[CountedGroup], of: ProgrammeBook) -> tuple[pd.DataFrame, str, date]:
+    """Return all groups' indicators with money in the programme's currency, that currency, and the day of the rates."""
+    rows = [row for item in groups for row in indicator_rows(item.record, item.found)]
+    codes = pd.Series([item.record.group.currency for item in groups])
+    most = str(codes.mode().iloc[0]) if len(codes) else "USD"
+    return converted(pd.DataFrame(rows), of, most, state.now().date())
+
+
+def unit_words(definition: Definition, currency: str = "") -> str:
+    """Return an indicator's unit in words."""
+    if definition.money:
+        return _("{currency} a tonne").format(currency=currency)
+    return {"days": _("days"), "readings": _("readings"), "times": _("times"), "bags": _("bags")}.get(
+        definition.unit, definition.unit
+    )
+
+
+def in_words(definition: Definition, value: float | None, currency: str = "") -> str:
+    """Return a value (a fraction where the unit is %) with its unit; a dash where there is none."""
+    if value is None or value != value:
+        return "–"
+    if definition.money:
+        return _("{amount} a tonne").format(amount=money(value, currency))
+    digits = 2 if definition.unit == "times" else 0 if definition.proportion else 1
+    return f"{number(value * definition.scale, digits)} {unit_words(definition)}"
+
+
+def between(definition: Definition, low: float, high: float, currency: str = "") -> str:
+    """Return an interval in words; "no interval" where there is none."""
+    if low != low or high != high:
+        return _("no interval")
+    if definition.money:
+        return _("{low} to {high}").format(low=money(low, currency), high=money(high, currency))
+    digits = 2 if definition.unit == "times" else 0 if definition.proportion else 1
+    low, high = (number(end * definition.scale, digits) for end in (low, high))
+    return _("{low} to {high}").format(low=low, high=high)
+
+
+def report_words(row: pd.Series) -> dict[str, str]:
+    """Return a row of a report as the cells of a table for people: value, interval, baseline, target."""
+    definition = DEFINITIONS[row["key"]]
+    scale, currency = definition.scale, str(row["currency"] or "")
+    goal = in_words(definition, row["target"] / scale, currency)
+    if not pd.isna(row["target"]):
+        verdict = say(goal_words(row["against_target"])) if row["against_target"] else _("no value yet")
+        goal = _("{goal} by {day}: {verdict}").format(goal=goal, day=day(row["target_on"]), verdict=verdict)
+    base = in_words(definition, row["baseline"] / scale, currency)
+    if not pd.isna(row["baseline"]):
+        base = _("{value} ({day})").format(value=base, day=day(row["baseline_on"]))
+    return {
+        _("Indicator"): say(definition.label),
+        _("Value"): in_words(definition, row["value"] / scale, currency),
+        _("95 % interval"): between(definition, row["low"] / scale, row["high"] / scale, currency),
+        _("Rests on"): number(row["count"], 0),
+        _("Not usable"): number(row["missing"], 0),
+        _("Baseline"): base,
+        _("Target"): goal,
+    }
+
+
+def definition_words(definition: Definition) -> str:
+    """Return what an indicator counts, over what, and its source, in one line."""
+    return _("{numerator}, over {denominator}. Source: {source}").format(
+        numerator=say(definition.numerator), denominator=say(definition.denominator), source=_(definition.source)
+    )
