@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
@@ -11,9 +11,20 @@ from core.accounts.journal import Journal, Line, credit, debit
 from core.accounts.splitting import split_exactly
 from core.errors import BalanceError
 from core.messages import Message, message
-from core.pool.season import PoolSale, Season
+from core.pool.loans import Loan, LoanAccount, loan_account
+from core.pool.season import MoneyEvent, PoolSale, Season
+from core.pool.terms import week_of
 
 ZERO = Decimal(0)
+ADVANCE, ADVANCES, METER, LOAN = "advance", "advances", "meter", "loan "
+LENT, ADVANCED, FOR_METER, INTEREST = "assets:loans", "assets:advances", "liabilities:meter account", "income:interest"
+LATE = 10**9
+"""Stands after every entry of the same day."""
+LOAN_WORDS = {
+    "lent": "Lent to a member", "interest": "Interest on a loan", "repaid": "Loan repaid in cash",
+    "recovered": "Loan recovered from a member's pay",
+}  # fmt: skip
+OVER_AND_SHORT = "income:cash over and short"
 PAYABLE = "liabilities:members"
 CASH = "assets:cash"
 BUYERS = "assets:buyers"
@@ -23,8 +34,10 @@ BUYERS = "assets:buyers"
 class MemberPay:
     """A member's money, all in the group's currency.
 
-    `proceeds` is his part of what buyers owe, `costs` of truck and market, `levies` by name; `paid` includes first
-    payments and advances; `due` = proceeds - costs - levies - charges - paid.
+    `proceeds` is his part of what buyers owe, `costs` of truck and market, `levies` by name; `meter`, `loans` and
+    `advances` were taken off for the meter's account, his loans and his advances; `charges` by agreement with him;
+    `paid` includes first payments, not advances; `short` is what could not be taken off, by name; `due` = proceeds -
+    costs - all that was taken off - paid. `advanced` is all that he had as advances.
     """
 
     member_id: int
@@ -33,11 +46,32 @@ class MemberPay:
     levies: Mapping[str, Decimal] = field(default_factory=dict)
     charges: Decimal = ZERO
     paid: Decimal = ZERO
+    meter: Decimal = ZERO
+    loans: Decimal = ZERO
+    advances: Decimal = ZERO
+    advanced: Decimal = ZERO
+    short: Mapping[str, Decimal] = field(default_factory=dict)
+    recoveries: tuple[tuple[date, int, int, Decimal], ...] = ()
+
+    @property
+    def taken_off(self) -> Decimal:
+        """Return levies, meter, loans, advances and charges together."""
+        return sum(self.levies.values(), ZERO) + self.meter + self.loans + self.advances + self.charges
+
+    @property
+    def take_home(self) -> Decimal:
+        """Return proceeds less truck and market and all that was taken off."""
+        return self.proceeds - self.costs - self.taken_off
 
     @property
     def due(self) -> Decimal:
         """Return what is still due to the member; below 0 he owes it."""
-        return self.proceeds - self.costs - sum(self.levies.values(), ZERO) - self.charges - self.paid
+        return self.take_home - self.paid
+
+    @property
+    def owes(self) -> Decimal:
+        """Return advances that his pay has not covered yet."""
+        return self.advanced - self.advances
 
 
 def to_coin(amount: Decimal, step: Decimal) -> Decimal:
@@ -65,18 +99,33 @@ def share_sales(season: Season) -> tuple[dict[int, dict[int, Decimal]], dict[int
         grade). With the rule "pool_price" every sale of a pool is shared by what each member had sold in all of them.
         Each adds up exactly to the sale's amount and costs.
     """
-    step = season.terms.step
-    whole: dict[str, dict[int, Decimal]] = {}
-    for sale in season.sales:
-        sums = whole.setdefault(sale.pool, {})
-        for member, weight in sale.weight_by_member.items():
-            sums[member] = sums.get(member, ZERO) + weight
+    whole = season_weights(season)
     proceeds, costs = {}, {}
     for sale in season.sales:
-        weights = whole[sale.pool] if season.terms.price_rule == "pool_price" else sale.weight_by_member
+        step = sale.terms.step
+        weights = sale_weights(season, sale, whole)
         proceeds[sale.number] = split_exactly(sale_amount(sale, step), dict(weights), step)
         costs[sale.number] = split_exactly(to_coin(sale.costs, step), dict(sale.dry_by_member), step)
     return proceeds, costs
+
+
+def season_weights(season: Season) -> dict[tuple[str, int], dict[int, Decimal]]:
+    """Return the price-weighted dry kg that each member has sold, by pool and season (place in `Season.spans`)."""
+    whole: dict[tuple[str, int], dict[int, Decimal]] = {}
+    for sale in season.sales:
+        sums = whole.setdefault((sale.pool, season.place_of(sale.on)), {})
+        for member, weight in sale.weight_by_member.items():
+            sums[member] = sums.get(member, ZERO) + weight
+    return whole
+
+
+def sale_weights(
+    season: Season, sale: PoolSale, whole: Mapping[tuple[str, int], Mapping[int, Decimal]]
+) -> Mapping[int, Decimal]:
+    """Return the weights by which a sale's money is shared among members, price-weighted dry kg."""
+    return (
+        whole[sale.pool, season.place_of(sale.on)] if sale.terms.price_rule == "pool_price" else sale.weight_by_member
+    )
 
 
 def pay_by_member(season: Season) -> dict[int, MemberPay]:
@@ -87,49 +136,127 @@ def pay_by_member(season: Season) -> dict[int, MemberPay]:
     BalanceError
         Where it would not be so (a fault of the program).
     """
-    step = season.terms.step
     proceeds, costs = share_sales(season)
-    members = sorted(
-        {delivery.member_id for delivery in season.deliveries}
-        | {int(item.party) for item in season.money if item.kind in {"payment", "charge"} and item.party.isdigit()}
-    )
-    sold_kg: dict[int, Decimal] = {}
-    for sale in season.sales:
-        for member, dry in sale.dry_by_member.items():
-            sold_kg[member] = sold_kg.get(member, ZERO) + dry * 100 / (100 - season.terms.base_pct)
-    result = {}
-    for member in members:
-        gained = sum((shares.get(member, ZERO) for shares in proceeds.values()), ZERO)
-        spent = sum((shares.get(member, ZERO) for shares in costs.values()), ZERO)
-        left = max(ZERO, gained - spent)
-        levies: dict[str, Decimal] = {}
-        for levy in season.terms.levies:
-            wanted = levy.amount * (sold_kg.get(member, ZERO) if levy.kind == "per_kg" else gained)
-            taken = min(left, (wanted / step).quantize(Decimal(1), ROUND_DOWN) * step)
-            levies[levy.name] = taken
-            left -= taken
-        own = [item for item in season.money if item.party == str(member)]
-        result[member] = MemberPay(
-            member,
-            gained,
-            spent,
-            levies,
-            sum((item.amount for item in own if item.kind == "charge"), ZERO),
-            sum((item.amount for item in own if item.kind == "payment"), ZERO),
-        )
-    owed = sum((sale_amount(sale, step) for sale in season.sales), ZERO)
+    result = {member: _pay(season, member, proceeds, costs) for member in season.member_ids()}
+    owed = sum((sale_amount(sale, sale.terms.step) for sale in season.sales), ZERO)
     if sum((pay.proceeds for pay in result.values()), ZERO) != owed:
         raise BalanceError("the members' parts do not add up to what the buyers owe")
     return result
+
+
+def _pay(
+    season: Season,
+    member: int,
+    proceeds: Mapping[int, Mapping[int, Decimal]],
+    costs: Mapping[int, Mapping[int, Decimal]],
+) -> MemberPay:
+    """Go through the sales in order of day; take off what was agreed, in its order, as far as the least take-home allows."""
+    own = [item for item in season.money if item.party == str(member)]
+    advances = [item for item in own if item.kind == "payment" and item.about == ADVANCE]
+    loans = [loan for loan in season.loans if loan.member_id == member]
+    gained = spent = room = took = ZERO
+    wanted: dict[str, Decimal] = {}
+    taken: dict[str, Decimal] = {}
+    kinds: dict[str, str] = {}
+    place, kg_sold, money_gained = -1, ZERO, ZERO
+    earlier: dict[str, Decimal] = {}
+    recoveries: list[tuple[date, int, int, Decimal]] = []
+    for sale in season.sales:
+        part, cost = proceeds[sale.number].get(member, ZERO), costs[sale.number].get(member, ZERO)
+        if part == 0 and cost == 0:
+            continue
+        terms, step = sale.terms, sale.terms.step
+        gained, spent = gained + part, spent + cost
+        room = max(ZERO, gained - spent) * (1 - terms.minimum_take_home) - took
+        if season.place_of(sale.on) != place:  # a new season begins: its levies are reckoned from here
+            place, kg_sold, money_gained, earlier = season.place_of(sale.on), ZERO, ZERO, dict(wanted)
+        kg_sold += sale.dry_by_member.get(member, ZERO) * 100 / (100 - terms.base_pct)
+        money_gained += part
+        for kind in terms.order:
+            for name, already in _asked(season, kind, member, sale, loans, advances, recoveries):
+                kinds[name] = kind
+                if kind == "levies":
+                    levy = next(item for item in terms.levies if item.name == name)
+                    asked = levy.amount * (kg_sold if levy.kind == "per_kg" else money_gained)
+                    wanted[name] = earlier.get(name, ZERO) + (asked / step).quantize(Decimal(1), ROUND_DOWN) * step
+                else:
+                    wanted[name] = already
+                open_part = wanted[name] - taken.get(name, ZERO)
+                now = min(open_part, (max(ZERO, room) / step).quantize(Decimal(1), ROUND_DOWN) * step)
+                if now <= 0:
+                    continue
+                taken[name] = taken.get(name, ZERO) + now
+                took, room = took + now, room - now
+                if kind == "loans":
+                    recoveries.append((sale.on, sale.number, int(name.removeprefix(LOAN)), now))
+    advanced = sum((item.amount for item in advances), ZERO)
+
+    def of(kind: str) -> Decimal:
+        return sum((amount for name, amount in taken.items() if kinds[name] == kind), ZERO)
+
+    return MemberPay(
+        member_id=member,
+        proceeds=gained,
+        costs=spent,
+        levies={name: taken.get(name, ZERO) for name, kind in kinds.items() if kind == "levies"},
+        charges=sum((item.amount for item in own if item.kind == "charge"), ZERO),
+        paid=sum((item.amount for item in own if item.kind == "payment"), ZERO) - advanced,
+        meter=of("meter"),
+        loans=of("loans"),
+        advances=of("advances"),
+        advanced=advanced,
+        short={name: rest for name, sum_ in wanted.items() if (rest := sum_ - taken.get(name, ZERO)) > 0},
+        recoveries=tuple(recoveries),
+    )
+
+
+def _asked(
+    season: Season,
+    kind: str,
+    member: int,
+    sale: PoolSale,
+    loans: Sequence[Loan],
+    advances: Sequence[MoneyEvent],
+    recoveries: Sequence[tuple[date, int, int, Decimal]],
+) -> list[tuple[str, Decimal]]:
+    """Return what a kind of deduction asks for up to a sale: name and all money asked so far, taken or not."""
+    if kind == "levies":
+        return [(levy.name, ZERO) for levy in sale.terms.levies]
+    if kind == "meter":
+        amount = sum((amounts.get(member, ZERO) for on, _number, amounts in season.dues if on <= sale.on), ZERO)
+        return [(METER, amount)] if amount > 0 else []
+    if kind == "advances":
+        amount = sum((item.amount for item in advances if item.on <= sale.on), ZERO)
+        return [(ADVANCES, amount)] if amount > 0 else []
+    rows = []
+    for loan in loans:
+        if loan.on <= sale.on:
+            own = [(on, number, amount) for on, number, which, amount in recoveries if which == loan.number]
+            account = loan_account(loan, sale.on, sale.terms.step, own)
+            rows.append((f"{LOAN}{loan.number}", account.recovered + max(ZERO, account.still_due)))
+    return rows
+
+
+def loan_accounts(season: Season, pays: Mapping[int, MemberPay], until: date) -> list[LoanAccount]:
+    """Return the book of loans on a day, with what was recovered from members' pay."""
+    accounts = []
+    for loan in season.loans:
+        pay = pays.get(loan.member_id)
+        own = [
+            (on, sale, amount) for on, sale, which, amount in (pay.recoveries if pay else ()) if which == loan.number
+        ]
+        accounts.append(loan_account(loan, until, season.terms_on(loan.on).step, own))
+    return accounts
 
 
 def first_payments_due(season: Season) -> dict[int, Decimal]:
     """Return the first payment that each member's deliveries ask for, in whole coins: kg at the common moisture x rate."""
     sums: dict[int, Decimal] = {}
     for delivery in season.deliveries:
-        weight = delivery.dry_kg * 100 / (100 - season.terms.base_pct)
-        amount = weight * season.terms.first_payment_per_kg * season.terms.factor(delivery.grade)
-        sums[delivery.member_id] = sums.get(delivery.member_id, ZERO) + to_coin(amount, season.terms.step)
+        terms = season.terms_on(delivery.on)
+        weight = delivery.dry_kg * 100 / (100 - terms.base_pct)
+        amount = weight * terms.first_payment_per_kg * terms.factor(delivery.grade, week_of(delivery.on))
+        sums[delivery.member_id] = sums.get(delivery.member_id, ZERO) + to_coin(amount, terms.step)
     return sums
 
 
@@ -158,21 +285,60 @@ def books(season: Season) -> Journal:
             lines = [debit(CASH, item.amount), credit(BUYERS, item.amount, item.party)]
             entries.append((item.on, item.number, message("{buyer} paid", buyer=item.party), lines))
         elif item.kind == "payment":
-            lines = [debit(PAYABLE, item.amount, item.party), credit(CASH, item.amount)]
-            entries.append((item.on, item.number, message("Paid to a member"), lines))
+            account = ADVANCED if item.about == ADVANCE else PAYABLE
+            lines = [debit(account, item.amount, item.party), credit(CASH, item.amount)]
+            text = message("Advance to a member") if item.about == ADVANCE else message("Paid to a member")
+            entries.append((item.on, item.number, text, lines))
         elif item.kind == "charge":
             lines = [debit(PAYABLE, item.amount, item.party), credit(f"income:{item.about or 'charge'}", item.amount)]
             entries.append((item.on, item.number, message("Charged to a member"), lines))
-    last = max([entry[0] for entry in entries], default=None)
+    for on, number, amounts in season.passed_on:
+        total = sum(amounts.values(), ZERO)
+        lines = [debit(FOR_METER, amount, str(member)) for member, amount in amounts.items()]
+        entries.append((on, number, message("Passed on to the meter's account"), [*lines, credit(CASH, total)]))
+    last = max((entry[0] for entry in entries), default=None)
     for pay in pays.values():
-        for name, amount in pay.levies.items():
+        taken = [(f"income:{name}", name, amount, "") for name, amount in pay.levies.items()]
+        taken.append((FOR_METER, METER, pay.meter, str(pay.member_id)))
+        taken.append((ADVANCED, ADVANCES, pay.advances, str(pay.member_id)))
+        for account, name, amount, party in taken:
             if amount > 0 and last is not None:
-                lines = [debit(PAYABLE, amount, str(pay.member_id)), credit(f"income:{name}", amount)]
-                entries.append((last, 10**9, message("{levy} taken off", levy=name), lines))
+                lines = [debit(PAYABLE, amount, str(pay.member_id)), credit(account, amount, party)]
+                entries.append((last, LATE, message("{levy} taken off", levy=name), lines))
+    entries += _loan_entries(season, pays)
+    for close in season.closes:
+        entries.append((close.on, 2 * LATE + close.number, message("Cash counted"), []))
     journal = Journal()
-    for on, _number, text, lines in sorted(entries, key=lambda entry: (entry[0], entry[1])):
+    for on, number, text, lines in sorted(entries, key=lambda entry: (entry[0], entry[1])):
+        if not lines:  # a close: what was counted differs from the books
+            close = next(item for item in season.closes if item.number == number - 2 * LATE)
+            over = close.counted - journal.balance(CASH)
+            if over == 0:
+                continue
+            lines = [debit(CASH, over), credit(OVER_AND_SHORT, over)]
+            if over < 0:
+                lines = [debit(OVER_AND_SHORT, -over), credit(CASH, -over)]
         journal = journal.post(on, text, lines)
     return journal
+
+
+def _loan_entries(season: Season, pays: Mapping[int, MemberPay]) -> list[tuple[date, int, Message, list[Line]]]:
+    """Return what the book of loans adds to the journal: lent, interest, repaid in cash, recovered from pay."""
+    days = [sale.on for sale in season.sales] + [loan.on for loan in season.loans]
+    days += [on for loan in season.loans for on, _number, _amount in loan.repaid]
+    until = max(days, default=date.min)
+    entries: list[tuple[date, int, Message, list[Line]]] = []
+    for account in loan_accounts(season, pays, until):
+        party, number = str(account.loan.member_id), account.loan.number
+        for row in account.lines:
+            lines = {
+                "lent": [debit(LENT, row.amount, party), credit(CASH, row.amount)],
+                "interest": [debit(LENT, row.amount, party), credit(INTEREST, row.amount)],
+                "repaid": [debit(CASH, row.amount), credit(LENT, row.amount, party)],
+                "recovered": [debit(PAYABLE, row.amount, party), credit(LENT, row.amount, party)],
+            }[row.kind]
+            entries.append((row.on, number if row.kind == "lent" else LATE, message(LOAN_WORDS[row.kind]), lines))
+    return entries
 
 
 def cash_difference(season: Season, counted: Decimal, until: date | None = None) -> Decimal:

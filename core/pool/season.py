@@ -1,13 +1,14 @@
 """The season of all pools, rebuilt from the append-only book: who has how much grain where, what was sold, who was paid.
 
-Kinds of events in the book "pool": ``terms``, ``delivery``, ``sale``, ``buyer_payment``, ``loss``, ``payment``,
-``charge``, ``cash_count``. An event that reverses another undoes it; nothing is ever deleted.
+Kinds of events in the book "pool": ``terms``, ``store`` (where a pool lies), ``delivery``, ``sale``, ``buyer_payment``,
+``loss``, ``payment``, ``charge``, ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on`` (given to the
+meter's account), ``import``, ``close``. An event that reverses another undoes it; nothing is ever deleted.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -16,9 +17,12 @@ from core.accounts.splitting import as_decimal, split_exactly
 from core.errors import BalanceError, InputError
 from core.group.records import Event
 from core.pool.deliveries import GRAM, Delivery, checked_delivery, to_gram
-from core.pool.terms import Terms, checked_terms
+from core.pool.loans import Loan, checked_loan
+from core.pool.terms import Terms, checked_terms, week_of
 
 ZERO = Decimal(0)
+Line = tuple[int, str, str]
+"""A line of a pool: member, grade, ISO week of delivery."""
 LOSS_KINDS = ("insects and mould", "shrink of dry matter", "spillage", "theft", "home use", "count")
 
 
@@ -43,6 +47,7 @@ class PoolSale:
     due_on: date
     dry_by_member: Mapping[int, Decimal]
     weight_by_member: Mapping[int, Decimal]
+    terms: Terms = field(default_factory=Terms)
 
     @property
     def gross(self) -> Decimal:
@@ -77,18 +82,54 @@ class MoneyEvent:
     amount: Decimal
     reference: str
     about: str = ""
+    who: str = ""
+
+
+@dataclass(frozen=True)
+class Close:
+    """A season's close: the cash counted that day, and how what differs from the books was explained."""
+
+    number: int
+    on: date
+    counted: Decimal
+    explanation: str
+    who: str
 
 
 @dataclass(frozen=True)
 class Season:
-    """All pools as they stand; `stock` is dry kg by pool, grade-weighted lines by (member, grade)."""
+    """All pools as they stand; `stock` is dry kg by pool and line (member, grade, week of delivery).
+
+    `dues` and `passed_on` are what was asked for the meter and given to its account: (day, number, member to money).
+    `stores` tells by pool how it is stored.
+    """
 
     terms: Terms = field(default_factory=Terms)
     deliveries: tuple[Delivery, ...] = ()
     sales: tuple[PoolSale, ...] = ()
     losses: tuple[PoolLoss, ...] = ()
     money: tuple[MoneyEvent, ...] = ()
-    stock: Mapping[str, Mapping[tuple[int, str], Decimal]] = field(default_factory=dict)
+    stock: Mapping[str, Mapping[Line, Decimal]] = field(default_factory=dict)
+    loans: tuple[Loan, ...] = ()
+    dues: tuple[tuple[date, int, Mapping[int, Decimal]], ...] = ()
+    passed_on: tuple[tuple[date, int, Mapping[int, Decimal]], ...] = ()
+    closes: tuple[Close, ...] = ()
+    stores: Mapping[str, str] = field(default_factory=dict)
+    spans: tuple[tuple[date, Terms], ...] = ()
+
+    def terms_on(self, day: date) -> Terms:
+        """Return what was agreed for the season in which a day lies."""
+        return terms_on(self.spans, day) if self.spans else self.terms
+
+    def place_of(self, day: date) -> int:
+        """Return which season a day lies in, counted from 0."""
+        return next((place for place, (end, _terms) in enumerate(self.spans) if day <= end), 0)
+
+    def member_ids(self) -> list[int]:
+        """Return everybody who delivered, was paid, charged or lent to."""
+        people = {delivery.member_id for delivery in self.deliveries} | {loan.member_id for loan in self.loans}
+        people |= {int(x.party) for x in self.money if x.kind in {"payment", "charge"} and x.party.isdigit()}
+        return sorted(people | {member for _on, _number, amounts in self.dues for member in amounts})
 
     def pool_dry_kg(self, pool: str) -> Decimal:
         """Return the dry matter now in a pool, kg."""
@@ -106,13 +147,15 @@ def live_events(events: Iterable[Event]) -> list[Event]:
     return [event for event in events if event.reverses is None and event.id not in undone]
 
 
-def replay(events: Iterable[Event]) -> Season:
+def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     """Return the season from its events, in order of day and then of writing.
 
     Parameters
     ----------
     events : iterable of Event
         Of the book "pool".
+    agreed : Terms, optional
+        Reckon with these instead of what the book says: to show what a rule does.
 
     Returns
     -------
@@ -122,40 +165,108 @@ def replay(events: Iterable[Event]) -> Season:
     Raises
     ------
     InputError
-        More grain sold or lost than a pool held at that day, or values that cannot be.
+        More grain sold or lost than a pool held at that day, an entry in a closed season, or values that cannot be.
     BalanceError
         Kilograms that do not add up (a fault of the program).
     """
+    events = list(events)
+    _check_closed(events)
     ordered = sorted(live_events(events), key=lambda event: (event.on, event.id))
-    terms = Terms()
-    for event in ordered:
-        if event.kind == "terms":
-            terms = checked_terms(event.payload)
+    spans = _spans(ordered, agreed)
     deliveries: list[Delivery] = []
     sales: list[PoolSale] = []
     losses: list[PoolLoss] = []
     money: list[MoneyEvent] = []
-    stock: dict[str, dict[tuple[int, str], Decimal]] = {}
+    stock: dict[str, dict[Line, Decimal]] = {}
+    loans: dict[int, Loan] = {}
+    asked: list[tuple[date, int, Mapping[int, Decimal]]] = []
+    passed: list[tuple[date, int, Mapping[int, Decimal]]] = []
+    closes: list[Close] = []
+    stores: dict[str, str] = {}
     for event in ordered:
         if event.kind == "delivery":
             delivery = checked_delivery(event.payload, event.id, event.on, event.who)
             deliveries.append(delivery)
             held = stock.setdefault(delivery.pool, {})
-            key = (delivery.member_id, delivery.grade)
+            key = (delivery.member_id, delivery.grade, week_of(delivery.on))
             held[key] = held.get(key, ZERO) + delivery.dry_kg
         elif event.kind == "sale":
-            sales.append(_sale(event, stock, terms))
+            sales.append(_sale(event, stock, terms_on(spans, event.on)))
         elif event.kind == "loss":
             losses.append(_loss(event, stock))
         elif event.kind in {"payment", "charge", "buyer_payment", "cash_count"}:
             money.append(_money(event))
-    season = Season(terms, tuple(deliveries), tuple(sales), tuple(losses), tuple(money), stock)
+        elif event.kind == "loan":
+            loans[event.id] = checked_loan(event.payload, event.id, event.on, event.who)
+        elif event.kind == "loan_repaid":
+            _repay(loans, event)
+        elif event.kind in {"dues", "passed_on"}:
+            amounts = {int(member): as_decimal(value) for member, value in event.payload["amounts"].items()}
+            if not amounts or min(amounts.values()) <= 0:
+                raise InputError("an amount asked for the meter must be above 0")
+            (asked if event.kind == "dues" else passed).append((event.on, event.id, amounts))
+        elif event.kind == "close":
+            counted = as_decimal(event.payload["counted"], "cash counted")
+            if counted < 0:
+                raise InputError("counted cash of {amount} cannot be", amount=counted)
+            words = str(event.payload.get("explanation", ""))
+            closes.append(Close(event.id, event.on, counted, words, event.who))
+        elif event.kind == "store":
+            stores[str(event.payload["pool"])] = str(event.payload["method"])
+    season = Season(
+        spans[-1][1], tuple(deliveries), tuple(sales), tuple(losses), tuple(money), stock, tuple(loans.values()),
+        tuple(asked), tuple(passed), tuple(closes), stores, spans,
+    )  # fmt: skip
     _check_mass(season)
     return season
 
 
-def _take(stock: dict[str, dict[tuple[int, str], Decimal]], pool: str, dry: Decimal) -> dict[tuple[int, str], Decimal]:
-    """Take dry kg out of a pool by share, to the gram, and return what each (member, grade) gave."""
+def _spans(ordered: list[Event], agreed: Terms | None) -> tuple[tuple[date, Terms], ...]:
+    """Return the terms by season: last day and what was agreed; terms made after a close leave what is closed alone."""
+    ends = [event.on for event in ordered if event.kind == "close"]
+    made = [event for event in ordered if event.kind == "terms"]
+    closes = {event.on: event.id for event in ordered if event.kind == "close"}
+    spans = []
+    for end in [*sorted(ends), date.max]:
+        number = closes.get(end)
+        before = [event for event in made if event.on <= end and (number is None or event.id < number)]
+        spans.append((end, agreed or (checked_terms(before[-1].payload) if before else Terms())))
+    return tuple(spans)
+
+
+def terms_on(spans: tuple[tuple[date, Terms], ...], day: date) -> Terms:
+    """Return the terms of the season in which a day lies, from `Season.spans`."""
+    return next(terms for end, terms in spans if day <= end)
+
+
+def _check_closed(events: list[Event]) -> None:
+    """Refuse what was written after a close and touches its days."""
+    by_number = {event.id: event for event in events}
+    for close in [event for event in live_events(events) if event.kind == "close"]:
+        for event in events:
+            if event.id <= close.id:
+                continue
+            target = event if event.reverses is None else by_number.get(event.reverses, event)
+            if target.on <= close.on and target.kind != "close":
+                raise InputError(
+                    "the season is closed until {day}: take the close back before writing in those days", day=close.on
+                )
+
+
+def _repay(loans: dict[int, Loan], event: Event) -> None:
+    number, amount = int(event.payload["loan"]), as_decimal(event.payload["amount"])
+    if number not in loans:
+        raise InputError("there is no loan number {number} on that day", number=number)
+    if amount <= 0:
+        raise InputError("an amount of {amount} cannot be paid or charged", amount=amount)
+    loan = loans[number]
+    loans[number] = replace(loan, repaid=(*loan.repaid, (event.on, event.id, amount)))
+
+
+def _take(
+    stock: dict[str, dict[Line, Decimal]], pool: str, dry: Decimal, oldest_first: bool = False
+) -> dict[Line, Decimal]:
+    """Take dry kg out of a pool by share, or week by week by share, to the gram; return what each line gave."""
     held = stock.get(pool, {})
     there = sum(held.values(), ZERO)
     if dry <= 0:
@@ -167,6 +278,27 @@ def _take(stock: dict[str, dict[tuple[int, str], Decimal]], pool: str, dry: Deci
             pool=pool,
             there=there,
         )
+    if oldest_first:
+        return _take_by_week(held, dry)
+    return _take_by_share(held, dry)
+
+
+def _take_by_week(held: dict[Line, Decimal], dry: Decimal) -> dict[Line, Decimal]:
+    taken: dict[Line, Decimal] = {}
+    for week in sorted({line[2] for line, mass in held.items() if mass > 0}):
+        own = {line: mass for line, mass in held.items() if line[2] == week and mass > 0}
+        part = min(dry, sum(own.values(), ZERO))
+        if part <= 0:
+            break
+        gone = _take_by_share(own, part)
+        for line, mass in gone.items():
+            held[line] -= mass
+        taken |= gone
+        dry -= part
+    return taken
+
+
+def _take_by_share(held: dict[Line, Decimal], dry: Decimal) -> dict[Line, Decimal]:
     # rounding may ask a nearly empty line for a gram more than it holds: whole shares, then the grams left over
     lines = {key: mass for key, mass in held.items() if mass > 0}
     taken = split_exactly(dry, lines, GRAM)
@@ -182,22 +314,22 @@ def _take(stock: dict[str, dict[tuple[int, str], Decimal]], pool: str, dry: Deci
     return taken
 
 
-def _by_member(taken: Mapping[tuple[int, str], Decimal]) -> dict[int, Decimal]:
+def _by_member(taken: Mapping[Line, Decimal]) -> dict[int, Decimal]:
     sums: dict[int, Decimal] = {}
-    for (member, _grade), mass in taken.items():
+    for (member, _grade, _week), mass in taken.items():
         sums[member] = sums.get(member, ZERO) + mass
     return sums
 
 
-def _sale(event: Event, stock: dict[str, dict[tuple[int, str], Decimal]], terms: Terms) -> PoolSale:
+def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> PoolSale:
     values: dict[str, Any] = event.payload
     loaded, moisture = as_decimal(values["loaded_kg"]), as_decimal(values["loaded_moisture_pct"])
     if not 3 <= moisture <= 45:
         raise InputError("a moisture of {value} % cannot be: between 3 and 45 is possible", value=moisture)
-    taken = _take(stock, str(values["pool"]), to_gram(loaded * (100 - moisture) / 100))
+    taken = _take(stock, str(values["pool"]), to_gram(loaded * (100 - moisture) / 100), terms.price_rule == "by_week")
     weights: dict[int, Decimal] = {}
-    for (member, grade), mass in taken.items():
-        weights[member] = weights.get(member, ZERO) + mass * terms.factor(grade)
+    for (member, grade, week), mass in taken.items():
+        weights[member] = weights.get(member, ZERO) + mass * terms.factor(grade, week)
     price, deductions = as_decimal(values["price_per_kg"]), as_decimal(values.get("buyer_deductions", 0))
     costs = as_decimal(values.get("costs", 0))
     if price < 0 or deductions < 0 or costs < 0:
@@ -217,10 +349,11 @@ def _sale(event: Event, stock: dict[str, dict[tuple[int, str], Decimal]], terms:
         due_on=date.fromisoformat(values["due_on"]) if values.get("due_on") else event.on,
         dry_by_member=_by_member(taken),
         weight_by_member=weights,
+        terms=terms,
     )
 
 
-def _loss(event: Event, stock: dict[str, dict[tuple[int, str], Decimal]]) -> PoolLoss:
+def _loss(event: Event, stock: dict[str, dict[Line, Decimal]]) -> PoolLoss:
     kind = str(event.payload.get("kind", "count"))
     if kind not in LOSS_KINDS:
         raise InputError("'{kind}' is no kind of loss: {kinds}", kind=kind, kinds=", ".join(LOSS_KINDS))
@@ -235,7 +368,9 @@ def _money(event: Event) -> MoneyEvent:
         raise InputError("an amount of {amount} cannot be paid or charged", amount=amount)
     party = str(event.payload.get("member_id", event.payload.get("buyer", "")))
     about = str(event.payload.get("about", event.payload.get("sale", "")))
-    return MoneyEvent(event.id, event.on, event.kind, party, amount, str(event.payload.get("reference", "")), about)
+    return MoneyEvent(
+        event.id, event.on, event.kind, party, amount, str(event.payload.get("reference", "")), about, event.who
+    )
 
 
 def _check_mass(season: Season) -> None:

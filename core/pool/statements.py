@@ -75,7 +75,8 @@ def make_statements(season: Season) -> dict[int, MemberStatement]:
         ]
         lost = sum((loss.dry_by_member.get(member, ZERO) for loss in season.losses), ZERO)
         stored = sum(
-            (mass for held in season.stock.values() for (who, _grade), mass in held.items() if who == member), ZERO
+            (mass for held in season.stock.values() for (who, _grade, _week), mass in held.items() if who == member),
+            ZERO,
         )
         statements[member] = MemberStatement(
             member, base, tuple(rows), tuple(sold), weight_at(lost, base), weight_at(stored, base), pays[member]

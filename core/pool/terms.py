@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
 
-PRICE_RULES = ("by_sale", "pool_price")
+PRICE_RULES = ("by_sale", "pool_price", "by_week")
+DEDUCTIONS = ("levies", "meter", "loans", "advances")
+"""What can be taken off a member's pay besides truck and market costs, in the order that stands until the group agrees another."""
+WEEK = re.compile(r"\d{4}-W\d{2}")
 
 
 @dataclass(frozen=True)
@@ -30,8 +35,11 @@ class Terms:
 
     `base_pct` is the common moisture and `limit_pct` the highest taken in, % wet basis; `grade_factors` are price
     factors by grade; `first_payment_per_kg` is paid on delivery per kg at the common moisture; `step` is the smallest
-    coin in use; `price_rule` is "by_sale" (each sale is shared by those who had grain in the pool then) or
-    "pool_price" (all sales of the season are shared as one, by what each had sold).
+    coin in use; `price_rule` is "by_sale" (each sale is shared by those who had grain in the pool then),
+    "pool_price" (all sales of the season are shared as one, by what each had sold) or "by_week" (the week delivered
+    first is sold first, so that each week's grain gets the price that it fetched). `week_factors` are price factors by
+    ISO week of delivery ("2026-W20"). `order` names what is taken off first, of `DEDUCTIONS`; `minimum_take_home` is
+    the fraction of a member's proceeds, less truck and market, that is never taken off.
     """
 
     base_pct: Decimal = Decimal("13.5")
@@ -41,10 +49,19 @@ class Terms:
     levies: tuple[Levy, ...] = ()
     step: Decimal = Decimal("0.01")
     price_rule: str = "by_sale"
+    week_factors: dict[str, Decimal] = field(default_factory=dict)
+    order: tuple[str, ...] = DEDUCTIONS
+    minimum_take_home: Decimal = Decimal(0)
 
-    def factor(self, grade: str) -> Decimal:
-        """Return the price factor of a grade; 1 for one that the group has not named."""
-        return self.grade_factors.get(grade, Decimal(1))
+    def factor(self, grade: str, week: str = "") -> Decimal:
+        """Return the price factor of a grade delivered in a week; 1 for what the group has not named."""
+        return self.grade_factors.get(grade, Decimal(1)) * self.week_factors.get(week, Decimal(1))
+
+
+def week_of(day: date) -> str:
+    """Return the ISO week of a day, such as 2026-W20 (ISO 8601)."""
+    year, week, _weekday = day.isocalendar()
+    return f"{year}-W{week:02d}"
 
 
 def checked_terms(payload: dict[str, Any]) -> Terms:
@@ -53,7 +70,7 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
     Raises
     ------
     InputError
-        An unknown price rule or levy kind, a factor of 0 or less, a share of 1 or more, a limit below the base.
+        An unknown price rule, levy kind or deduction, a factor of 0 or less, a share of 1 or more, a limit below the base.
     """
     base = as_decimal(payload.get("base_pct", "13.5"), "common moisture")
     limit = as_decimal(payload.get("limit_pct", "14.0"), "moisture limit")
@@ -62,20 +79,32 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
     rule = str(payload.get("price_rule", "by_sale"))
     step = as_decimal(payload.get("step", "0.01"), "smallest coin")
     if rule not in PRICE_RULES:
-        raise InputError("the price rule '{rule}' is unknown: by_sale or pool_price", rule=rule)
+        raise InputError("the price rule '{rule}' is unknown: {rules}", rule=rule, rules=", ".join(PRICE_RULES))
     if not 3 <= base <= 30 or not base <= limit <= 30:
         raise InputError("common moisture {base} % and limit {limit} % do not fit together", base=base, limit=limit)
-    if any(factor <= 0 for factor in factors.values()):
-        raise InputError("a grade's price factor must be above 0")
+    weeks = {str(k): as_decimal(v, "week factor") for k, v in payload.get("week_factors", {}).items()}
+    if any(factor <= 0 for factor in [*factors.values(), *weeks.values()]):
+        raise InputError("a price factor of a grade or week must be above 0")
+    for week in weeks:
+        if not WEEK.fullmatch(week):
+            raise InputError("'{week}' is not a week such as 2026-W20", week=week)
+    order = tuple(str(name) for name in payload.get("order", DEDUCTIONS))
+    if sorted(order) != sorted(DEDUCTIONS):
+        raise InputError("the order of deductions must name each of {names} once", names=", ".join(DEDUCTIONS))
+    kept = as_decimal(payload.get("minimum_take_home", 0), "least that a member takes home")
+    if not 0 <= kept <= 1:
+        raise InputError("the least that a member takes home is a part between 0 and 1, not {value}", value=kept)
     if step <= 0:
         raise InputError("the smallest coin must be above 0")
+    if len({levy.name for levy in levies}) < len(levies):
+        raise InputError("two levies have the same name")
     for levy in levies:
         if levy.kind not in {"per_kg", "share"} or levy.amount < 0 or (levy.kind == "share" and levy.amount >= 1):
             raise InputError("the levy '{name}' is neither money per kg nor a share below 1", name=levy.name)
     first = as_decimal(payload.get("first_payment_per_kg", 0), "first payment")
     if first < 0:
         raise InputError("the first payment cannot be below 0")
-    return Terms(base, limit, factors, first, levies, step, rule)
+    return Terms(base, limit, factors, first, levies, step, rule, weeks, order, kept)
 
 
 def terms_payload(terms: Terms) -> dict[str, Any]:
@@ -88,4 +117,7 @@ def terms_payload(terms: Terms) -> dict[str, Any]:
         "levies": [{"name": levy.name, "kind": levy.kind, "amount": str(levy.amount)} for levy in terms.levies],
         "step": str(terms.step),
         "price_rule": terms.price_rule,
+        "week_factors": {week: str(factor) for week, factor in terms.week_factors.items()},
+        "order": list(terms.order),
+        "minimum_take_home": str(terms.minimum_take_home),
     }
