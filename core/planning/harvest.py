@@ -8,7 +8,7 @@ import pandas as pd
 from core.errors import InputError
 from core.messages import Message, message
 from core.planning.allocation import trip_share
-from core.planning.outlook import Outlook, lot_moisture, mean_values
+from core.planning.outlook import Outlook, free_to_sell, lot_moisture, mean_values
 
 
 def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
@@ -37,7 +37,7 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
         raise InputError("lot {lot} is harvested already", lot=item.label)
     stands, table = outlook.representatives[int(outlook.lot_class[lot])], outlook.options(lot)
     per_kg, per_bag = mean_values(case, table)
-    sold = table.buyer >= 0
+    sold = free_to_sell(case, table)
     net = per_kg - np.where(sold, trip_share(case)[np.maximum(table.buyer, 0)], 0.0) * table.kept_kg
     worth = np.where(sold, item.bag_mass_kg * net - per_bag, -np.inf)
     moisture = lot_moisture(stands, outlook.physics)

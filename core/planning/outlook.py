@@ -98,6 +98,12 @@ class Outlook:
         return bag_values(self.case, self.options(lot), self.case.lots[lot].bag_mass_kg, chosen)
 
 
+def free_to_sell(case: PlanningCase, table: Options) -> np.ndarray:
+    """Return which options are sales that any bag may take: not kept back, and not to serve a promise, (options,)."""
+    free = np.array([who.promised_kg == 0 for who in case.buyers], dtype=bool)
+    return np.asarray((table.buyer >= 0) & free[np.maximum(table.buyer, 0)]) if len(free) else table.buyer >= 0
+
+
 def bag_values(
     case: PlanningCase, table: Options, bag_mass_kg: float, chosen: np.ndarray | slice = slice(None)
 ) -> np.ndarray:
@@ -596,7 +602,7 @@ def _rows_of(like: Options) -> dict[tuple[int, int, int, float, int, int, int], 
     return rows
 
 
-def _class_options(
+def class_options(
     case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
     """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios."""
@@ -675,6 +681,6 @@ def build_outlook(
     classes = []
     for index, lot in enumerate(chosen):
         planned = {booking: days for (owner, booking), days in planned_all.items() if owner == index}
-        classes.append(_class_options(case, made, lot, planned, None if like is None else like.classes[index]))
+        classes.append(class_options(case, made, lot, planned, None if like is None else like.classes[index]))
         planned_all.update({(index, booking): days for booking, days in planned.items()})
     return Outlook(case, used, numbers, tuple(chosen), tuple(classes), made, planned_all)

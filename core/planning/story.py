@@ -9,7 +9,7 @@ from core.planning.allocation import Allocation, use_of
 from core.planning.case import WEEKS_PER_MONTH
 from core.planning.credit import loan_value
 from core.planning.model import excess_price, trip_cost
-from core.planning.outlook import DEDUCTIONS, NONE, Outlook, option_masses
+from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses
 from core.planning.sale import SalePlan
 
 
@@ -122,10 +122,11 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
         0.0,
     )
     mean = values.mean(axis=1) - shared - bags
-    mean = np.where(table.buyer >= 0, mean, -np.inf)
+    open_to_all = free_to_sell(case, table)  # what a promise pays is open to the promised bags alone
+    mean = np.where(open_to_all, mean, -np.inf)
     rows = []
-    for week in np.unique(table.sale_week[table.buyer >= 0]):
-        here = np.flatnonzero((table.sale_week == week) & (table.buyer >= 0))
+    for week in np.unique(table.sale_week[open_to_all]):
+        here = np.flatnonzero((table.sale_week == week) & open_to_all)
         best = int(here[np.argmax(mean[here])])
         spread = values[best] - shared[best] - bags[best]
         rows.append(
