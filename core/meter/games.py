@@ -136,8 +136,6 @@ def sampled_shapley(
     """
     if not names or orders < 4:
         raise InputError("sampling needs at least one member and 4 orders, not {orders}", orders=orders)
-    from scipy.special import ndtri
-
     members = list(names)
     pairs = (orders + 1) // 2
     generator = np.random.default_rng(seed)
@@ -151,6 +149,26 @@ def sampled_shapley(
                 after = float(cost(group))
                 extra[row, place] += 0.5 * (after - before)
                 before = after
+    return shares_from_draws(members, extra)
+
+
+def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> SampledShares:
+    """Return shares and their errors from what each member added in drawn orders.
+
+    Parameters
+    ----------
+    members : sequence of str, length n
+        Names.
+    extra : array, shape (pairs, n)
+        Extra cost of each member, the mean of an order and its mirror image, money.
+
+    Returns
+    -------
+    SampledShares
+    """
+    from scipy.special import ndtri
+
+    pairs = len(extra)
     reach = float(ndtri(1.0 - 0.025 / len(members)))
     error = reach * extra.std(axis=0, ddof=1) / math.sqrt(pairs)
     shares = extra.mean(axis=0)

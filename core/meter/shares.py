@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -14,7 +14,6 @@ from core.messages import Message, message
 from core.meter.games import (
     EXACT_MEMBERS,
     Money,
-    SampledShares,
     airport_fractions,
     airport_shares,
     all_groups,
@@ -23,6 +22,13 @@ from core.meter.games import (
     sampled_shapley,
     shapley_fractions,
     shapley_values,
+)
+from core.meter.large_games import (
+    WaysGame,
+    largest_complaint_by_ways,
+    nucleolus_by_ways,
+    sampled_shapley_by_ways,
+    ways_of,
 )
 
 __all__ = [
@@ -131,11 +137,13 @@ class Split:
     overpaying : tuple of str
         Members who would pay less alone.
     complaint : Message or None
-        The group that would do better on its own, if there is one (listed up to 12 members).
+        The group that would do better on its own, if there is one.
     error : dict of member to float
         How far a sampled share may be off, money; empty where it is exact.
     unavailable : Message or None
         Why the rule cannot be applied.
+    method : Message or None
+        How the split was worked out, where there is more than one way.
     """
 
     rule: str
@@ -147,6 +155,7 @@ class Split:
     complaint: Message | None = None
     error: dict[str, float] = field(default_factory=dict)
     unavailable: Message | None = None
+    method: Message | None = None
 
 
 def own_meter_season_cost(
@@ -282,13 +291,14 @@ def share_cost(
         raise InputError("the cost to share must be 0 or more, not {amount}", amount=amount)
     alone = {need.member: stand_alone(need, costs) for need in needs}
     game = _season_game(amount, needs, costs) if len(names) <= EXACT_MEMBERS else None
+    ways = season_ways(amount, needs, costs)
     makers: dict[str, Callable[[], tuple[dict[str, Decimal], dict[str, float]]]] = {
         "equal": lambda: (split_exactly(amount, dict.fromkeys(names, 1), step), {}),
         "bags": lambda: (split_exactly(amount, {need.member: need.bags_tested for need in needs}, step), {}),
         "harvest": lambda: (split_exactly(amount, {need.member: need.harvest_kg for need in needs}, step), {}),
         "two_part": lambda: (two_part(amount, needs, costs.per_test, step), {}),
-        "shapley": lambda: _by_savings(amount, needs, costs, game, step, seed),
-        "nucleolus": lambda: _least_complaint(amount, game, step),
+        "shapley": lambda: _by_savings(amount, needs, costs, game, ways, step, seed),
+        "nucleolus": lambda: _least_complaint(amount, game, ways, step),
     }
     splits: list[Split] = []
     for rule in RULE_KEYS:
@@ -298,8 +308,20 @@ def share_cost(
         except InputError as problem:
             splits.append(Split(rule, Message(title), Message(explanation), unavailable=problem.message))
             continue
-        splits.append(_explained(rule, shares, error, alone, game, step))
+        split = _explained(rule, shares, error, alone, game, ways, step)
+        splits.append(replace(split, method=_method(rule, len(names), bool(error))))
     return tuple(splits)
+
+
+def _method(rule: str, members: int, sampled: bool) -> Message | None:
+    if rule == "shapley":
+        text = "Exact, over all orders or by the closed form of nested needs"
+        return message("Estimated from 4,000 random orders" if sampled else text)
+    if rule == "nucleolus":
+        if members <= EXACT_MEMBERS:
+            return message("Exact, by linear programmes over every part of the group")
+        return message("Exact, by linear programmes to which the parts of the group that matter are added one by one")
+    return None
 
 
 def two_part(
@@ -372,20 +394,30 @@ def _by_savings(
     needs: Sequence[MemberNeed],
     costs: RunningCosts,
     game: Mapping[frozenset[str], Money] | None,
+    ways: WaysGame,
     step: Decimal,
     seed: int,
 ) -> tuple[dict[str, Decimal], dict[str, float]]:
     if game is not None:
         return round_shares(_nested_or_listed(game), amount, step), {}
-    by_name = {need.member: need for need in needs}
-
-    def cost(group: frozenset[str]) -> Money:
-        if len(group) == len(by_name):
-            return amount
-        return min(group_cost([by_name[name] for name in sorted(group)], costs), amount)
-
-    sampled: SampledShares = sampled_shapley(list(by_name), cost, seed)
+    if (nested := _nested(amount, needs, costs)) is not None:
+        return round_shares(airport_fractions(nested), amount, step), {}
+    sampled = sampled_shapley_by_ways(ways, seed)
     return round_shares(sampled.shares, amount, step), sampled.error
+
+
+def _nested(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> dict[str, Fraction] | None:
+    """Return each one's cost where a group costs as much as its costliest member, None where that is not sure."""
+    for need in needs:
+        outside = need.loss_without_testing
+        if costs.paid_test is not None:
+            outside = min(outside, costs.paid_test * need.tests)
+        # tests that cost nothing more, and nobody better off without a meter: then the best meter needed serves all
+        if costs.per_test * need.tests or outside < need.own_meter:
+            return None
+    if amount > max(need.own_meter for need in needs):
+        return None
+    return {need.member: Fraction(min(need.own_meter, amount)) for need in needs}
 
 
 def _nested_or_listed(game: Mapping[frozenset[str], Money]) -> dict[str, Fraction]:
@@ -396,13 +428,48 @@ def _nested_or_listed(game: Mapping[frozenset[str], Money]) -> dict[str, Fractio
     return shapley_fractions(game)
 
 
+def season_ways(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> WaysGame:
+    """Return the season's game as the ways that a group can take: no meter, a meter of each goodness, or what all pay together.
+
+    Parameters
+    ----------
+    amount : Decimal
+        What all together pay, money.
+    needs : sequence of MemberNeed
+        The members.
+    costs : RunningCosts
+        Cost of tests.
+
+    Returns
+    -------
+    WaysGame
+        For every part of the group the same cost as `group_cost`, at most ``amount``.
+    """
+    outside = [
+        min(need.loss_without_testing, costs.paid_test * need.tests)
+        if costs.paid_test is not None
+        else need.loss_without_testing
+        for need in needs
+    ]
+    ways: list[tuple[float, list[float]]] = [
+        (0.0, [float(part) for part in outside]),
+        (float(amount), [0.0] * len(needs)),
+    ]
+    for meter in sorted({need.own_meter for need in needs}):
+        parts = [
+            min(without, costs.per_test * need.tests) if need.own_meter <= meter else without
+            for need, without in zip(needs, outside, strict=True)
+        ]
+        ways.append((float(meter), [float(part) for part in parts]))
+    return ways_of([need.member for need in needs], ways, float(amount))
+
+
 def _least_complaint(
-    amount: Decimal, game: Mapping[frozenset[str], Money] | None, step: Decimal
+    amount: Decimal, game: Mapping[frozenset[str], Money] | None, ways: WaysGame, step: Decimal
 ) -> tuple[dict[str, Decimal], dict[str, float]]:
-    if game is None:
-        raise InputError("the least-complaint split is worked out for up to {most} members", most=EXACT_MEMBERS)
+    shares = nucleolus_by_ways(ways) if game is None else nucleolus(game)
     # the programme's own rounding noise must not decide who gets a left-over coin
-    quiet = {name: Fraction(round(share / float(step), 6)) * Fraction(step) for name, share in nucleolus(game).items()}
+    quiet = {name: Fraction(round(share / float(step), 4)) * Fraction(step) for name, share in shares.items()}
     return round_shares(quiet, amount, step), {}
 
 
@@ -412,6 +479,7 @@ def _explained(
     error: dict[str, float],
     alone: Mapping[str, StandAlone],
     game: Mapping[frozenset[str], Money] | None,
+    ways: WaysGame,
     step: Decimal,
 ) -> Split:
     title, explanation = RULE_TEXT[rule]
@@ -436,8 +504,12 @@ def _explained(
                 way=alone[name].way,
             )
     complaint = None
-    if game is not None and len(shares) > 1:
-        group, excess = largest_complaint(game, shares)
+    if len(shares) > 1:
+        if game is not None:
+            group, excess = largest_complaint(game, shares)
+        else:
+            group, found = largest_complaint_by_ways(ways, {name: float(share) for name, share in shares.items()})
+            excess = Fraction(round(found / float(step), 4)) * Fraction(step)
         if excess >= Fraction(step) * len(group):
             complaint = message(
                 "{members} together would save {excess} by doing it without the others",

@@ -14,7 +14,7 @@ Say = Callable[[Message | str], str]
 STYLE = (
     "body{font-family:Georgia,serif;color:#22261f;max-width:44rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #ded8c8;padding:.3rem;text-align:left}"
-    "td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
+    "td:first-child{white-space:nowrap}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
     "@media print{body{margin:0}}"
 )
 
@@ -98,7 +98,16 @@ def statement_sheet(
     intro = f"<p>{escape(group)} · {escape(on.isoformat())} · {escape(currency)}</p>"
     sums = "".join(f"<li>{escape(line)}</li>" for line in lines)
     sign = f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; {escape(say('Member'))}: ____________________</p>"
-    return sheet(title, [intro, html_table(head, rows, 3), f"<ul>{sums}</ul>", sign])
+    ahead = [
+        [day.isoformat(), coins(amount)]
+        for plan in account.facts.plans
+        if plan.member == member
+        for day, amount, _interest in plan.due
+        if day > on
+    ]
+    coming = [f"<h2>{escape(say('Instalments to come'))}</h2>", html_table([say("Day"), say("To pay")], ahead, 1)]
+    parts = [intro, html_table(head, rows, 3), f"<ul>{sums}</ul>", *(coming if ahead else []), sign]
+    return sheet(title, parts)
 
 
 def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) -> str:

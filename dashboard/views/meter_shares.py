@@ -84,6 +84,8 @@ def reasons(splits: tuple[Split, ...], names: dict[str, str], currency: str) -> 
                 continue
             for member, effect in split.effects.items():
                 st.markdown(f"- {names[member]} {say(effect)}".replace("*", "\\*"))
+            if split.method is not None:
+                st.caption(say(split.method))
             if split.error:
                 worst = money(max(split.error.values()), currency)
                 st.caption(
@@ -237,7 +239,7 @@ def main() -> None:
     page.sources(
         [
             _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),
-            _("Least complaint: Schmeidler (1969)"),
+            _("Least complaint: Schmeidler (1969); programmes of Maschler, Peleg and Shapley (1979)"),
             _("Left-over coins go to the largest remainders, ties by name (Balinski and Young 2001)"),
             _("Cost alone: the cheapest of an own meter, paid tests, and the loss expected without testing"),
         ]

@@ -8,7 +8,8 @@ from decimal import Decimal
 import pytest
 
 from core.errors import ImportRefusedError
-from core.meter.account import Account, NewEvent, post_event
+from core.meter.account import Account, NewEvent, plain_payload, post_event
+from core.meter.paying import instalment_plan
 from core.meter.payments_table import _decimal_point, read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, shares_sheet, statement_sheet
 
@@ -121,3 +122,14 @@ def test_shares_side_by_side() -> None:
     assert "A&amp;B" in page
     assert "all &lt;same&gt;" in page
     assert "–" in page
+
+
+def test_a_statement_lists_the_instalments_to_come() -> None:
+    """Sixty in three months without interest: 20 a month; on the second day one is still to come."""
+    _rows, payload = instalment_plan(Decimal(60), Decimal(0), 3, date(2027, 3, 1))
+    made = post_event(account(), event(5, "plan", member="1", **plain_payload(payload)))
+    text = statement_sheet(made, "1", "Group", "KES", date(2027, 4, 1))
+    assert "Instalments to come" in text
+    assert text.count("20.00</td></tr>") >= 1
+    assert "2027-05-01" in text
+    assert "2027-04-01</td><td class=n>" not in text
