@@ -26,7 +26,8 @@ class CaseLot:
     `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
     in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week from then to
     `latest_week` and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
-    never sold. `insects_per_kg` were counted in `sieved_kg` so many days ago (None: nobody sieved).
+    never sold. `insects_per_kg` were counted in `sieved_kg` so many days ago (None: nobody sieved). Of the standard error the part
+    `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points].
     """
 
     id: str
@@ -46,6 +47,9 @@ class CaseLot:
     insects_per_kg: float | None = None
     sieved_kg: float = 1.0
     sieved_days_ago: int = 0
+    common_sd_pct: float = 0.0
+    bag_sd_pct: float = 0.75
+    reading_sd_pct: float = 0.3
 
     @property
     def harvest_weeks(self) -> tuple[int, ...]:

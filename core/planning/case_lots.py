@@ -10,6 +10,7 @@ from typing import Any
 from core.grain.commodities import Commodity
 from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
+from core.group.sampling import LotMoisture
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
 from core.planning.field import field_value
@@ -99,11 +100,23 @@ def recorded_lots(
             CaseLot(
                 str(lot.id), lot.label, owner, lot.commodity, int(state.bags), round(mass / state.bags, 3), round(mean, 3), round(min(error, 3.0), 3), first, standing, lot.form,
                 latest, stated, lot.use, None if sieve is None else sieve.insects_per_kg, 1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
-                0 if sieve is None else max(0, (rules.today - sieve.on).days),
+                0 if sieve is None else max(0, (rules.today - sieve.on).days), **_spread(state.moisture),
             )
         )  # fmt: skip
         targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
     return FoundLots(tuple(lots), targets, tuple(notes))
+
+
+def _spread(moisture: LotMoisture | None) -> dict[str, float]:
+    """Return how far bags and readings differ and what all readings share, rounded like the rest [points]; nothing where nobody tested."""
+    if moisture is None:
+        return {}
+    found = {"common_sd_pct": round(float(moisture.common_sd_pct), 3)}
+    if moisture.bag_sd_pct > 0:
+        found["bag_sd_pct"] = round(float(moisture.bag_sd_pct), 3)
+    if moisture.reading_sd_pct > 0:
+        found["reading_sd_pct"] = round(float(moisture.reading_sd_pct), 3)
+    return found
 
 
 def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[int, int, int]:

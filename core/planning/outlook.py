@@ -14,8 +14,8 @@ from statistics import NormalDist
 
 import numpy as np
 
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase
-from core.planning.physics import Dried, Physics, compact_physics
+from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
+from core.planning.physics import Dried, Kept, Physics, compact_physics
 
 NONE = -1
 DRY_MARGIN = (
@@ -602,10 +602,24 @@ def _rows_of(like: Options) -> dict[tuple[int, int, int, float, int, int, int], 
     return rows
 
 
+def _remembering(physics: Physics) -> Physics:
+    """Return scenarios that store grain of one moisture in one store from one week on only once: ways of drying often end alike."""
+    seen: dict[tuple[str, int, int, bytes], Kept] = {}
+
+    def keep(lot: CaseLot, moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
+        key = (storage.code, first_week, length, moisture.tobytes())
+        if key not in seen:
+            seen[key] = physics.keep(lot, moisture, storage, first_week, length)
+        return seen[key]
+
+    return replace(physics, keep=keep)
+
+
 def class_options(
     case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
     """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios."""
+    physics = _remembering(physics)
     moisture = lot_moisture(lot, physics)
     known = None if like is None else _rows_of(like)
     chosen: list[tuple[_Block, np.ndarray]] = []

@@ -12,6 +12,7 @@ from core.messages import Message, message
 from core.planning.allocation import broken_limits, complete, evaluate
 from core.planning.case import PlanningCase
 from core.planning.outlook import Outlook
+from core.planning.probing import probing_gains
 from core.planning.sale import SalePlan, plan_sale
 from core.planning.story import value_by_week
 
@@ -282,7 +283,20 @@ def value_of_more(
         # cheaper money makes every later sale worth more by itself: only what it changes in the group's money counts, and that is all of it
         gain = max(again.objective, base if possible else -np.inf) - plan.objective
         rows[key] = {"what": what, "gain": max(0.0, gain), "uncertain": plan.gap * abs(plan.objective)}
+    if watch is None or not watch(len(cases) / (len(cases) + 1)):
+        rows |= _more_probed(outlook)
     return pd.DataFrame.from_dict(rows, orient="index")
+
+
+def _more_probed(outlook: Outlook) -> dict[str, dict[str, object]]:
+    """Return what five more probed bags are worth in the lot where they are worth most, as a row of `value_of_more`."""
+    gains = probing_gains(outlook)
+    if not gains:
+        return {}
+    best = gains[0]
+    values = {"bags": best.bags, "lot": best.label, "now": round(best.now_pct, 2), "then": round(best.then_pct, 2)}
+    words = "{bags} more bags probed of lot {lot}, where it is worth most (its mean is then known to {then} points instead of {now})"
+    return {"probing": {"what": message(words, **values), "gain": best.gain, "uncertain": 0.0}}
 
 
 def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:

@@ -423,21 +423,20 @@ def _why_group(group: Any, made: MadePlan, choices: Choices) -> None:
     )
     if st.toggle(_("Work out what one more of each would be worth (takes some seconds)"), key="plan_more"):
         gains = made_worths(group.id, choices, made)
-        rows = (
-            []
-            if gains is None
-            else [
+        if gains is not None and len(gains):
+            rows = [
                 {
                     _("What"): say(row["what"]),
-                    _("Worth"): money(row["gain"], group.currency)
-                    if row["gain"] > row["uncertain"]
-                    else _("less than can be told ({amount})").format(amount=money(row["uncertain"], group.currency)),
+                    _("Worth"): _worth(float(row["gain"]), float(row["uncertain"]), group.currency),
                 }
                 for _key, row in gains.iterrows()
             ]
-        )
-        if rows:
             page.table(pd.DataFrame(rows), "plan_more_table")
+            st.caption(
+                _(
+                    "By planning again on the same seasons with that one thing changed. Probing: expected before the readings are seen, lot by lot; the error that all readings of a meter share does not shrink with more bags."
+                )
+            )
     if st.toggle(_("Compare each member with planning alone (takes some seconds)"), key="plan_alone"):
         alone = made_alone(group.id, choices, made)
         rows = [] if alone is None else [
@@ -454,6 +453,13 @@ def _why_group(group: Any, made: MadePlan, choices: Choices) -> None:
                 "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A joint trip's cost is shared by the kilograms carried."
             )
         )
+
+
+def _worth(gain: float, uncertain: float, currency: str) -> str:
+    """Return a gain in words: what the search for whole bags cannot tell apart from nothing is said to be so."""
+    if gain <= max(uncertain, 0.0) and uncertain > 0:
+        return _("less than {amount}, which cannot be told from nothing").format(amount=_about(uncertain, currency))
+    return _about(gain, currency) if gain >= 1 else _("next to nothing")
 
 
 def _compare(group: Any, made: MadePlan) -> None:
