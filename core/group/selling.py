@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from core.errors import InputError
+from core.group.records import PriceQuote
 from core.market.buyer_book import (
     BOOK,
     AssumedTerms,
@@ -85,6 +87,40 @@ def reference_market(
         market, price_type = counts.sort_values(ascending=False, kind="stable").index[0]
     chosen = usable[(usable["market"] == market) & (usable["price_type"] == price_type)]
     return None if chosen.empty else ReferenceMarket(str(market), str(price_type), monthly_prices(chosen))
+
+
+@dataclass(frozen=True)
+class SplitQuotes:
+    """Prices of a file against those that a group has: new ones, those that stand already, and new ones that differ from one of the same day."""
+
+    new: tuple[PriceQuote, ...]
+    known: tuple[PriceQuote, ...]
+    differing: tuple[PriceQuote, ...]
+
+
+def split_known(quotes: Sequence[PriceQuote], stored: pd.DataFrame) -> SplitQuotes:
+    """Part the prices of a file into new ones and those that a group has already, to a millionth of the price.
+
+    Parameters
+    ----------
+    quotes : sequence of PriceQuote
+    stored : DataFrame
+        From `Store.price_quotes`.
+    """
+    there: dict[tuple[Any, ...], list[float]] = {}
+    for row in stored.to_dict("records"):
+        key = (pd.Timestamp(row["quoted_on"]).date(), row["market"], row["commodity"], row["price_type"])
+        there.setdefault(key, []).append(float(row["price_per_kg"]))
+    new, known, differing = [], [], []
+    for quote in quotes:
+        prices = there.get((quote.quoted_on, quote.market, quote.commodity, quote.price_type), [])
+        if any(abs(price - quote.price_per_kg) <= 1e-6 * price for price in prices):
+            known.append(quote)
+        else:
+            new.append(quote)
+            if prices:
+                differing.append(quote)
+    return SplitQuotes(tuple(new), tuple(known), tuple(differing))
 
 
 def own_prices(store: Any, group_id: int, commodity: str, book: BuyerBook, buyer: str | None = None) -> pd.DataFrame:

@@ -5,10 +5,10 @@ Nothing is changed silently. A row that cannot be used stays out and says why; a
 
 from __future__ import annotations
 
-import io
 import math
 import re
 from dataclasses import dataclass
+from datetime import date
 from statistics import NormalDist
 
 import numpy as np
@@ -16,11 +16,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import ImportRefusedError, InputError, PriceDataError
+from core.market.price_tables import Action, PriceTable
 from core.market.units import kilograms
 from core.messages import Message, message
 
 COLUMNS = {
-    "date": ("date", "day", "month", "quoted_on", "period", "#date"),
+    "date": ("date", "day", "month", "quoted_on", "period", "mp_month", "#date", "#date+start", "#date+reported"),
+    "year": ("year", "mp_year", "#date+year"),
     "market": ("market", "market_name", "#loc+market+name", "#loc+market", "place"),
     "commodity": ("commodity", "crop", "product", "commodity_name", "#item+name"),
     "unit": ("unit", "#item+unit"),
@@ -31,30 +33,11 @@ COLUMNS = {
     "price_per_kg": ("price_per_kg", "price per kg", "price/kg"),
 }
 NEEDED = ("date", "commodity")
-LARGEST_FILE = 20_000_000
 SLIP = 3.0
 """A move of the monthly price by more than this factor is looked at; basis: practice (83 such moves in 122,827 of open files)."""
 SLIP_FACTORS = (10.0, 100.0, 1000.0, 1e4, 1e5, 1e6, 45.0, 46.0, 50.0, 90.0)
 SLIP_TOLERANCE = 0.30
 CLEAN_COLUMNS = ["row", "date", "market", "commodity", "price_type", "currency", "unit", "price_per_kg"]
-
-
-@dataclass(frozen=True)
-class Action:
-    """What was done to one row, or to one month of a series.
-
-    Attributes
-    ----------
-    row : int or None
-        Line of the file, the heading being line 1; None for something that concerns no single row.
-    kept : bool
-        Whether the row is still in use.
-    what : Message
-    """
-
-    row: int | None
-    kept: bool
-    what: Message
 
 
 @dataclass(frozen=True)
@@ -85,67 +68,33 @@ class CleanedPrices:
         return table.sort_values("months", ascending=False, kind="stable").reset_index(drop=True)
 
 
-def read_price_table(content: bytes, file_name: str) -> pd.DataFrame:
-    """Read a CSV or XLSX price table as text, with its line numbers.
-
-    Parameters
-    ----------
-    content : bytes
-    file_name : str
-        Its ending tells the format.
-
-    Returns
-    -------
-    DataFrame
-        All cells as text; column ``row`` = line of the file (the heading is line 1).
-
-    Raises
-    ------
-    ImportRefusedError
-        Too large, empty, or no table.
-    """
-    if len(content) > LARGEST_FILE:
-        raise ImportRefusedError("the file is larger than {size} million bytes", size=LARGEST_FILE // 1_000_000)
-    try:
-        if file_name.lower().endswith((".xlsx", ".xlsm")):
-            table = pd.read_excel(io.BytesIO(content), dtype=str, engine="openpyxl")
-        else:
-            text = _decoded(content)
-            table = pd.read_csv(io.StringIO(text), dtype=str, sep=_separator(text), skipinitialspace=True)
-    except (ValueError, KeyError, OSError, pd.errors.ParserError) as error:
-        raise ImportRefusedError("the file '{name}' cannot be read as a table", name=file_name) from error
-    if table.empty:
-        raise ImportRefusedError("the file '{name}' holds no rows", name=file_name)
-    table.columns = [str(column).strip() for column in table.columns]
-    table.insert(0, "row", np.arange(2, len(table) + 2))
-    return table
+def is_heading(cell: str) -> bool:
+    """Return whether a cell is a heading or a tag that a price table is known by."""
+    mark = _mark(cell)
+    return any(mark in spellings for spellings in COLUMNS.values())
 
 
-def _decoded(content: bytes) -> str:
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return content.decode("latin-1")
+def _mark(cell: object) -> str:
+    """Return a heading as it is compared: small letters, no blanks within tags."""
+    text = str(cell).strip().lower()
+    return text.replace(" ", "") if text.startswith("#") else text
 
 
-def _separator(text: str) -> str:
-    heading = text.split("\n", 1)[0]
-    return max(",;\t", key=heading.count)
-
-
-def clean_prices(table: pd.DataFrame, currency: str, default_unit: str = "KG") -> CleanedPrices:
+def clean_prices(
+    table: PriceTable, currency: str, default_unit: str = "KG", today: date | None = None
+) -> CleanedPrices:
     """Turn a price table into prices per kg, keeping account of every row.
 
     Parameters
     ----------
-    table : DataFrame
+    table : PriceTable
         From `read_price_table`.
     currency : str
         Taken where the table names none.
     default_unit : str
         Taken where the table names none.
+    today : date, optional
+        Later prices cannot have been seen and stay out.
 
     Returns
     -------
@@ -156,49 +105,56 @@ def clean_prices(table: pd.DataFrame, currency: str, default_unit: str = "KG") -
     ImportRefusedError
         No date, commodity or price column.
     """
-    rows_read = len(table)
-    actions: list[Action] = []
-    names = _find_columns(table)
+    actions: list[Action] = list(table.actions)
+    cells = table.cells
+    names = _find_columns(cells)
     # The tag row of the humanitarian exchange language stands below the heading.
-    tagged = table.drop(columns="row").apply(lambda column: column.astype("string").str.startswith("#")).fillna(False)
-    tags = tagged.mean(axis=1) > 0.5
-    for row in table.loc[tags, "row"]:
+    texts = cells.drop(columns="row")
+    filled = texts.apply(lambda column: column.str.len() > 0).sum(axis=1)
+    tags = texts.apply(lambda column: column.str.startswith("#")).sum(axis=1) > 0.5 * filled.clip(lower=1)
+    for row in cells.loc[tags, "row"]:
         actions.append(Action(int(row), False, message("tag row of the file, no price")))
-    table = table.loc[~tags]
+    cells = cells.loc[~tags]
 
-    out = pd.DataFrame({"row": table["row"].astype(int)})
-    for name, default in (
-        ("market", ""),
-        ("commodity", ""),
-        ("flag", ""),
-        ("price_type", ""),
-        ("currency", ""),
-        ("unit", ""),
-    ):
-        column = table[names[name]] if name in names else pd.Series(default, index=table.index)
-        out[name] = column.astype("string").fillna("").str.strip()
-    out["date"] = _dates(table[names["date"]])
+    out = pd.DataFrame({"row": cells["row"].astype(int)})
+    for name in ("market", "commodity", "flag", "price_type", "currency", "unit"):
+        out[name] = cells[names[name]].astype(str).str.strip() if name in names else ""
     per_kg = "price" not in names
-    out["price"] = _numbers(table[names["price_per_kg" if per_kg else "price"]])
+    dates, date_words = read_dates(cells[names["date"]], cells[names["year"]] if "year" in names else None)
+    prices, number_words = read_numbers(cells[names["price_per_kg" if per_kg else "price"]])
+    actions += [Action(None, True, words) for words in (*date_words, *number_words)]
+    out["date"], out["price"] = dates, prices
+    out["written"] = cells[names["date"]]
+    out["price_written"] = cells[names["price_per_kg" if per_kg else "price"]]
     out["price_type"] = out["price_type"].str.lower().map(_price_type)
 
     def leave_out(mask: pd.Series, template: str, **columns: str) -> None:
         nonlocal out
-        for index in out.index[mask]:
-            values = {key: str(out.at[index, column]) for key, column in columns.items()}
-            actions.append(Action(int(str(out.at[index, "row"])), False, Message(template, values)))
+        chosen = out[mask]
+        told = {key: chosen[column].astype(str).tolist() for key, column in columns.items()}
+        for place, row in enumerate(chosen["row"].tolist()):
+            values = {key: texts[place] for key, texts in told.items()}
+            actions.append(Action(int(row), False, Message(template, values)))
         out = out.loc[~mask]
 
-    leave_out(out["flag"].str.lower().eq("forecast"), "a forecast, not a price that was seen: left out")
-    leave_out(out["date"].isna(), "date not understood: left out")
+    leave_out(out["flag"].str.lower().str.contains("forecast"), "a forecast, not a price that was seen: left out")
+    leave_out(out["date"].isna(), "date '{written}' not understood: left out", written="written")
+    if today is not None:
+        late = out["date"] > pd.Timestamp(today)
+        leave_out(late, "date {written} lies in the future: left out", written="written")
     leave_out(out["commodity"].eq(""), "no commodity: left out")
-    leave_out(out["price"].isna() | np.isinf(out["price"]), "price is missing or no number: left out")
-    leave_out(out["price"] <= 0, "price {price} is not above zero: left out", price="price")
+    leave_out(out["price"].isna() | np.isinf(out["price"]), "price '{price}' is missing or no number: left out", price="price_written")  # fmt: skip
+    leave_out(out["price"] <= 0, "price {price} is not above zero: left out", price="price_written")
+    sums = int(out["flag"].str.lower().str.contains("aggregate").sum())
+    if sums:
+        actions.append(Action(None, True, message("{count} rows are averages of several prices: used as they are", count=sums)))  # fmt: skip
 
-    for name, default, words in (("currency", currency, "no currency given: taken as {value}"), ("unit", default_unit, "no unit given: taken as {value}")):  # fmt: skip
+    for name, default, reason in (("currency", currency, "no currency given: taken as {value}"), ("unit", default_unit, "no unit given: taken as {value}")):  # fmt: skip
         blank = out[name].eq("")
         if blank.any() and not (name == "unit" and per_kg):
-            actions.append(Action(None, True, message("{count} rows: " + words, count=int(blank.sum()), value=default)))
+            actions.append(
+                Action(None, True, message("{count} rows: " + reason, count=int(blank.sum()), value=default))
+            )
         out = out.assign(**{name: out[name].where(~blank, default)})
     out["currency"] = out["currency"].str.upper()
 
@@ -217,22 +173,28 @@ def clean_prices(table: pd.DataFrame, currency: str, default_unit: str = "KG") -
 
     keys = ["date", "market", "commodity", "price_type", "currency", "unit"]
     leave_out(out.duplicated([*keys, "price"]), "the same price stands in an earlier row: left out")
+    differing = int(out.duplicated(keys, keep=False).sum())
+    if differing:
+        words = message("{count} rows give several prices for one day and market: all are kept, the month takes their median", count=differing)  # fmt: skip
+        actions.append(Action(None, True, words))
     _tell_mixtures(out, actions)
     quotes = out[CLEAN_COLUMNS].sort_values(["market", "commodity", "date"], kind="stable").reset_index(drop=True)
-    return CleanedPrices(quotes, tuple(sorted(actions, key=lambda action: action.row or 0)), rows_read)
+    ordered = tuple(sorted(actions, key=lambda action: action.row or 0))
+    return CleanedPrices(quotes, ordered, table.rows_read)
 
 
-def _find_columns(table: pd.DataFrame) -> dict[str, str]:
+def _find_columns(cells: pd.DataFrame) -> dict[str, str]:
     """Return our name -> the table's column, by heading or by the tag beneath it."""
     found: dict[str, str] = {}
-    first = table.iloc[0]
-    for column in table.columns:
+    first = cells.iloc[0] if len(cells) else None
+    for column in cells.columns:
         if column == "row":
             continue
-        marks = {column.lower(), str(first[column]).lower().replace(" ", "")}
+        marks = {_mark(column)} if first is None else {_mark(column), _mark(first[column])}
         for name, spellings in COLUMNS.items():
             if name not in found and marks & set(spellings):
                 found[name] = column
+                break
     missing = [name for name in NEEDED if name not in found]
     if "price" not in found and "price_per_kg" not in found:
         missing.append("price")
@@ -241,22 +203,117 @@ def _find_columns(table: pd.DataFrame) -> dict[str, str]:
     return found
 
 
-def _dates(column: pd.Series) -> pd.Series:
-    """Read dates written year first; day-first ones only where every such date of the column allows it."""
-    text = column.astype("string").str.strip()
-    dates = pd.to_datetime(text, errors="coerce", format="ISO8601").astype("datetime64[ns]")
-    left = dates.isna() & text.notna()
-    if left.any():
-        dates[left] = pd.to_datetime(text[left], errors="coerce", format="%d/%m/%Y")
-    return dates
+MONTH_ONLY = (r"\d{4}[-/.]\d{1,2}", r"\d{1,2}[-/.]\d{4}")
+DAY_FIRST, MONTH_FIRST = "%d/%m/%Y", "%m/%d/%Y"
+WORD_FORMATS = ("%d %b %Y", "%d %B %Y", "%b %Y", "%B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%y", "%b-%y")
 
 
-def _numbers(column: pd.Series) -> pd.Series:
-    """Read numbers with points or commas: a comma is a decimal one unless it parts groups of three."""
-    text = column.astype("string").str.replace(r"[\s\u00a0\u202f']", "", regex=True)
-    grouped = text.str.fullmatch(r"\d{1,3}(,\d{3})+(\.\d+)?").fillna(False)
-    text = text.where(~grouped, text.str.replace(",", "", regex=False)).str.replace(",", ".", regex=False)
-    return pd.to_numeric(text, errors="coerce").astype(float)
+def read_dates(column: pd.Series, years: pd.Series | None = None) -> tuple[pd.Series, list[Message]]:
+    """Read dates as they are written, saying how those were read that could be read in two ways.
+
+    Parameters
+    ----------
+    column : Series of str
+        Year first (2022-01-15, 2022/01, 202201), day or month first (15/01/2022), or with the month's English name. A year alone is no date.
+    years : Series of str, optional
+        Where the table keeps year and month apart: ``column`` then holds the month.
+
+    Returns
+    -------
+    Series of datetime, list of Message
+        A month without a day becomes its 15th.
+    """
+    text = column.astype(str).str.strip()
+    words: list[Message] = []
+    if years is not None and text.str.fullmatch(r"\d{1,2}").mean() > 0.5:
+        text = years.astype(str).str.strip() + "-" + text.str.zfill(2)
+    dates = pd.Series(pd.NaT, index=column.index, dtype="datetime64[ns]")
+
+    def take(mask: pd.Series, wanted: str, given: pd.Series) -> None:
+        if mask.any():
+            dates[mask] = pd.to_datetime(given[mask], errors="coerce", format=wanted).astype("datetime64[ns]")
+
+    whole = text.str.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}([T ].*)?")
+    if whole.any():
+        dates[whole] = pd.to_datetime(text[whole].str.slice(0, 10), errors="coerce", format="%Y-%m-%d").astype("datetime64[ns]")  # fmt: skip
+    take(text.str.fullmatch(r"\d{4}[/.]\d{1,2}[/.]\d{1,2}"), "%Y-%m-%d", text.str.replace(r"[/.]", "-", regex=True))
+    months = text.str.fullmatch(r"\d{4}[-/.]\d{1,2}")
+    take(months, "%Y-%m-%d", text.str.replace(r"[/.]", "-", regex=True) + "-15")
+    turned = text.str.extract(r"^(\d{1,2})[-/.](\d{4})$")
+    take(turned[0].notna(), "%Y-%m-%d", turned[1].fillna("") + "-" + turned[0].fillna("") + "-15")
+    take(text.str.fullmatch(r"(19|20)\d{2}(0[1-9]|1[0-2])"), "%Y%m%d", text + "15")
+    take(text.str.fullmatch(r"(19|20)\d{6}"), "%Y%m%d", text)
+    if (months | turned[0].notna()).any():
+        words.append(message("months without a day are taken as their 15th"))
+    slashed = text.str.fullmatch(r"\d{1,2}[-/.]\d{1,2}[-/.]\d{4}")
+    if slashed.any():
+        given = text[slashed].str.replace(r"[-.]", "/", regex=True)
+        day_first = pd.to_datetime(given, errors="coerce", format=DAY_FIRST)
+        month_first = pd.to_datetime(given, errors="coerce", format=MONTH_FIRST)
+        american = bool(month_first.notna().sum() > day_first.notna().sum())
+        chosen = month_first if american else day_first
+        dates[slashed] = chosen.astype("datetime64[ns]")
+        both = bool((day_first.notna() & month_first.notna()).any())
+        if both:
+            template = "dates such as {example} are read with the {first} first"
+            sample = str(text[slashed][day_first.notna() & month_first.notna()].iloc[0])
+            words.append(message(template, example=sample, first=message("month") if american else message("day")))
+    left = dates.isna() & text.str.contains(r"[A-Za-z]{3}")
+    for form in WORD_FORMATS:
+        if not left.any():
+            break
+        given = text[left].str.replace(",", "", regex=False)
+        read = pd.to_datetime(given, errors="coerce", format=form).astype("datetime64[ns]")
+        if "%d" not in form:
+            read = read + pd.Timedelta(days=14)
+        dates[left] = read
+        left = left & dates.isna()
+    return dates, words
+
+
+def read_numbers(column: pd.Series) -> tuple[pd.Series, list[Message]]:
+    """Read numbers with points or commas, saying how marks were read that could be read in two ways.
+
+    The column decides as a whole: a comma with other than three digits behind it, or points before a comma, make every comma of the
+    column a decimal one; otherwise commas part thousands.
+
+    Parameters
+    ----------
+    column : Series of str
+
+    Returns
+    -------
+    Series of float, list of Message
+    """
+    text = column.astype(str).str.replace(r"[\s\u00a0\u202f'’]", "", regex=True)
+    comma = text.str.contains(",", regex=False)
+    decimal_comma = text.str.fullmatch(r"-?\d*,(\d{1,2}|\d{4,})") | text.str.fullmatch(r"-?\d{1,3}(\.\d{3})+,\d+")
+    decimal_point = text.str.fullmatch(r"-?\d{1,3}(,\d{3})*\.\d+") & comma
+    three = text.str.fullmatch(r"-?\d{1,3}(\.\d{3})+")
+    points = text.str.fullmatch(r"-?\d*\.\d+")
+    words: list[Message] = []
+    if decimal_comma.any() and not decimal_point.any():
+        words.append(
+            message("commas are read as decimal marks, as in {example}", example=str(column[decimal_comma].iloc[0]))
+        )
+        parted = text.where(~(comma | three), text.str.replace(".", "", regex=False))
+        # Where points are decimal marks too, nobody knows what 1.250 means: such a row stays out.
+        unclear = three & bool((points & ~three).any())
+        text = parted.str.replace(",", ".", regex=False).mask(unclear, "")
+    elif comma.any():
+        words.append(
+            message("commas are read as parting thousands, as in {example}", example=str(column[comma].iloc[0]))
+        )
+        whole = text.str.fullmatch(r"-?\d{1,3}(,\d{3})+(\.\d+)?")
+        text = text.where(~whole, text.str.replace(",", "", regex=False))
+    elif points.any() and bool(three[points].all()):
+        words.append(
+            message(
+                "points are read as decimal marks, as in {example}: look whether thousands were meant",
+                example=str(column[points].iloc[0]),
+            )
+        )
+    return pd.to_numeric(text, errors="coerce").astype(float), words
 
 
 def _price_type(text: str) -> str:

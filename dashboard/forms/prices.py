@@ -11,7 +11,9 @@ import streamlit as st
 from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.records import Group, ImportRecord, PriceQuote
-from core.market.prices import CleanedPrices, clean_prices, read_price_table, suggest_commodity
+from core.group.selling import split_known
+from core.market.price_tables import read_price_table
+from core.market.prices import CleanedPrices, clean_prices, suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
 from dashboard.text import _, day, money, ngettext, number, say
@@ -71,7 +73,7 @@ def import_form(group: Group) -> None:
     if upload is None:
         return
     content = upload.getvalue()
-    cleaned = clean_prices(read_price_table(content, upload.name), group.currency)
+    cleaned = clean_prices(read_price_table(content, upload.name), group.currency, today=state.today())
     out = [action for action in cleaned.actions if not action.kept]
     st.markdown(
         _("{rows} rows read, {kept} usable, {out} left out.").format(
@@ -133,13 +135,17 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     }
     if foreign:
         st.caption(_("One rate for all years changes the level, not the season."))
-    known = [record for record in state.store().imports(group.id) if record.file_hash == hashlib.sha256(content).hexdigest() and record.undone_at is None]  # fmt: skip
-    if known:
-        st.warning(_("This file was taken in before. Series that you keep again would stand twice."))
-    if not st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not chosen):
+    twice = mixed_series(series, chosen)
+    if twice:
+        page.show_error(
+            InputError("{market}: choose one currency, two of one market and kind would be mixed", market=twice)
+        )
         return
+    variety = st.text_input(
+        _("Add to the market's name (to keep a second variety apart)"), key=f"prices_variety_{product}"
+    ).strip()
     if any(not rate for rate in rates.values()):
-        page.show_error(InputError("give the rate of every foreign currency"))
+        st.caption(_("Give the rate of every foreign currency, then the prices can be kept."))
         return
     quotes: list[PriceQuote] = []
     keys = ["market", "commodity", "price_type", "currency"]
@@ -152,7 +158,7 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
             PriceQuote(
                 group_id=group.id,
                 quoted_on=row.date.date(),
-                market=row.market,
+                market=f"{row.market} {variety}".strip(),
                 commodity=crop,
                 price_per_kg=row.price_per_kg * rate,
                 price_type=row.price_type,
@@ -160,7 +166,31 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
             )
             for row in rows.itertuples()
         ]
-    keep(group, quotes, name, content)
+    split = split_known(quotes, state.store().price_quotes(group.id, crop))
+    if split.known:
+        st.caption(
+            ngettext(
+                "{n} of these prices is in the records already: it is not kept twice.",
+                "{n} of these prices are in the records already: they are not kept twice.",
+                len(split.known),
+            ).format(n=len(split.known))
+        )
+    if split.differing:
+        st.warning(
+            ngettext(
+                "{n} price differs from one kept for the same day, market and kind: the month would take the median of both. Another variety? Then add to the market's name.",
+                "{n} prices differ from ones kept for the same day, market and kind: the month would take the median of both. Another variety? Then add to the market's name.",
+                len(split.differing),
+            ).format(n=len(split.differing))
+        )
+    if st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not split.new):
+        keep(group, list(split.new), name, content)
+
+
+def mixed_series(series: pd.DataFrame, chosen: list[int]) -> str:
+    """Return a market of which one kind of price is chosen in two currencies, or nothing."""
+    pairs = [(str(series["market"][i]), str(series["price_type"][i])) for i in chosen]
+    return next((market or "–" for market, kind in pairs if pairs.count((market, kind)) > 1), "")
 
 
 def keep(group: Group, quotes: list[PriceQuote], name: str, content: bytes) -> None:

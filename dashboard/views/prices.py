@@ -217,6 +217,7 @@ def ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, pri
 
 def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     """Answer the page's question for one series."""
+    top = st.container()
     crop, market, price_type = choose_series(quotes)
     chosen = quotes[(quotes["commodity"] == crop) & (quotes["market"] == market) & (quotes["price_type"] == price_type)]
     latest = chosen.iloc[-1]
@@ -243,7 +244,8 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     neighbours = neighbouring(group, quotes, crop, market, price_type)
     key = f"{group.id} {version} {crop} {market} {price_type}"
     curve, advice, market_paths = judged(prices, values, price_today, neighbours, key)
-    page.answer(say(advice.sentence))
+    with top:
+        page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
     if place.basis is None:
         paths = market_paths / market_paths[:, :1] * price_today

@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 
 from core.errors import ImportRefusedError
+from core.market.price_tables import read_price_table
 from core.market.prices import (
     clean_prices,
     learn_basis,
     mend_slips,
     monthly_prices,
-    read_price_table,
     suggest_commodity,
 )
 from core.market.units import kilograms
