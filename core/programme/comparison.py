@@ -180,7 +180,11 @@ class GroupEstimate:
 
 
 def shrunken_estimates(
-    values: ArrayLike, variances: ArrayLike, sizes: ArrayLike, fewest: int = 5
+    values: ArrayLike,
+    variances: ArrayLike,
+    sizes: ArrayLike,
+    fewest: int = 5,
+    bounds: tuple[float, float] = (-np.inf, np.inf),
 ) -> tuple[GroupEstimate, ...]:
     """Return each group's shrunken estimate with a 95 % interval and what may be said of it.
 
@@ -192,6 +196,8 @@ def shrunken_estimates(
         Observations behind each.
     fewest : int
         Below this count nothing is said ("cannot tell yet").
+    bounds : (float, float)
+        What the value cannot be below or above; intervals end there.
 
     Returns
     -------
@@ -214,7 +220,7 @@ def shrunken_estimates(
         pull = variance / (variance + tau2) if variance + tau2 > 0 else 1.0
         estimate = pull * centre + (1 - pull) * value
         sd = float(np.sqrt((1 - pull) * variance + pull**2 * centre_variance))
-        low, high = estimate - 1.96 * sd, estimate + 1.96 * sd
+        low, high = max(bounds[0], estimate - 1.96 * sd), min(bounds[1], estimate + 1.96 * sd)
         verdict = "higher" if low > centre else "lower" if high < centre else "like the others"
         result.append(GroupEstimate(estimate, low, high, "cannot tell yet" if size < fewest else verdict))
     return tuple(result)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -173,6 +173,29 @@ def share(key: str, items: Owned) -> Indicator:
         owners,
         len(values),
     )
+
+
+def share_by_lot(key: str, items: Sequence[tuple[bool | None, int | None, int]]) -> Indicator:
+    """Return a share of readings with the lots as clusters; each item is (true, false or None, owner, lot).
+
+    Readings of one lot are taken in one go and are alike, so that the spread between lots tells how sure the share is:
+    variance by linearisation over lots (see `ratio`), never below that of as many lots counted once
+    (Agresti and Coull, see `share`). `count` is the number of lots.
+    """
+    plain = share(key, [(value, owner) for value, owner, _lot in items])
+    sums: dict[int, list[float]] = {}
+    for value, _owner, lot in items:
+        if value is not None:
+            pair = sums.setdefault(lot, [0.0, 0.0])
+            pair[0] += float(value)
+            pair[1] += 1
+    between = ratio(key, [(top, below) for top, below in sums.values()])
+    lots = len(sums)
+    if plain.value is None or not lots:
+        return replace(plain, count=lots)
+    centre = (plain.value * lots + 2) / (lots + 4)
+    least = centre * (1 - centre) / (plain.denominator + 4)
+    return replace(plain, variance=max(between.variance or 0.0, least) if lots >= 2 else None, count=lots)
 
 
 def mean(key: str, items: Owned) -> Indicator:

@@ -20,6 +20,7 @@ from core.programme.counting import (
     reading_moisture,
     records_of,
     share,
+    share_by_lot,
 )
 from core.programme.definitions import DATA_QUALITY, DEFINITIONS, Definition
 from core.programme.gains import gain_indicators, sold_lots
@@ -100,7 +101,7 @@ def lot_facts(records: Records, standard: str = "codex", daily: dict[int, pd.Ser
         days = None
         if lot.harvested_on and limit_pct is not None:
             dry_days: list[Any] = [day for day, value in own.items() if value <= limit_pct]
-            days = float((dry_days[0] - lot.harvested_on).days) if dry_days else None
+            days = float(max(0, (dry_days[0] - lot.harvested_on).days)) if dry_days else None
         result.append(LotFacts(lot, tested, dry_bagged, days, readings, limit_pct))
     return result
 
@@ -131,6 +132,7 @@ def group_indicators(
     owner = {lot.id: lot.owner_id for lot in records.lots}
     limits = {fact.lot.id: fact.limit_pct for fact in facts}
     owners = [owner.get(int(lot)) for lot in readings["lot_id"]] if len(readings) else []
+    lot_numbers = [int(lot) for lot in readings["lot_id"]] if len(readings) else []
     settled = [None if pd.isna(flag) else bool(flag) for flag in readings["settled"]] if len(readings) else []
     complete = (
         readings[["temperature_c", "relative_humidity_pct", "meter_moisture_pct"]].notna().all(axis=1).tolist()
@@ -150,14 +152,14 @@ def group_indicators(
         share("dry_when_sold", dry_sold),
         mean("days_to_dry", [(f.days_to_dry, f.lot.owner_id) for f in facts]),
         mean("readings_per_lot", [(float(f.readings), f.lot.owner_id) for f in facts]),
-        share("settled_share", list(zip(settled, owners, strict=True))),
+        share_by_lot("settled_share", list(zip(settled, owners, lot_numbers, strict=True))),
         *stage_losses(records, daily).values(),
         mean("price_against_market", [(row.ratio, row.lot.owner_id) for row in sold]),
         *gain_indicators(records, sold).values(),
         cost_per_tonne_tested(records, period),
         meter_in_use(records),
         mean("bags_per_test_day", [(count, None) for count in per_day]),
-        share("complete_readings", list(zip(complete, owners, strict=True))),
+        share_by_lot("complete_readings", list(zip(complete, owners, lot_numbers, strict=True))),
         share("complete_lots", [(_complete(lot), lot.owner_id) for lot in records.lots]),
         share(
             "complete_sales",

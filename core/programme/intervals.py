@@ -10,6 +10,11 @@ from core.errors import InputError
 from core.programme.counting import Indicator
 
 Z95 = 1.959963984540054
+BOUNDS = {
+    "days_to_dry": (0.0, np.inf), "readings_per_lot": (0.0, np.inf), "bags_per_test_day": (0.0, np.inf),
+    "price_against_market": (0.0, np.inf), "settled_share": (0.0, 1.0), "complete_readings": (0.0, 1.0),
+}  # fmt: skip
+"""What means cannot be below or above; losses and gains can be either side of 0 as measured."""
 FEWEST = 5
 FEWEST_PAIRS = 8
 """Observations, and members seen in both seasons, below which nothing is said; basis: judgement."""
@@ -44,7 +49,8 @@ def interval(found: Indicator, proportion: bool) -> tuple[float, float] | None:
     from scipy.stats import t
 
     half = float(t.ppf(0.975, found.count - 1) * np.sqrt(found.variance))
-    return found.value - half, found.value + half
+    low, high = BOUNDS.get(found.key, (-np.inf, np.inf))
+    return max(low, found.value - half), min(high, found.value + half)
 
 
 def difference_of_proportions(top_1: float, n_1: float, top_2: float, n_2: float) -> tuple[float, float, float]:

@@ -13,7 +13,7 @@ import pandas as pd
 from core.programme.counting import Indicator, ratio
 from core.programme.currencies import ExchangeRate, in_one_currency, same_currency
 from core.programme.definitions import DEFINITIONS
-from core.programme.intervals import interval
+from core.programme.intervals import interval, wilson_interval
 from core.programme.programme_book import Goal, ProgrammeBook, against_target
 
 # column: (HXL tag, meaning); values stand in the unit named beside them
@@ -132,7 +132,9 @@ def programme_report(table: pd.DataFrame, book: ProgrammeBook, currency: str) ->
         }  # fmt: skip
         bounds = interval(whole, proportion=False) if whole.count >= 2 else None
         if bounds and definition.proportion:
-            bounds = max(0.0, bounds[0]), min(1.0, bounds[1])
+            # where no group differs from another, the counts themselves say how sure the share is
+            least = wilson_interval(whole.numerator, whole.denominator)
+            bounds = max(0.0, min(bounds[0], least[0])), min(1.0, max(bounds[1], least[1]))
         rows.append(_report_row(row, bounds, book) | {"groups": whole.count})
     return pd.DataFrame(rows, columns=[*REPORT_COLUMNS, "groups"])
 

@@ -122,7 +122,7 @@ def intervals(
         )
     height = max(260, 24 * len(names) + 130)
     layout(figure, x_title, "", height=height)
-    figure.update_layout(hovermode="closest", legend={"y": -60 / height})
+    figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
     figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
     return figure
 
@@ -141,7 +141,7 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
         )  # fmt: skip
     height = max(260, 22 * len(names) + 150)
     layout(figure, x_title, "", height=height)
-    figure.update_layout(hovermode="closest", legend={"y": -60 / height})
+    figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
     figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
     figure.update_xaxes(range=[-3, 103])
     return figure

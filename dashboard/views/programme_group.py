@@ -117,7 +117,7 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
             row[season.name] = in_words(definition, item.value, currency) + count
         change = changes.get(name)
         if change is not None:
-            unit = _("points of %") if definition.unit == "%" else unit_words(definition, currency)
+            unit = _("percentage points") if definition.unit == "%" else unit_words(definition, currency)
             ends = [number(definition.scale * end, 1) for end in (change.low, change.high)]
             row[_("Change, 95 % interval")] = (
                 _("no interval") if change.low != change.low else _("{low} to {high} {unit}").format(low=ends[0], high=ends[1], unit=unit)

@@ -16,6 +16,7 @@ from core.programme.definitions import DATA_QUALITY, DEFINITIONS
 from core.programme.expected import ObservedAgainstExpected, observed_against_expected
 from core.programme.group_merge import merge_files
 from core.programme.indicators import lot_facts, records_of
+from core.programme.intervals import BOUNDS
 from core.programme.people import age_group, consent_share, people_table, sex_of
 from core.programme.programme_book import ProgrammeBook
 from core.programme.report import (
@@ -169,7 +170,8 @@ def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: s
         st.info(_("Fewer than two groups have records for this: nothing can be compared yet."))
         return
     own = compared.sort_values("group")
-    items = shrunken_estimates(own["value"], own["variance"], own["count"])
+    bounds = (0.0, 1.0) if definition.proportion else BOUNDS.get(key, (-np.inf, np.inf))
+    items = shrunken_estimates(own["value"], own["variance"], own["count"], bounds=bounds)
     verdicts = (
         funnel_part(own, key, of) if definition.proportion else interval_part(own, key, of, items, whole, currency)
     )
@@ -297,7 +299,7 @@ def show_changes(
             same=counts["about the same"], unknown=counts["cannot tell yet"], count=len(drawn),
         )
     )  # fmt: skip
-    unit = _("points of %") if definition.unit == "%" else unit_words(definition)
+    unit = _("percentage points") if definition.unit == "%" else unit_words(definition)
     scaled = [
         definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pandas as pd
@@ -117,3 +118,22 @@ def test_small_cells_are_blank_and_cannot_be_worked_out():
 def test_one_season_only():
     assert len(in_season(small(), date(2026, 6, 1), date(2027, 6, 1)).lots) == 0
     assert len(in_season(small(), date(2026, 4, 1), date(2027, 4, 1)).lots) == 4
+
+
+def test_readings_of_one_lot_are_not_many_witnesses():
+    from core.programme.counting import share, share_by_lot
+
+    # ten lots of ten readings, five lots all settled and five not at all: as sure as ten witnesses, not as a hundred
+    items = [(lot < 5, None, lot) for lot in range(10) for _reading in range(10)]
+    found = share_by_lot("settled_share", items)
+    assert (found.value, found.denominator, found.count) == (0.5, 100, 10)
+    # ten values 0 or 1 with mean 0.5: s2 / n = (10 x 0.25 / 9) / 10
+    assert found.variance == pytest.approx(0.25 / 9)
+    assert found.variance > 10 * share("settled_share", [(value, None) for value, _owner, _lot in items]).variance
+    assert share_by_lot("settled_share", []).value is None
+
+
+def test_grain_dry_before_harvest_took_no_days():
+    record = small()
+    early = record.readings.assign(taken_at=record.readings["taken_at"] - pd.Timedelta(days=9))
+    assert group_indicators(replace(record, readings=early))["days_to_dry"].value == 0
