@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -434,8 +435,13 @@ def price_paid(
 
 def _normal(uniform: np.ndarray) -> np.ndarray:
     """Return standard normal draws from uniform ones."""
+    return _normal_of(np.asarray(uniform, dtype=float).tobytes())
+
+
+@lru_cache(maxsize=128)
+def _normal_of(uniform: bytes) -> np.ndarray:
     inverse = NormalDist().inv_cdf
-    return np.array([inverse(min(max(float(u), 1e-9), 1 - 1e-9)) for u in uniform])
+    return np.array([inverse(min(max(float(u), 1e-9), 1 - 1e-9)) for u in np.frombuffer(uniform)])
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         length: int,
         sieve: tuple[float, float, int] | None,
     ) -> tuple[np.ndarray, ...]:
-        """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share and refusals by week, (weeks, moistures, climates)."""
+        """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share and refusals by week, (weeks, moistures x climates)."""
         frames = [frame.iloc[7 * first_week :] for frame in climates]
         days = min(7 * length, len(frames[0]) - 1)
         insects, sieved, grown = (None, 1.0, 0) if sieve is None else sieve
@@ -152,7 +152,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         for ground in ("damaged kernels", "live insects", "odour", "foreign matter"):
             passed = passed * (1.0 - chances[ground])
         parts = (run.moisture_pct, loss, 100.0 * (1 - left), run.damaged_kernels_pct, unfit, 1.0 - passed)
-        return tuple(np.asarray(part)[: length + 1] for part in parts)
+        return tuple(np.ascontiguousarray(part[: length + 1]).reshape(min(length + 1, len(part)), -1) for part in parts)
 
     def keep(lot: CaseLot, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
         grid = case.target(lot.commodity) + GRID_POINTS
@@ -161,12 +161,13 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         at = np.clip(np.searchsorted(grid, start_moisture, side="right") - 1, 0, len(grid) - 2)
         weight = np.clip((start_moisture - grid[at]) / (grid[at + 1] - grid[at]), 0.0, 1.0)
         runs = stored(lot.commodity, tuple(grid.tolist()), storage.method, begun, case.weeks - begun, _sieve_of(lot))
-        parts = []
+        lower, upper, parts = at * CLIMATES + share, (at + 1) * CLIMATES + share, []
         for part in runs:
-            rows = part[np.minimum(np.arange(length + 1), len(part) - 1)]
-            parts.append(rows[:, at, share] * (1 - weight) + rows[:, at + 1, share] * weight)
+            flat = part[: length + 1] if len(part) > length else part[np.minimum(np.arange(length + 1), len(part) - 1)]
+            below = flat.take(lower, axis=1)
+            parts.append(below + (flat.take(upper, axis=1) - below) * weight)
         moisture, loss, insects, damaged, unfit, refused = parts
-        return Kept(moisture, loss, insects, damaged, unfit, refused)
+        return Kept(moisture, loss, insects, damaged, np.clip(unfit, 0.0, 1.0), np.clip(refused, 0.0, 1.0))
 
     @lru_cache(maxsize=1)
     def field_weather() -> tuple[np.ndarray, np.ndarray, np.ndarray]:

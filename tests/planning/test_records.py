@@ -242,7 +242,7 @@ def test_wet_grain_in_store_is_no_income_before_it_is_mouldy_to_the_last_bag(sto
     wet, dry = (physics.keep(mine, np.full(24, pct), woven, 0, 16).unfit_share for pct in (17.8, 12.0))
     assert wet[-1].mean() > 0.5
     assert dry[-1].mean() < 0.05
-    assert (np.diff(wet, axis=0) >= -1e-9).all()
+    assert (np.diff(wet, axis=0) >= -1e-6).all()  # storage works in single precision
 
 
 def test_nothing_to_plan_is_said(tmp_path):
