@@ -149,3 +149,17 @@ def definition_words(definition: Definition) -> str:
     return _("{numerator}, over {denominator}. Source: {source}").format(
         numerator=say(definition.numerator), denominator=say(definition.denominator), source=_(definition.source)
     )
+
+
+def target_list(report: pd.DataFrame) -> None:
+    """Say of each indicator with a target or baseline, in a sentence, where it stands."""
+    for _index, row in report.iterrows():
+        if pd.isna(row["target"]) and pd.isna(row["baseline"]):
+            continue
+        words = report_words(row)
+        parts = [f"**{words[_('Indicator')]}**: {words[_('Value')]} ({words[_('95 % interval')]})"]
+        if not pd.isna(row["target"]):
+            parts.append(_("target {target}").format(target=words[_("Target")]))
+        if not pd.isna(row["baseline"]):
+            parts.append(_("baseline {baseline}").format(baseline=words[_("Baseline")]))
+        st.markdown("- " + "; ".join(parts) + ".")

@@ -202,27 +202,35 @@ def shrunken_estimates(
     Returns
     -------
     tuple of GroupEstimate
-        Normal empirical Bayes: estimate ``B mu + (1 - B) y`` with ``B = v / (v + tau2)``
-        (Efron and Morris, 1975); the interval adds the uncertainty of the common mean.
+        Normal empirical Bayes: estimate ``B mu + (1 - B) y`` with ``B = v / (v + tau2)`` (Efron and Morris, 1975).
+        The interval allows for both being estimated: variance ``v (1 - (k - 3) / k B) + w (y - mu)^2`` with
+        ``w = 2 / (k - 3) B^2 (vbar + tau2) / (v + tau2)`` over k groups, in ``(k - 3) / k`` the correction of B too (C. N. Morris, Parametric empirical Bayes
+        inference, Journal of the American Statistical Association 78 (1983) 47-55). So a group whose own value lies far
+        from the others keeps a wide interval. With three groups or fewer nothing is drawn together: each stands alone.
     """
     y, v, n = (np.asarray(item, dtype=float) for item in (values, variances, sizes))
     known = np.isfinite(y) & np.isfinite(v) & (v > 0)
-    if known.sum() < 2:
+    groups = int(known.sum())
+    if groups < 2:
         return tuple(GroupEstimate(float(a), np.nan, np.nan, "cannot tell yet") for a in y)
     tau2 = between_variance(y[known], v[known])
-    weights = 1 / (v[known] + tau2)
-    centre, centre_variance = float(np.average(y[known], weights=weights)), float(1 / weights.sum())
+    centre = float(np.average(y[known], weights=1 / (v[known] + tau2)))
+    usual = float(v[known].mean())
     result = []
     for value, variance, size, is_known in zip(y, v, n, known, strict=True):
         if not is_known:
             result.append(GroupEstimate(float(value), np.nan, np.nan, "cannot tell yet"))
             continue
-        pull = variance / (variance + tau2) if variance + tau2 > 0 else 1.0
+        pull = variance / (variance + tau2) if groups > 3 else 0.0
         estimate = pull * centre + (1 - pull) * value
-        sd = float(np.sqrt((1 - pull) * variance + pull**2 * centre_variance))
+        spread = variance * (1 - max(0, groups - 3) / groups * pull)
+        if groups > 3:
+            weight = 2 / (groups - 3) * pull**2 * (usual + tau2) / (variance + tau2)
+            spread += weight * (value - centre) ** 2
+        sd = float(np.sqrt(spread))
         low, high = max(bounds[0], estimate - 1.96 * sd), min(bounds[1], estimate + 1.96 * sd)
         verdict = "higher" if low > centre else "lower" if high < centre else "like the others"
-        result.append(GroupEstimate(estimate, low, high, "cannot tell yet" if size < fewest else verdict))
+        result.append(GroupEstimate(float(estimate), low, high, "cannot tell yet" if size < fewest else verdict))
     return tuple(result)
 
 

@@ -125,5 +125,7 @@ def shrunken_changes(changes: Sequence[Change]) -> list[Change]:
         found = next(drawn)
         alike = 0.1 if definition.proportion else 0.1 * abs(item.before or 0)
         verdict = verdict_of_change(found.low, found.high, definition.better, alike)
+        if verdict in {"better", "worse"} and item.difference * found.value <= 0:
+            verdict = "cannot tell yet"  # the others changed, this group's own lots do not show it
         result.append(replace(item, difference=found.value, low=found.low, high=found.high, verdict=verdict))
     return result

@@ -123,7 +123,9 @@ def intervals(
     height = max(260, 24 * len(names) + 130)
     layout(figure, x_title, "", height=height)
     figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
-    figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
+    figure.update_yaxes(
+        tickfont={"size": 11}, categoryorder="array", categoryarray=names, range=[-0.8, len(names) - 0.2]
+    )
     return figure
 
 
@@ -142,7 +144,9 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
     height = max(260, 22 * len(names) + 150)
     layout(figure, x_title, "", height=height)
     figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
-    figure.update_yaxes(tickfont={"size": 11}, categoryorder="array", categoryarray=names)
+    figure.update_yaxes(
+        tickfont={"size": 11}, categoryorder="array", categoryarray=names, range=[-0.8, len(names) - 0.2]
+    )
     figure.update_xaxes(range=[-3, 103])
     return figure
 

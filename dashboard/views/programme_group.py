@@ -29,6 +29,7 @@ from dashboard.programme_parts import (
     report_words,
     seasons_of,
     table_of,
+    target_list,
     unit_words,
     versions,
 )
@@ -83,6 +84,7 @@ def show_indicators(own: CountedGroup) -> None:
     of = book()
     table, _currency, _day = table_of([own], of)
     report = group_report(table, of)
+    target_list(report)
     page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table")
     st.download_button(
         _("Keep these indicators (CSV, HXL tags)"),

@@ -46,6 +46,7 @@ from dashboard.programme_parts import (
     report_words,
     seasons_of,
     table_of,
+    target_list,
     unit_words,
     versions,
 )
@@ -127,19 +128,22 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
 def whole_programme(report: pd.DataFrame, own_currency: pd.DataFrame, currency: str, rates_on: date) -> None:
     """Show every indicator of all groups together, with baseline and target in words."""
     st.subheader(_("The programme as a whole"))
+    target_list(report)
     rows = [report_words(row) | {_("Groups"): number(row["groups"], 0)} for _index, row in report.iterrows()]
     page.table(pd.DataFrame(rows), "programme_table")
-    kept = sorted({f"{row['group']} ({row['currency']})" for row in own_currency.to_dict("records")})
     st.caption(
         _("Intervals take groups as they are, not single lots. Money in {currency}, rates of {day}.").format(
             currency=currency, day=day(rates_on)
         )
     )
-    if kept:
+    kept = own_currency.groupby("currency")["group"].nunique()
+    for code, count in kept.items():
         st.warning(
-            _("No rate is known for the money of {groups}: it stays in their own currency and is not compared.").format(
-                groups=", ".join(kept)
-            )
+            ngettext(
+                "No rate is known for {code}: the money of {count} group stays in it and is not compared.",
+                "No rate is known for {code}: the money of {count} groups stays in it and is not compared.",
+                int(count),
+            ).format(code=code, count=count)
         )
     with st.expander(_("What each indicator counts")):
         for definition in DEFINITIONS.values():
@@ -304,7 +308,7 @@ def show_changes(
         definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
     ]
     page.chart(
-        intervals(shown, *scaled, _("Change of {label}, {unit}").format(label=say(definition.label), unit=unit), [(0.0, _("no change"), STONE)]),
+        intervals(shown, *scaled, _("Change, {unit}").format(unit=unit), [(0.0, _("no change"), STONE)]),
         alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
         key=f"changes_{key}",
     )  # fmt: skip

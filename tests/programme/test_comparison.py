@@ -145,3 +145,26 @@ def test_a_group_that_differs_is_seen_among_many():
         [sample.mean() for sample in samples], [sample.var(ddof=1) / sample.size for sample in samples], sizes
     )
     assert found[3].verdict == "higher"
+
+
+def test_interval_of_morris_1983_holds_the_truth_as_often_as_it_says():
+    random = np.random.default_rng(15)
+    held = []
+    for _run in range(150):
+        truth = random.normal(0, 0.7, 20)
+        variances = random.uniform(0.3, 2.0, 20)
+        values = random.normal(truth, np.sqrt(variances))
+        found = shrunken_estimates(values, variances, np.full(20, 30))
+        held += [item.low <= own <= item.high for item, own in zip(found, truth, strict=True)]
+    assert 0.93 <= np.mean(held) <= 0.99
+
+
+def test_three_groups_are_not_drawn_together():
+    found = shrunken_estimates([1.0, 2.0, 9.0], [0.25, 0.25, 0.25], [30, 30, 30])
+    assert [item.value for item in found] == [1.0, 2.0, 9.0]
+    assert found[0].high == pytest.approx(1 + 1.96 * 0.5)
+
+
+def test_intervals_end_where_the_value_cannot_go():
+    found = shrunken_estimates([0.97, 0.9, 0.8, 0.95], np.full(4, 0.01), np.full(4, 20), bounds=(0, 1))
+    assert max(item.high for item in found) == 1.0

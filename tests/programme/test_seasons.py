@@ -145,24 +145,35 @@ def test_a_group_of_one_season_has_no_change():
     assert changes_of_group(indicators_by_season(record, seasons([record]))) == {}
 
 
-def changes_by_chance(random, groups, rate_1, rate_2):
+def changes_of(random, groups, rate_1, rate_2):
     found = []
     for _group in range(groups):
         size = int(random.integers(8, 40))
         first = share("dry_when_bagged", [(bool(x), None) for x in random.random(size) < rate_1])
         second = share("dry_when_bagged", [(bool(x), None) for x in random.random(size) < rate_2])
         found.append(change_between(first, second, proportion=True, better="high"))
-    return shrunken_changes(found)
+    return found
 
 
 def test_where_nothing_changed_hardly_any_group_is_said_to_have():
     random = np.random.default_rng(7)
-    verdicts = [item.verdict for _run in range(20) for item in changes_by_chance(random, 30, 0.7, 0.7)]
+    verdicts = [item.verdict for _run in range(20) for item in shrunken_changes(changes_of(random, 30, 0.7, 0.7))]
     said = sum(verdict in {"better", "worse"} for verdict in verdicts) / len(verdicts)
     assert said < 0.05  # looked at alone, 95 % intervals would flag 5 %
 
 
+def test_a_group_whose_own_lots_show_no_change_is_not_said_to_have_changed():
+    others = changes_of(np.random.default_rng(9), 30, 0.45, 0.85)
+    still = change_between(
+        share("dry_when_bagged", owned([True, False] * 4)),
+        share("dry_when_bagged", owned([True, False] * 4)),
+        proportion=True,
+        better="high",
+    )
+    assert shrunken_changes([still, *others])[0].verdict == "cannot tell yet"
+
+
 def test_a_real_common_change_is_seen():
     random = np.random.default_rng(8)
-    verdicts = [item.verdict for item in changes_by_chance(random, 30, 0.45, 0.85)]
+    verdicts = [item.verdict for item in shrunken_changes(changes_of(random, 30, 0.45, 0.85))]
     assert verdicts.count("better") > 25
