@@ -26,7 +26,8 @@ class CaseLot:
     `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
     in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week from then to
     `latest_week` and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
-    never sold. `insects_per_kg` were counted in `sieved_kg` so many days ago (None: nobody sieved). Of the standard error the part
+    never sold. `insects_per_kg` were counted in `sieved_kg` (None: nobody sieved); they have grown for `sieved_days_ago` since, or since the
+    grain was put into an open store. Of the standard error the part
     `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points].
     """
 

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from core.grain.commodities import Commodity
+from core.grain.storage_methods import get_method, method_codes
 from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
 from core.group.sampling import LotMoisture
@@ -100,7 +101,7 @@ def recorded_lots(
             CaseLot(
                 str(lot.id), lot.label, owner, lot.commodity, int(state.bags), round(mass / state.bags, 3), round(mean, 3), round(min(error, 3.0), 3), first, standing, lot.form,
                 latest, stated, lot.use, None if sieve is None else sieve.insects_per_kg, 1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
-                0 if sieve is None else max(0, (rules.today - sieve.on).days), **_spread(state.moisture),
+                _days_of_growth(lot, sieve, rules.today), **_spread(state.moisture),
             )
         )  # fmt: skip
         targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
@@ -117,6 +118,23 @@ def _spread(moisture: LotMoisture | None) -> dict[str, float]:
     if moisture.reading_sd_pct > 0:
         found["reading_sd_pct"] = round(float(moisture.reading_sd_pct), 3)
     return found
+
+
+def _days_of_growth(lot: Lot, sieve: Sieve | None, today: date) -> int:
+    """Return for how many days insects have grown since they were counted, or since the grain was put into an open store."""
+    if lot.storage_method in method_codes() and get_method(lot.storage_method).sealed:
+        return 0
+    since = sieve.on if sieve is not None else lot.stored_on if lot.status == "stored" else None
+    return 0 if since is None else max(0, (today - since).days)
+
+
+def sealed_bags_filled(states: Sequence[LotState]) -> int:
+    """Return how many sealed bags hold grain already: their lots can stay in them, and they are free when it is sold."""
+    return sum(
+        int(state.bags)
+        for state in states
+        if state.lot.status == "stored" and state.lot.storage_method == "hermetic_bag"
+    )
 
 
 def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[int, int, int]:

@@ -324,6 +324,11 @@ def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation |
         if line.dry_from is not None:
             begun = max(0, (line.dry_from - case.start).days // DAYS_PER_WEEK)
             distance += 0.5 * np.abs(table.start_week - begun)
+        if line.harvest_on is not None:
+            cut = max(0, (line.harvest_on - case.start).days // DAYS_PER_WEEK)
+            distance += 0.5 * np.abs(table.harvest_week - cut)
+        if line.target_pct is not None:
+            distance += 0.3 * np.abs(np.nan_to_num(table.target_pct, nan=line.target_pct) - line.target_pct)
         option = int(np.argmin(np.where(fits, distance, np.inf)))
         bags = min(left[lot], line.bags)
         if bags > 0:

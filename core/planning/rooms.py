@@ -134,7 +134,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         method: str,
         first_week: int,
         length: int,
-        sieve: tuple[float, float, int] | None,
+        sieve: tuple[float | None, float, int] | None,
     ) -> tuple[np.ndarray, ...]:
         """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share and refusals by week, (weeks, moistures x climates)."""
         frames = [frame.iloc[7 * first_week :] for frame in climates]
@@ -215,10 +215,10 @@ def _days_to(run: Any, target: float) -> np.ndarray:
     return np.where(below.any(axis=0), np.where(below[0], 0.0, days), NOT_DRY_DAYS)
 
 
-def _sieve_of(lot: CaseLot) -> tuple[float, float, int] | None:
-    """Return (insects per kg, kg sieved, days of growth since) rounded to steps, so that lots share a run; None where nobody sieved."""
+def _sieve_of(lot: CaseLot) -> tuple[float | None, float, int] | None:
+    """Return (insects per kg or None, kg sieved, days of growth since) rounded to steps, so that lots share a run; None for fresh grain."""
     if lot.insects_per_kg is None:
-        return None
+        return None if lot.sieved_days_ago < 7 else (None, 1.0, 14 * round(lot.sieved_days_ago / 14))
     nearest = min((0.0, *SIEVE_STEPS), key=lambda step: abs(step - lot.insects_per_kg))  # type: ignore[operator]
     count = nearest if lot.insects_per_kg <= 1.2 * SIEVE_STEPS[-1] else float(round(lot.insects_per_kg, -1))
     return count, float(round(lot.sieved_kg, 1)), 14 * round(lot.sieved_days_ago / 14)
