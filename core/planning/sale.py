@@ -53,6 +53,7 @@ from core.planning.rules import RULES, rule_allocation
 
 EXACT_COLUMNS = 6000
 LARGE_LOTS = 250
+MOULD_SAID = 0.03  # share of a lot's bags from which its mould is said beside the plan (judgement)
 STAGE_COLUMNS = (
     80,
     350,
@@ -819,6 +820,16 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
     notes = []
     if left:
         notes.append(message("{bags} bags find no buyer or no room in this plan", bags=sum(count for _, count in left)))
+    spoilt: dict[str, float] = {}
+    for line in sales:
+        spoilt[line.label] = max(spoilt.get(line.label, 0.0), line.unfit_share)
+    notes += [
+        message(
+            "{share} % of the bags of lot {lot} are counted as unfit through mould by then: they bring nothing, and are kept out of food. Dry it first, or test it again soon",
+            lot=label, share=round(100 * share),
+        )
+        for label, share in spoilt.items() if share >= MOULD_SAID
+    ]  # fmt: skip
     slack = (bound - objective) / max(abs(objective), 1e-9) if np.isfinite(bound) else float("inf")
     return SalePlan(
         case, allocation, sales, worth, objective, float(bound), max(0.0, float(slack)), method, seconds, tuple(unmet), tuple(notes), tuple(left), tuple(met.tolist()), _binding(outlook, allocation),
