@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
@@ -13,13 +14,18 @@ from core.messages import Message, message
 
 GRAM = Decimal("0.001")
 HUNDRED = Decimal(100)
+SHORT_TEMPLATE = (
+    "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
+    "grade {grade}. At {base} %: {weight} kg. {pool}"
+)
 
 
 @dataclass(frozen=True)
 class Delivery:
     """One weighing of one member's grain.
 
-    Masses in kg to the gram, moisture in % wet basis; `number` is the receipt's and the event's number.
+    Masses in kg to the gram, moisture in % wet basis; `number` is the receipt's and the event's number, `slip`
+    the number of an earlier paper slip.
     """
 
     number: int
@@ -35,6 +41,7 @@ class Delivery:
     grade: str
     form: str = "threshed"
     who: str = ""
+    slip: str = ""
 
     @property
     def net_kg(self) -> Decimal:
@@ -126,6 +133,7 @@ def checked_delivery(payload: dict[str, Any], number: int, on: date, who: str = 
         grade=str(payload.get("grade") or "1"),
         form=str(payload.get("form") or "threshed"),
         who=who,
+        slip=str(payload.get("receipt") or ""),
     )
 
 
@@ -152,11 +160,56 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
     return None
 
 
+GSM_SIGNS = frozenset(
+    "@£$¥èéùìòÇØøÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./:;<=>?¡ÄÖÑÜ§¿äöñüà\n\r"
+    "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+)
+"""Signs that take one place in a short message: the default alphabet of 3GPP TS 23.038, section 6.2.1."""
+SHORT_MESSAGE_SIGNS = 160
+
+
+def in_gsm_signs(text: str) -> str:
+    """Return a text in signs that every phone's short message holds: other letters lose their accents, the rest become '?'."""
+    kept = []
+    for sign in text:
+        if sign in GSM_SIGNS:
+            kept.append(sign)
+            continue
+        plain = "".join(part for part in unicodedata.normalize("NFKD", sign) if part in GSM_SIGNS)
+        kept.append(plain or ("-" if unicodedata.category(sign) == "Pd" else "?"))
+    return "".join(kept)
+
+
+def short_message(delivery: Delivery, member: str, base_pct: Decimal, template: str = SHORT_TEMPLATE) -> str:
+    """Return a receipt of at most 160 signs, one short message on any phone.
+
+    Parameters
+    ----------
+    delivery : Delivery
+    member : str
+        Name; cut, as the pool's, where the message would grow too long.
+    base_pct : Decimal
+        Common moisture, % wet basis.
+    template : str
+        The sentence in the reader's language with the places of `SHORT_TEMPLATE`.
+    """
+    values = {
+        "number": delivery.number, "day": delivery.on.isoformat(), "bags": delivery.bags,
+        "net": delivery.net_kg.quantize(Decimal("0.1")), "commodity": delivery.commodity.replace("_", " "),
+        "moisture": delivery.moisture_pct.normalize(), "grade": delivery.grade, "base": base_pct.normalize(),
+        "weight": weight_at(delivery.dry_kg, base_pct).quantize(Decimal("0.1")),
+    }  # fmt: skip
+    for width in range(40, 0, -1):
+        text = in_gsm_signs(template.format(member=member[:width], pool=delivery.pool[:width], **values))
+        if len(text) <= SHORT_MESSAGE_SIGNS:
+            return text
+    return text[:SHORT_MESSAGE_SIGNS]
+
+
 def receipt_text(delivery: Delivery, member: str, base_pct: Decimal) -> Message:
-    """Return a receipt short enough to send as a text message."""
+    """Return a receipt in one sentence."""
     return message(
-        "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
-        "grade {grade}. At {base} %: {weight} kg. {pool}",
+        SHORT_TEMPLATE,
         number=delivery.number,
         day=delivery.on.isoformat(),
         member=member,

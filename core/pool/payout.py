@@ -315,9 +315,8 @@ def books(season: Season) -> Journal:
             over = close.counted - journal.balance(CASH)
             if over == 0:
                 continue
-            lines = [debit(CASH, over), credit(OVER_AND_SHORT, over)]
-            if over < 0:
-                lines = [debit(OVER_AND_SHORT, -over), credit(CASH, -over)]
+            more, less = (CASH, OVER_AND_SHORT) if over > 0 else (OVER_AND_SHORT, CASH)
+            lines = [debit(more, abs(over)), credit(less, abs(over))]
         journal = journal.post(on, text, lines)
     return journal
 

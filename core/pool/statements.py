@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 
 from core.pool.deliveries import Delivery, weight_at
-from core.pool.payout import MemberPay, pay_by_member, share_sales
-from core.pool.season import PoolSale, Season
+from core.pool.loans import LoanAccount
+from core.pool.payout import (
+    MemberPay,
+    loan_accounts,
+    pay_by_member,
+    sale_amount,
+    sale_weights,
+    season_weights,
+    share_sales,
+)
+from core.pool.prices import PriceEffect
+from core.pool.season import MoneyEvent, PoolSale, Season
+from core.pool.terms import Terms
 
 ZERO = Decimal(0)
 
@@ -23,11 +36,22 @@ class StatementDelivery:
 
 @dataclass(frozen=True)
 class StatementSale:
-    """A member's part of one load: kg at the common moisture, its money, and his part of the costs."""
+    """A member's part of one load.
+
+    `common_kg` is what he had in it and `load_kg` all that was in it, at the common moisture; `counted_kg` and
+    `all_counted_kg` are the same after the price factors of grade and week (of the whole season's sales under one pool
+    price): `proceeds` = `load_money` x `counted_kg` / `all_counted_kg`, within a coin. `costs` = `load_costs` x
+    `common_kg` / `load_kg`.
+    """
 
     sale: PoolSale
     common_kg: Decimal
+    load_kg: Decimal
+    counted_kg: Decimal
+    all_counted_kg: Decimal
+    load_money: Decimal
     proceeds: Decimal
+    load_costs: Decimal
     costs: Decimal
 
 
@@ -42,32 +66,62 @@ class MemberStatement:
     lost_kg: Decimal
     in_store_kg: Decimal
     pay: MemberPay
+    terms: Terms = field(default_factory=Terms)
+    payments: tuple[MoneyEvent, ...] = ()
+    loans: tuple[LoanAccount, ...] = ()
+    effects: tuple[tuple[PriceEffect, Decimal], ...] = ()
 
     @property
     def delivered_kg(self) -> Decimal:
         """Return what was delivered, kg at the common moisture."""
         return sum((row.common_kg for row in self.deliveries), ZERO)
 
+    @property
+    def sold_kg(self) -> Decimal:
+        """Return what was sold, kg at the common moisture."""
+        return sum((row.common_kg for row in self.sales), ZERO)
 
-def make_statements(season: Season) -> dict[int, MemberStatement]:
-    """Return the statement of every member who delivered; their proceeds add up to what the buyers owe."""
+
+def make_statements(
+    season: Season, effects: Sequence[PriceEffect] = (), until: date | None = None
+) -> dict[int, MemberStatement]:
+    """Return every member's statement; their proceeds add up to what the buyers owe.
+
+    Parameters
+    ----------
+    season : Season
+    effects : sequence of PriceEffect
+        From `price_effects`, to be told on the page.
+    until : date, optional
+        Day up to which interest on loans is counted; the last entry's day where it is not given.
+    """
     base = season.terms.base_pct
     proceeds, costs = share_sales(season)
     pays = pay_by_member(season)
-    by_member: dict[int, list[Delivery]] = {}
+    whole = season_weights(season)
+    weights = {sale.number: sale_weights(season, sale, whole) for sale in season.sales}
+    counted = {number: sum(parts.values(), ZERO) for number, parts in weights.items()}
+    days = [item.on for rows in (season.deliveries, season.sales, season.money, season.loans) for item in rows]
+    loans = loan_accounts(season, pays, until or max(days, default=date.min))
+    delivered: dict[int, list[Delivery]] = {}
     for delivery in season.deliveries:
-        by_member.setdefault(delivery.member_id, []).append(delivery)
+        delivered.setdefault(delivery.member_id, []).append(delivery)
     statements = {}
-    for member, deliveries in sorted(by_member.items()):
+    for member in season.member_ids():
         rows = []
-        for delivery in deliveries:
+        for delivery in delivered.get(member, []):
             common = weight_at(delivery.dry_kg, base)
             rows.append(StatementDelivery(delivery, common, delivery.net_kg - common))
         sold = [
             StatementSale(
                 sale,
                 weight_at(sale.dry_by_member.get(member, ZERO), base),
+                weight_at(sale.dry_kg, base),
+                weight_at(weights[sale.number].get(member, ZERO), base),
+                weight_at(counted[sale.number], base),
+                sale_amount(sale, sale.terms.step),
                 proceeds[sale.number].get(member, ZERO),
+                sum(costs[sale.number].values(), ZERO),
                 costs[sale.number].get(member, ZERO),
             )
             for sale in season.sales
@@ -79,6 +133,10 @@ def make_statements(season: Season) -> dict[int, MemberStatement]:
             ZERO,
         )
         statements[member] = MemberStatement(
-            member, base, tuple(rows), tuple(sold), weight_at(lost, base), weight_at(stored, base), pays[member]
-        )
+            member, base, tuple(rows), tuple(sold), weight_at(lost, base), weight_at(stored, base), pays[member],
+            season.terms,
+            tuple(x for x in season.money if x.party == str(member) and x.kind in ("payment", "charge")),
+            tuple(account for account in loans if account.loan.member_id == member),
+            tuple((effect, effect.by_member.get(member, ZERO)) for effect in effects),
+        )  # fmt: skip
     return statements

@@ -3,21 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from decimal import Decimal
 from html import escape
 
-from core.pool.statements import MemberStatement
+from core.messages import Message
+from core.pool.payout import ADVANCE, ADVANCES, LOAN, METER
+from core.pool.statements import MemberStatement, StatementDelivery
+from core.pool.terms import week_of
 
+MOST_DELIVERIES = 12
+"""More than these are summed by week on the first page and listed one by one on the next."""
 STYLE = (
-    "body{font-family:Georgia,serif;max-width:46rem;margin:1.5rem auto;color:#22261f}"
-    "table{border-collapse:collapse;width:100%;margin:.6rem 0}td,th{border-bottom:1px solid #bbb;padding:.25rem .4rem;"
-    "text-align:right}td:first-child,th:first-child{text-align:left}h1{font-size:1.3rem}"
+    "body{font-family:Georgia,serif;max-width:46rem;margin:1rem auto;padding:0 .5rem;color:#22261f;font-size:.86rem}"
+    "table{border-collapse:collapse;width:100%;margin:.3rem 0 .1rem}td,th{border-bottom:1px solid #bbb;"
+    "padding:.12rem .35rem;text-align:right;vertical-align:bottom}td:first-child,th:first-child{text-align:left}"
+    "h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 .1rem}p{margin:.15rem 0}"
+    ".how{color:#555;font-style:italic}tr.sum td{font-weight:bold;border-bottom:2px solid #22261f}"
+    ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
+    "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
+    "@media(max-width:500px){body{font-size:.74rem}td,th{padding:.1rem .15rem}}"
 )
 
 
-def _rows(rows: Sequence[tuple[str, ...]]) -> str:
+def _rows(rows: Sequence[tuple[str, ...]], sums: int = 0) -> str:
     head, *body = rows
     cells = "".join(f"<th>{escape(cell)}</th>" for cell in head)
-    lines = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in body)
+    lines = ""
+    for place, row in enumerate(body):
+        kind = " class='sum'" if place >= len(body) - sums else ""
+        lines += f"<tr{kind}>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
     return f"<table><tr>{cells}</tr>{lines}</table>"
 
 
@@ -41,49 +55,231 @@ def statement_page(
         A whole HTML page.
     """
     _ = translate
-    base = statement.base_pct
-    common = _("kg at {base} %").format(base=base)
-    deliveries = [(_("Delivered on"), _("Receipt"), _("Net kg"), _("Moisture %"), _("Water kg"), common)]
-    for row in statement.deliveries:
+    title = escape(_("Statement for {member}").format(member=member))
+    days = [row.delivery.on for row in statement.deliveries] + [row.sale.on for row in statement.sales]
+    span = f"{min(days).isoformat()} – {max(days).isoformat()}" if days else ""
+    intro = _("{group}, {span}. Money in {currency}.").format(group=group, span=span, currency=currency)
+    many = len(statement.deliveries) > MOST_DELIVERIES
+    parts = [
+        f"<h1>{title}</h1><p>{escape(intro)}</p>",
+        _deliveries(statement, _, many),
+        _grain(statement, _),
+        _sales(statement, _),
+        _differences(statement, _),
+        _money(statement, _, currency),
+        _loans(statement, _),
+        f"<div class='sign'><p>{escape(_('Treasurer'))}</p><p>{escape(_('Member'))}</p></div>",
+    ]
+    if many:
+        parts.append(f"<div class='next'><h2>{escape(_('All deliveries'))}</h2>")
+        parts.append(_rows(_one_by_one(statement.deliveries, statement.base_pct, _)) + "</div>")
+    return (
+        f"<!doctype html><html><head><meta charset='utf-8'><meta name='viewport' content='width=device-width'>"
+        f"<title>{title}</title><style>{STYLE}</style></head><body>{''.join(parts)}</body></html>"
+    )
+
+
+def _say(words: Message, translate: Callable[[str], str]) -> str:
+    return translate(words.template).format(**words.values)
+
+
+def _coin(amount: Decimal, statement: MemberStatement) -> str:
+    """Return money with its coins where there are any."""
+    whole = statement.terms.step % 1 == 0 and amount % 1 == 0
+    return f"{amount:,.0f}" if whole else f"{amount:,.2f}"
+
+
+def _one_by_one(rows: Sequence[StatementDelivery], base: Decimal, _: Callable[[str], str]) -> list[tuple[str, ...]]:
+    listed: list[tuple[str, ...]] = [
+        (_("Delivered on"), _("Receipt"), _("Grade"), _("Net kg"), _("Moisture %"), _("Water kg"), _at(base, _)),
+    ]
+    for row in rows:
         item = row.delivery
-        deliveries.append(
+        listed.append(
             (
-                item.on.isoformat(),
-                str(item.number),
-                f"{item.net_kg:.1f}",
-                str(item.moisture_pct),
-                f"{row.water_kg:.1f}",
-                f"{row.common_kg:.1f}",
+                item.on.isoformat(), item.slip or str(item.number), item.grade, f"{item.net_kg:,.1f}",
+                f"{item.moisture_pct:.1f}", f"{row.water_kg:,.1f}", f"{row.common_kg:,.1f}",
             )
+        )  # fmt: skip
+    return listed
+
+
+def _at(base: Decimal, _: Callable[[str], str]) -> str:
+    return _("kg at {base} %").format(base=base)
+
+
+def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool) -> str:
+    base = statement.base_pct
+    listed = _one_by_one(statement.deliveries, base, _)
+    if many:
+        listed = [
+            (_("Week"), _("Receipts"), _("Grade"), _("Net kg"), _("Mean moisture %"), _("Water kg"), _at(base, _))
+        ]
+        groups: dict[tuple[str, str], list[StatementDelivery]] = {}
+        for row in statement.deliveries:
+            groups.setdefault((week_of(row.delivery.on), row.delivery.grade), []).append(row)
+        for (week, grade), rows in sorted(groups.items()):
+            net = sum((row.delivery.net_kg for row in rows), Decimal(0))
+            dry = sum((row.delivery.dry_kg for row in rows), Decimal(0))
+            common = sum((row.common_kg for row in rows), Decimal(0))
+            listed.append(
+                (
+                    week, str(len(rows)), grade, f"{net:,.1f}", f"{100 - 100 * dry / net:.2f}", f"{net - common:,.1f}",
+                    f"{common:,.1f}",
+                )
+            )  # fmt: skip
+    net = sum((row.delivery.net_kg for row in statement.deliveries), Decimal(0))
+    total = statement.delivered_kg
+    listed.append((_("Together"), "", "", f"{net:,.1f}", "", f"{net - total:,.1f}", f"{total:,.1f}"))
+    how = _("{at} = net kg × (100 − moisture) ÷ {rest}. Only water is taken out.").format(
+        at=_at(base, _), rest=f"{100 - base:g}"
+    )
+    return f"<h2>{escape(_('What you brought'))}</h2>{_rows(listed, 1)}<p class='how'>{escape(how)}</p>"
+
+
+def _grain(statement: MemberStatement, _: Callable[[str], str]) -> str:
+    grain = [
+        (_("Your grain"), _at(statement.base_pct, _)),
+        (_("Delivered"), f"{statement.delivered_kg:,.1f}"),
+        (_("Lost in store, your share"), f"{-statement.lost_kg:,.1f}"),
+        (_("Sold"), f"{-statement.sold_kg:,.1f}"),
+        (_("Still in store"), f"{statement.in_store_kg:,.1f}"),
+    ]
+    return _rows(grain, 1)
+
+
+def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
+    if not statement.sales:
+        return ""
+    sales = [
+        (
+            _("Sold on"), _("Buyer"), _("Buyer paid"), _("counted kg of all"), _("your counted kg"), _("Your part"),
+            _("Truck, market"), _("kg of all"), _("your kg"), _("Your cost"),
         )
-    sales = [(_("Sold on"), _("Buyer"), common, _("Your part"), _("Truck and market"))]
+    ]  # fmt: skip
     for sold in statement.sales:
         sales.append(
             (
-                sold.sale.on.isoformat(),
-                sold.sale.buyer,
-                f"{sold.common_kg:.1f}",
-                f"{sold.proceeds:,.2f}",
-                f"{sold.costs:,.2f}",
+                sold.sale.on.isoformat(), sold.sale.buyer, _coin(sold.load_money, statement),
+                f"{sold.all_counted_kg:,.1f}", f"{sold.counted_kg:,.1f}", _coin(sold.proceeds, statement),
+                _coin(sold.load_costs, statement), f"{sold.load_kg:,.1f}", f"{sold.common_kg:,.1f}",
+                _coin(sold.costs, statement),
+            )
+        )  # fmt: skip
+    pay = statement.pay
+    sales.append(
+        (_("Together"), "", "", "", "", _coin(pay.proceeds, statement), "", "", "", _coin(pay.costs, statement))
+    )
+    how = [
+        _(
+            "Your part = buyer paid × your counted kg ÷ counted kg of all; your cost = truck and market × your kg ÷ kg of all."
+        )
+    ]
+    factors = [
+        f"{_('grade')} {name} × {factor:g}" for name, factor in statement.terms.grade_factors.items() if factor != 1
+    ]
+    factors += [f"{week} × {factor:g}" for week, factor in sorted(statement.terms.week_factors.items()) if factor != 1]
+    if factors:
+        how.append(_("Counted kg are kg times the agreed price factors: {factors}.").format(factors=", ".join(factors)))
+    if statement.terms.price_rule == "pool_price":
+        how.append(_("One price for the season: counted kg are those of all loads together."))
+    how.append(_("Parts are rounded to whole coins so that all members' parts add up to what the buyer paid."))
+    return f"<h2>{escape(_('What it sold for'))}</h2>{_rows(sales, 1)}<p class='how'>{escape(' '.join(how))}</p>"
+
+
+def _differences(statement: MemberStatement, _: Callable[[str], str]) -> str:
+    lines = []
+    for effect, amount in statement.effects:
+        words = _("{sentence}: {amount} for you against one price for all.")
+        lines.append(
+            words.format(
+                sentence=_say(effect.sentence, _), amount=f"{'+' if amount > 0 else ''}{_coin(amount, statement)}"
             )
         )
+    return "".join(f"<p>{escape(line)}</p>" for line in lines)
+
+
+def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -> str:
     pay = statement.pay
-    sums = [(_("Money"), currency), (_("Your part of what buyers pay"), f"{pay.proceeds:,.2f}")]
-    sums.append((_("less truck and market"), f"{-pay.costs:,.2f}"))
-    sums += [(_("less {name}").format(name=name), f"{-amount:,.2f}") for name, amount in pay.levies.items()]
-    sums.append((_("less charges"), f"{-pay.charges:,.2f}"))
-    sums.append((_("less paid already"), f"{-pay.paid:,.2f}"))
-    sums.append((_("Still due to you"), f"{pay.due:,.2f}"))
-    grain = [
-        (_("Grain"), common),
-        (_("Delivered"), f"{statement.delivered_kg:.1f}"),
-        (_("Lost in store, your share"), f"{-statement.lost_kg:.1f}"),
-        (_("Sold"), f"{-sum((row.common_kg for row in statement.sales), start=type(base)(0)):.1f}"),
-        (_("Still in store"), f"{statement.in_store_kg:.1f}"),
+
+    def line(name: str, amount: Decimal) -> tuple[str, str]:
+        return name, _coin(amount, statement)
+
+    rows = [(_("Money"), currency), line(_("Your part of what buyers pay"), pay.proceeds)]
+    rows.append(line(_("less truck and market"), -pay.costs))
+    taken = {
+        "levies": [
+            line(_("less {name}").format(name=f"{name} ({_rate(statement, name)})"), -amount)
+            for name, amount in pay.levies.items()
+        ],
+        "meter": [line(_("less meter fees, passed on to the meter's account"), -pay.meter)] if pay.meter else [],
+        "loans": [line(_("less recovered on loans"), -pay.loans)] if pay.loans else [],
+        "advances": [line(_("less advances taken back"), -pay.advances)] if pay.advances else [],
+    }
+    for kind in statement.terms.order:
+        rows += taken[kind]
+    rows += [
+        line(
+            _("less charge {day} {about}").format(day=item.on.isoformat(), about=item.about or item.reference),
+            -item.amount,
+        )
+        for item in statement.payments
+        if item.kind == "charge"
     ]
-    body = _rows(deliveries) + _rows(grain) + _rows(sales) + _rows(sums)
-    title = escape(_("Statement for {member}").format(member=member))
-    return (
-        f"<!doctype html><html><head><meta charset='utf-8'><title>{title}</title><style>{STYLE}</style></head>"
-        f"<body><h1>{title}</h1><p>{escape(group)}</p>{body}</body></html>"
-    )
+    rows.append(line(_("Comes to you"), pay.take_home))
+    for item in statement.payments:
+        if item.kind == "payment" and item.about != ADVANCE:
+            words = _("paid {day} {reference}").format(day=item.on.isoformat(), reference=item.reference)
+            rows.append(line(words.strip(), -item.amount))
+    rows.append(line(_("Still due to you") if pay.due >= 0 else _("Paid to you above what was due"), pay.due))
+    notes = []
+    if pay.advanced:
+        words = _("Advances you had: {advanced}; still to be taken back: {open}.")
+        notes.append(words.format(advanced=_coin(pay.advanced, statement), open=_coin(pay.owes, statement)))
+    kept = statement.terms.minimum_take_home
+    if kept > 0:
+        least = _("The group agreed that at least {part} % of what is left after truck and market comes to you.")
+        notes.append(least.format(part=f"{100 * kept:g}"))
+    for name, amount in pay.short.items():
+        if name != ADVANCES and not name.startswith(LOAN):
+            words = _("{name}: {amount} could not be taken off yet.")
+            said = _("meter fees") if name == METER else name
+            notes.append(words.format(name=said, amount=_coin(amount, statement)))
+    below = "".join(f"<p>{escape(words)}</p>" for words in notes)
+    return f"<h2>{escape(_('What comes to you'))}</h2>{_rows(rows, 1)}{below}"
+
+
+def _rate(statement: MemberStatement, name: str) -> str:
+    levy = next((item for item in statement.terms.levies if item.name == name), None)
+    if levy is None:
+        return ""
+    return f"{levy.amount:g} / kg" if levy.kind == "per_kg" else f"{100 * levy.amount:g} %"
+
+
+def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
+    if not statement.loans:
+        return ""
+    words = {
+        "lent": _("lent"),
+        "interest": _("interest"),
+        "repaid": _("paid back in cash"),
+        "recovered": _("taken off your pay"),
+    }
+    rows = [(_("Loan"), _("Day"), _("What"), _("Amount"), _("Principal due"), _("Interest due"))]
+    for account in statement.loans:
+        rate = f"{100 * account.loan.monthly_rate:g} %"
+        name = _("No. {number}, {rate} a month {purpose}").format(
+            number=account.loan.number, rate=rate, purpose=account.loan.purpose
+        )
+        for line in account.lines:
+            rows.append(
+                (
+                    name.strip(), line.on.isoformat(), words[line.kind], _coin(line.amount, statement),
+                    _coin(line.principal_due, statement), _coin(line.interest_due, statement),
+                )
+            )  # fmt: skip
+            name = ""
+    due = sum((account.still_due for account in statement.loans), Decimal(0))
+    rows.append((_("Still due on loans"), "", "", "", "", _coin(due, statement)))
+    how = _("Interest = principal due × rate after each whole month; money in pays interest first.")
+    return f"<h2>{escape(_('Your loans'))}</h2>{_rows(rows, 1)}<p class='how'>{escape(how)}</p>"

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from core.errors import InputError
+from core.messages import message
 from core.pool.buyers_side import contract_deduction, differences, learn_offset
+from core.pool.contracts import Contract
 from core.pool.deliveries import checked_delivery, may_join, receipt_text, weight_at, weight_by_flat_rate
 from core.pool.payout import CASH, PAYABLE, books, cash_difference, first_payments_due, pay_by_member, sale_amount
 from core.pool.season import replay
@@ -134,11 +136,15 @@ def test_contract_deduction_and_buyers_offset():
         for n in range(2, 8)
     ]
     season = replay(events)
-    rows = differences(season, D("13.5"), D("1.4"))
-    assert rows[0].money_short == D(2000) - (D(1980) - D(15))
+    contract = Contract("Ridge Millers", D("13.5"), ((D(100), D("1.4")),), "entered", message("by hand"))
+    row = differences(season, lambda _sale: contract)[0]
+    # ours 1000 kg at 13.5 %: 2000, nothing off; his 990 kg at 14.0 %: 1980, off 0.5 x 1.4 % = 13.86; he took 15
+    assert row.money_short == D(2000) - (D(1980) - D(15))
+    assert (row.by_scale, row.by_meter, row.beyond_contract) == (D(20), D("13.86"), D("1.14"))
     offset = learn_offset(season.sales, "Ridge Millers")
+    assert offset.loads == 6
     assert offset.scale == pytest.approx(-0.01, abs=0.002)
-    assert 0.3 < offset.meter < 0.5
+    assert 0.3 < offset.meter <= 0.5
     assert learn_offset(season.sales, "nobody").scale == 0
 
 
