@@ -634,6 +634,8 @@ def class_options(
             alike: dict[tuple[int, int], list[_Block]] = {}
             for chain in group:
                 unused = storage != NONE and chain.last_week == chain.ready_week
+                # what is sold within weeks waits in the usual bags: others would not pay in so short a time
+                unused |= storage > 0 and chain.setup != NONE and chain.target > case.target(lot.commodity)
                 if unused or (storage > 0 and _wet_store(case, lot, chain) and known is None):
                     continue
                 for block in _sale_blocks(case, physics, lot, chain, storage, moisture):
