@@ -14,15 +14,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from core.errors import InputError
+from core.errors import InputError, PlanError
 from core.messages import Message, message
 from core.meter.bagging import DRYING, OVER_DRYING, REFUSAL, SPOILAGE
 from core.meter.worth import DecisionTable, normal_belief
 from core.planning.allocation import trip_share
 from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
-from core.planning.outlook import NONE, mass_parts, price_paid
+from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid
 from core.planning.records import BuiltCase, build_case
-from core.planning.rooms import DRYING_DAYS, WEATHERS, RoomData, season_of
+from core.planning.rooms import DRYING_DAYS, WEATHERS, RoomData, room_physics, season_of
+from core.planning.shared_prices import SharedPrices, shared_prices
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,10 +81,36 @@ class Choice:
     buyer: int
 
 
-def case_before_tests(
-    store: Any, group_id: int, today: date, crops: Mapping[str, tuple[float, float]], **changes: Any
-) -> BuiltCase:
-    """Return the group's planning case with one lot of each crop that stands for all of the crop's lots before their test.
+@dataclass(frozen=True)
+class Scene:
+    """What lots are valued in: the group's case, its scenarios, and the prices of what the lots of the plan share.
+
+    Parameters
+    ----------
+    built : BuiltCase
+        The group's open lots, and for each crop one lot of no bags that stands for lots before their test.
+    physics : Physics
+        The plan's scenarios.
+    shared : SharedPrices or None
+        None where there is no plan of open lots yet: then trucks are full and bags bought where too few are at hand.
+    """
+
+    built: BuiltCase
+    physics: Physics
+    shared: SharedPrices | None = None
+
+    def lot(self, commodity: str) -> CaseLot | None:
+        """Return the lot that stands for a crop before its test, None where the crop cannot be planned."""
+        return next((lot for lot in self.built.case.lots if lot.id == STANDS_FOR + commodity), None)
+
+
+STANDS_FOR = "before a test: "
+
+
+def set_scene(
+    store: Any, group_id: int, today: date, limits: Mapping[str, float], above_pct: float, sd_pct: float, **changes: Any
+) -> Scene:
+    """Return the group's plan with one lot of each crop that stands for all of the crop's lots before their test.
 
     Parameters
     ----------
@@ -93,14 +120,16 @@ def case_before_tests(
         Which group.
     today : date
         First day of the plan.
-    crops : Mapping of commodity to (limit, expected moisture)
-        What the crop is dried to, and what is expected before a test, % wet basis.
+    limits : Mapping of commodity to float
+        To what a crop is dried where the plan does not know better from its own lots, % wet basis.
+    above_pct, sd_pct : float
+        Where lots are expected above that before a test, and how unsurely, points.
     **changes
         As `core.planning.records.build_case`.
 
     Returns
     -------
-    BuiltCase
+    Scene
         Crops without a price are left out, with a note.
 
     Raises
@@ -108,12 +137,30 @@ def case_before_tests(
     PlanError
         Where no crop has a price.
     """
-    lots = tuple(
-        CaseLot(crop, crop, "", crop, 10, 90.0, expected, 2.0) for crop, (_limit, expected) in sorted(crops.items())
+
+    def stand_in(crop: str, target: float, bags: int) -> CaseLot:
+        return CaseLot(STANDS_FOR + crop, crop, "", crop, bags, 90.0, target + above_pct, min(sd_pct, 3.0))
+
+    alone = build_case(
+        store, group_id, today, lots=tuple(stand_in(crop, limit, 10) for crop, limit in sorted(limits.items())),
+        target_pct=tuple(sorted(limits.items())), **changes,
+    )  # fmt: skip
+    try:
+        planned = build_case(store, group_id, today, **changes)
+    except PlanError:
+        notes = (*alone.notes, *price_notes(alone.case))
+        return Scene(replace(alone, notes=notes), room_physics(alone.case, alone.case.seed, alone.data))
+    # what the plan's own lots are dried to comes before the standard's limit
+    targets = {**dict(alone.case.target_pct), **dict(planned.case.target_pct)}
+    prices = {price.commodity: price for price in (*alone.case.prices, *planned.case.prices)}
+    stands = tuple(stand_in(lot.commodity, targets[lot.commodity], 0) for lot in alone.case.lots)
+    case = planned.case.with_changes(
+        lots=(*planned.case.lots, *stands), prices=tuple(prices.values()), target_pct=tuple(sorted(targets.items()))
     )
-    targets = tuple(sorted((crop, limit) for crop, (limit, _expected) in crops.items()))
-    built = build_case(store, group_id, today, lots=lots, target_pct=targets, **changes)
-    return replace(built, notes=(*built.notes, *price_notes(built.case)))
+    physics = room_physics(case, case.seed, planned.data)
+    shared = shared_prices(build_outlook(case, case.seed, physics))
+    notes = (*dict.fromkeys([*alone.notes, *price_notes(case)]),)
+    return Scene(BuiltCase(case, planned.data, notes), physics, shared)
 
 
 def price_notes(case: PlanningCase) -> tuple[Message, ...]:
@@ -194,6 +241,7 @@ def plan_table(
     moisture_pct: Array,
     stops: Sequence[Stop],
     day_cost_per_kg: float,
+    shared: SharedPrices | None = None,
 ) -> DecisionTable:
     """Return the plan's value of one kg in hand by choice, true moisture and scenario.
 
@@ -211,6 +259,8 @@ def plan_table(
         What can be done before bagging.
     day_cost_per_kg : float
         Work of each day of spreading, money per kg.
+    shared : SharedPrices, optional
+        What room, bags, truck and buyers' quantities are worth in the plan of all lots.
 
     Returns
     -------
@@ -222,7 +272,7 @@ def plan_table(
     InputError
         Where no buyer takes the crop.
     """
-    ready = _Ready(case, physics, lot, moisture_pct, tuple(stops), day_cost_per_kg)
+    ready = _Ready(case, physics, lot, moisture_pct, tuple(stops), day_cost_per_kg, shared)
     choices, means = [], []
     for here, values, _parts in _blocks(ready, None):
         choices += here
@@ -256,6 +306,7 @@ class _Ready:
     moisture_pct: Array
     stops: tuple[Stop, ...]
     day_cost_per_kg: float
+    shared: SharedPrices | None
 
 
 _Block = tuple[list[Choice], Callable[[], Any], Callable[[], Mapping[str, Any]]]
@@ -417,15 +468,38 @@ class _Reckoned:
         case, lot = self.ready.case, self.ready.lot
         who = case.buyers[self.buyer]
         late = float(case.discount(self.week))
-        per_bag = who.fee_per_bag + (case.truck.cost_per_bag if who.distance_km > 0 else 0.0)
-        once = 0.0
+        per_bag = late * (who.fee_per_bag + (case.truck.cost_per_bag if who.distance_km > 0 else 0.0))
         if self.storage != NONE:
             way = case.storage[self.storage]
-            per_bag += way.cost_per_bag_month * (self.week - self.ready_week) / WEEKS_PER_MONTH
-            # bags at hand cost nothing more; of the others each is bought
-            once = way.treatment_per_bag + (0.0 if way.owned_bags >= lot.bags else way.cost_per_bag)
-        road = float(trip_share(case)[self.buyer]) * late
-        return self._drying_costs(setups) + (late * per_bag + once) / lot.bag_mass_kg + road * sold
+            per_bag += late * way.cost_per_bag_month * (self.week - self.ready_week) / WEEKS_PER_MONTH
+            per_bag += way.treatment_per_bag
+            if self.ready.shared is None and way.owned_bags < lot.bags:
+                per_bag += way.cost_per_bag
+        own = self._drying_costs(setups) + per_bag / lot.bag_mass_kg
+        if self.ready.shared is None:
+            return own + float(trip_share(case)[self.buyer]) * late * sold
+        return own + self._shared_costs(setups, sold.mean(axis=2), self.ready.shared)
+
+    def _shared_costs(self, setups: NDArray[np.int64], kept: Array, shared: SharedPrices) -> Array:
+        """Return what each stop takes of the limits that all lots share, at the plan's prices, (stops, M, 1)."""
+        case, lot = self.ready.case, self.ready.lot
+        size, count = kept.size, kept.shape[1]
+
+        def all_of(value: float) -> Array:
+            return np.full(size, value, dtype=float)
+
+        def whole(value: int) -> NDArray[np.int64]:
+            return np.full(size, value, dtype=np.int64)
+
+        begun = lot.available_week
+        options = Options(
+            harvest_week=whole(begun), setup=np.repeat(setups, count), start_week=whole(begun), target_pct=all_of(np.nan),
+            days=np.repeat([self.ready.stops[number].days for number in self.inside], count), floor_kg=all_of(1.0),
+            ready_week=whole(self.ready_week), storage=whole(self.storage), sale_week=whole(self.week), pay_week=whole(self.week),
+            buyer=whole(self.buyer), reserve=whole(NONE), receipts_kg=np.zeros((size, 1)), kept_kg=kept.ravel(), price_kg=all_of(0.0),
+            upfront_kg=all_of(0.0), upfront_bag=all_of(0.0), later_bag=all_of(0.0), unfit=all_of(0.0),
+        )  # fmt: skip
+        return shared.per_kg(case, options, lot.bag_mass_kg, lot.commodity).reshape(kept.shape)[:, :, None]
 
 
 def _supported(means: Array, moisture_pct: Array) -> list[int]:
@@ -450,19 +524,15 @@ def moisture_grid(expected_pct: float, sd_pct: float) -> Array:
     return np.arange(max(expected_pct - 4 * sd_pct, 3.0), min(expected_pct + 4 * sd_pct, 45.0) + 1e-9, GRID_STEP_PCT)
 
 
-def crop_table(
-    built: BuiltCase, physics: Physics, lot: CaseLot, belief_sd_pct: float, day_cost_per_kg: float
-) -> tuple[DecisionTable, Array]:
-    """Return the plan's values of one kg of a crop of a testing case, and the belief before a test.
+def crop_table(scene: Scene, lot: CaseLot, belief_sd_pct: float, day_cost_per_kg: float) -> tuple[DecisionTable, Array]:
+    """Return the plan's values of one kg of a crop, and the belief before a test.
 
     Parameters
     ----------
-    built : BuiltCase
-        From `case_before_tests`.
-    physics : Physics
-        From `core.planning.rooms.room_physics` with the case and its seed.
+    scene : Scene
+        From `set_scene`.
     lot : CaseLot
-        One of the case's lots.
+        The lot that stands for the crop.
     belief_sd_pct : float
         How unsure the group is of a lot before any test, points, above 0.
     day_cost_per_kg : float
@@ -473,8 +543,8 @@ def crop_table(
     (DecisionTable, array of shape (M,))
         Values per kg in hand; probabilities of the true moisture.
     """
-    case = built.case
+    case = scene.built.case
     grid = moisture_grid(lot.moisture_pct, belief_sd_pct)
-    stops = drying_stops(case, built.data, lot, grid, case.seed)
-    table = plan_table(case, physics, lot, grid, stops, day_cost_per_kg)
+    stops = drying_stops(case, scene.built.data, lot, grid, case.seed)
+    table = plan_table(case, scene.physics, lot, grid, stops, day_cost_per_kg, scene.shared)
     return table, normal_belief(grid, lot.moisture_pct, belief_sd_pct)

@@ -27,12 +27,9 @@ from core.meter.lot_testing import (
     lot_table,
     report_table,
 )
-from core.meter.plan_worth import case_before_tests, crop_table
+from core.meter.plan_worth import Scene, crop_table, set_scene
 from core.meter.shares import own_meter_season_cost
 from core.meter.worth import DecisionTable, SeasonWorth, payback, season_worth
-from core.planning.physics import Physics
-from core.planning.records import BuiltCase
-from core.planning.rooms import room_physics
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
@@ -40,7 +37,7 @@ from dashboard.text import _, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
 MOST_LOTS = 60
-Crops = tuple[tuple[str, float, float], ...]
+Crops = tuple[tuple[str, float], ...]
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
 FALLBACK_FACTS = (
     "deduction_per_point", "refusal_above_limit", "refused_price", "price_spread", "drying_rate", "drying_floor",
@@ -59,30 +56,30 @@ METER_FACTS = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "mete
 
 @dataclass(frozen=True)
 class Worths:
-    """What the page shows: each lot's report, the season, and whether they rest on the plan."""
+    """What the page shows: each lot's report, the season, and whether they rest on the plan and its prices of what is shared."""
 
     reports: dict[int, LotReport]
     season: SeasonWorth
     by_plan: bool
     notes: tuple[Message, ...]
+    shared: bool = False
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _scenes(database: str, group_id: int, version: int, today: date, crops: Crops) -> tuple[BuiltCase, Physics]:
+def _scene(database: str, group_id: int, version: int, today: date, crops: Crops, above: float, spread: float) -> Scene:
     del database, version
-    built = case_before_tests(
-        state.store(), group_id, today, {crop: (limit, expected) for crop, limit, expected in crops}
-    )
-    return built, room_physics(built.case, built.case.seed, built.data)
+    return set_scene(state.store(), group_id, today, dict(crops), above, spread)
 
 
 @st.cache_resource(max_entries=24, show_spinner=False)
 def _crop_table(
-    database: str, group_id: int, version: int, today: date, crops: Crops, crop: str, spread: float, day_cost: float
-) -> tuple[DecisionTable, Any]:
-    built, physics = _scenes(database, group_id, version, today, crops)
-    lot = next(lot for lot in built.case.lots if lot.commodity == crop)
-    return crop_table(built, physics, lot, spread, day_cost)
+    database: str, group_id: int, version: int, today: date, crops: Crops, above: float, spread: float, crop: str, day_cost: float
+) -> tuple[DecisionTable, Any]:  # fmt: skip
+    scene = _scene(database, group_id, version, today, crops, above, spread)
+    lot = scene.lot(crop)
+    if lot is None:
+        raise InputError("{crop} cannot be planned", crop=crop)
+    return crop_table(scene, lot, spread, day_cost)
 
 
 @st.cache_data(max_entries=256, show_spinner=False)
@@ -119,20 +116,20 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
     store = state.store()
     facts = store.facts(group.id)
     spread, day_cost = (float(facts[f"meter.worth.{name}"].value) for name in ("belief_sd", "day_cost"))
-    crops: Crops = tuple(sorted({(lot.commodity, limit, limit + above) for lot, limit in lots}))
-    where = (str(store.engine.url), group.id, store.version(group.id), state.today(), crops)
-    bar = st.progress(0.0, _("Drawing weather, stores and prices"))
+    crops: Crops = tuple(sorted({lot.commodity: limit for lot, limit in lots}.items()))
+    where = (str(store.engine.url), group.id, store.version(group.id), state.today(), crops, above, spread)
+    bar = st.progress(0.0, _("Drawing weather, stores and prices, and what room and bags are worth in the plan"))
     try:
-        built, _physics = _scenes(*where)
-        known = [lot.commodity for lot in built.case.lots]
+        scene = _scene(*where)
+        known = [crop for crop, _limit in crops if scene.lot(crop) is not None]
         errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
         reports = {}
         for done, crop in enumerate(known):
             bar.progress((done + 0.5) / (len(known) + 1), _("Working out {crop}").format(crop=get_commodity(crop).name))
-            table, belief = _crop_table(*where, crop, spread, day_cost)
+            table, belief = _crop_table(*where, crop, day_cost)
             for lot, _limit in lots:
                 if lot.commodity == crop:
-                    key = (*where, crop, spread, day_cost)
+                    key = (*where, crop, day_cost)
                     reports[lot.id] = _report(
                         table,
                         belief,
@@ -147,7 +144,7 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
     finally:
         bar.empty()
     chosen = [(lot, limit) for lot, limit in lots if lot.id in reports]
-    return Worths(reports, _season(chosen, reports), True, built.notes)
+    return Worths(reports, _season(chosen, reports), True, scene.built.notes, scene.shared is not None)
 
 
 def worth_by_small_model(
@@ -254,7 +251,11 @@ def main() -> None:
                 "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
             ),
             _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; each lot is taken by itself, with a full truck and room on the sheets"
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960)"
+            )
+            if worths.shared
+            else _(
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; no open lot is planned yet, so each lot is taken by itself, with a full truck and room on the sheets"
             )
             if worths.by_plan
             else _("The decision valued is how many more days to spread the grain, at today's price of maize"),
