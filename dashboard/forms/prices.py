@@ -10,6 +10,7 @@ import streamlit as st
 
 from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
+from core.group.own_crops import crops_of_group, own_crops
 from core.group.records import Group, ImportRecord, PriceQuote
 from core.group.selling import split_known
 from core.market.price_tables import read_price_table
@@ -22,8 +23,12 @@ PRICE_TYPES = ("wholesale", "retail", "farm gate", "unknown")
 
 
 def crop_name(code: str) -> str:
-    """Return a crop's name in the reader's language."""
-    return _(get_commodity(code).name) if code in commodity_codes() else code
+    """Return a crop's name in the reader's language, or as the group has named its own."""
+    if code in commodity_codes():
+        return _(get_commodity(code).name)
+    group = state.current_group()
+    own = own_crops(state.store(), group.id) if group is not None else {}
+    return own[code].name if code in own else code
 
 
 def quote_form(group: Group) -> None:
@@ -33,7 +38,9 @@ def quote_form(group: Group) -> None:
         left, right = st.columns(2)
         quoted_on = left.date_input(_("Date"), state.today(), max_value=state.today(), key="prices_quote_date")
         market = right.text_input(_("Market or buyer"), key="prices_quote_market")
-        crop = left.selectbox(_("Crop"), commodity_codes(), format_func=crop_name, key="prices_quote_crop")
+        crop = left.selectbox(
+            _("Crop"), list(crops_of_group(store, group.id)), format_func=crop_name, key="prices_quote_crop"
+        )
         kind = right.selectbox(_("Kind of price"), PRICE_TYPES[:3], format_func=_, key="prices_quote_kind")
         price = left.number_input(
             _("Price, {currency}").format(currency=group.currency), min_value=0.0, value=None, key="prices_quote_price"
@@ -107,7 +114,7 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     left, right = st.columns(2)
     product = left.selectbox(_("Product in the file"), sorted(series["commodity"].unique()), key="prices_product")
     guess = suggest_commodity(product)
-    codes = commodity_codes()
+    codes = list(crops_of_group(state.store(), group.id))
     crop = right.selectbox(
         _("is this crop"),
         codes,
