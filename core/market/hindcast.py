@@ -105,7 +105,7 @@ def hindcast(
         start = origin + 7 if harvest_month is None else origin + 1
         if origin + horizon_months > series.index[-1]:
             break
-        outcome = _outcome(series, origin, horizon_months)
+        outcome = price_course(series, origin, horizon_months)
         if outcome is None:
             continue
         worth = outcome * rule.discount(np.arange(horizon_months + 1)) / outcome[0]
@@ -136,7 +136,7 @@ def hindcast(
     return HindcastReport(table, years, captured)
 
 
-def _outcome(series: pd.Series, origin: pd.Period, months: int) -> Floats | None:
+def price_course(series: pd.Series, origin: pd.Period, months: int) -> Floats | None:
     """Return the prices that came, short gaps bridged for the valuation only, or None."""
     if origin not in series.index:
         return None

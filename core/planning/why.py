@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from core.market.stopping import selling_prices
 from core.messages import Message, message
 from core.planning.allocation import broken_limits, complete, evaluate
 from core.planning.case import PlanningCase
@@ -159,8 +160,8 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     pd.DataFrame
         Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell at any price],
         `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule` and `mean_fixed_week`
-        [money per bag today] hold the rule against the best fixed week. The value of waiting is regressed on the week's price (Longstaff and
-        Schwartz 2001, least-squares Monte Carlo), fitted on one half of the scenarios and judged on the other.
+        [money per bag today] hold the rule against the best fixed week `fixed_week`: both are found on one half of the scenarios and judged on the
+        other (`core.market.stopping`).
     """
     case = outlook.case
     weeks = value_by_week(outlook, lot)
@@ -172,36 +173,21 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     order = sorted(value)
     if not order:
         return pd.DataFrame(columns=["sell_at_or_above", "chance_of_selling"])
-    fit = np.arange(case.scenarios) % 2 == 0
-    best = value[order[-1]].copy()
-    sold_in = np.full(case.scenarios, order[-1])
-    rows: dict[int, float] = {order[-1]: 0.0}
-    for week in reversed(order[:-1]):
-        here, now = price[min(week, case.weeks)], value[week]
-        design = np.column_stack([np.ones(case.scenarios), here, here**2])
-        if np.ptp(here[fit]) < 1e-9:
-            waiting = np.full(case.scenarios, best[fit].mean())
-        else:
-            scale = np.abs(design[fit]).max(axis=0)
-            coefficients, *_ = np.linalg.lstsq(design[fit] / scale, best[fit], rcond=None)
-            waiting = (design / scale) @ coefficients
-        sells = now >= waiting
-        prices_sold = here[sells]
-        rows[week] = (
-            float(prices_sold.min()) if sells.any() and not sells.all() else (0.0 if sells.all() else float("nan"))
-        )
-        best = np.where(sells, now, best)
-        sold_in = np.where(sells, week, sold_in)
+    learn = np.arange(case.scenarios) % 2 == 0
+    seen = np.stack([price[min(week, case.weeks)] for week in order])
+    worth = np.stack([value[week] for week in order])
+    found = selling_prices(seen, worth, learn)
     frame = pd.DataFrame(
         {
-            "sell_at_or_above": [rows[week] for week in order],
-            "chance_of_selling": [float((sold_in == week).mean()) for week in order],
+            "sell_at_or_above": found.price,
+            "chance_of_selling": [float((found.sold_at == at).mean()) for at in range(len(order))],
         },
         index=pd.Index(order, name="week"),
     )
-    fixed = max(order, key=lambda week: float(value[week][fit].mean()))
-    frame.attrs["mean_waiting_rule"] = float(best[~fit].mean())
-    frame.attrs["mean_fixed_week"] = float(value[fixed][~fit].mean())
+    fixed = int(worth[:, learn].mean(axis=1).argmax())
+    frame.attrs["mean_waiting_rule"] = float(found.worth[~learn].mean())
+    frame.attrs["mean_fixed_week"] = float(worth[fixed, ~learn].mean())
+    frame.attrs["fixed_week"] = order[fixed]
     return frame
 
 
