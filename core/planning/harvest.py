@@ -23,7 +23,7 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Indexed by plan week of harvest: `mean` [money per bag today, a full load's share of the trip taken off; shared limits apart],
+        Indexed by plan week of harvest: `mean` [money per bag today, a full load's share of the trip and a bag that must be bought taken off; shared limits apart],
         `moisture_pct` and `lost_pct`, means over the scenarios of the moisture at harvest [% w.b.] and of what the field has taken [%],
         `option`, the best one, and `sale_week`.
 
@@ -39,7 +39,9 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     per_kg, per_bag = mean_values(case, table)
     sold = free_to_sell(case, table)
     net = per_kg - np.where(sold, trip_share(case)[np.maximum(table.buyer, 0)], 0.0) * table.kept_kg
-    worth = np.where(sold, item.bag_mass_kg * net - per_bag, -np.inf)
+    bought = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage] or [0.0])
+    bag = np.where(table.storage >= 0, bought[np.maximum(table.storage, 0)], 0.0)
+    worth = np.where(sold, item.bag_mass_kg * net - per_bag - bag, -np.inf)
     moisture = lot_moisture(stands, outlook.physics)
     rows = []
     for week in np.unique(table.harvest_week[sold]).tolist():

@@ -161,10 +161,10 @@ def harvest_choice(outlook: Any, lot: int, currency: str) -> None:
     shown = pd.DataFrame(
         {
             _("Cut in the week of"): [day(outlook.case.week_date(int(week))) for week in weeks.index],
+            _("One bag, worth today"): [money(value, currency) for value in weeks["mean"]],
             _("Moisture then, %"): [number(value, 1) for value in weeks["moisture_pct"]],
             _("Lost in the field, %"): [number(value, 1) for value in weeks["lost_pct"]],
             _("Best sold in the week of"): [day(outlook.case.week_date(int(week))) for week in weeks["sale_week"]],
-            _("Worth of one bag today"): [money(value, currency) for value in weeks["mean"]],
         }
     )
     page.table(shown, "plan_harvest_weeks")
