@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.programme.avoidable import avoidable_losses
+from core.programme.avoidable import Avoidable, avoidable_losses
 from core.programme.counting import Records, records_of
 from core.programme.definitions import DEFINITIONS
 from core.programme.gains import best_in_hindsight, sold_lots
@@ -54,10 +54,18 @@ def save_file(group_id: int, name: str) -> None:
         )
 
 
-def show_losses(records: Records, currency: str) -> None:
-    """Show the avoidable losses with their reasons, the largest first."""
+@st.cache_resource(max_entries=64, show_spinner=False)
+def cached_losses(database: str, key: tuple[int, int]) -> list[Avoidable]:
+    """Return the group's avoidable losses, worked out again only when its records change."""
+    del database
+    records = records_of(state.store(), key[0])
     interest = float(records.facts.get("interest_monthly", 0.02))
-    losses = avoidable_losses(records, interest, float(records.facts["market_loss_monthly"]))
+    return avoidable_losses(records, interest, float(records.facts["market_loss_monthly"]))
+
+
+def show_losses(key: tuple[int, int], currency: str) -> None:
+    """Show the avoidable losses with their reasons, the largest first."""
+    losses = cached_losses(str(state.store().engine.url), key)
     if not losses:
         page.answer(_("No avoidable loss can be shown from these records."))
         return
@@ -196,10 +204,11 @@ def main() -> None:
             groups = counted_groups(keys)
             records = records_of(store, group.id, state.now().date())
         own = next(item for item in groups if item.record.group.id == group.id)
-        show_losses(records, group.currency)
+        key = next(key for key in keys if key[0] == group.id)
+        show_losses(key, group.currency)
         show_indicators(own)
         show_hindsight(records)
-        show_seasons(next(key for key in keys if key[0] == group.id), seasons_of(groups), group.currency)
+        show_seasons(key, seasons_of(groups), group.currency)
         show_people(groups, group.id)
         save_file(group.id, group.name)
         page.caution("advice")
