@@ -90,6 +90,71 @@ def reference_market(
 
 
 @dataclass(frozen=True)
+class CropPrices:
+    """What a group's quotes say of a crop's price.
+
+    Attributes
+    ----------
+    price_now : float
+        Last price at the reference market [money/kg].
+    on : date
+        Its day.
+    months : Series
+        Months of the reference market, slips mended [money/kg].
+    neighbours : tuple of Series
+        Months of the same kind of price in other markets, the longest first.
+    """
+
+    price_now: float
+    on: date
+    months: pd.Series
+    neighbours: tuple[pd.Series, ...]
+
+
+def crop_prices(
+    quotes: pd.DataFrame, gate_factor: float = 1.0, most_neighbours: int = 6, least_months: int = 24
+) -> CropPrices | None:
+    """Return a crop's prices as plans use them: one market and one kind of price, never a mixture.
+
+    Parameters
+    ----------
+    quotes : DataFrame
+        Of one crop: quoted_on, market, price_type, price_per_kg.
+    gate_factor : float
+        Farm gate price as a multiple of the market's; used only where nothing but farm gate prices are known.
+    most_neighbours, least_months : int
+        How many other markets, and how long a record each of them needs.
+
+    Returns
+    -------
+    CropPrices or None
+        None without any price.
+    """
+    usable = quotes[quotes["price_per_kg"] > 0]
+    found, scale = reference_market(usable), 1.0
+    if found is None and not usable.empty:
+        gates = (
+            usable.groupby("market", dropna=False)["quoted_on"].nunique().sort_values(ascending=False, kind="stable")
+        )
+        found, scale = reference_market(usable, str(gates.index[0]), FARM_GATE), 1.0 / gate_factor
+    if found is None:
+        return None
+    same = usable[usable["price_type"] == found.price_type]
+    here = same[same["market"] == found.market].sort_values("quoted_on", kind="stable")
+    last_on = pd.Timestamp(here["quoted_on"].iloc[-1])
+    months = found.monthly.prices
+    # A last quote that was left out as a slip is not today's price.
+    slip = last_on.to_period("M") not in months.index
+    price = float(months.iloc[-1]) if slip else float(here["price_per_kg"].iloc[-1])
+    others = []
+    for market in same.loc[same["market"] != found.market, "market"].value_counts().index:
+        series = monthly_prices(same[same["market"] == market]).prices
+        if len(series) >= least_months:
+            others.append(series * scale)
+    return CropPrices(price * scale, last_on.date(), months * scale, tuple(others[:most_neighbours]))
+
+
+@dataclass(frozen=True)
 class SplitQuotes:
     """Prices of a file against those that a group has: new ones, those that stand already, and new ones that differ from one of the same day."""
 

@@ -13,7 +13,7 @@ import pandas as pd
 from core.errors import DryholdError, PlanError
 from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
-from core.group.selling import basis_to, buyer_book, own_prices, reference_market
+from core.group.selling import basis_to, buyer_book, crop_prices, own_prices
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
 from core.messages import Message, message
@@ -28,7 +28,14 @@ from core.planning.case import (
     StorageChoice,
     Truck,
 )
-from core.planning.case_lots import LotRules, coming_harvests, own_crop_notes, recorded_lots, target_choices
+from core.planning.case_lots import (
+    LotRules,
+    coming_harvests,
+    own_crop_notes,
+    recorded_lots,
+    sealed_bags_filled,
+    target_choices,
+)
 from core.planning.kept_back import promised_sales, reserves_of
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.retest import last_sieves
@@ -116,7 +123,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks)
     settings: dict[str, Any] = {
         "name": group.name, "start": today, "weeks": weeks, "scenarios": int(value("plan.scenarios", 200)), "seed": 2026, "lots": tuple(lots),
-        "drying": _drying(value), "storage": _storage(value, bags), "prices": tuple(prices), "buyers": buyers,
+        "drying": _drying(value), "storage": _storage(value, bags, sealed_bags_filled(states)), "prices": tuple(prices), "buyers": buyers,
         "truck": Truck(value("plan.truck_kg", 5000), value("plan.truck_trip_cost"), value("plan.truck_km_cost"), int(value("plan.trips_per_week", 2)), value("plan.loading_cost_bag")),
         "needs": _needs(wishes["needs"], today, weeks), "reserves": () if given else reserves_of(wishes["reserves"], value, prices, lots, targets, weeks),
         "climate": Climate(data.place.latitude, data.place.longitude, data.place.altitude_m or 0.0, data.place.time_zone, forecast_id=str(getattr(data.forecast, "issued_at", ""))),
@@ -152,27 +159,21 @@ LEAST_NEIGHBOUR_MONTHS = 24
 def crop_price(
     store: Any, group_id: int, commodity: str, maize_price: float, price_rise: float | None = None
 ) -> CropPrice | None:
-    """Return today's price and the monthly history of a crop at the market with most quotes; maize has an assumed price, others None.
+    """Return today's price and the monthly history of a crop at its reference market; maize has an assumed price, others None.
 
     The other markets of the group's quotes are kept beside it, for they lend their season; `price_rise` is the general rise a month.
     """
-    quotes = store.price_quotes(group_id, commodity)
-    if quotes is None or quotes.empty:
+    gate = float(store.fact(group_id, "plan.gate_factor").value)
+    found = crop_prices(store.price_quotes(group_id, commodity), gate, MOST_NEIGHBOURS, LEAST_NEIGHBOUR_MONTHS)
+    if found is None:
         return CropPrice(commodity, maize_price) if commodity == "maize" else None
-    quotes = quotes[quotes["price_per_kg"] > 0].copy()
-    quotes["quoted_on"] = pd.to_datetime(quotes["quoted_on"])
-    markets = list(quotes["market"].value_counts().index)
-    here = quotes[quotes["market"] == markets[0]]
-    last = float(here.sort_values("quoted_on")["price_per_kg"].iloc[-1])
-    others = [_months_of(quotes[quotes["market"] == market]) for market in markets[1:]]
-    neighbours = tuple(rows for rows in others if len(rows) >= LEAST_NEIGHBOUR_MONTHS)[:MOST_NEIGHBOURS]
-    return CropPrice(commodity, round(last, 6), (), 0.03, _months_of(here), neighbours, price_rise)
+    neighbours = tuple(_rows(series) for series in found.neighbours)
+    return CropPrice(commodity, round(found.price_now, 6), (), 0.03, _rows(found.months), neighbours, price_rise)
 
 
-def _months_of(quotes: pd.DataFrame) -> tuple[tuple[str, float], ...]:
-    """Return the mean price of each month, oldest first."""
-    monthly = quotes.groupby(quotes["quoted_on"].dt.to_period("M"))["price_per_kg"].mean().sort_index()
-    return tuple((str(month), round(float(price), 6)) for month, price in monthly.items())
+def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
+    """Return months with their price, oldest first."""
+    return tuple((str(month), round(float(price), 6)) for month, price in months.items())
 
 
 def room_data(store: Any, group: Any, now: datetime) -> RoomData:
@@ -225,7 +226,8 @@ def _drying(value: Any) -> tuple[DryingChoice, ...]:
     return tuple(made)
 
 
-def _storage(value: Any, bags: int) -> tuple[StorageChoice, ...]:
+def _storage(value: Any, bags: int, sealed_filled: int) -> tuple[StorageChoice, ...]:
+    """Return the ways to store; sealed bags that hold grain already stay with the group beside the empty ones."""
     owned = int(value("plan.woven_bags_owned", 1000))
     seasons = max(1.0, value("plan.sealed_bag_seasons", 3.0))
     woven = value("bag_cost.woven_bag", 0.5)
@@ -245,7 +247,7 @@ def _storage(value: Any, bags: int) -> tuple[StorageChoice, ...]:
             "sealed",
             "sealed bags",
             "hermetic_bag",
-            int(value("plan.sealed_bags_owned")),
+            int(value("plan.sealed_bags_owned")) + sealed_filled,
             int(value("plan.sealed_bags_buyable", 200)),
             value("bag_cost.hermetic_bag", 2.4) / seasons,
         ),
@@ -318,8 +320,9 @@ def _case_buyer(buyer: Buyer, truck_kg: float, limit: float) -> CaseBuyer:
 
 def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
     """Return the months of a crop's reference market, or None without prices."""
-    found = reference_market(store.price_quotes(group_id, commodity))
-    return None if found is None else found.monthly.prices
+    gate = float(store.fact(group_id, "plan.gate_factor").value)
+    found = crop_prices(store.price_quotes(group_id, commodity), gate)
+    return None if found is None else found.months
 
 
 def _by_basis(

@@ -30,6 +30,8 @@ from dashboard.text import _, day, literal, money, ngettext, number, percent
 DRY_PCT = 13.5
 # What a refused load is sold on at, as a share of the market's price: as the sale plan takes it.
 SPOT_SHARE = 0.7
+# Bids nearer than this to the best are called the same: prices are not known better.
+SAME = 0.02
 
 
 def crop_name(code: str) -> str:
@@ -82,6 +84,7 @@ def compare(group: Group, book: BuyerBook) -> None:
     if not crops:
         st.info(_("No lots and no prices yet: enter a price on the page Prices, then buyers can be compared."))
         return
+    top = st.container()
     chosen = st.selectbox(
         _("What is to be sold"),
         [None, *range(len(lots))],
@@ -95,7 +98,8 @@ def compare(group: Group, book: BuyerBook) -> None:
     )  # fmt: skip
     lot = None if chosen is None else lots[chosen]
     tag = "other" if lot is None else str(lot.lot.id)
-    left, middle, right = st.columns(3)
+    left, *columns = st.columns(2 if lot else 3)
+    middle, right = (left, columns[0]) if lot else columns
     crop = lot.lot.commodity if lot else left.selectbox(_("Crop"), crops, format_func=crop_name, key="buyers_crop")
     mass = middle.number_input(
         _("Kilograms"), 1.0, value=float(max(1.0, round(lot.mass_now_kg))) if lot else 2000.0, step=100.0, format="%.0f", key=f"buyers_kg_{tag}"
@@ -125,7 +129,8 @@ def compare(group: Group, book: BuyerBook) -> None:
     )  # fmt: skip
     taking = [bid for bid in bids if not bid.refused]
     if not taking:
-        st.info(_("No buyer takes this delivery today."))
+        with top:
+            page.answer(_("No buyer takes this delivery today."))
         return
     best = taking[0]
     gate = next((bid for bid in taking if bid.name == "trader at the farm gate"), None)
@@ -136,7 +141,11 @@ def compare(group: Group, book: BuyerBook) -> None:
         words += _(", {gain} per kg more than the farm gate").format(
             gain=money(best.net_today_per_kg - gate.net_today_per_kg, group.currency)
         )
-    page.answer(words + ".")
+    near = next((bid for bid in taking[1:] if bid.net_today_per_kg > (1 - SAME) * best.net_today_per_kg), None)
+    if near is not None:
+        words += _("; {other} brings about the same").format(other=literal(bid_name(near)))
+    with top:
+        page.answer(words + ".")
     unit = _("{currency} per kg").format(currency=group.currency)
     page.chart(bids_figure(taking, [bid_name(bid) for bid in taking], unit), alt=words, key="buyers_bids")
     page.table(bids_table(group, bids), "buyers_table", "buyers_compared.csv")
@@ -173,7 +182,7 @@ def bid_name(bid: Bid) -> str:
     """Return the words for a buyer or an offer."""
     if bid.offer is None:
         return in_words(bid.name)
-    return _("{buyer}, offer until {date}").format(buyer=bid.name, date=day(bid.offer.valid_until))
+    return _("{buyer} (offer until {date})").format(buyer=bid.name, date=day(bid.offer.valid_until))
 
 
 def sentence(text: str) -> str:
