@@ -25,7 +25,7 @@ class CaseLot:
 
     `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
     in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week from then to
-    `latest_week` and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
+    `latest_week` (every `harvest_step` weeks) and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
     never sold. `insects_per_kg` were counted in `sieved_kg` (None: nobody sieved); they have grown for `sieved_days_ago` since, or since the
     grain was put into an open store. Of the standard error the part
     `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points].
@@ -48,6 +48,7 @@ class CaseLot:
     insects_per_kg: float | None = None
     sieved_kg: float = 1.0
     sieved_days_ago: int = 0
+    harvest_step: int = 1
     common_sd_pct: float = 0.0
     bag_sd_pct: float = 0.75
     reading_sd_pct: float = 0.3
@@ -57,7 +58,7 @@ class CaseLot:
         """Return the weeks in which the lot may be harvested: of what is harvested already only the first in which it can be handled."""
         if not self.standing or self.latest_week is None:
             return (self.available_week,)
-        return tuple(range(self.available_week, max(self.latest_week, self.available_week) + 1))
+        return tuple(range(self.available_week, max(self.latest_week, self.available_week) + 1, self.harvest_step))
 
 
 @dataclass(frozen=True)
@@ -343,6 +344,8 @@ def check_case(case: PlanningCase) -> None:
             )
         if lot.available_week < 0:
             raise InputError("lot {lot}: the week {week} is in the past", lot=lot.label, week=lot.available_week)
+        if lot.harvest_step < 1:
+            raise InputError("lot {lot}: weeks of harvest lie at least one week apart", lot=lot.label)
         if lot.standing and not 0 <= lot.moisture_week <= lot.available_week:
             raise InputError("lot {lot}: its moisture must be of a day before its harvest", lot=lot.label)
         if lot.insects_per_kg is not None and (lot.insects_per_kg < 0 or lot.sieved_kg <= 0):

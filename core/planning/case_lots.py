@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -20,6 +20,9 @@ from core.planning.retest import Sieve
 UNTESTED_SD = 2.5  # points: moisture at harvest that nobody has measured (judgement)
 STATED_SD = 1.5  # points: moisture at a coming harvest as its owner expects it (judgement)
 LONGEST_STANDING_WEEKS = 6  # a choice of more weeks of harvest than this is not compared
+MANY_STANDING = (
+    20  # with more standing lots than this every other week of harvest is compared, to keep a plan within seconds
+)
 OWN_CROP = "own_"
 
 
@@ -229,6 +232,12 @@ def target_choices(
                 taken.append(limit)
         found += [(crop, limit) for limit in sorted(taken[1:], reverse=True)]
     return tuple(found)
+
+
+def spaced_harvests(lots: Sequence[CaseLot]) -> list[CaseLot]:
+    """Return the lots, with every other week of harvest left out where many stand."""
+    many = sum(lot.standing for lot in lots) > MANY_STANDING
+    return [replace(lot, harvest_step=2) if many and lot.standing else lot for lot in lots]
 
 
 def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Message, ...]:

@@ -301,11 +301,12 @@ def _chains(
             as_is_last = int(mine.max(initial=week))
         groups.append([Chain(NONE, week, 0.0, week, None, as_is_last, keeping, week, harvested, lost)])
         for number, choice in enumerate(case.drying):
-            for delay in case.start_delays:
+            # a standing lot that is to wait is left standing: it is dried as soon as it is cut
+            for delay in case.start_delays if not lot.standing else (0,):
                 start, made = week + delay, []
                 for target in case.targets(lot.commodity):
                     booking, extra_dry = (number, start, week, target), target < least
-                    if extra_dry and delay != case.start_delays[0]:
+                    if extra_dry and not lot.standing and delay != case.start_delays[0]:
                         continue
                     if booking not in planned and (like is not None or stage.moisture_pct <= target + DRY_MARGIN):
                         continue
