@@ -159,3 +159,13 @@ def test_weeks_of_harvest_are_compared_and_said():
     assert said.values.get("day", case.start.isoformat()) == case.week_date(best).isoformat()
     with pytest.raises(InputError):
         harvest_weeks_compared(outlook, 1)
+
+
+def test_many_standing_lots_are_compared_every_other_week():
+    from core.planning.case_lots import MANY_STANDING, spaced_harvests
+
+    lots = [replace(lot, standing=True, latest_week=lot.available_week + 4) for lot in make_case(30, 20, 20, 1).lots]
+    few, many = spaced_harvests(lots[:MANY_STANDING]), spaced_harvests(lots)
+    assert all(len(lot.harvest_weeks) == 5 for lot in few)
+    assert all(len(lot.harvest_weeks) == 3 for lot in many)
+    assert {lot.harvest_weeks[-1] - lot.available_week for lot in many} == {4}
