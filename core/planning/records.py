@@ -34,6 +34,7 @@ from core.planning.case_lots import (
     own_crop_notes,
     recorded_lots,
     sealed_bags_filled,
+    spaced_harvests,
     target_choices,
 )
 from core.planning.kept_back import promised_sales, reserves_of
@@ -110,7 +111,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     rules = LotRules(today, weeks, int(value("plan.field_weeks", 4)), value("plan.harvest_moisture_pct", 22.0))
     found = recorded_lots(states, members, priced, last_sieves(store.events(group_id, "diary")), rules)
     coming = coming_harvests(harvests, group_id, priced, judging_rules(store, group_id), rules)
-    lots += [*found.lots, *coming.lots]
+    lots += spaced_harvests([*found.lots, *coming.lots])
     notes += [*found.notes, *coming.notes, *own_crop_notes(crops, {lot.commodity for lot in lots})]
     for crop, target in (*found.targets.items(), *coming.targets.items()):
         targets[crop] = min(targets.get(crop, 99.0), target)

@@ -250,3 +250,35 @@ def test_nothing_to_plan_is_said(tmp_path):
     group = empty.add_group(Group(name="New"))
     with pytest.raises(PlanError):
         build_case(empty, group, date(2026, 5, 20))
+
+
+def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
+    """Sixty days in an open store have let insects grow; a sealed bag has not, and need not be bought again."""
+    group = store.groups()[0]
+    # the last lot: an earlier test has sieved the first
+    lot = [item for item in store.lots(group.id, open_only=True) if item.commodity == "maize" and item.use != "seed"][
+        -1
+    ]
+    before = build_case(store, group.id, NOW.date()).case
+    since = NOW.date() - timedelta(days=60)
+    kept = {}
+    for method in ("woven_bag", "hermetic_bag"):
+        store.update_lot(replace(lot, status="stored", storage_method=method, stored_on=since))
+        built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=20)
+        kept[method] = built, next(item for item in built.case.lots if item.id == str(lot.id))
+    store.update_lot(lot)
+    sealed = {
+        name: next(way.owned_bags for way in built.case.storage if way.code == "sealed")
+        for name, (built, _) in kept.items()
+    }
+    assert sealed["hermetic_bag"] - sealed["woven_bag"] == kept["hermetic_bag"][1].bags
+    assert kept["hermetic_bag"][1].sieved_days_ago == 0
+    built, mine = kept["woven_bag"]
+    assert mine.sieved_days_ago == 60
+    physics = room_physics(built.case, 1, built.data)
+    woven = next(way for way in built.case.storage if way.method == "woven_bag")
+    start = np.full(24, 12.5)
+    old = physics.keep(mine, start, woven, 0, 16).insect_loss_pct[-1].mean()
+    fresh = physics.keep(replace(mine, sieved_days_ago=0), start, woven, 0, 16).insect_loss_pct[-1].mean()
+    assert old > fresh
+    assert len(before.lots) == len(built.case.lots)
