@@ -1,0 +1,206 @@
+"""Bring earlier deliveries or payments in from a table: what its columns mean, a preview, then all rows or none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import DryholdError
+from core.grain.commodities import commodity_codes
+from core.group.records import Group
+from core.pool.book import imports, undo_import
+from core.pool.earlier import (
+    DELIVERIES,
+    FIELDS,
+    NEEDED,
+    EarlierOptions,
+    EarlierPreview,
+    EarlierTable,
+    open_earlier,
+    preview_earlier,
+    take_in,
+)
+from dashboard import page, state
+from dashboard.meter_parts import coins, named
+from dashboard.pool_parts import read_season, safe, sentence
+from dashboard.text import _, moment, ngettext, number, say
+
+SHOWN = 200
+
+
+def field_names() -> dict[str, str]:
+    """Return what each meaning of a column is called."""
+    return {
+        "day": _("Day"),
+        "member": _("Member's name or number"),
+        "gross": _("Gross, kg"),
+        "tare": _("Tare, kg"),
+        "net": _("Net, kg"),
+        "moisture": _("Moisture, % wet basis"),
+        "bags": _("Bags"),
+        "grade": _("Grade"),
+        "receipt": _("Receipt or reference"),
+        "pool": _("Pool"),
+        "commodity": _("Crop"),
+        "amount": _("Amount"),
+        "about": _("What for"),
+    }
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def opened(data: bytes, name: str, kind: str) -> EarlierTable:
+    """Return the table of a file."""
+    return open_earlier(data, name, kind)
+
+
+def earlier_form(group: Group, kind: str) -> None:
+    """Show the whole way from a file to the book for one kind of table."""
+    turn = st.session_state.setdefault(f"earlier_turn_{kind}", 0)
+    file = st.file_uploader(
+        _("A table of deliveries (CSV or XLSX)") if kind == DELIVERIES else _("A table of payments (CSV or XLSX)"),
+        type=["csv", "tsv", "txt", "xlsx", "xlsm"],
+        key=f"earlier_{kind}_{turn}",
+        help=_("One row for each, with any headings in your language."),
+    )
+    if file is not None:
+        with page.plain_errors():
+            work_on(group, opened(file.getvalue(), file.name, kind), turn)
+    past(group)
+
+
+def work_on(group: Group, table: EarlierTable, turn: int) -> None:
+    """Let the columns be named, show what would come in and what cannot, and write it on a button."""
+    kind, names = table.kind, field_names()
+    events, season = read_season(group)
+    members = state.store().members(group.id)
+    columns: dict[str, int] = {}
+    with st.expander(_("Which column holds what"), expanded=not all(name in table.columns for name in NEEDED[kind])):
+        choices = [-1, *range(len(table.names))]
+        places = st.columns(2)
+        for place, field in enumerate(FIELDS[kind]):
+            chosen = places[place % 2].selectbox(
+                names[field],
+                choices,
+                choices.index(table.columns.get(field, -1)),
+                format_func=lambda at: _("(not in the file)") if at < 0 else table.names[at],
+                key=f"earlier_column_{kind}_{turn}_{field}",
+            )
+            if chosen >= 0:
+                columns[field] = chosen
+    options = EarlierOptions(columns=columns)
+    left, right = st.columns(2)
+    add = left.checkbox(_("Add names that are not known as members"), key=f"earlier_add_{kind}_{turn}")
+    options = replace(options, add_members=add)
+    if kind == DELIVERIES:
+        wet = right.checkbox(
+            _("Let in what was above the moisture limit, as it happened"), key=f"earlier_wet_{kind}_{turn}"
+        )
+        options = replace(options, let_wet_in=wet)
+        if "pool" not in columns:
+            known = season.pools()
+            pool = left.text_input(_("Pool that they went into"), known[0] if known else _("Main pool"), key=f"earlier_pool_{turn}")  # fmt: skip
+            options = replace(options, pool=pool.strip() or _("Main pool"))
+        if "commodity" not in columns:
+            crop = right.selectbox(
+                _("Crop"), commodity_codes(), format_func=lambda c: c.replace("_", " "), key=f"earlier_crop_{turn}"
+            )
+            options = replace(options, commodity=crop)
+        if "moisture" not in columns:
+            assumed = left.number_input(
+                _("Nobody wrote the moisture down: take, %"), 3.0, 45.0, 13.5, step=0.1, key=f"earlier_moist_{turn}"
+            )
+            options = replace(options, moisture_pct=Decimal(f"{assumed:.1f}"))
+    preview = preview_earlier(table, options, members, events, state.today())
+    show(group, preview)
+    if not preview.rows:
+        return
+    label = ngettext("Write {count} row into the book", "Write all {count} rows into the book", len(preview.rows))
+    if st.button(label.format(count=len(preview.rows)), type="primary", key=f"earlier_write_{kind}") and named():
+        with page.busy(_("Writing the rows")):
+            _number, count = take_in(state.store(), group.id, preview, state.who(), state.now(), state.today())
+        st.session_state["pool_said"] = _("{count} rows were written. They can be taken back as a whole below.").format(count=count)  # fmt: skip
+        st.session_state[f"earlier_turn_{kind}"] = turn + 1
+        st.rerun()
+
+
+def show(group: Group, preview: EarlierPreview) -> None:
+    """Show what would come in and what cannot, each with its row number and reason."""
+    kind = preview.table.kind
+    total = number(float(preview.total), 0) + " kg" if kind == DELIVERIES else coins(preview.total, group.currency)
+    same = sum(row.duplicate for row in preview.rejected)
+    words = _("{rows} rows can come in, together {total}; {refused} cannot, {same} of them because they are here already.")  # fmt: skip
+    st.info(words.format(rows=len(preview.rows), total=total, refused=len(preview.rejected), same=same))
+    for note in preview.notes:
+        st.caption(sentence(note))
+    if preview.new_members:
+        st.caption(_("New members: {names}").format(names=safe(", ".join(preview.new_members))))
+    if preview.rejected:
+        st.markdown(f"**{_('Rows that cannot come in')}**")
+        page.table(
+            pd.DataFrame(
+                [
+                    {_("Row"): row.line, _("Why"): say(row.reason), _("What stands there"): row.text}
+                    for row in preview.rejected[:SHOWN]
+                ]
+            ),
+            f"earlier_rejected_{kind}",
+        )
+    if preview.rows:
+        st.markdown(f"**{_('Rows that come in')}**")
+        rows = []
+        for row in preview.rows[:SHOWN]:
+            load = row.payload
+            known = {_("Row"): row.line, _("Day"): row.on, _("Member"): row.member}
+            if kind == DELIVERIES:
+                known |= {
+                    _("Net kg"): float(Decimal(load["gross_kg"]) - Decimal(load["tare_kg"])),
+                    _("Moisture %"): float(load["moisture_pct"]),
+                    _("Bags"): load["bags"],
+                    _("Grade"): load["grade"],
+                    _("Pool"): load["pool"],
+                    _("Crop"): load["commodity"].replace("_", " "),
+                    _("Receipt"): load["receipt"],
+                }
+            else:
+                known |= {
+                    _("Amount"): float(load["amount"]),
+                    _("What for"): _("advance") if load["about"] else "",
+                    _("Reference"): load["reference"],
+                }
+            rows.append(known)
+        page.table(pd.DataFrame(rows), f"earlier_rows_{kind}")
+        if len(preview.rows) > SHOWN:
+            st.caption(_("The first {shown} rows are shown.").format(shown=SHOWN))
+
+
+def past(group: Group) -> None:
+    """List the files that were brought in, and let one be taken back whole."""
+    events, _season = read_season(group)
+    standing = imports(events)
+    if not standing:
+        return
+    st.markdown(f"**{_('Files brought in')}**")
+    files = {entry.id: (entry, brought) for entry, brought in standing}
+    chosen = st.selectbox(
+        _("File"),
+        list(files),
+        format_func=lambda key: _("{file}: {count} rows, {who}, {when}").format(
+            file=files[key][0].payload.get("file", ""),
+            count=len(files[key][1]),
+            who=files[key][0].who,
+            when=moment(files[key][0].recorded_at, group.time_zone),
+        ),
+        key="earlier_file",
+    )
+    reason = st.text_input(_("Why it is taken back"), key="earlier_reason")
+    if st.button(_("Take the whole file back"), key="earlier_undo") and named():
+        try:
+            count = undo_import(state.store(), group.id, chosen, reason, state.today(), state.who(), state.now())
+        except DryholdError as error:
+            page.show_error(error)
+            return
+        st.session_state["pool_said"] = _("{count} rows were taken back by counter-entries.").format(count=count)
+        st.rerun()
