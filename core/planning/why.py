@@ -12,6 +12,7 @@ from core.market.stopping import selling_prices
 from core.messages import Message, message
 from core.planning.allocation import broken_limits, complete, evaluate
 from core.planning.case import PlanningCase
+from core.planning.case_lots import OWN_CROP
 from core.planning.outlook import Outlook
 from core.planning.probing import probing_gains
 from core.planning.sale import SalePlan, plan_sale
@@ -47,11 +48,30 @@ def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
         bags = int(allocation.bags[mine].sum())
         made.append(
             LotReason(
-                item.id, item.label, _reason(outlook, plan, lot, option, weeks), *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks), dry_again_at(outlook, lot),
+                item.id, item.label, _framed(outlook, plan, lot, option, weeks), *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks), dry_again_at(outlook, lot),
             )
         )  # fmt: skip
         del bags
     return made
+
+
+def _framed(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame) -> Message:
+    """Return the reason with what frames it: a promise, seed, the week in which a standing lot is cut, what stands in for an own crop."""
+    case, table, item = outlook.case, outlook.options(lot), outlook.case.lots[lot]
+    buyer = int(table.buyer[option])
+    if buyer >= 0 and case.buyers[buyer].promised_kg > 0:
+        reason = message("delivered as it was promised: of the lots that fit, least is lost by it", lot=item.label)
+    elif item.use == "seed" and table.reserve[option] >= 0:
+        reason = message("kept for seed, not sold")
+    else:
+        reason = _reason(outlook, plan, lot, option, weeks)
+    if item.standing:
+        day = case.week_date(int(table.harvest_week[option])).isoformat()
+        reason = message("cut in the week of {day}; {reason}", day=day, reason=reason)
+    if item.commodity.startswith(OWN_CROP):
+        words = "{reason} (your own crop: drying rate, losses and pests are those of crops that stand in for it)"
+        reason = message(words, reason=reason)
+    return reason
 
 
 def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame) -> Message:

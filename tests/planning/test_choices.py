@@ -187,3 +187,27 @@ def test_the_new_fields_survive_json():
     again = case_from_json(case.to_json())
     assert again == case
     assert again.content_hash == case.content_hash
+
+
+def test_reasons_name_promise_seed_harvest_and_own_crops():
+    from core.planning.why import lot_reasons
+
+    case = small(4)
+    maize = [item for item in case.lots if item.commodity == "maize"]
+    standing = replace(maize[0], standing=True, latest_week=3)
+    seed = replace(maize[1], use="seed")
+    own = maize[2]
+    swap = {standing.id: standing, seed.id: seed, own.id: replace(own, commodity="own_teff")}
+    price = next(item for item in case.prices if item.commodity == own.commodity)
+    case = case.with_changes(
+        lots=tuple(swap.get(item.id, item) for item in case.lots), prices=(*case.prices, replace(price, commodity="own_teff")),
+        reserves=(Reserve("seed of maize", "maize", 100.0, 15, 0.6, False, "seed"),),
+        buyers=(*case.buyers, CaseBuyer("p", "mill (promised)", 0.0, ("maize",), fixed_price=0.1, quantity_kg=1e5, last_week=3, promised_kg=0.9 * standing.bags * standing.bag_mass_kg * 0.8, lots=(standing.id,))),
+    )  # fmt: skip
+    outlook = build_outlook(case)
+    plan = plan_sale(case, outlook, time_limit=3.0)
+    said = {reason.lot: str(reason.reason) for reason in lot_reasons(outlook, plan)}
+    assert said[standing.id].startswith("cut in the week of")
+    assert "promised" in said[standing.id]
+    assert said[seed.id] == "kept for seed, not sold"
+    assert "your own crop" in said[own.id]
