@@ -13,6 +13,7 @@ import pandas as pd
 from core.errors import DryholdError
 from core.group.limits import standard_limit
 from core.group.records import Event, Group, Lot, Member
+from core.group.selling import reference_market
 from core.group.store import Store
 from core.planning.rolling import KeptPlan
 
@@ -39,7 +40,8 @@ class Indicator:
     """One group's value: `value` = numerator / denominator (None where the denominator is 0), `variance` of the value.
 
     `values` are the single observations and `owners` the members whose lots they are (None: not one person's),
-    both in the same order; `missing` counts what could not be used.
+    both in the same order; of a ratio of sums
+    `values` are the numerators and `weights` the denominators (blank: each counts 1). `missing` counts what could not be used.
     """
 
     key: str
@@ -50,6 +52,7 @@ class Indicator:
     missing: int
     values: tuple[float, ...] = field(default=(), repr=False)
     owners: tuple[int | None, ...] = field(default=(), repr=False)
+    weights: tuple[float, ...] = field(default=(), repr=False)
     count: int = 0
 
 
@@ -117,17 +120,24 @@ def daily_moisture(readings: pd.DataFrame, lot: Lot) -> pd.Series:
 MonthlyPrices = Mapping[tuple[str, int, int], float]
 
 
-def monthly_prices(prices: pd.DataFrame) -> MonthlyPrices:
-    """Return the mean quote, money per kg, by crop, year and month."""
+def reference_prices(prices: pd.DataFrame) -> MonthlyPrices:
+    """Return each crop's price at its reference market, money per kg, by crop, year and month.
+
+    The reference market is one market and one kind of price, that with the most months (no farm gate), so that retail,
+    wholesale and different towns are never mixed; months without a quote there are absent.
+    """
     if prices.empty:
         return {}
-    quoted = pd.to_datetime(prices["quoted_on"])
-    means = prices["price_per_kg"].astype(float).groupby([prices["commodity"], quoted.dt.year, quoted.dt.month]).mean()
-    places: list[Any] = list(means.index)
-    return {
-        (str(crop), int(year), int(month)): float(price)
-        for (crop, year, month), price in zip(places, means, strict=True)
-    }
+    found: dict[tuple[str, int, int], float] = {}
+    for crop, quotes in prices.groupby("commodity"):
+        market = reference_market(quotes)
+        if market is None:
+            continue
+        months: list[Any] = list(market.monthly.prices.index)
+        for month, price in zip(months, market.monthly.prices, strict=True):
+            if np.isfinite(price):
+                found[(str(crop), month.year, month.month)] = float(price)
+    return found
 
 
 def market_price(prices: pd.DataFrame, commodity: str, day: date) -> float | None:
@@ -171,7 +181,7 @@ def share(key: str, items: Owned) -> Indicator:
         len(items) - len(values),
         values,
         owners,
-        len(values),
+        count=len(values),
     )
 
 
@@ -212,21 +222,24 @@ def mean(key: str, items: Owned) -> Indicator:
         len(items) - array.size,
         values,
         owners,
-        array.size,
+        count=array.size,
     )
 
 
-def ratio(key: str, pairs: Sequence[tuple[float, float] | None]) -> Indicator:
+def ratio(key: str, pairs: Sequence[tuple[float, float] | None], owners: Sequence[int | None] = ()) -> Indicator:
     """Return a ratio of sums over lots; each pair is (numerator, denominator), None where it is not known.
 
     Variance by linearisation, ``sum (y - R x)^2 / (n (n - 1) xbar^2)``: W. G. Cochran, Sampling Techniques (1977),
     chapter 6, without the correction for a finite population.
     """
-    known = [pair for pair in pairs if pair is not None and np.all(np.isfinite(pair))]
+    kept = [at for at, pair in enumerate(pairs) if pair is not None and np.all(np.isfinite(pair))]
+    known = [pair for at in kept if (pair := pairs[at]) is not None]
     top, below = (float(sum(pair[at] for pair in known)) for at in (0, 1))
     value = top / below if below > 0 else None
     variance = None
     if value is not None and len(known) >= 2:
         y, x = np.array(known).T
         variance = float(np.sum((y - value * x) ** 2) / (len(known) * (len(known) - 1) * x.mean() ** 2))
-    return Indicator(key, value, top, below, variance, len(pairs) - len(known), count=len(known))
+    people = tuple(owners[at] for at in kept) if owners else ()
+    tops, belows = (tuple(pair[at] for pair in known) if owners else () for at in (0, 1))
+    return Indicator(key, value, top, below, variance, len(pairs) - len(known), tops, people, belows, len(known))

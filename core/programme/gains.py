@@ -15,7 +15,7 @@ from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
 from core.group.records import Lot
 from core.planning.rolling import KeptPlan
-from core.programme.counting import Indicator, MonthlyPrices, Records, limit_of, lot_mass, mean, monthly_prices, ratio
+from core.programme.counting import Indicator, MonthlyPrices, Records, limit_of, lot_mass, mean, ratio, reference_prices
 
 DAYS_PER_MONTH = 30.4375
 FEWEST_OF_A_CROP = 3
@@ -77,7 +77,7 @@ def sold_lots(records: Records) -> list[SoldLot]:
     """
     lots = {lot.id: lot for lot in records.lots}
     rows: list[SoldLot] = []
-    monthly = monthly_prices(records.prices)
+    monthly = reference_prices(records.prices)
     for sale in _rows(records):
         lot = lots.get(int(sale["lot_id"]))
         if lot is None:
@@ -211,15 +211,16 @@ def planned_lots(records: Records) -> list[PlannedLot]:
 
 def gain_indicators(records: Records, sold: list[SoldLot]) -> dict[str, Indicator]:
     """Return realised and planned gain, and the part of the gain expected at decision time that came in."""
-    own = {str(lot.id) for lot in records.lots}
+    own = {str(lot.id): lot.owner_id for lot in records.lots}
     planned = [item for item in planned_lots(records) if item.lot in own]
+    people = [own[item.lot] for item in planned]
     done: list[tuple[float, float] | None] = [
         None if item.realised is None else (item.realised, item.expected * item.sold_share) for item in planned
     ]
     found = [
         mean("gain_on_harvest_sale", [(row.gain, row.lot.owner_id) for row in sold]),
-        ratio("gain_planned", [(item.expected, item.base) for item in planned]),
-        ratio("gain_expected_share", done),
+        ratio("gain_planned", [(item.expected, item.base) for item in planned], people),
+        ratio("gain_expected_share", done, people),
     ]
     return {item.key: item for item in found}
 
@@ -228,9 +229,7 @@ def best_in_hindsight(records: Records, row: SoldLot) -> float | None:
     """Return what the best later month's market price was over the month of sale's, a fraction; context, not a judgement."""
     if row.reference is None or records.prices.empty:
         return None
-    own = records.prices[records.prices["commodity"] == row.lot.commodity]
-    months = pd.PeriodIndex(pd.to_datetime(own["quoted_on"]), freq="M")
-    monthly = own["price_per_kg"].astype(float).groupby(months).mean()
-    sale = pd.Period(row.sold_on, freq="M")
-    later = monthly[(monthly.index >= sale) & (monthly.index <= sale + 6)]
-    return float(later.max() / row.reference - 1) if len(later) else None
+    months = reference_prices(records.prices[records.prices["commodity"] == row.lot.commodity])
+    sold = row.sold_on.year * 12 + row.sold_on.month
+    later = [price for (_crop, year, month), price in months.items() if 0 <= year * 12 + month - sold <= 6]
+    return max(later) / row.reference - 1 if later else None

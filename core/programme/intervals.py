@@ -162,7 +162,7 @@ def change_between(first: Indicator, second: Indicator, proportion: bool, better
     none = (float("nan"),) * 4
     method, result = "none", none
     if first.value is not None and second.value is not None:
-        paired = paired_difference(first, second) if first.owners and second.owners else None
+        paired = None if first.weights or second.weights else paired_difference(first, second)
         if paired is not None and paired[4] >= FEWEST_PAIRS and paired[3] > 0:
             method, result = "same members", paired[:4]
         elif proportion:

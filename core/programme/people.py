@@ -122,15 +122,17 @@ def people_table(
     -------
     PeopleTable
     """
-    cells: dict[tuple[int, str], list[float]] = {}
+    cells: dict[tuple[int, str], list[tuple[float, float]]] = {}
     people: dict[tuple[int, str], set[int]] = {}
     for record, found in counted:
         names = {member.id: split(member) for member in record.members}
-        for value, owner in zip(found.values, found.owners, strict=True):
+        for value, owner, weight in zip(
+            found.values, found.owners, found.weights or (1.0,) * len(found.values), strict=True
+        ):
             if owner is None or owner not in names:
                 continue
             place = (record.group.id, names[owner])
-            cells.setdefault(place, []).append(value)
+            cells.setdefault(place, []).append((value, weight))
             people.setdefault(place, set()).add(owner)
     groups = [record.group.id for record, _found in counted]
     kinds = sorted({cell for _group, cell in cells})
@@ -138,12 +140,13 @@ def people_table(
     counts = counts.reshape(len(groups), len(kinds))
     hidden, hidden_total = hidden_cells(counts, fewest)
 
-    def row(cell: str, count: int, values: list[float], blank: bool) -> dict[str, object]:
+    def row(cell: str, count: int, values: list[tuple[float, float]], blank: bool) -> dict[str, object]:
+        below = sum(weight for _value, weight in values)
         shown = not blank and count > 0
         return {
             "cell": cell,
             "people": count if shown else None,
-            "value": float(np.mean(values)) if shown else np.nan,
+            "value": sum(value for value, _weight in values) / below if shown and below > 0 else np.nan,
             "suppressed": blank,
         }
 

@@ -126,6 +126,6 @@ def stage_losses(records: Records, daily: Mapping[int, pd.Series]) -> dict[str, 
         sum(item.missing for item in found.values()),
         alone.values if alone else (),
         alone.owners if alone else (),
-        int(fewest),
+        count=int(fewest),
     )
     return found

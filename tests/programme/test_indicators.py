@@ -62,8 +62,20 @@ def small() -> Records:
     )
     prices = pd.DataFrame(
         [
-            {"quoted_on": date(2026, 5, 15), "market": "m", "commodity": "maize", "price_per_kg": 2.0},
-            {"quoted_on": date(2026, 8, 15), "market": "m", "commodity": "maize", "price_per_kg": 2.5},
+            {
+                "quoted_on": date(2026, 5, 15),
+                "market": "m",
+                "commodity": "maize",
+                "price_per_kg": 2.0,
+                "price_type": "wholesale",
+            },
+            {
+                "quoted_on": date(2026, 8, 15),
+                "market": "m",
+                "commodity": "maize",
+                "price_per_kg": 2.5,
+                "price_type": "wholesale",
+            },
         ]
     )
     members = [Member(id=n, group_id=1, name=f"m{n}", sex="female" if n < 3 else "male") for n in (1, 2, 3)]
@@ -137,3 +149,20 @@ def test_grain_dry_before_harvest_took_no_days():
     record = small()
     early = record.readings.assign(taken_at=record.readings["taken_at"] - pd.Timedelta(days=9))
     assert group_indicators(replace(record, readings=early))["days_to_dry"].value == 0
+
+
+def test_the_reference_is_one_market_and_one_kind_of_price():
+    from core.programme.counting import reference_prices
+
+    def quote(month, market, kind, price):
+        return {
+            "quoted_on": date(2026, month, 10), "market": market, "price_type": kind, "commodity": "maize", "price_per_kg": price,
+        }  # fmt: skip
+
+    prices = pd.DataFrame(
+        [quote(month, "town", "wholesale", 2.0 + month / 10) for month in range(1, 7)]
+        + [quote(5, "town", "retail", 9.0), quote(5, "village", "farm gate", 0.5), quote(8, "town", "retail", 9.5)]
+    )
+    found = reference_prices(prices)
+    assert found[("maize", 2026, 5)] == pytest.approx(2.5)
+    assert ("maize", 2026, 8) not in found

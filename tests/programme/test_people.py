@@ -110,3 +110,12 @@ def test_pooled_lots_are_nobodys_own():
 
     frame = by_people([small()], "cost_per_tonne_tested", sex_of, fewest=1)
     assert frame.empty
+
+
+def test_a_ratio_of_sums_is_weighted_in_its_cells():
+    from core.programme.counting import ratio
+
+    record = group_of(1, ["female"] * 5 + ["male"] * 6)
+    pairs = [(1.0, 10.0)] * 4 + [(30.0, 60.0)] + [(2.0, 4.0)] * 6
+    table = people_table([(record, ratio("gain_planned", pairs, list(range(11))))], sex_of)
+    assert table.whole.set_index("cell")["value"].tolist() == pytest.approx([34 / 100, 0.5])

@@ -146,7 +146,13 @@ def test_half_the_bags_sold_are_held_against_half_the_expectation():
 
 def test_hindsight_is_context_only():
     record = small()
-    later = {"quoted_on": date(2026, 10, 1), "market": "m", "commodity": "maize", "price_per_kg": 3.0}
+    later = {
+        "quoted_on": date(2026, 10, 1),
+        "market": "m",
+        "commodity": "maize",
+        "price_per_kg": 3.0,
+        "price_type": "wholesale",
+    }
     dearer = replace(record, prices=pd.concat([record.prices, pd.DataFrame([later])]))
     assert best_in_hindsight(dearer, sold_lots(dearer)[0]) == pytest.approx(3.0 / 2.5 - 1)
     assert sold_lots(dearer)[0].gain == sold_lots(record)[0].gain
