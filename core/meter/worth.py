@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from core.accounts.finance import instalment
 from core.errors import InputError
 
 if TYPE_CHECKING:
@@ -559,3 +560,37 @@ def payback(
     low, median, high = (float(value) for value in np.percentile(seasons, [10, 50, 90], method="inverted_cdf"))
     by_season = np.array([float(np.mean(seasons <= season)) for season in range(1, life_seasons + 1)])
     return Payback(low, median, high, float(np.mean(np.isfinite(seasons))), by_season)
+
+
+def paying_scale(
+    meter_cost: float,
+    season_worth_mean: float,
+    upkeep_per_season: float,
+    tests_cost: float,
+    life_seasons: int,
+    cost_of_money_per_season: float,
+) -> float:
+    """Return how many times as much grain as now would have to be tested for the meter to pay for itself on average.
+
+    Parameters
+    ----------
+    meter_cost, season_worth_mean, upkeep_per_season, tests_cost : float
+        Price now; a season's worth of testing, upkeep, and cost of its tests, money.
+    life_seasons : int
+        Seasons that the meter lasts.
+    cost_of_money_per_season : float
+        What a season's waiting costs, fraction.
+
+    Returns
+    -------
+    float
+        Below 1 it pays already; infinity where the tests cost more than they bring.
+
+    Notes
+    -----
+    Worth and tests grow with the grain, price and upkeep do not: the annuity of the price and the upkeep over what a season brings.
+    """
+    brings = season_worth_mean - tests_cost
+    if brings <= 0:
+        return math.inf
+    return (instalment(float(meter_cost), cost_of_money_per_season, life_seasons) + upkeep_per_season) / brings

@@ -141,7 +141,8 @@ def days_figure(
                 )
             )
     layout(figure, _("Day"), "", height=320)
-    figure.update_layout(barmode="overlay", hovermode="closest")
+    # below the axis title, which a phone would otherwise hide behind it
+    figure.update_layout(barmode="overlay", hovermode="closest", legend={"y": -0.38})
     figure.update_xaxes(type="date")
     figure.add_vline(x=today.isoformat(), line={"color": INK, "dash": "dot"})
     return figure
@@ -171,7 +172,7 @@ def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
             name=_("avoided a season"),
         )
     )
-    return layout(figure, _("Avoided by testing, {currency} a season").format(currency=currency), "", height=280)
+    return layout(figure, _("{currency} a season").format(currency=currency), "", height=280)
 
 
 def payback_figure(result: Payback) -> go.Figure:
@@ -229,7 +230,9 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
                 line={"color": colour, "dash": dash},
             )
         )
-    return layout(figure, _("Bags probed"), _("{currency} for one lot").format(currency=currency), height=300)
+    layout(figure, _("Bags probed"), _("{currency} for one lot").format(currency=currency), height=320)
+    figure.update_layout(legend={"y": -0.38})
+    return figure
 
 
 def offer_figure(result: OfferComparison, currency: str) -> go.Figure:

@@ -160,9 +160,10 @@ def main() -> None:
         st.subheader(_("Promised"))
         for booking in promised:
             left, right = st.columns([4, 1])
-            left.write(
-                f"{names.get(booking.member, booking.member)}: {day(booking.first_day)} – {day(booking.last_day)} {booking.purpose}"
-            )
+            days = day(booking.first_day)
+            if booking.last_day != booking.first_day:
+                days += f" – {day(booking.last_day)}"
+            left.write(f"{names.get(booking.member, booking.member)}: {days} · {booking.purpose}")
             if right.button(_("Take back"), key=f"log_drop_{booking.event_id}") and write(
                 group, "reversal", {"reason": "promise dropped"}, reverses=booking.event_id
             ):

@@ -29,7 +29,7 @@ from core.meter.lot_testing import (
 )
 from core.meter.plan_worth import Scene, crop_table, set_scene
 from core.meter.shares import own_meter_season_cost
-from core.meter.worth import DecisionTable, SeasonWorth, payback, season_worth
+from core.meter.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
@@ -271,13 +271,12 @@ def show_season(
     seasons = int(facts["meter.life_seasons"].value)
     price, upkeep = float(facts["meter.price"].value), float(facts["meter.upkeep_season"].value)
     tests = sum(min(probed, lot.bags) for lot, _limit in lots if lot.id in reports)
+    per_test = float(facts["meter.per_test"].value)
     months = float(facts["meter.worth.season_months"].value)
     waiting = (
         1 + float(facts["interest_monthly" if "interest_monthly" in facts else "plan.interest_monthly"].value)
     ) ** months - 1
-    back = payback(
-        price, season.by_scenario, upkeep + tests * float(facts["meter.per_test"].value), seasons, waiting, SEED
-    )
+    back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, waiting, SEED)
     page.answer(
         _("Testing is worth about {mean} a season ({low} to {high} in 8 of 10 cases) beside {words}; the meter pays for itself within its life in {chance} of the cases.").format(
             mean=money(season.mean, group.currency), low=money(season.low, group.currency), high=money(season.high, group.currency),
@@ -301,6 +300,20 @@ def show_season(
         )
     )
     page.chart(payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback")
+    mass = sum(_mass(lot) for lot, _limit in lots if lot.id in reports)
+    scale = paying_scale(price, season.mean, upkeep, tests * per_test, seasons, waiting)
+    if 1 < scale < 100:
+        st.write(
+            _("On average it would pay with {times} times as much grain as in these lots, that is with about {tonnes} t a season: in a larger group, or lent out for a fee.").format(
+                times=number(scale), tonnes=number(scale * mass / 1000)
+            )
+        )  # fmt: skip
+    elif scale <= 1:
+        st.write(
+            _("On average it pays already with {tonnes} t of grain a season; these lots hold {mass} t.").format(
+                tonnes=number(scale * mass / 1000), mass=number(mass / 1000)
+            )
+        )
     show_members(group, season, own_meter_season_cost(Decimal(str(price)), seasons, Decimal(str(upkeep))))
 
 

@@ -18,6 +18,7 @@ from core.meter.worth import (
     no_knowledge,
     normal_belief,
     payback,
+    paying_scale,
     reading_chances,
     sampling_error,
     season_worth,
@@ -180,6 +181,15 @@ def test_payback_by_hand() -> None:
     assert payback(35, [30.0], 5, 4, 0.5, seed=1).median == 3
     with pytest.raises(InputError):
         payback(-1, [1.0], 0, 1, 0, seed=1)
+
+
+def test_how_much_grain_makes_the_meter_pay() -> None:
+    """By hand: 240 in four seasons without interest are 60, with upkeep 12 it is 72; a season brings 30 - 6 = 24: three times as much."""
+    assert paying_scale(240, 30, 12, 6, 4, 0.0) == pytest.approx(3.0)
+    assert paying_scale(240, 5, 12, 6, 4, 0.0) == math.inf
+    scale = paying_scale(240, 30, 12, 6, 4, 0.3)
+    paid = payback(240, [30 * scale * 1.0001], 12 + 6 * scale, 4, 0.3, seed=1)
+    assert paid.high == 4  # just within its life
 
 
 def test_payback_chances_are_binomial() -> None:
