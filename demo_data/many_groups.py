@@ -157,7 +157,17 @@ def _add_season(
             status="sold" if sold else "stored", storage_method=str(random.choice(["woven_bag", "hermetic_bag"], p=[0.7, 0.3])),
             stored_on=stored, place="house store", demo=True,
         )  # fmt: skip
-        lot_id = store.add_lot(lot)
+        kg, moisture = bags * (lot.bag_mass_kg or bag), start
+        if tested and random.random() < 0.4:  # weighed again after drying, and cleaned
+            dried = kg * (100 - start) / (100 - final) * float(random.normal(0.985, 0.006))
+            cleaned = dried * float(random.normal(0.985, 0.004))
+            lot = replace(lot, bag_mass_kg=cleaned / bags, weighed_moisture_pct=round(final, 1), weighed_on=stored)
+            lot_id = store.add_lot(lot)
+            _note_work(store, group_id, lot_id, "weighing", stored, kg, dried, bags, round(final, 1))
+            _note_work(store, group_id, lot_id, "cleaning", stored, dried, cleaned, bags, round(final, 1))
+            kg, moisture = cleaned, final
+        else:
+            lot_id = store.add_lot(lot)
         days_read = [(harvested, start), (stored, final)] if tested else []
         if not tested and random.random() < 0.5:
             days_read.append((stored + timedelta(days=20), final))
@@ -167,7 +177,7 @@ def _add_season(
         if sold:
             waited = int(random.choice([10, 40, 75, 110, 135]))
             sold_on = min(stored + timedelta(days=waited), now.date())
-            mass = bags * (lot.bag_mass_kg or bag) * (100 - start) / (100 - final) * (1 - 0.012 * waited / 30)
+            mass = kg * (100 - moisture) / (100 - final) * (1 - 0.012 * waited / 30)
             store.add_sale(
                 Sale(
                     lot_id=lot_id, sold_on=sold_on, bags=bags, mass_kg=round(mass * float(random.normal(0.99, 0.01)), 1),
@@ -179,6 +189,18 @@ def _add_season(
             if random.random() < 0.7:
                 _keep_plan(store, replace(lot, id=lot_id), stored, sold_on, prices, habits, random)
     store.add_readings(readings)
+
+
+def _note_work(
+    store: Store, group_id: int, lot_id: int, kind: str, on: date, mass_in: float, mass_out: float, bags: int, moisture: float
+) -> None:  # fmt: skip
+    payload = {
+        "lot_id": lot_id, "mass_in_kg": round(mass_in, 1), "mass_out_kg": round(mass_out, 1), "moisture_pct": moisture,
+        "bags_in": bags, "bags_out": bags, "cost": "0.00",
+    }  # fmt: skip
+    store.append_event(
+        group_id, "lot_actions", kind, on, "invented example", payload, datetime.combine(on, time(9), UTC)
+    )
 
 
 def _reading(lot_id: int, crop: str, day: date, bag: int, level: float, random: np.random.Generator) -> Reading:
