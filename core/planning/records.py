@@ -287,6 +287,8 @@ def _buyers(
             made += _by_basis(store, group_id, who, entry.buyer.name, mine, book, today, 1.0)
     for item in book.standing_offers(today):
         offer = item.offer
+        if not offer.buyer.takes(offer.commodity):
+            continue
         made.append(
             replace(
                 _case_buyer(offer.buyer, capacity, limit), code=f"offer-{item.number}", name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})", commodities=(offer.commodity,),

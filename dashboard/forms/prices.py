@@ -17,8 +17,11 @@ from core.market.price_tables import read_price_table
 from core.market.prices import CleanedPrices, clean_prices, suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
-from dashboard.text import _, day, money, ngettext, number, say
+from dashboard.text import _, day, literal, money, ngettext, number, say
 
+FILE, HAND = "prices", "price by hand"
+LAST_NOTED = 8
+MOST_TOLD = 2000
 PRICE_TYPES = ("wholesale", "retail", "farm gate", "unknown")
 
 
@@ -42,31 +45,37 @@ def quote_form(group: Group) -> None:
             _("Crop"), list(crops_of_group(store, group.id)), format_func=crop_name, key="prices_quote_crop"
         )
         kind = right.selectbox(_("Kind of price"), PRICE_TYPES[:3], format_func=_, key="prices_quote_kind")
-        price = left.number_input(
-            _("Price, {currency}").format(currency=group.currency), min_value=0.0, value=None, key="prices_quote_price"
-        )
+        price = left.number_input(_("Price"), min_value=0.0, value=None, key="prices_quote_price")
         unit = right.text_input(_("For how much (kg, 90 kg, pound, …)"), "kg", key="prices_quote_unit")
+        currency = left.text_input(_("Currency"), group.currency, key="prices_quote_currency").strip().upper()
+        rate = right.number_input(
+            _("{own} for one of it, if it is another currency").format(own=group.currency), min_value=0.0, value=None, key="prices_quote_rate"
+        )  # fmt: skip
         if not st.form_submit_button(_("Note this price"), type="primary"):
             return
     weight = kilograms(unit)
+    foreign = currency != group.currency.upper()
     if price is None or price <= 0:
         page.show_error(InputError("the price must be above zero"))
     elif weight is None:
         page.show_error(InputError("unit '{unit}' has no known weight: give the price for 1 kg", unit=unit))
+    elif foreign and not rate:
+        page.show_error(InputError("give the rate of every foreign currency"))
     else:
+        worth = price / weight * (float(rate or 1.0) if foreign else 1.0)
         quote = PriceQuote(
             group_id=group.id,
             quoted_on=quoted_on,
             market=market.strip(),
             commodity=crop,
-            price_per_kg=price / weight,
+            price_per_kg=worth,
             price_type=kind,
             source=state.who(),
         )
-        store.add_price_quotes([quote])
-        st.session_state["prices_noted"] = _("Noted: {price} per kg.").format(
-            price=money(price / weight, group.currency)
-        )
+        as_written = f"{price:g} {currency} / {unit.strip()}" + (f" × {rate:g}" if foreign else "")
+        words = f"{day(quoted_on)}, {market.strip() or '–'}, {crop}, {kind}: {as_written}"
+        take_in(group, [quote], words, "", HAND, None)
+        st.session_state["prices_noted"] = _("Noted: {price} per kg.").format(price=money(worth, group.currency))
         st.rerun()
 
 
@@ -88,17 +97,8 @@ def import_form(group: Group) -> None:
         )
     )
     with st.expander(_("What was done to which row"), expanded=bool(out) and len(out) < 20):
-        page.table(
-            pd.DataFrame(
-                {
-                    _("Line"): [action.row if action.row else "–" for action in cleaned.actions],
-                    _("In use"): [_("yes") if action.kept else _("no") for action in cleaned.actions],
-                    _("What"): [say(action.what) for action in cleaned.actions],
-                }
-            ).astype(str),
-            key="prices_actions",
-            file_name="price_file_account.csv",
-        )
+        rows = [[action.row, action.kept, say(action.what)] for action in cleaned.actions]
+        page.table(account_table(rows), key="prices_actions", file_name="price_file_account.csv")
     choose_imported(group, cleaned, upload.name, content)
 
 
@@ -191,7 +191,7 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
             ).format(n=len(split.differing))
         )
     if st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not split.new):
-        keep(group, list(split.new), name, content)
+        keep(group, list(split.new), cleaned, name, content)
 
 
 def mixed_series(series: pd.DataFrame, chosen: list[int]) -> str:
@@ -200,20 +200,30 @@ def mixed_series(series: pd.DataFrame, chosen: list[int]) -> str:
     return next((market or "–" for market, kind in pairs if pairs.count((market, kind)) > 1), "")
 
 
-def keep(group: Group, quotes: list[PriceQuote], name: str, content: bytes) -> None:
-    """Store the quotes of a file as one import that can be taken back."""
+def take_in(
+    group: Group, quotes: list[PriceQuote], name: str, file_hash: str, kind: str, summary: dict[str, Any] | None
+) -> None:
+    """Store prices as one import that can be taken back."""
     from core.group.batches import ImportBatch
 
     record = ImportRecord(
         group_id=group.id,
-        kind="prices",
-        file_name=name,
-        file_hash=hashlib.sha256(content).hexdigest(),
+        kind=kind,
+        file_name=name[:300],
+        file_hash=file_hash,
         imported_at=state.now(),
         who=state.who(),
         rows=len(quotes),
+        summary=summary,
     )
     state.store().take_in(ImportBatch(record=record, quotes=quotes))
+
+
+def keep(group: Group, quotes: list[PriceQuote], cleaned: CleanedPrices, name: str, content: bytes) -> None:
+    """Store the quotes of a file with the account of its rows."""
+    account = [[action.row, action.kept, say(action.what)] for action in cleaned.actions]
+    summary = {"rows_read": cleaned.rows_read, "usable": len(cleaned.quotes), "account": account[:MOST_TOLD]}
+    take_in(group, quotes, name, hashlib.sha256(content).hexdigest(), FILE, summary)
     st.session_state["prices_files"] = st.session_state.get("prices_files", 0) + 1
     st.session_state["prices_noted"] = ngettext("{n} price kept.", "{n} prices kept.", len(quotes)).format(
         n=len(quotes)
@@ -222,15 +232,50 @@ def keep(group: Group, quotes: list[PriceQuote], name: str, content: bytes) -> N
 
 
 def show_imports(group: Group) -> None:
-    """List price files that were taken in, with a way back."""
-    records: list[Any] = [r for r in state.store().imports(group.id) if r.kind == "prices" and r.undone_at is None]
-    for record in records:
+    """List price files that were taken in, with the account of their rows and a way back."""
+    for record in standing(group, FILE):
         left, right = st.columns([3, 1])
         left.markdown(
-            _("{file}: {n} prices, taken in on {date}").format(
-                file=record.file_name, n=record.rows, date=day(record.imported_at)
+            _("{file}: {n} prices, taken in on {date} by {who}").format(
+                file=literal(record.file_name), n=record.rows, date=day(record.imported_at), who=literal(record.who)
             )
         )
-        if right.button(_("Take back"), key=f"prices_undo_{record.id}"):
-            state.store().undo_import(record.id, state.now())
-            st.rerun()
+        take_back(record, right)
+        account = (record.summary or {}).get("account", [])
+        if account and st.toggle(_("What was done to its rows"), key=f"prices_account_{record.id}"):
+            page.table(account_table(account), f"prices_account_table_{record.id}", "price_file_account.csv")
+
+
+def show_noted(group: Group) -> None:
+    """List the last prices noted by hand, with a way back for a slip of the pen."""
+    records = standing(group, HAND)[:LAST_NOTED]
+    if not records:
+        return
+    with st.expander(_("Last prices noted by hand")):
+        for record in records:
+            left, right = st.columns([3, 1])
+            left.markdown(f"{literal(record.file_name)} ({literal(record.who)})")
+            take_back(record, right)
+
+
+def standing(group: Group, kind: str) -> list[ImportRecord]:
+    """Return what was taken in and not taken back, the newest first."""
+    return [r for r in state.store().imports(group.id) if r.kind == kind and r.undone_at is None]
+
+
+def take_back(record: ImportRecord, place: Any) -> None:
+    """Offer to take an import back."""
+    if place.button(_("Take back"), key=f"prices_undo_{record.id}"):
+        state.store().undo_import(record.id, state.now())
+        st.rerun()
+
+
+def account_table(rows: list[list[Any]]) -> pd.DataFrame:
+    """Return the account of a file's rows for people."""
+    return pd.DataFrame(
+        {
+            _("Line"): [str(row[0]) if row[0] else "–" for row in rows],
+            _("In use"): [_("yes") if row[1] else _("no") for row in rows],
+            _("What"): [str(row[2]) for row in rows],
+        }
+    )

@@ -444,6 +444,7 @@ def withdraw_form(group: Group, book: BuyerBook) -> None:
         entry.number: _("{buyer}, offer until {date}").format(buyer=entry.offer.buyer.name, date=day(entry.offer.valid_until))
         for entry in book.standing_offers(state.today())
     }  # fmt: skip
+    undo_withdrawal(group, book)
     if not choices:
         st.markdown(_("There is nothing to withdraw."))
         return
@@ -459,12 +460,33 @@ def withdraw_form(group: Group, book: BuyerBook) -> None:
     st.rerun()
 
 
+def undo_withdrawal(group: Group, book: BuyerBook) -> None:
+    """Offer to let a withdrawn buyer or offer stand again; the withdrawal stays in the book, with the entry that undoes it."""
+    store = state.store()
+    gone = {e.number: e.buyer.name for e in book.buyers if e.withdrawn_on is not None}
+    gone |= {
+        e.number: _("{buyer} (offer until {date})").format(buyer=e.offer.buyer.name, date=day(e.offer.valid_until))
+        for e in book.offers
+        if e.withdrawn_on is not None and e.offer.valid_until >= state.today()
+    }
+    entries = store.events(group.id, BOOK)
+    undone = {entry.reverses for entry in entries}
+    for entry in entries:
+        number = entry.payload.get("of")
+        if entry.kind == "withdrawn" and entry.id not in undone and number in gone:
+            left, right = st.columns([3, 1])
+            left.markdown(_("Withdrawn on {date}: {name}").format(date=day(entry.on), name=literal(gone[number])))
+            if right.button(_("Let it stand again"), key=f"buyers_again_{entry.id}"):
+                store.append_event(group.id, BOOK, "reversal", state.today(), state.who(), {}, state.now(), entry.id)
+                st.rerun()
+
+
 def show_entries(group: Group) -> None:
     """Show all entries of the book, the newest first."""
     entries = state.store().events(group.id, BOOK)
     if not entries:
         return
-    kinds = {"buyer": _("buyer"), "offer": _("offer"), "withdrawn": _("withdrawn")}
+    kinds = {"buyer": _("buyer"), "offer": _("offer"), "withdrawn": _("withdrawn"), "reversal": _("undone")}
     with st.expander(ngettext("{n} entry of the book", "{n} entries of the book", len(entries)).format(n=len(entries))):
         page.table(
             pd.DataFrame(
@@ -474,7 +496,9 @@ def show_entries(group: Group) -> None:
                         _("Date"): day(entry.on),
                         _("Who"): entry.who,
                         _("What"): kinds.get(entry.kind, entry.kind),
-                        _("About no."): str(entry.payload.get("of") or entry.payload.get("buyer") or "–"),
+                        _("About no."): str(
+                            entry.reverses or entry.payload.get("of") or entry.payload.get("buyer") or "–"
+                        ),
                         _("Terms"): ", ".join(
                             f"{key} = {value}"
                             for key, value in entry.payload.items()

@@ -20,7 +20,7 @@ from core.market.season import SeasonalCurve, fit_season
 from core.market.waiting import WaitingAdvice, WaitingRule, decide, look_back_sentence
 from dashboard import page, state
 from dashboard.charts.prices import fan_figure, hindcast_figure, history_figure, season_figure
-from dashboard.forms.prices import crop_name, import_form, quote_form, show_imports
+from dashboard.forms.prices import crop_name, import_form, quote_form, show_imports, show_noted
 from dashboard.price_costs import show_costs
 from dashboard.text import _, day, money, month_names, ngettext, number, percent, say
 
@@ -265,7 +265,7 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     )
     show_weeks(group, table, first)
     show_costs(group, paths, price_today, advice.best_month, terms)
-    show_season(curve, months, unit)
+    show_season(curve, months, unit, len(neighbours))
     show_look_back(prices, values, neighbours, key)
 
 
@@ -309,7 +309,7 @@ def show_weeks(group: Group, table: pd.DataFrame, first: date) -> None:
         page.table(pd.DataFrame(rows), key="prices_table", file_name="price_outlook.csv")
 
 
-def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str) -> None:
+def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str, neighbours: int) -> None:
     """Show history and season, and how far the season is to be believed."""
     names = month_names()
     st.subheader(_("What prices did"))
@@ -342,6 +342,14 @@ def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str) -> None:
             others=other_months(curve, names),
         )
     )  # fmt: skip
+    if neighbours:
+        st.caption(
+            ngettext(
+                "{n} other market of the same crop lends this one its season, as far as the two agree.",
+                "{n} other markets of the same crop lend this one their season, as far as they agree.",
+                neighbours,
+            ).format(n=neighbours)
+        )
     notes = [say(note) for note in curve.notes] + [say(action.what) for action in months.actions]
     if notes:
         with st.expander(
@@ -448,6 +456,7 @@ def main() -> None:
     by_hand, by_file = st.tabs([_("Note a price"), _("Take in a file")])
     with by_hand, page.plain_errors():
         quote_form(group)
+        show_noted(group)
     with by_file, page.plain_errors():
         import_form(group)
         show_imports(group)

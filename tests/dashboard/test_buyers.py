@@ -78,6 +78,11 @@ def test_a_buyer_and_an_offer_are_written_changed_and_withdrawn_and_reach_the_pl
     case = build_case(demo_store, group.id, TODAY, scenarios=20).case
     assert not any(buyer.name.startswith("Hill mill") for buyer in case.buyers)
     assert len(demo_store.events(group.id, "buyers")) == before + 4
+    # A withdrawal can be undone, by one more entry.
+    press(app, "Let it stand again")
+    assert not app.exception
+    assert buyer_book(demo_store, group.id).standing_buyers()[-1].buyer.name == "Hill mill"
+    assert len(demo_store.events(group.id, "buyers")) == before + 5
 
 
 def test_the_examples_mill_is_learnt_from_its_own_loads(demo_store):

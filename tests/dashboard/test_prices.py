@@ -75,3 +75,53 @@ def test_terms_that_are_entered_are_kept_as_facts(demo_store):
     fact = demo_store.fact(group.id, "interest_monthly")
     assert fact.value == 0.05
     assert fact.origin == "entered"
+
+
+def test_a_price_noted_wrongly_is_taken_back(empty_store):
+    group = empty_store.groups()[0]
+    app = open_page("prices")
+    app.text_input(key="prices_quote_market").input("Roadside")
+    app.number_input(key="prices_quote_price").set_value(2.0)
+    app.text_input(key="prices_quote_currency").input("usd")
+    next(button for button in app.button if button.label == "Note this price").click().run()
+    assert any("rate" in error.value for error in app.error)
+    app.number_input(key="prices_quote_price").set_value(2.0)
+    app.text_input(key="prices_quote_currency").input("usd")
+    app.number_input(key="prices_quote_rate").set_value(600.0)
+    next(button for button in app.button if button.label == "Note this price").click().run()
+    assert not app.exception
+    assert empty_store.price_quotes(group.id)["price_per_kg"].tolist() == [1200.0]
+    record = empty_store.imports(group.id)[0]
+    app.button(key=f"prices_undo_{record.id}").click().run()
+    assert not app.exception
+    assert empty_store.price_quotes(group.id).empty
+
+
+def test_the_own_gate_stands_beside_the_market(demo_store):
+    """The gate's price today is the market's times the learnt factor, and what waiting costs is said in its parts."""
+    app = open_page("prices")
+    assert not app.exception
+    place = next(radio for radio in app.radio if str(radio.key).startswith("prices_place_"))
+    assert place.value == "gate"
+    gate = next(box for box in app.number_input if str(box.key).startswith("prices_today_")).value
+    place.set_value("market").run()
+    market = next(box for box in app.number_input if str(box.key).startswith("prices_today_")).value
+    assert not app.exception
+    assert gate < market
+    texts = " ".join(text.value for text in app.markdown)
+    assert "interest on its worth" in texts
+    assert "The loan pays out" in texts
+    assert "price of this cash need" in texts
+    assert "lost in" in texts
+    assert "lowest month is" in texts
+
+
+def test_terms_of_the_loan_are_kept_as_facts(demo_store):
+    group = demo_store.groups()[0]
+    app = open_page("prices")
+    next(toggle for toggle in app.toggle if toggle.key == "prices_credit_change").set_value(True).run()
+    app.number_input(key="prices_credit_interest_monthly").set_value(1.5)
+    next(button for button in app.button if button.label == "Keep these terms").click().run()
+    assert not app.exception
+    fact = demo_store.fact(group.id, "inventory_credit.interest_monthly")
+    assert (fact.value, fact.origin) == (0.015, "entered")
