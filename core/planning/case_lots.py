@@ -111,11 +111,11 @@ def recorded_lots(
     return FoundLots(tuple(lots), targets, tuple(notes))
 
 
-def _spread(moisture: LotMoisture | None) -> dict[str, float]:
+def _spread(moisture: LotMoisture | None) -> dict[str, Any]:
     """Return how far bags and readings differ and what all readings share, rounded like the rest [points]; nothing where nobody tested."""
     if moisture is None:
         return {}
-    found = {"common_sd_pct": round(float(moisture.common_sd_pct), 3)}
+    found: dict[str, Any] = {"common_sd_pct": round(float(moisture.common_sd_pct), 3)}
     if moisture.bag_sd_pct > 0:
         found["bag_sd_pct"] = round(float(moisture.bag_sd_pct), 3)
     if moisture.reading_sd_pct > 0:
