@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from core.group.records import Lot, Member
 from tests.dashboard.pages import open_page
 
 PAGES = ("meter_shares", "meter_account", "meter_log", "meter_worth")
@@ -181,3 +182,45 @@ def test_worth_is_answered_with_its_spread_for_each_judgement(demo_store) -> Non
         app.selectbox(key="worth_judgement").set_value(judgement).run()
         assert not app.exception
         assert "8 of 10" in app.info[0].value
+
+
+def test_without_any_price_a_small_model_stands_in_and_says_so(empty_store) -> None:
+    """A group of sorghum alone, of which nobody has entered a price: no plan, but an answer with its reason."""
+    group = empty_store.groups()[0]
+    owner = empty_store.add_member(Member(group_id=group.id, name="Own", consent=True))
+    empty_store.add_lot(
+        Lot(
+            group_id=group.id,
+            label="S1",
+            commodity="sorghum",
+            form="threshed",
+            bags=12,
+            nominal_bag_kg=90.0,
+            owner_id=owner,
+        )
+    )
+    app = open_page("meter_worth")
+    assert not app.exception
+    assert any("small model" in str(warning.value) for warning in app.warning)
+    assert any("Testing is worth" in str(info.value) for info in app.info)
+
+
+def test_what_the_worth_rests_on_is_shown_and_can_be_changed(demo_store) -> None:
+    app = opened(demo_store, "meter_worth")
+    group = group_shown(demo_store)
+    app.selectbox(key="worth_facts_key").set_value("meter.worth.season_months").run()
+    app.number_input(key="worth_facts_meter.worth.season_months").set_value(6.0).run()
+    press(app, "worth_facts_save")
+    fact = demo_store.fact(group.id, "meter.worth.season_months")
+    assert (fact.value, fact.origin) == (6.0, "entered")
+
+
+def test_all_proposed_days_are_promised_together_and_not_again(demo_store) -> None:
+    app = opened(demo_store, "meter_log")
+    group = group_shown(demo_store)
+    before = len(demo_store.events(group.id, "meter"))
+    press(app, "log_promise_all")
+    made = demo_store.events(group.id, "meter")[before:]
+    assert made
+    assert {event.kind for event in made} == {"booking"}
+    assert all(button.key != "log_promise_all" for button in app.button)
