@@ -1,0 +1,162 @@
+"""Plans by linear programme: with bags and trips parted, for questions of the kind "what if", and rounded, for very many groups."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+
+from core.errors import PlanError
+from core.planning.allocation import Allocation, Worth, broken_limits, evaluate
+from core.planning.case import PlanningCase
+from core.planning.model import fixed_pieces, make_layout
+from core.planning.outlook import Outlook, build_outlook, mean_values
+from core.planning.sale import EXACT_COLUMNS, SalePlan, greedy_allocation
+from core.planning.sale import _finish as finish
+from core.planning.sale import _first_columns as first_columns
+from core.planning.sale import _relax as relax
+from core.planning.sale import _Relaxed as Relaxed
+from core.planning.sale import _rounded as rounded
+from core.planning.sale import _score as score_of
+from core.planning.sale import _Search as Search
+from core.planning.sale import _solve_relaxed as solve_relaxed
+
+LEAST_LOAD = (0.6, 0.35, 0.15)
+"""Parts of a trip, or of a buyer's least quantity, from which it is driven; the best of the plans so made is kept (judgement)."""
+
+
+def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Search, Relaxed]:
+    if not any(len(table) for table in made.classes):
+        raise PlanError(
+            "no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=case.weeks
+        )
+    mean = [mean_values(case, table) for table in made.classes]
+    layout = make_layout(case)
+    exact = sum(len(made.options(lot)) for lot in range(len(case.lots))) <= EXACT_COLUMNS
+    uniform = [np.full(case.scenarios, 1.0 / case.scenarios)]
+    search = Search(
+        made,
+        layout,
+        [
+            fixed_pieces(case, layout, table, stands.commodity)
+            for table, stands in zip(made.classes, made.representatives, strict=True)
+        ],
+        mean,
+        first_columns(made, mean, 10**6 if exact else 6),
+        list(uniform) if case.risk_weight > 0 else [],
+        list(uniform) if layout.need_weeks else [],
+    )
+    deadline = time.perf_counter() + time_limit
+    prices = {price.commodity: price.price_now for price in case.prices}
+    scale = 1.0 + sum(lot.bags * lot.bag_mass_kg * prices[lot.commodity] for lot in case.lots)
+    found = relax(search, exact, scale, deadline, deadline, 8)
+    if found is None:
+        raise PlanError("no plan was found in {seconds} s", seconds=round(time_limit, 1))
+    return search, found
+
+
+def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 10.0) -> SalePlan:
+    """Return a plan of whole bags and trips from a linear programme, rounded: quicker than the search, and slightly worse.
+
+    Trips and least quantities are decided first, from their parts in the relaxation; the programme is then solved again with them fixed and
+    its bags are rounded. How much is lost against the full search is measured in `tests/benchmarks/batch_loss.py`.
+
+    Parameters
+    ----------
+    case : PlanningCase
+        Lots, limits, prices and wishes.
+    outlook : Outlook, optional
+        Scenario values of all options; built from the compact physics if left out.
+    time_limit : float
+        Seconds after which no further programme is begun.
+
+    Returns
+    -------
+    SalePlan
+        Feasible, with the bound of the relaxation.
+
+    Raises
+    ------
+    PlanError
+        If nothing can be planned, or the solver gave no answer in time.
+    """
+    began = time.perf_counter()
+    made = build_outlook(case) if outlook is None else outlook
+    search, first = _relaxed(case, made, time_limit)
+    best, method = greedy_allocation(made, search.mean), "placing"
+    best_score = score_of(made, best)
+    starts, size = search.layout.variable_starts, len(case.buyers) * case.weeks
+    trips = slice(starts["trips"], starts["trips"] + size)
+    opened = slice(starts["open"], starts["open"] + size)
+    for least in (None, *LEAST_LOAD):
+        if time.perf_counter() - began > time_limit:
+            break
+        program, x = first.program, first.x
+        if least is not None:
+            high, low = program.bound_high.copy(), program.bound_low.copy()
+            for part in (trips, opened):
+                whole = np.floor(x[part] + 1.0 - least)
+                high[part] = np.minimum(high[part], whole)
+            program = replace(program, bound_high=np.maximum(high, low), bound_low=low)
+            again = solve_relaxed(program, time_limit)
+            if again is None:
+                continue
+            x = again[0]
+        found = rounded(made, search, program, x)
+        score = score_of(made, found)
+        if score > best_score and not broken_limits(made, found):
+            best, best_score, method = found, score, "rounded"
+    return finish(made, best, search.bound, method, time.perf_counter() - began)
+
+
+def plan_in_parts(
+    case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 2.0
+) -> tuple[Allocation, Worth]:
+    """Return the best plan where bags and trips may be parted, and what it brings in each scenario.
+
+    Quick, and free of the jumps of whole bags and trips: two cases that differ in one thing differ by what that thing is worth. It is
+    no plan to carry out, and brings slightly more than the best plan of whole bags.
+
+    Parameters
+    ----------
+    case : PlanningCase
+        Lots, limits, prices and wishes.
+    outlook : Outlook, optional
+        Scenario values of all options; built from the compact physics if left out.
+    time_limit : float
+        Seconds for the solver.
+
+    Returns
+    -------
+    allocation : Allocation
+        Bags and trips are parts of numbers.
+    worth : Worth
+        In the outlook's scenarios.
+
+    Raises
+    ------
+    PlanError
+        If nothing can be planned, or the solver gave no answer in time.
+    """
+    made = build_outlook(case) if outlook is None else outlook
+    search, found = _relaxed(case, made, time_limit)
+    layout = search.layout
+    program, x, starts = found.program, found.x, layout.variable_starts
+    amount = x[program.shared :]
+    used = np.flatnonzero(amount > 1e-9)
+    size = len(case.buyers), case.weeks
+    loans = tuple(
+        (int(taken), int(repaid), float(money))
+        for (taken, repaid), money in zip(layout.loans, x[starts["loans"] :][: len(layout.loans)], strict=True)
+        if money > 1e-6
+    )
+    parted = Allocation(
+        search.columns.lot[used],
+        search.columns.option[used],
+        amount[used],
+        x[starts["trips"] : starts["trips"] + size[0] * size[1]].reshape(size),
+        x[starts["bought"] : starts["bought"] + len(case.storage)],
+        loans,
+    )
+    return parted, evaluate(made, parted)
