@@ -190,6 +190,8 @@ def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
 def _differences(statement: MemberStatement, _: Callable[[str], str]) -> str:
     lines = []
     for effect, amount in statement.effects:
+        if not any(effect.by_member.values()):
+            continue
         words = _("{sentence}: {amount} for you against one price for all.")
         lines.append(
             words.format(

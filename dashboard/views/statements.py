@@ -53,7 +53,7 @@ def main() -> None:
         st.download_button(
             _("Keep this statement (to print)"), text, f"statement-{chosen}.html", "text/html", key="one_statement"
         )
-        st.iframe(text, height=900) if hasattr(st, "iframe") else st.html(text)
+        st.iframe(text, height=900)
         if st.button(_("Prepare all members' statements"), key="all_statements"):
             packed = io.BytesIO()
             with page.busy(_("Writing all statements")), zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as folder:

@@ -31,10 +31,15 @@ def named(app):
 
 def test_from_the_weighing_to_the_close(empty_store):
     """One delivery of 86.5 kg at 13.5 % sold at 600: 51,900, less 100 of truck, all of it due; then paid and closed."""
+    from datetime import UTC, date, datetime
+
     from core.group.records import Member
+    from core.group.selling import write_buyer
 
     group = empty_store.groups()[0]
     empty_store.add_member(Member(group_id=group.id, name="Adiru"))
+    at = datetime(2026, 5, 19, tzinfo=UTC)
+    write_buyer(empty_store, group.id, {"name": "Ridge Millers"}, date(2026, 5, 19), "Bakari", at)
     app = open_page("deliveries")
     app.number_input(key="delivery_gross").set_value(86.5)
     app.number_input(key="delivery_moisture").set_value(13.5)
@@ -48,7 +53,6 @@ def test_from_the_weighing_to_the_close(empty_store):
     assert any("dry it first" in error.value for error in app.error)
     assert len(empty_store.events(group.id, "pool")) == 1
     app = named(open_page("payout"))
-    app.selectbox(key="sale_buyer").set_value("Ridge Millers")
     app.number_input(key="sale_loaded").set_value(5000.0)
     app.number_input(key="sale_ours").set_value(13.5)
     app.number_input(key="sale_price").set_value(600.0)
