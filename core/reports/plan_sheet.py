@@ -9,7 +9,7 @@ from html import escape
 import pandas as pd
 
 from core.planning.rolling import next_actions, purchases
-from core.planning.sale import SalePlan
+from core.planning.sale import PlannedSale, SalePlan
 from core.planning.why import LotReason
 
 STYLE = """
@@ -44,6 +44,13 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[object]], numbers: set[
     return f"<div class='scroll'><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
 
 
+def _dried(line: PlannedSale) -> str:
+    """Say on what and to which moisture a line's bags are dried."""
+    if not line.setup:
+        return "no"
+    return line.setup if line.target_pct is None else f"{line.setup}, to {line.target_pct:g} %"
+
+
 def plan_sheet(
     plan: SalePlan, group_name: str, reasons: Sequence[LotReason], deductions: pd.Series, made_at: datetime
 ) -> str:
@@ -66,7 +73,7 @@ def plan_sheet(
     why = {reason.lot: str(reason.reason) for reason in reasons}
     lines = [
         (
-            line.label, line.owner, line.commodity.replace("_", " "), line.bags, line.setup or "no", line.storage or "not stored", line.sell_on.isoformat(), line.buyer or line.reserve,
+            line.label, line.owner, line.commodity.replace("_", " "), line.bags, _dried(line), line.storage or "not stored", line.sell_on.isoformat(), line.buyer or line.reserve,
             f"{line.kg_sold:,.0f}", f"{line.value:,.0f}", f"{line.value_low:,.0f} to {line.value_high:,.0f}", why.get(line.lot, ""),
         )
         for line in plan.sales

@@ -207,7 +207,12 @@ def lot(group: Any) -> None:
             key=f"lot_moisture_{chosen}",
         )
         weighed = left.date_input(_("Weighed on"), value=old.weighed_on, key=f"lot_weighed_{chosen}")
-        harvested = right.date_input(_("Harvested on"), value=old.harvested_on, key=f"lot_harvested_{chosen}")
+        harvested = right.date_input(
+            _("Harvested on"),
+            value=old.harvested_on,
+            key=f"lot_harvested_{chosen}",
+            help=_("A day to come means that it still stands: the sale plan then finds the week to cut it."),
+        )
         owners = [0, *members]
         owner = left.selectbox(
             _("Owner"),

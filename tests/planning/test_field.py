@@ -169,3 +169,17 @@ def test_many_standing_lots_are_compared_every_other_week():
     assert all(len(lot.harvest_weeks) == 5 for lot in few)
     assert all(len(lot.harvest_weeks) == 3 for lot in many)
     assert {lot.harvest_weeks[-1] - lot.available_week for lot in many} == {4}
+
+
+@pytest.mark.parametrize("seed", [1, 5])
+def test_harvest_and_moisture_are_chosen_as_by_exhaustive_search(seed):
+    """One standing lot of two bags, two weeks of harvest, two moistures to dry to: every way is tried."""
+    from tests.planning.test_sale import best_of_all, tiny_case
+
+    case = tiny_case(seed)
+    lot = replace(case.lots[0], bags=2, moisture_pct=19.0, standing=True, latest_week=1)
+    case = case.with_changes(lots=(lot,), target_choices=(("maize", 13.5),))
+    outlook = build_outlook(case)
+    assert len(set(outlook.options(0).harvest_week.tolist())) == 2
+    plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-9)
+    assert plan.objective == pytest.approx(best_of_all(case, outlook), rel=1e-6)
