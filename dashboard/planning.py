@@ -44,13 +44,17 @@ class Choices:
 
 @dataclass(frozen=True)
 class MadePlan:
-    """A plan with its outlook and the values of plan and rules on fresh scenarios; `without` is the best plan that borrows nothing on grain."""
+    """A plan with its outlook and the values of plan and rules on fresh scenarios; `without` is the best plan that borrows nothing on grain.
+
+    `loan_gain` is what loans on grain would gain where it is too little to advise them [money].
+    """
 
     built: BuiltCase
     outlook: Outlook
     plan: SalePlan
     fresh: dict[str, Worth]
     without: SalePlan | None = None
+    loan_gain: float | None = None
 
 
 @dataclass(frozen=True)
@@ -112,9 +116,9 @@ def _plan(
     job.share = 0.5
     without = None
     if choices.credit:
-        bare = case
+        bare, bare_outlook = case, outlook
         case = bare.with_changes(credit=credit_terms(store.facts(group_id)))
-        without = plan_sale(bare, replace(outlook, case=bare), QUICK_SECONDS, SOLVER_GAP, None, watch)
+        without = plan_sale(bare, bare_outlook, QUICK_SECONDS, SOLVER_GAP, None, watch)
         outlook = replace(outlook, case=case)
     last: Allocation | None = kept.kept.get(("last", *records, choices.weeks))
     last = without.allocation if without is not None else last
@@ -124,6 +128,16 @@ def _plan(
         job.show(shown(plan))
         job.share = 0.8
         plan = plan_sale(case, outlook, SOLVER_SECONDS, SOLVER_GAP, plan.allocation, watch)
+    if without is not None:
+        # what was found with loans serves without them too: only what the loans themselves bring is to count as their gain
+        bags = complete(bare_outlook, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
+        without = plan_sale(bare, bare_outlook, 0.0, SOLVER_GAP, bags) if not without.unmet else without
+        least = float(store.fact(group_id, "plan.keep_below_gain").value)
+        if not without.unmet and plan.objective - without.objective < least * abs(without.objective):
+            case = case.with_changes(credit=None)
+            gained = (plan.objective - without.objective) / (1.0 + case.risk_weight)
+            plan, outlook = without, bare_outlook
+            return replace(shown(plan), loan_gain=max(0.0, gained))
     kept.put(("last", *records, choices.weeks), plan.allocation, 12)
     job.step, job.share = "Holding the plan against simple rules on fresh seasons …", 0.95
     return shown(plan)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -10,7 +12,7 @@ from core.planning.case import WEEKS_PER_MONTH
 from core.planning.credit import loan_value
 from core.planning.model import excess_price, trip_cost
 from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses
-from core.planning.sale import SalePlan
+from core.planning.sale import PlannedSale, SalePlan
 
 
 def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
@@ -167,12 +169,38 @@ def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     )
 
 
+def merged_lines(plan: SalePlan) -> tuple[PlannedSale, ...]:
+    """Return the plan's lines with those added up that tell a reader the same: one lot, way to dry, store, week and buyer."""
+    found: dict[tuple[object, ...], PlannedSale] = {}
+    for line in plan.sales:
+        key = (
+            line.lot,
+            line.setup,
+            line.target_pct,
+            line.harvest_on,
+            line.storage,
+            line.week,
+            line.buyer,
+            line.reserve,
+        )
+        old = found.get(key)
+        if old is None:
+            found[key] = line
+            continue
+        sums = {
+            name: getattr(old, name) + getattr(line, name)
+            for name in ("bags", "kg_in", "kg_sold", "value", "value_low", "value_high")
+        }
+        found[key] = replace(old, **sums)
+    return tuple(found.values())
+
+
 def lines_table(plan: SalePlan) -> pd.DataFrame:
     """Return the plan's lines as a table for screen and workbook."""
     return pd.DataFrame(
         [
             {
-                "lot": line.label, "owner": line.owner, "crop": line.commodity, "bags": line.bags, "dry": line.setup, "dry_from": line.dry_from,
+                "lot": line.label, "owner": line.owner, "crop": line.commodity, "bags": line.bags, "harvest_on": line.harvest_on, "dry": line.setup, "dry_from": line.dry_from, "dry_to_pct": line.target_pct,
                 "store": line.storage, "sell_on": line.sell_on, "buyer": line.buyer or line.reserve, "kg_in": line.kg_in, "kg_sold": line.kg_sold,
                 "price_kg": line.price_kg, "paid_on": line.paid_on, "value": line.value, "value_low": line.value_low, "value_high": line.value_high,
             }

@@ -111,6 +111,8 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
             "sold in the week of {day}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
             day=case.week_date(week), gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
         )  # fmt: skip
+    if gain < 0.5:
+        return message("sold in the week of {day}: about as good as selling now", day=case.week_date(week))
     return (
         message(
             "sold in the week of {day}: after losses, costs and the cost of money it is worth {gain} % more today than selling now",
@@ -237,7 +239,7 @@ def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]
             )
     if case.interest_monthly >= 0.01:
         found["loan"] = (
-            message("money that costs one point a month less"),
+            message("money that costs one point a month less (waiting then costs less)"),
             case.with_changes(interest_monthly=case.interest_monthly - 0.01),
         )
     found["truck"] = (
@@ -300,9 +302,24 @@ def _more_probed(outlook: Outlook) -> dict[str, dict[str, object]]:
     if not gains:
         return {}
     best = gains[0]
-    values = {"bags": best.bags, "lot": best.label, "now": round(best.now_pct, 2), "then": round(best.then_pct, 2)}
-    words = "{bags} more bags probed of lot {lot}, where it is worth most (its mean is then known to {then} points instead of {now})"
-    return {"probing": {"what": message(words, **values), "gain": best.gain, "uncertain": 0.0}}
+    words = message("{bags} more bags probed of lot {lot}, where most is to be gained", bags=best.bags, lot=best.label)
+    return {"probing": {"what": words, "gain": best.gain, "uncertain": 0.0}}
+
+
+def _part(outlook: Outlook, case: PlanningCase, lots: list[int]) -> Outlook:
+    """Return the outlook of some of the lots: their options and draws stay as they are, only the limits of `case` differ."""
+    places = sorted({int(outlook.lot_class[lot]) for lot in lots})
+    at = {place: number for number, place in enumerate(places)}
+    return replace(
+        outlook,
+        case=case,
+        lot_class=np.array([at[int(outlook.lot_class[lot])] for lot in lots], dtype=int),
+        representatives=tuple(outlook.representatives[place] for place in places),
+        classes=tuple(outlook.classes[place] for place in places),
+        planned_days={
+            (at[place], booking): days for (place, booking), days in outlook.planned_days.items() if place in at
+        },
+    )
 
 
 def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
@@ -316,9 +333,6 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
     pd.DataFrame
         Indexed by owner: `bags`, `joint`, `alone` [mean money today], `gain`, `first_sale`, `last_sale` (plan weeks; who waits for whom).
     """
-    from core.planning.allocation import trip_share
-    from core.planning.outlook import build_outlook
-
     case = outlook.case
     total = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
     carried = np.zeros((len(case.buyers), case.weeks))
@@ -328,7 +342,6 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             carried[table.buyer[option], table.sale_week[option]] += (
                 bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
             )
-    del trip_share
     from core.planning.model import trip_cost
 
     rows = {}
@@ -365,9 +378,10 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             needs=tuple(need for need in case.needs if need.member == owner),
             reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
             cash_now=case.cash_now * share,
+            credit=None,
         )  # fmt: skip
         alone = float("nan")
-        made = build_outlook(own, outlook.seed, replace(outlook.physics, moisture_draw=outlook.physics.moisture_draw))
+        made = _part(outlook, own, numbers)
         if any(len(table) for table in made.classes):
             alone = plan_sale(own, made, time_limit=time_limit).mean
         rows[owner] = {

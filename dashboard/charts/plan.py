@@ -114,6 +114,37 @@ def week_value_figure(
     return layout(figure, x_title, y_title)
 
 
+def selling_price_figure(
+    dates: Sequence[object],
+    level: np.ndarray,
+    prices: np.ndarray,
+    names: Mapping[str, str],
+    x_title: str,
+    y_title: str,
+) -> go.Figure:
+    """Return the price at or above which to sell by week over the band (1 to 9 of 10) of possible prices, (weeks, scenarios); NaN = wait."""
+    low, high = np.quantile(prices, [0.1, 0.9], axis=1)
+    x = list(dates)
+    figure = go.Figure()
+    figure.add_trace(go.Scatter(x=x, y=high, mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=low,
+            mode="lines",
+            line={"width": 0},
+            fill="tonexty",
+            fillcolor=shade(STRAW, 0.28),
+            name=names["band"],
+        )
+    )
+    shown = np.where(level > 0, level, np.nan)
+    figure.add_trace(
+        go.Scatter(x=x, y=shown, mode="lines+markers", line={"color": BLUE}, marker={"size": 6}, name=names["rule"])
+    )
+    return layout(figure, x_title, y_title)
+
+
 def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: str) -> go.Figure:
     """Return the steps from gross to net: falling bars for what is taken off, rising ones for a premium."""
     keys = [

@@ -14,11 +14,12 @@ from core.planning.credit import credit_terms, pledged_bags, principal_by_week
 from core.planning.model import loan_unit_owed
 from core.planning.records import read_wishes, write_wishes
 from core.planning.rolling import compare_plans, keep_plan, purchases
-from core.planning.story import cash_curve, plan_deductions, sales_by_week, value_by_week
-from core.planning.why import lot_reasons, sell_above_prices
+from core.planning.story import cash_curve, merged_lines, plan_deductions, sales_by_week, value_by_week
+from core.planning.why import lot_reasons
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
 from dashboard.forms.coming import coming_grain, harvest_choice
+from dashboard.plan_prices import show_selling_prices
 from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
 from dashboard.text import _, day, literal, money, ngettext, number, percent, say
 
@@ -114,17 +115,18 @@ def _credit_terms(facts: Any) -> None:
 def _credit(group: Any, made: MadePlan) -> None:
     """Say what borrowing on stored grain is worth, and which loans the plan takes."""
     plan, case, currency = made.plan, made.built.case, group.currency
-    if made.without is None or case.credit is None:
+    if made.without is None:
         return
     loans = plan.allocation.loans
-    if not loans:
+    if not loans or case.credit is None:
+        gain = _about(made.loan_gain, currency) if made.loan_gain and made.loan_gain >= 1 else _("nothing")
         st.markdown(
             _(
-                "**No loan on stored grain is taken:** at {interest} a month, with its fee and the store's charge, it costs more than it brings, and no cash need asks for it."
-            ).format(interest=percent(case.credit.monthly_interest, 1))
+                "**No loan on stored grain is taken:** no cash need asks for it, and with its interest, fee and the store's charge it would gain {gain}, too little to borrow for."
+            ).format(gain=gain)
         )
         return
-    gain = plan.mean - made.without.mean
+    gain = (plan.objective - made.without.objective) / (1.0 + case.risk_weight)
     most = float(principal_by_week(case, loans).max())
     ending = (
         _("gains {gain} in an average year against the best plan without it").format(gain=_about(gain, currency))
@@ -325,7 +327,7 @@ def _by_lot(group: Any, made: MadePlan) -> None:
             _("Store in"): line.storage or _("not stored"), _("Worth today"): money(line.value, currency), _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "),
             _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}", _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
         }
-        for line in plan.sales
+        for line in merged_lines(plan)
     ]  # fmt: skip
     page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
     alike: dict[str, list[str]] = {}
@@ -361,26 +363,7 @@ def _by_lot(group: Any, made: MadePlan) -> None:
             f"- {say(reason.reason)}\n- {say(reason.runner_up)} ({_runner_cost(reason.runner_up_cost, currency)})\n- "
             + _("dry again if a test shows more than {limit} %").format(limit=number(reason.dry_again_pct, 1))
         )
-    prices = sell_above_prices(made.outlook, lot)
-    if len(prices):
-        table = pd.DataFrame(
-            {
-                _("Week of"): [day(made.built.case.week_date(int(week))) for week in prices.index],
-                _("Sell at or above, per kg"): [
-                    _("wait") if value != value else (_("any price") if value == 0 else money(value, currency))
-                    for value in prices["sell_at_or_above"]
-                ],
-                _("Chance of selling then"): [percent(value) for value in prices["chance_of_selling"]],
-            }
-        )
-        with st.expander(_("The price at which to sell, week by week")):
-            page.table(table, "plan_sell_above")
-            rule, fixed = prices.attrs["mean_waiting_rule"], prices.attrs["mean_fixed_week"]
-            st.caption(
-                _(
-                    "Tried on seasons not used to find it: this rule {rule}, the best fixed week {fixed} for a bag on average. Market price, by itself, without the group's limits."
-                ).format(rule=money(rule, currency), fixed=money(fixed, currency))
-            )
+    show_selling_prices(group, made, lot)
 
 
 def _drying_cell(line: Any) -> str:

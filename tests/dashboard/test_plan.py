@@ -96,3 +96,26 @@ def test_a_plan_that_is_still_being_made_shows_how_far_it_is_and_can_be_stopped(
     app.button(key="plan_work_again").click().run()
     assert not app.exception
     assert len(app.get("plotly_chart")) >= 5
+
+
+def test_what_more_is_worth_members_alone_and_past_years_come_on_demand(plan_page):
+    for key in ("plan_more", "plan_alone", "plan_look_back"):
+        plan_page.toggle(key=key).set_value(True).run()
+        assert not plan_page.exception, plan_page.exception
+    frames = [frame.value for frame in plan_page.dataframe]
+    more = next(frame for frame in frames if "Worth" in frame.columns)
+    assert any("more bags probed" in what for what in more["What"])
+    assert any({"Together", "Alone"} <= set(frame.columns) for frame in frames)
+    assert "past harvests" in words(plan_page)
+
+
+def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store):
+    from core.planning.records import write_wishes
+
+    group = demo_store.groups()[0]
+    needs = [{"label": "roof", "amount": 10**9, "on": "2026-08-01", "member": ""}]
+    write_wishes(demo_store, group.id, {"needs": needs}, NOW)
+    app = open_page("plan")
+    assert not app.exception
+    assert "Not met: roof" in words(app)
+    assert "loan of" in words(app)

@@ -1,0 +1,132 @@
+"""The part of the plan page that says at which price to sell a lot, week by week, and what such a rule would have earned in past years."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from core.errors import PriceDataError
+from core.market.stopping import hindcast_selling_prices
+from core.market.waiting import WaitingRule
+from core.planning.case import WEEKS_PER_MONTH, CropPrice
+from core.planning.why import sell_above_prices
+from dashboard import page, state
+from dashboard.background import Job, wait_for
+from dashboard.charts.plan import selling_price_figure
+from dashboard.planning import MadePlan
+from dashboard.text import _, day, money, number, percent
+
+
+def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
+    """Show the price at or above which to sell a lot, by week, tried on unseen seasons and on past years."""
+    prices = sell_above_prices(made.outlook, lot)
+    if prices.empty:
+        return
+    case, currency = made.built.case, group.currency
+    crop = case.lots[lot].commodity
+    now = next(price for price in case.prices if price.commodity == crop)
+    first = float(prices["sell_at_or_above"].iloc[0])
+    if np.isnan(first):
+        words = _("**This week: wait**, whatever the market pays (it pays {now} a kg).")
+    elif first == 0:
+        words = _("**This week: sell** at any price the market is likely to pay (it pays {now} a kg).")
+    else:
+        words = _("**This week: sell at {price} a kg or more**; the market pays {now}.")
+    st.markdown(words.format(price=money(first, currency), now=money(now.price_now, currency)))
+    with st.expander(_("The price at which to sell, week by week")):
+        dates = [case.week_date(int(week)) for week in prices.index]
+        level = prices["sell_at_or_above"].to_numpy(dtype=float)
+        page.chart(
+            selling_price_figure(
+                dates, level, made.outlook.physics.prices[crop][np.minimum(prices.index.to_numpy(dtype=int), case.weeks)],
+                {"rule": _("sell at or above"), "band": _("8 of 10 possible prices")}, _("Week"), _("Market price, {currency} per kg").format(currency=currency),
+            ),
+            _("The price at or above which to sell, by week, over the band of possible market prices"), "plan_selling_price",
+        )  # fmt: skip
+        words_of = [
+            _("wait") if value != value else (_("any price") if value == 0 else money(value, currency))
+            for value in level
+        ]
+        page.table(pd.DataFrame(_spans(dates, words_of, prices["chance_of_selling"].tolist())), "plan_sell_above")
+        rule, fixed = prices.attrs["mean_waiting_rule"], prices.attrs["mean_fixed_week"]
+        st.caption(
+            _(
+                "Tried on seasons not used to find it: this rule brings {rule} for a bag on average, the best fixed week ({week}) {fixed}. By itself, without the limits that lots share."
+            ).format(
+                rule=money(rule, currency),
+                fixed=money(fixed, currency),
+                week=day(case.week_date(int(prices.attrs["fixed_week"]))),
+            )
+        )
+        if st.toggle(_("Try such a rule on the past years of our own prices"), key="plan_look_back"):
+            with page.plain_errors():
+                _look_back(now, made)
+
+
+def _spans(dates: list[Any], words: list[str], chances: list[float]) -> list[dict[str, str]]:
+    """Return the weeks as rows, neighbours of the same advice in one."""
+    rows: list[list[Any]] = []
+    for date, word, chance in zip(dates, words, chances, strict=True):
+        if rows and rows[-1][2] == word:
+            rows[-1][1], rows[-1][3] = date, rows[-1][3] + chance
+        else:
+            rows.append([date, date, word, chance])
+    return [
+        {
+            _("Week of"): day(first) if first == last else _("{first} to {last}").format(first=day(first), last=day(last)),
+            _("Sell at or above, per kg"): word, _("Chance of selling then"): percent(chance),
+        }
+        for first, last, word, chance in rows
+    ]  # fmt: skip
+
+
+def _look_back(price: CropPrice, made: MadePlan) -> None:
+    """Show what the rule and the best fixed month would have earned in each past year of the crop's own series."""
+    facts, case = state.store().facts(state.current_group().id), made.built.case
+    months = max(1, min(round(case.weeks / WEEKS_PER_MONTH), 11))
+    rule = WaitingRule(months, case.interest_monthly, float(facts["market_loss_monthly"].value))
+    if not price.history:
+        raise PriceDataError("there are no past prices of this crop: enter some on the page 'Prices'")
+
+    def series(rows: tuple[tuple[str, float], ...]) -> pd.Series:
+        return pd.Series([value for _month, value in rows], pd.PeriodIndex([month for month, _value in rows], freq="M"))
+
+    def work(job: Job) -> pd.DataFrame:
+        job.step, job.share = "Going back through the past years …", 0.4
+        return hindcast_selling_prices(
+            series(price.history), rule, monthly_inflation=price.price_rise_monthly, neighbours=[series(rows) for rows in price.neighbours],
+        )  # fmt: skip
+
+    years: pd.DataFrame | None = wait_for(("look back", price, rule), work, "plan_look_back_work")
+    if years is None:
+        return
+    middle, tied = years[["rule", "fixed", "best"]].mean() - 1.0, int((years["rule"] == years["fixed"]).sum())
+    error = float((years["rule"] - years["fixed"]).std() / np.sqrt(len(years))) if len(years) > 1 else float("nan")
+    st.markdown(
+        _(
+            "Over {years} past harvests, against selling at harvest: the price rule {rule}, the best fixed month {fixed}, perfect foresight {best} (weight loss and interest taken off). In {tied} of them both sold in the same month."
+        ).format(
+            years=len(years), rule=_signed(middle["rule"]), fixed=_signed(middle["fixed"]), best=_signed(middle["best"]), tied=tied
+        )
+    )  # fmt: skip
+    difference = float(middle["rule"] - middle["fixed"])
+    if error != error or abs(difference) < 2 * error or difference == 0:
+        st.caption(_("The years are too few to tell the price rule from the fixed month."))
+    elif difference < 0:
+        st.caption(_("Here the fixed month did better than the price rule: go by the week of the plan."))
+    rows = [
+        {
+            _("Harvest"): str(harvest), _("Price then"): number(row["price"], 3), _("Rule: months waited"): int(row["rule_month"]), _("Rule"): _signed(row["rule"] - 1),
+            _("Fixed: months waited"): int(row["fixed_month"]), _("Fixed month"): _signed(row["fixed"] - 1), _("Perfect foresight"): _signed(row["best"] - 1),
+        }
+        for harvest, row in years.iterrows()
+    ]  # fmt: skip
+    page.table(pd.DataFrame(rows), "plan_look_back_table")
+    st.caption(_("Each year knows only the prices up to its harvest month. Past years promise nothing."))
+
+
+def _signed(value: float) -> str:
+    return ("+" if value >= 0 else "−") + percent(abs(float(value)), 1)
