@@ -149,6 +149,7 @@ class Masses:
     damaged_pct: np.ndarray
     unfit_share: np.ndarray
     refusal_chance: np.ndarray
+    alive_share: np.ndarray
 
 
 def mass_parts(
@@ -162,6 +163,7 @@ def mass_parts(
     unfit_share: np.ndarray | float = 0.0,
     refusal_chance: np.ndarray | float = 0.0,
     field_lost: np.ndarray | float = 0.0,
+    alive_share: np.ndarray | float = 1.0,
 ) -> Masses:
     """Split each kg put in into field loss, water lost, handling loss, dry-matter loss, insect loss, and what is left to sell.
 
@@ -173,7 +175,7 @@ def mass_parts(
         Fraction of the dried grain lost in handling.
     drying_loss_pct, storage_loss_pct, insect_loss_pct : np.ndarray
         Dry matter lost while drying, by respiration and mould in store, and by insects [% of the dry matter there].
-    unfit_share, refusal_chance : np.ndarray or float
+    unfit_share, refusal_chance, alive_share : np.ndarray or float
         As in `Kept`.
     field_lost : np.ndarray or float
         Fraction that was lost while the grain still stood, (scenarios,).
@@ -195,7 +197,7 @@ def mass_parts(
 
     return Masses(
         shaped(1.0 - harvested), shaped(harvested - after_water), after_water - after_handling, after_handling - after_loss, after_loss - sold, sold,
-        shaped(end_pct), shaped(damaged_pct), shaped(unfit_share), shaped(refusal_chance),
+        shaped(end_pct), shaped(damaged_pct), shaped(unfit_share), shaped(refusal_chance), shaped(alive_share),
     )  # fmt: skip
 
 
@@ -359,6 +361,7 @@ def chain_masses(
         kept.unfit_share,
         kept.refusal_chance,
         chain.field_lost,
+        kept.alive_share,
     )
 
 
@@ -547,6 +550,8 @@ def _sale_blocks(
         span = np.arange(1, until - chain.ready_week + 1) if reserve.evenly else np.array([until - chain.ready_week])
         worth = case.discount(chain.ready_week + span)[:, None] * parts.sold[span] * reserve.value_per_kg
         worth = worth * damage_cut(0.03, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
+        if reserve.use == "seed":  # seed that no longer germinates has to be bought
+            worth = worth * parts.alive_share[span]
         yield _Block(
             chain, storage, NONE, number, upfront, treatment, np.array([until]), np.array([until]), worth.mean(axis=0, keepdims=True) / case.discount(until),
             parts.sold[span].mean(keepdims=True)[0], np.array([reserve.value_per_kg]), np.atleast_1d(monthly * (last - chain.ready_week) / WEEKS_PER_MONTH),

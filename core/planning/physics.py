@@ -40,7 +40,8 @@ class Kept:
 
     `moisture_pct` [% w.b.]; `dry_matter_loss_pct` and `insect_loss_pct` cumulative [% of the dry matter bagged]; `damaged_pct` [% of kernels];
     `unfit_share` the share of bags that mould has made unfit (they bring nothing; 1 where the whole lot is no longer food);
-    `refusal_chance` the chance that a buyer who inspects refuses the rest for insects, smell, dust or damaged kernels.
+    `refusal_chance` the chance that a buyer who inspects refuses the rest for insects, smell, dust or damaged kernels;
+    `alive_share` what still germinates of seed, against fresh seed.
     """
 
     moisture_pct: np.ndarray
@@ -49,6 +50,7 @@ class Kept:
     damaged_pct: np.ndarray
     unfit_share: np.ndarray | float = 0.0
     refusal_chance: np.ndarray | float = 0.0
+    alive_share: np.ndarray | float = 1.0
 
 
 @dataclass(frozen=True)

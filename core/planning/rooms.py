@@ -24,6 +24,7 @@ WEATHERS = 24
 CLIMATES = 24
 DRYING_DAYS = 20
 NOT_DRY_DAYS = 60.0
+FRESH_GERMINATION_PCT = 98.0  # as the storage room has it at bagging
 SIEVE_STEPS = (0.5, 1.5, 4.0, 10.0, 25.0, 60.0)  # counts of insects per kg that are told apart (judgement)
 POINTS_ABOVE = np.array([0.5, 1.5, 3.0, 5.0, 8.0, 12.0, 17.0])
 GRID_POINTS = np.array([-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 3.5, 5.0])
@@ -69,6 +70,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
     climates = climate_scenarios(data.normals, case.start, (case.weeks + 2) * 7 + 1, CLIMATES, seed, data.place)
     pests = draw_pests(CLIMATES, seed, data.borer_present)
     share = np.arange(count) % CLIMATES
+    seed_wanted = any(reserve.use == "seed" for reserve in case.reserves)
 
     def crop_of(code: str) -> str | Commodity:
         return data.crops.get(code, code)
@@ -136,7 +138,7 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         length: int,
         sieve: tuple[float | None, float, int] | None,
     ) -> tuple[np.ndarray, ...]:
-        """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share and refusals by week, (weeks, moistures x climates)."""
+        """Return moisture, dry-matter loss, insect loss, damaged kernels, unfit share, refusals and living share by week, (weeks, moistures x climates)."""
         frames = [frame.iloc[7 * first_week :] for frame in climates]
         days = min(7 * length, len(frames[0]) - 1)
         insects, sieved, grown = (None, 1.0, 0) if sieve is None else sieve
@@ -151,7 +153,8 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         passed = np.ones_like(unfit)
         for ground in ("damaged kernels", "live insects", "odour", "foreign matter"):
             passed = passed * (1.0 - chances[ground])
-        parts = (run.moisture_pct, loss, 100.0 * (1 - left), run.damaged_kernels_pct, unfit, 1.0 - passed)
+        alive = np.clip(run.germination_pct / FRESH_GERMINATION_PCT, 0.0, 1.0)
+        parts = (run.moisture_pct, loss, 100.0 * (1 - left), run.damaged_kernels_pct, unfit, 1.0 - passed, alive)
         return tuple(np.ascontiguousarray(part[: length + 1]).reshape(min(length + 1, len(part)), -1) for part in parts)
 
     def keep(lot: CaseLot, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
@@ -162,12 +165,13 @@ def room_physics(case: PlanningCase, seed: int, data: RoomData) -> Physics:
         weight = np.clip((start_moisture - grid[at]) / (grid[at + 1] - grid[at]), 0.0, 1.0)
         runs = stored(lot.commodity, tuple(grid.tolist()), storage.method, begun, case.weeks - begun, _sieve_of(lot))
         lower, upper, parts = at * CLIMATES + share, (at + 1) * CLIMATES + share, []
-        for part in runs:
+        for part in runs if seed_wanted else runs[:-1]:
             flat = part[: length + 1] if len(part) > length else part[np.minimum(np.arange(length + 1), len(part) - 1)]
             below = flat.take(lower, axis=1)
             parts.append(below + (flat.take(upper, axis=1) - below) * weight)
-        moisture, loss, insects, damaged, unfit, refused = parts
-        return Kept(moisture, loss, insects, damaged, np.clip(unfit, 0.0, 1.0), np.clip(refused, 0.0, 1.0))
+        moisture, loss, insects, damaged, unfit, refused = parts[:6]
+        alive = parts[6] if seed_wanted else 1.0
+        return Kept(moisture, loss, insects, damaged, np.clip(unfit, 0.0, 1.0), np.clip(refused, 0.0, 1.0), alive)
 
     @lru_cache(maxsize=1)
     def field_weather() -> tuple[np.ndarray, np.ndarray, np.ndarray]:

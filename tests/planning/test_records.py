@@ -16,6 +16,7 @@ from core.group.own_crops import keep_own_crop
 from core.group.records import Group, PriceQuote, Sale
 from core.planning.case import CropPrice, case_from_json
 from core.planning.kept_back import lean_price
+from core.planning.outlook import build_outlook
 from core.planning.records import build_case, cost_of_money
 from core.planning.rooms import room_physics
 from core.planning.wishes import add_harvest, add_promise, drop_wish
@@ -282,3 +283,27 @@ def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
     fresh = physics.keep(replace(mine, sieved_days_ago=0), start, woven, 0, 16).insect_loss_pct[-1].mean()
     assert old > fresh
     assert len(before.lots) == len(built.case.lots)
+
+
+def test_seed_is_worth_what_still_germinates(store):
+    """Dry seed lives, damp seed dies sooner: the relation is the storage room's; here only its order and that it counts."""
+    group = store.groups()[0]
+    lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
+    store.update_lot(replace(lot, use="seed"))
+    built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=24)
+    store.update_lot(lot)
+    mine = next(item for item in built.case.lots if item.id == str(lot.id))
+    physics = room_physics(built.case, 1, built.data)
+    woven = next(way for way in built.case.storage if way.method == "woven_bag")
+    dry, damp = (physics.keep(mine, np.full(24, pct), woven, 0, 20).alive_share for pct in (11.5, 16.0))
+    assert dry[0] == pytest.approx(1.0, abs=0.01)
+    assert (np.diff(dry, axis=0) <= 1e-6).all()
+    assert dry[-1].mean() > damp[-1].mean()
+    dead = replace(physics, keep=lambda *given: replace(physics.keep(*given), alive_share=0.5))
+    number = built.case.lots.index(mine)
+    living, half = (
+        build_outlook(built.case, 1, physics),
+        build_outlook(built.case, 1, dead, like=build_outlook(built.case, 1, physics)),
+    )
+    one, two = living.options(number), half.options(number)
+    assert (two.receipts_kg.mean(axis=1) < one.receipts_kg.mean(axis=1)).all()
