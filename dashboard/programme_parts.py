@@ -19,6 +19,7 @@ from dashboard import state
 from dashboard.text import _, day, money, number, say
 
 KEPT_GROUPS = 2500
+AT_ONCE = 50
 
 
 @dataclass(frozen=True)
@@ -163,3 +164,18 @@ def target_list(report: pd.DataFrame) -> None:
         if not pd.isna(row["baseline"]):
             parts.append(_("baseline {baseline}").format(baseline=words[_("Baseline")]))
         st.markdown("- " + "; ".join(parts) + ".")
+
+
+def some_of(names: Sequence[str], key: str) -> list[int]:
+    """Return which groups a picture shows: all, or where there are many a part of the alphabet that the reader chooses."""
+    order = sorted(range(len(names)), key=lambda place: names[place])
+    if len(order) <= AT_ONCE:
+        return order
+    parts = [order[start : start + AT_ONCE] for start in range(0, len(order), AT_ONCE)]
+    chosen = st.selectbox(
+        _("Groups shown in the picture"),
+        range(len(parts)),
+        format_func=lambda part: f"{names[parts[part][0]]} – {names[parts[part][-1]]}",
+        key=f"part_{key}",
+    )
+    return parts[int(chosen or 0)]

@@ -2,27 +2,46 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import math
 import os
+import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 from core.errors import DryholdError, InputError, StoreError
+from core.planning.case import PlanningCase
+from core.planning.rooms import RoomData
 
 IN_FLIGHT_PER_WORKER = 2
+BATCH_SCENARIOS = 48
+"""Twice the weathers and climates that the rooms draw: each meets two courses of prices."""
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True)
 class Job:
-    """One group to plan: a name that is unique in the batch, and its planning case as JSON."""
+    """One group to plan: a name that is unique in the batch, its planning case as JSON, and its rooms' data.
+
+    `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios; None takes the compact
+    physics of invented cases.
+    """
 
     name: str
     case_json: str
+    data: RoomData | None = None
+
+    @property
+    def digest(self) -> str:
+        """Return the content hash of the case: another one means that the group's records changed."""
+        return hashlib.sha256(self.case_json.encode()).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -34,46 +53,75 @@ class BatchReport:
     failed: int
 
 
-def plan_job(name: str, case_json: str, seconds: float) -> dict[str, Any]:
+def coarse(case: PlanningCase) -> PlanningCase:
+    """Return a case as a batch plans it: fewer scenarios, and each crop dried to one moisture only.
+
+    What that and the rounding lose against the full plan is measured in `tests/benchmarks/batch_loss.py`.
+    """
+    return case.with_changes(scenarios=min(case.scenarios, BATCH_SCENARIOS), target_choices=())
+
+
+def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
     """Plan one group and return its summary as JSON values; a plan that cannot be made gives an ``error`` instead.
 
     Parameters
     ----------
-    name : str
-        The job's name.
-    case_json : str
-        A planning case.
+    job : Job
+        The group.
     seconds : float
         Longest time for the solver.
+    full : bool
+        The full search with all scenarios, as the plan page makes it, instead of the batch's quicker plan.
 
     Returns
     -------
     dict
-        ``name, case, mean, worst_tenth_mean, gap, method, bags_sold, lots`` or ``name, error``.
+        ``name, case, currency, lots, mean, worst_tenth_mean, gap, method, bags_sold, unmet, seconds, memory_mb`` or ``name, case, error``; seconds
+        are of the processor, memory is the most that the worker has held so far.
     """
     from core.planning.case import case_from_json
+    from core.planning.outlook import build_outlook
+    from core.planning.parts import plan_rounded
+    from core.planning.rooms import room_physics
     from core.planning.sale import plan_sale
 
+    began = time.process_time()
     try:
-        case = case_from_json(case_json)
-        plan = plan_sale(case, time_limit=seconds)
+        given = case_from_json(job.case_json)
+        case = given if full else coarse(given)
+        physics = None if job.data is None else room_physics(case, case.seed, job.data)
+        outlook = build_outlook(case, physics=physics)
+        plan = plan_sale(case, outlook, seconds) if full else plan_rounded(case, outlook, max(seconds, 5.0))
         return {
-            "name": name,
-            "case": case.content_hash,
-            "mean": float(plan.mean),
-            "worst_tenth_mean": float(plan.worst_tenth_mean),
-            "gap": float(plan.gap),
-            "method": plan.method,
-            "bags_sold": int(sum(sale.bags for sale in plan.sales)),
+            "name": job.name,
+            "case": job.digest,
+            "currency": case.currency,
             "lots": len(case.lots),
+            "mean": round(float(plan.mean), 2),
+            "worst_tenth_mean": round(float(plan.worst_tenth_mean), 2),
+            "gap": round(float(plan.gap), 5) if math.isfinite(plan.gap) else None,
+            "method": plan.method,
+            "bags_sold": int(sum(sale.bags for sale in plan.sales if sale.buyer)),
             "unmet": len(plan.unmet),
+            "seconds": round(time.process_time() - began, 2),
+            "memory_mb": most_memory_mb(),
         }
     except DryholdError as error:
-        return {"name": name, "error": str(error)}
+        return {"name": job.name, "case": job.digest, "error": str(error)}
 
 
-def done_jobs(path: Path) -> set[str]:
-    """Return the names in a result file; a last line cut off by a stop is taken out of the file first.
+def most_memory_mb() -> float | None:
+    """Return the most memory that this process has held, MB; None where the system does not say."""
+    try:
+        import resource
+    except ImportError:
+        return None
+    held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return round(held / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)
+
+
+def done_jobs(path: Path) -> dict[str, str]:
+    """Return the names in a result file with the hash of the case planned; a last line cut off by a stop is taken out of the file first.
 
     Raises
     ------
@@ -81,15 +129,16 @@ def done_jobs(path: Path) -> set[str]:
         The file holds something that is no batch result.
     """
     if not path.exists():
-        return set()
-    names = set()
+        return {}
+    names: dict[str, str] = {}
     good = 0
     with path.open("rb") as handle:
         for line in handle:
             if not line.endswith(b"\n"):
                 break
             try:
-                names.add(str(json.loads(line)["name"]))
+                row = json.loads(line)
+                names[str(row["name"])] = str(row.get("case", ""))
             except (ValueError, KeyError, TypeError) as error:
                 raise StoreError("{path} is no file of batch results", path=path.name) from error
             good += len(line)
@@ -104,6 +153,7 @@ def run_batch(
     scheduler: str | None = None,
     seconds: float = 1.5,
     progress: Callable[[int, str], None] | None = None,
+    full: bool = False,
 ) -> BatchReport:
     """Plan all jobs, writing each summary as a line as soon as it is known.
 
@@ -112,7 +162,7 @@ def run_batch(
     jobs : iterable of Job
         Read lazily: only as many cases as are under way are held in memory.
     results : Path
-        File of JSON lines; a batch started again skips what it holds.
+        File of JSON lines; a batch started again skips what it holds, unless a group's case is another one by now (then its last line counts).
     processes : int, optional
         Workers on this computer; all cores where not given.
     scheduler : str, optional
@@ -121,6 +171,8 @@ def run_batch(
         Longest time for the solver, for each group.
     progress : callable, optional
         Called with the count of finished jobs and the last one's name.
+    full : bool
+        The full search for each group instead of the batch's quicker plan.
 
     Returns
     -------
@@ -140,7 +192,7 @@ def run_batch(
             if job.name in seen:
                 raise InputError("two groups of the batch are called '{name}'", name=job.name)
             seen.add(job.name)
-            if job.name in finished:
+            if finished.get(job.name) == job.digest:
                 counts["already"] += 1
             else:
                 yield job
@@ -148,7 +200,9 @@ def run_batch(
     results.parent.mkdir(parents=True, exist_ok=True)
     with results.open("a", encoding="utf-8") as handle:
         runner = (
-            _on_cluster(open_jobs(), scheduler, seconds) if scheduler else _on_cores(open_jobs(), processes, seconds)
+            _on_cluster(open_jobs(), scheduler, seconds, full)
+            if scheduler
+            else _on_cores(open_jobs(), processes, seconds, full)
         )
         for summary in runner:
             handle.write(json.dumps(summary, ensure_ascii=False) + "\n")
@@ -159,11 +213,11 @@ def run_batch(
     return BatchReport(counts["planned"], counts["already"], counts["failed"])
 
 
-def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float) -> Iterator[dict[str, Any]]:
+def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float, full: bool) -> Iterator[dict[str, Any]]:
     workers = processes or os.cpu_count() or 1
     if workers == 1:
         for job in jobs:
-            yield plan_job(job.name, job.case_json, seconds)
+            yield plan_job(job, seconds, full)
         return
     # one thread for each worker: the workers share the cores already
     before = {name: os.environ.get(name) for name in THREAD_VARIABLES}
@@ -172,13 +226,17 @@ def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float) -> Ite
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             waiting: set[Future[dict[str, Any]]] = set()
             for job in jobs:
-                waiting.add(pool.submit(plan_job, job.name, job.case_json, seconds))
+                waiting.add(pool.submit(plan_job, job, seconds, full))
                 if len(waiting) >= workers * IN_FLIGHT_PER_WORKER:
                     done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                     yield from (future.result() for future in done)
             while waiting:
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 yield from (future.result() for future in done)
+    except BrokenProcessPool as error:
+        raise StoreError(
+            "a worker was stopped from outside, perhaps for want of memory: start the batch again with fewer processes; what is planned is kept"
+        ) from error
     finally:
         for name, value in before.items():
             if value is None:
@@ -187,7 +245,7 @@ def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float) -> Ite
                 os.environ[name] = value
 
 
-def _on_cluster(jobs: Iterator[Job], address: str, seconds: float) -> Iterator[dict[str, Any]]:
+def _on_cluster(jobs: Iterator[Job], address: str, seconds: float, full: bool) -> Iterator[dict[str, Any]]:
     try:
         from distributed import Client, as_completed
     except ImportError as error:
@@ -197,7 +255,7 @@ def _on_cluster(jobs: Iterator[Job], address: str, seconds: float) -> Iterator[d
         running = as_completed([])
         under_way = 0
         for job in jobs:
-            running.add(client.submit(plan_job, job.name, job.case_json, seconds, key=f"plan-{job.name}", pure=False))
+            running.add(client.submit(plan_job, job, seconds, full, key=f"plan-{job.name}", pure=False))
             under_way += 1
             if under_way >= room:
                 yield next(running).result()

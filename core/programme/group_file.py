@@ -85,7 +85,7 @@ def export_group(
         "none": no name, phone, tester or buyer. In the last two, notes are left out and so are the books of the pool,
         the buyers and the diary.
     case_json : str, optional
-        The planning case, put beside the tables.
+        The planning case, put beside the tables; left out, that of the last plan kept.
     """
     if privacy not in PRIVACY:
         raise InputError("'{privacy}' is not one of {known}", privacy=privacy, known=", ".join(PRIVACY))
@@ -93,6 +93,9 @@ def export_group(
     books = [book for book in BOOKS if book != "programme"] if privacy == "all" else list(SHARED_BOOKS)
     events = [event for book in books for event in store.events(group_id, book)]
     names = _names(store, group_id, events, privacy)
+    plans = [event for event in events if event.book == "plans" and event.kind == "plan"]
+    if case_json is None and plans:
+        case_json = json.dumps(plans[-1].payload.get("case"), ensure_ascii=False)
     frames = _frames(store, group_id, events, names, privacy)
     parts = {f"{name}.csv": table_bytes(name, frame) for name, frame in frames.items()}
     rows = [

@@ -39,7 +39,9 @@ def consent_share(members: Sequence[Member]) -> tuple[int, int]:
     return sum(member.consent for member in members), len(members)
 
 
-def hidden_cells(people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def hidden_cells(
+    people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE, never_shown: NDArray[np.int64] | None = None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Return which cells stay blank so that no small cell is shown nor follows from totals.
 
     Parameters
@@ -48,6 +50,9 @@ def hidden_cells(people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE) -> tupl
         People behind each cell.
     fewest : int
         Smallest count that may be shown.
+    never_shown : array of int, shape (groups,), optional
+        Lots of each group that are in its total but in no cell (their owner is not known): what is left when shown
+        cells are taken from the total is theirs too.
 
     Returns
     -------
@@ -61,14 +66,18 @@ def hidden_cells(people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE) -> tupl
     or more together; else the next smallest cell of that line is hidden too, until nothing changes: complementary
     suppression (common practice of statistical offices, no source).
     """
-    whole = np.vstack([people, people.sum(axis=0)])
+    rest = np.zeros(len(people), dtype=np.int64) if never_shown is None else never_shown
+    whole = np.hstack([people, rest[:, np.newaxis]])
+    whole = np.vstack([whole, whole.sum(axis=0)])
     hidden = (whole > 0) & (whole < fewest)
+    hidden[:, -1] = whole[:, -1] > 0
     changed = True
     while changed:
         changed = False
         for row in range(len(whole)):
-            changed |= _protect(whole[row], hidden[row], fewest)
-        for column in range(whole.shape[1]):
+            if hidden[row, :-1].any():
+                changed |= _protect(whole[row], hidden[row], fewest)
+        for column in range(people.shape[1]):
             inner, counts = hidden[:-1, column], whole[:-1, column]
             if hidden[-1, column]:
                 # the total is not known: one cell hidden beside it is enough
@@ -79,7 +88,7 @@ def hidden_cells(people: NDArray[np.int64], fewest: int = FEWEST_PEOPLE) -> tupl
             changed |= _protect(counts, inner, fewest)
             if inner.any() and (inner.sum() < 2 or counts[inner].sum() < fewest):
                 hidden[-1, column] = changed = True  # no other group's cell is left to hide: the total goes
-    return hidden[:-1], hidden[-1]
+    return hidden[:-1, :-1], hidden[-1, :-1]
 
 
 def _protect(counts: NDArray[np.int64], hidden: NDArray[np.bool_], fewest: int) -> bool:
@@ -138,7 +147,8 @@ def people_table(
     kinds = sorted({cell for _group, cell in cells})
     counts = np.array([[len(people.get((g, c), ())) for c in kinds] for g in groups], dtype=np.int64)
     counts = counts.reshape(len(groups), len(kinds))
-    hidden, hidden_total = hidden_cells(counts, fewest)
+    rest = np.array([_lots_of_nobody(record, found) for record, found in counted], dtype=np.int64)
+    hidden, hidden_total = hidden_cells(counts, fewest, rest)
 
     def row(cell: str, count: int, values: list[tuple[float, float]], blank: bool) -> dict[str, object]:
         below = sum(weight for _value, weight in values)
@@ -167,6 +177,12 @@ def people_table(
     ]
     columns = ["cell", "people", "value", "suppressed"]
     return PeopleTable(_typed(pd.DataFrame(whole, columns=columns)), _typed(pd.DataFrame(by_group, columns=["group_id", *columns])))  # fmt: skip
+
+
+def _lots_of_nobody(record: Records, found: Indicator) -> int:
+    """Return how many lots without a single known owner stand behind an indicator's total."""
+    seen = sum(owner is None for owner in found.owners)
+    return min(seen, sum(lot.owner_id is None for lot in record.lots))
 
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:

@@ -45,6 +45,7 @@ from dashboard.programme_parts import (
     in_words,
     report_words,
     seasons_of,
+    some_of,
     table_of,
     target_list,
     unit_words,
@@ -52,6 +53,8 @@ from dashboard.programme_parts import (
 )
 from dashboard.text import _, day, ngettext, number, percent, say
 from dashboard.weather import normals_of, place_of
+
+MANY = 200
 
 
 def bring_files() -> None:
@@ -103,8 +106,13 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
         kinds[key]: np.array([np.nan if (v := item.found[key].value) is None else v for item in groups])
         for key in DATA_QUALITY
     }
+    part = some_of(names, "completeness")
     page.chart(
-        completeness(names, shares, _("Complete, % of the group's records")),
+        completeness(
+            [names[place] for place in part],
+            {kind: values[part] for kind, values in shares.items()},
+            _("Complete, % of the group's records"),
+        ),
         alt=_("How complete each group's readings, lots and sales are."),
         key="completeness_chart",
     )
@@ -255,8 +263,14 @@ def interval_part(
     if target is not None and (not definition.money or target.currency == currency):
         lines.append((target.value * definition.scale, _("target"), PLUM))
     drawn = [definition.scale * np.array([getattr(item, end) for item in items]) for end in ("value", "low", "high")]
+    part = some_of(list(own["group"]), key)
     page.chart(
-        intervals(list(own["group"]), *drawn, f"{say(definition.label)}, {unit_words(definition, currency)}", lines),
+        intervals(
+            list(own["group"].iloc[part]),
+            *[values[part] for values in drawn],
+            f"{say(definition.label)}, {unit_words(definition, currency)}",
+            lines,
+        ),
         alt=_("Estimates of {label} with 95 % intervals.").format(label=say(definition.label)),
         key=f"estimates_{key}",
     )
@@ -283,6 +297,8 @@ def show_changes(
     if definition.money:
         st.info(_("Costs have no interval; see them by season on a group's own page."))
         return
+    if len(keys) > MANY and not st.toggle(_("Count all groups by season (takes minutes)"), key="count_seasons"):
+        return
     with page.busy(_("Counting by season")):
         changes = [changes_of_group(group_by_season(one, of))[key] for one in keys]
     names = [item.record.group.name for item in groups]
@@ -307,8 +323,9 @@ def show_changes(
     scaled = [
         definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
     ]
+    part = some_of(shown, f"changes_{key}")
     page.chart(
-        intervals(shown, *scaled, _("Change, {unit}").format(unit=unit), [(0.0, _("no change"), STONE)]),
+        intervals([shown[place] for place in part], *[values[part] for values in scaled], _("Change, {unit}").format(unit=unit), [(0.0, _("no change"), STONE)]),
         alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
         key=f"changes_{key}",
     )  # fmt: skip

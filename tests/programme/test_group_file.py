@@ -455,3 +455,14 @@ def test_one_changed_byte_is_refused_or_changes_nothing(place, value):
     except ImportRefusedError:
         return
     assert found.digest == read_group_file(small_file()).digest
+
+
+def test_the_last_plans_case_goes_along_without_names(tmp_path):
+    store, group, lot = filled(tmp_path)
+    case = {"lots": [{"id": str(lot), "owner": "=Zamiro"}], "buyers": [{"name": "Trader Falsiva"}]}
+    store.append_event(group, "plans", "plan", date(2026, 5, 9), "w", {"case": case, "lines": []}, NOW)
+    for privacy, there in (("all", True), ("none", False)):
+        with zipfile.ZipFile(io.BytesIO(export_group(store, group, "uid-1", NOW, privacy))) as folder:
+            text = folder.read("case.json").decode()
+        assert ("Falsiva" in text) is there
+        assert json.loads(text)["lots"][0]["id"] == str(lot)

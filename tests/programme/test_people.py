@@ -119,3 +119,15 @@ def test_a_ratio_of_sums_is_weighted_in_its_cells():
     pairs = [(1.0, 10.0)] * 4 + [(30.0, 60.0)] + [(2.0, 4.0)] * 6
     table = people_table([(record, ratio("gain_planned", pairs, list(range(11))))], sex_of)
     assert table.whole.set_index("cell")["value"].tolist() == pytest.approx([34 / 100, 0.5])
+
+
+def test_lots_of_nobody_known_stand_in_for_a_second_blank_cell():
+    # 2 people of unknown sex are blank; what is left of the total is theirs and that of 6 lots without an owner
+    hidden, _total = hidden_cells(np.array([[12, 9, 2]]), never_shown=np.array([6]))
+    assert hidden.tolist() == [[False, False, True]]
+    # two such lots only: 4 together are too few, so the next smallest cell goes
+    hidden, _total = hidden_cells(np.array([[12, 9, 2]]), never_shown=np.array([2]))
+    assert hidden.tolist() == [[False, True, True]]
+    # nothing small, nothing blank
+    hidden, _total = hidden_cells(np.array([[12, 9, 8]]), never_shown=np.array([1]))
+    assert not hidden.any()
