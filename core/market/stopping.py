@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from core.errors import PriceDataError
 from core.market.hindcast import LEAST_HISTORY_MONTHS, price_course
-from core.market.season import fit_season
+from core.market.season import SeasonalCurve, fit_season
 from core.market.waiting import WaitingRule
 
 Floats = NDArray[np.float64]
@@ -92,6 +92,31 @@ def _least_price(price: Floats, now: Floats, later: Floats) -> float:
     if waits[-1] == GRID - 1:
         return WAIT
     return float(np.exp(middle + spread * at[waits[-1] + 1]))
+
+
+def selling_prices_by_month(curve: SeasonalCurve, rule: WaitingRule, price_now: float, seed: int = 17) -> pd.Series:
+    """Return the price at or above which to sell in each month from today's on.
+
+    Parameters
+    ----------
+    curve : SeasonalCurve
+        Prices up to today.
+    rule : WaitingRule
+        Longest wait, weight loss, interest, storage cost.
+    price_now : float
+        Today's price where the grain is sold [money/kg].
+    seed : int
+        Of the price paths.
+
+    Returns
+    -------
+    Series
+        Indexed by months waited 0..rule.months; NaN = wait whatever the price, 0 = sell at any price [money/kg].
+    """
+    months = np.arange(rule.months + 1)
+    paths = curve.sample_paths(rule.months, PATHS, seed, price_now).T
+    worth = paths * rule.discount(months)[:, None] - rule.cost(months)[:, None] * price_now
+    return pd.Series(selling_prices(paths, worth).price, index=pd.RangeIndex(len(months), name="months"))
 
 
 def hindcast_selling_prices(

@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.grain.commodities import commodity_codes, get_commodity
 from core.group.facts import cost_of_money
 from core.group.lot_state import current_lot_states
+from core.group.own_crops import crops_of_group
 from core.group.records import Group
 from core.group.selling import (
     assumed_terms,
@@ -25,6 +25,7 @@ from core.market.buyer_book import BOOK, AssumedTerms, BuyerBook, BuyerEntry, Of
 from core.market.buyers import Bid, compare_bids
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
+from dashboard.forms.prices import crop_name
 from dashboard.text import _, day, literal, money, ngettext, number, percent
 
 DRY_PCT = 13.5
@@ -32,11 +33,6 @@ DRY_PCT = 13.5
 SPOT_SHARE = 0.7
 # Bids nearer than this to the best are called the same: prices are not known better.
 SAME = 0.02
-
-
-def crop_name(code: str) -> str:
-    """Return a crop's name in the reader's language."""
-    return _(get_commodity(code).name) if code in commodity_codes() else code.replace("_", " ")
 
 
 def main() -> None:
@@ -334,7 +330,7 @@ def buyer_form(group: Group, book: BuyerBook) -> None:
         left, right = st.columns(2)
         made["name"] = left.text_input(_("Name"), old.get("name", ""), key=f"buyers_name_{tag}").strip()
         made["commodities"] = right.multiselect(
-            _("Crops (none chosen = all)"), commodity_codes(), old.get("commodities") or [], format_func=crop_name, key=f"buyers_crops_{tag}"
+            _("Crops (none chosen = all)"), list(crops_of_group(store, group.id)), old.get("commodities") or [], format_func=crop_name, key=f"buyers_crops_{tag}"
         )  # fmt: skip
         left, right = st.columns(2)
         ask(left, _("Pays, % of the market's price"), "price_factor", _("learnt from own sales"), 100, 0, 300)
@@ -399,7 +395,7 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     )  # fmt: skip
     old = dict(offers[of].payload) if of else {}
     tag = f"offer{of}_{offers[of].changes if of else len(book.offers)}"
-    codes = commodity_codes()
+    codes = list(crops_of_group(store, group.id))
     numbers = list(standing)
     assumed = assumed_terms(store.facts(group.id))
     with st.form(f"buyers_offer_form_{tag}"):

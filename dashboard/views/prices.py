@@ -17,6 +17,7 @@ from core.market.costs import MONTHS_PER_WEEK, outlook_by_week
 from core.market.hindcast import FORESIGHT, HARVEST, PLAN, HindcastReport, hindcast
 from core.market.prices import Basis, MonthlyPrices, monthly_prices
 from core.market.season import SeasonalCurve, fit_season
+from core.market.stopping import selling_prices_by_month
 from core.market.waiting import WaitingAdvice, WaitingRule, decide, look_back_sentence
 from dashboard import page, state
 from dashboard.charts.prices import fan_figure, hindcast_figure, history_figure, season_figure
@@ -50,13 +51,14 @@ def monthly(group_id: int, version: int, commodity: str, market: str, price_type
 @st.cache_data(max_entries=32, show_spinner=False)
 def judged(
     prices: pd.Series, terms: tuple[float, ...], price_today: float, _neighbours: list[pd.Series], neighbours_key: str
-) -> tuple[SeasonalCurve, WaitingAdvice, np.ndarray]:
-    """Return the curve, the advice and weekly paths of a series; the key stands for the neighbours in the cache."""
+) -> tuple[SeasonalCurve, WaitingAdvice, np.ndarray, pd.Series]:
+    """Return curve, advice, weekly paths and prices to sell at by month; the key stands for the neighbours in the cache."""
     interest, loss, cost, months, inflation = terms
     curve = fit_season(prices, inflation, _neighbours)
     rule = WaitingRule(int(months), interest, loss, cost / price_today)
     weeks = max(1, round(months / MONTHS_PER_WEEK))
-    return curve, decide(curve, rule), curve.sample_weekly_paths(weeks, PATHS, SEED)
+    paths = curve.sample_weekly_paths(weeks, PATHS, SEED)
+    return curve, decide(curve, rule), paths, selling_prices_by_month(curve, rule, price_today)
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
@@ -243,7 +245,7 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
         prices.index = pd.PeriodIndex(prices.index, freq="M")
     neighbours = neighbouring(group, quotes, crop, market, price_type)
     key = f"{group.id} {version} {crop} {market} {price_type}"
-    curve, advice, market_paths = judged(prices, values, price_today, neighbours, key)
+    curve, advice, market_paths, sell_at = judged(prices, values, price_today, neighbours, key)
     with top:
         page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
@@ -263,6 +265,8 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
             "Above the dashed line a sale earns more than selling today; below it the wait has cost more than it brought."
         )
     )
+    if advice.wait:
+        show_sell_at(group, sell_at, first)
     show_weeks(group, table, first)
     show_costs(group, paths, price_today, advice.best_month, terms)
     show_season(curve, months, unit, len(neighbours))
@@ -288,6 +292,27 @@ def tell_age(group: Group, place: Place) -> None:
     )
     if age > OLD_QUOTE_DAYS:
         st.warning(_("The last quote is old: note this week's price before you rely on this page."))
+
+
+def show_sell_at(group: Group, prices: pd.Series, first: date) -> None:
+    """Show for each month the price at or above which not to wait on."""
+    names = month_names()
+    start = pd.Period(first, freq="M")
+
+    def words(price: float) -> str:
+        if np.isnan(price):
+            return _("wait")
+        return money(price, group.currency) if price > 0 else _("sell at any price")
+
+    rows = [
+        {
+            _("Month"): f"{names[(start + int(ahead)).month]} {(start + int(ahead)).year}",
+            _("Sell at or above, per kg"): words(float(price)),
+        }
+        for ahead, price in prices.items()
+    ]
+    st.markdown(_("While you wait: sell as soon as the price is high enough for its month."))
+    page.table(pd.DataFrame(rows), key="prices_sell_at", file_name="prices_to_sell_at.csv")
 
 
 def show_weeks(group: Group, table: pd.DataFrame, first: date) -> None:

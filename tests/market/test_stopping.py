@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from core.errors import PriceDataError
-from core.market.stopping import hindcast_selling_prices, selling_prices
+from core.market.season import fit_season
+from core.market.stopping import hindcast_selling_prices, selling_prices, selling_prices_by_month
 from core.market.waiting import WaitingRule
 from tests.market.test_season import planted
 
@@ -84,3 +85,13 @@ def test_too_few_years_are_said_to_be_so():
     short = pd.Series(np.linspace(1, 2, 40), index=pd.period_range("2020-01", periods=40, freq="M"))
     with pytest.raises(PriceDataError):
         hindcast_selling_prices(short, WaitingRule(9, 0.02, 0.01))
+
+
+def test_by_month_the_rule_starts_from_todays_own_price():
+    """Without noise in the rule's terms the last month sells at any price, and prices scale with today's own one."""
+    curve = fit_season(planted(10, 0.35, 4, noise=0.05))
+    rule = WaitingRule(9, 0.03, 0.01)
+    here, there = selling_prices_by_month(curve, rule, 100.0), selling_prices_by_month(curve, rule, 50.0)
+    assert list(here.index) == list(range(10))
+    assert here.iloc[-1] == 0
+    np.testing.assert_allclose(here, 2 * there)
