@@ -92,6 +92,8 @@ def export_group(
     group = store.group(group_id)
     books = [book for book in BOOKS if book != "programme"] if privacy == "all" else list(SHARED_BOOKS)
     events = [event for book in books for event in store.events(group_id, book)]
+    if privacy != "all":  # cash needs and promises are said in people's own words
+        events = [event for event in events if not (event.book == "plans" and event.kind == "wishes")]
     names = _names(store, group_id, events, privacy)
     plans = [event for event in events if event.book == "plans" and event.kind == "plan"]
     if case_json is None and plans:

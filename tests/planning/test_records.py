@@ -307,3 +307,25 @@ def test_seed_is_worth_what_still_germinates(store):
     )
     one, two = living.options(number), half.options(number)
     assert (two.receipts_kg.mean(axis=1) < one.receipts_kg.mean(axis=1)).all()
+
+
+def test_what_a_group_wrote_down_for_planning_stays_at_home_where_names_do(store):
+    import io
+    import zipfile
+
+    from core.programme.group_file import export_group
+
+    group = store.groups()[1]
+    due = NOW.date() + timedelta(days=5)
+    add_promise(
+        store, group.id, NOW, buyer="Quiet Cousin", commodity="maize", kg=50.0, price_per_kg=9.0, due=due, agreed_on=NOW.date()
+    )  # fmt: skip
+
+    def words(privacy):
+        with zipfile.ZipFile(io.BytesIO(export_group(store, group.id, "u", NOW, privacy))) as folder:
+            return b" ".join(folder.read(name) for name in folder.namelist())
+
+    assert b"Quiet Cousin" in words("all")
+    for privacy in ("agreed", "none"):
+        assert b"Quiet Cousin" not in words(privacy)
+    drop_wish(store, group.id, "promises", 0, NOW)
