@@ -11,7 +11,8 @@ import streamlit as st
 
 from core.programme.counting import Indicator, Records, records_of
 from core.programme.definitions import DEFINITIONS, Definition
-from core.programme.indicators import group_indicators, indicator_rows, last_reading_age
+from core.programme.indicators import group_indicators, in_season, indicator_rows, last_reading_age
+from core.programme.loss_index import CropLoss, crop_losses
 from core.programme.programme_book import ProgrammeBook, goal_words, programme_book
 from core.programme.report import converted
 from core.programme.seasons import Season, indicators_by_season, seasons
@@ -43,12 +44,20 @@ def _counted(database: str, group_id: int, version: int, today: date) -> Counted
     return CountedGroup(light, group_indicators(record), last_reading_age(record, noon))
 
 
+@dataclass(frozen=True)
+class CountedSeasons:
+    """A group's indicators and its losses by crop, season by season."""
+
+    found: list[dict[str, Indicator]]
+    crops: list[dict[str, CropLoss]]
+
+
 @st.cache_resource(max_entries=KEPT_GROUPS, show_spinner=False)
-def _by_season(
-    database: str, group_id: int, version: int, today: date, of: tuple[Season, ...]
-) -> list[dict[str, Indicator]]:
+def _by_season(database: str, group_id: int, version: int, today: date, of: tuple[Season, ...]) -> CountedSeasons:
     del database, version
-    return indicators_by_season(records_of(state.store(), group_id, today), of)
+    record = records_of(state.store(), group_id, today)
+    crops = [crop_losses(in_season(record, season.start, season.end)) for season in of]
+    return CountedSeasons(indicators_by_season(record, of), crops)
 
 
 def versions() -> tuple[tuple[int, int], ...]:
@@ -75,8 +84,8 @@ def seasons_of(groups: Sequence[CountedGroup]) -> tuple[Season, ...]:
     return tuple(seasons([item.record for item in groups]))
 
 
-def group_by_season(key: tuple[int, int], of: tuple[Season, ...]) -> list[dict[str, Indicator]]:
-    """Return one group's indicators in each season."""
+def group_by_season(key: tuple[int, int], of: tuple[Season, ...]) -> CountedSeasons:
+    """Return one group's indicators and losses by crop in each season."""
     return _by_season(str(state.store().engine.url), *key, state.now().date(), of)
 
 

@@ -112,7 +112,7 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
     if not of:
         st.info(_("No lot has a harvest date yet."))
         return
-    by_season = group_by_season(key, of)
+    by_season = group_by_season(key, of).found
     changes = changes_of_group(by_season)
     words = {
         "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),

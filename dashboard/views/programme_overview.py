@@ -30,9 +30,8 @@ from core.programme.report import (
     report_tags,
     workbook_bytes,
 )
-from core.programme.seasons import Season, changes_of_group, shrunken_changes
 from dashboard import page, state
-from dashboard.charts.palette import BLUE, PLUM, STONE
+from dashboard.charts.palette import BLUE, PLUM
 from dashboard.charts.programme import completeness, funnel, intervals
 from dashboard.forms.programme import currency_form, goals_form
 from dashboard.programme_parts import (
@@ -41,7 +40,6 @@ from dashboard.programme_parts import (
     book,
     counted_groups,
     definition_words,
-    group_by_season,
     in_words,
     report_words,
     seasons_of,
@@ -51,10 +49,9 @@ from dashboard.programme_parts import (
     unit_words,
     versions,
 )
+from dashboard.programme_seasons import show_changes
 from dashboard.text import _, day, ngettext, number, percent, say
 from dashboard.weather import normals_of, place_of
-
-MANY = 200
 
 
 def bring_files() -> None:
@@ -285,77 +282,6 @@ def interval_part(
     return [words[item.verdict] for item in items]
 
 
-def show_changes(
-    groups: Sequence[CountedGroup], keys: Sequence[tuple[int, int]], of: tuple[Season, ...], key: str
-) -> None:
-    """Show how one indicator changed in each group from one season to the next."""
-    st.subheader(_("What changed since the season before?"))
-    definition = DEFINITIONS[key]
-    if len(of) < 2:
-        st.info(_("There is one season on record: a change shows from the second one on."))
-        return
-    if definition.money:
-        st.info(_("Costs have no interval; see them by season on a group's own page."))
-        return
-    if len(keys) > MANY and not st.toggle(_("Count all groups by season (takes minutes)"), key="count_seasons"):
-        return
-    with page.busy(_("Counting by season")):
-        changes = [changes_of_group(group_by_season(one, of))[key] for one in keys]
-    names = [item.record.group.name for item in groups]
-    both = [place for place, item in enumerate(changes) if item.before is not None and item.after is not None]
-    if not both:
-        st.info(_("No group has this in both seasons yet."))
-        return
-    drawn = shrunken_changes([changes[place] for place in both])
-    shown = [names[place] for place in both]
-    words = {
-        "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),
-        "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
-    counts = {word: sum(item.verdict == word for item in drawn) for word in words}
-    st.write(
-        _("{before} to {after}: better in {better}, worse in {worse}, about the same in {same}, cannot tell yet in {unknown} of {count} groups.").format(
-            before=of[-2].name, after=of[-1].name, better=counts["better"], worse=counts["worse"],
-            same=counts["about the same"], unknown=counts["cannot tell yet"], count=len(drawn),
-        )
-    )  # fmt: skip
-    unit = _("percentage points") if definition.unit == "%" else unit_words(definition)
-    scaled = [
-        definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
-    ]
-    part = some_of(shown, f"changes_{key}")
-    page.chart(
-        intervals([shown[place] for place in part], *[values[part] for values in scaled], _("Change, {unit}").format(unit=unit), [(0.0, _("no change"), STONE)]),
-        alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
-        key=f"changes_{key}",
-    )  # fmt: skip
-    methods = {"same members": _("same members in both"), "all lots": _("all lots of each"), "none": "–"}
-    page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Group"): name,
-                    of[-2].name: in_words(definition, item.before),
-                    of[-1].name: in_words(definition, item.after),
-                    _("Change, drawn towards the others"): number(definition.scale * item.difference, 1),
-                    _("95 % interval"): _("no interval") if item.low != item.low else _("{low} to {high}").format(low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)),
-                    _("Rests on"): f"{item.count_before}, {item.count_after}",
-                    _("Compared by"): methods[item.method],
-                    _("What may be said"): words[item.verdict],
-                }
-                for name, item in sorted(zip(shown, drawn, strict=True), key=lambda row: row[0])
-            ]
-        ),
-        f"changes_table_{key}",
-        f"changes_{key}.csv",
-    )  # fmt: skip
-    st.caption(
-        _(
-            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or more members had lots in both seasons; all drawn towards the groups' common change, so that noise accuses nobody."
-        )
-    )
-
-
 @st.cache_data(max_entries=64, show_spinner=False)
 def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
     """Return how one group's drying compares with what its own conditions allowed."""
@@ -485,7 +411,7 @@ def main() -> None:
         )
         show_indicator(table, key, of, currency, report)
         by_owner(groups, key)
-        show_changes(groups, keys, seasons_of(groups), key)
+        show_changes(groups, keys, seasons_of(groups), key, of, currency, rates_on)
         if st.toggle(
             _("Compare days to dry with what the conditions allowed (takes some seconds)"), key="show_expected"
         ):

@@ -190,6 +190,7 @@ def test_a_rate_is_taken_in_by_the_form(many_store):
 def test_changes_say_where_it_cannot_be_told(many_store):
     app = open_view("programme_overview")
     app.selectbox(key="indicator_key").select("dry_when_bagged").run()
+    assert "of 100 in 2025/26" in words_of(app)
     frame = table(app, "Compared by")
     assert set(frame["What may be said"]) <= {"better", "worse", "about the same", "cannot tell yet"}
     group = open_view("programme_group")
