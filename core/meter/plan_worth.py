@@ -107,10 +107,10 @@ class Scene:
 STANDS_FOR = "before a test: "
 
 
-def set_scene(
+def case_before_tests(
     store: Any, group_id: int, today: date, limits: Mapping[str, float], above_pct: float, sd_pct: float, **changes: Any
-) -> Scene:
-    """Return the group's plan with one lot of each crop that stands for all of the crop's lots before their test.
+) -> BuiltCase:
+    """Return the group's case with one lot of each crop that stands for all of the crop's lots before their test.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def set_scene(
 
     Returns
     -------
-    Scene
+    BuiltCase
         Crops without a price are left out, with a note.
 
     Raises
@@ -148,8 +148,7 @@ def set_scene(
     try:
         planned = build_case(store, group_id, today, **changes)
     except PlanError:
-        notes = (*alone.notes, *price_notes(alone.case))
-        return Scene(replace(alone, notes=notes), room_physics(alone.case, alone.case.seed, alone.data))
+        return replace(alone, notes=(*alone.notes, *price_notes(alone.case)))
     # what the plan's own lots are dried to comes before the standard's limit
     targets = {**dict(alone.case.target_pct), **dict(planned.case.target_pct)}
     prices = {price.commodity: price for price in (*alone.case.prices, *planned.case.prices)}
@@ -157,10 +156,33 @@ def set_scene(
     case = planned.case.with_changes(
         lots=(*planned.case.lots, *stands), prices=tuple(prices.values()), target_pct=tuple(sorted(targets.items()))
     )
-    physics = room_physics(case, case.seed, planned.data)
-    shared = shared_prices(build_outlook(case, case.seed, physics))
-    notes = (*dict.fromkeys([*alone.notes, *price_notes(case)]),)
-    return Scene(BuiltCase(case, planned.data, notes), physics, shared)
+    return BuiltCase(case, planned.data, (*dict.fromkeys([*alone.notes, *price_notes(case)]),))
+
+
+def set_scene(built: BuiltCase) -> Scene:
+    """Return the scenarios of a case before tests, and the prices of what the lots of its plan share.
+
+    Parameters
+    ----------
+    built : BuiltCase
+        From `case_before_tests`.
+
+    Returns
+    -------
+    Scene
+    """
+    case = built.case
+    physics = room_physics(case, case.seed, built.data)
+    planned = any(lot.bags and not lot.id.startswith(STANDS_FOR) for lot in case.lots)
+    return Scene(built, physics, shared_prices(build_outlook(case, case.seed, physics)) if planned else None)
+
+
+def scene_key(built: BuiltCase) -> str:
+    """Return what tells one scene from another: the case and the weather that its scenarios are drawn from."""
+    table = built.data.normals.table
+    weather = [round(float(value), 6) for value in table.fillna(0.0).to_numpy(dtype=float).ravel()]
+    issued = getattr(built.data.forecast, "issued_at", "")
+    return f"{built.case.content_hash} {issued} {built.data.borer_present} {hash(tuple(weather))}"
 
 
 def price_notes(case: PlanningCase) -> tuple[Message, ...]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -27,9 +26,10 @@ from core.meter.lot_testing import (
     lot_table,
     report_table,
 )
-from core.meter.plan_worth import Scene, crop_table, set_scene
+from core.meter.plan_worth import Scene, case_before_tests, crop_table, scene_key, set_scene
 from core.meter.shares import own_meter_season_cost
 from core.meter.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
+from core.planning.records import BuiltCase
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
@@ -37,7 +37,6 @@ from dashboard.text import _, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
 MOST_LOTS = 60
-Crops = tuple[tuple[str, float], ...]
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
 FALLBACK_FACTS = (
     "deduction_per_point", "refusal_above_limit", "refused_price", "price_spread", "drying_rate", "drying_floor",
@@ -65,21 +64,27 @@ class Worths:
     shared: bool = False
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _scene(database: str, group_id: int, version: int, today: date, crops: Crops, above: float, spread: float) -> Scene:
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _built(
+    database: str, group_id: int, version: int, today: date, limits: tuple[tuple[str, float], ...], above: float, spread: float
+) -> BuiltCase:  # fmt: skip
     del database, version
-    return set_scene(state.store(), group_id, today, dict(crops), above, spread)
+    return case_before_tests(state.store(), group_id, today, dict(limits), above, spread)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _scene(key: str, _built: BuiltCase) -> Scene:
+    del key  # names the case and its weather: a payment written elsewhere changes neither
+    return set_scene(_built)
 
 
 @st.cache_resource(max_entries=24, show_spinner=False)
-def _crop_table(
-    database: str, group_id: int, version: int, today: date, crops: Crops, above: float, spread: float, crop: str, day_cost: float
-) -> tuple[DecisionTable, Any]:  # fmt: skip
-    scene = _scene(database, group_id, version, today, crops, above, spread)
-    lot = scene.lot(crop)
+def _crop_table(key: str, crop: str, spread: float, day_cost: float, _scene_of: Scene) -> tuple[DecisionTable, Any]:
+    del key
+    lot = _scene_of.lot(crop)
     if lot is None:
         raise InputError("{crop} cannot be planned", crop=crop)
-    return crop_table(scene, lot, spread, day_cost)
+    return crop_table(_scene_of, lot, spread, day_cost)
 
 
 @st.cache_data(max_entries=256, show_spinner=False)
@@ -116,20 +121,22 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
     store = state.store()
     facts = store.facts(group.id)
     spread, day_cost = (float(facts[f"meter.worth.{name}"].value) for name in ("belief_sd", "day_cost"))
-    crops: Crops = tuple(sorted({lot.commodity: limit for lot, limit in lots}.items()))
-    where = (str(store.engine.url), group.id, store.version(group.id), state.today(), crops, above, spread)
+    limits = {lot.commodity: limit for lot, limit in lots}
     bar = st.progress(0.0, _("Drawing weather, stores and prices, and what room and bags are worth in the plan"))
     try:
-        scene = _scene(*where)
-        known = [crop for crop, _limit in crops if scene.lot(crop) is not None]
+        version, crops = store.version(group.id), tuple(sorted(limits.items()))
+        built = _built(str(store.engine.url), group.id, version, state.today(), crops, above, spread)
+        where = scene_key(built)
+        scene = _scene(where, built)
+        known = [crop for crop in sorted(limits) if scene.lot(crop) is not None]
         errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
         reports = {}
         for done, crop in enumerate(known):
             bar.progress((done + 0.5) / (len(known) + 1), _("Working out {crop}").format(crop=get_commodity(crop).name))
-            table, belief = _crop_table(*where, crop, day_cost)
+            table, belief = _crop_table(where, crop, spread, day_cost, scene)
             for lot, _limit in lots:
                 if lot.commodity == crop:
-                    key = (*where, crop, day_cost)
+                    key = (where, crop, spread, day_cost)
                     reports[lot.id] = _report(
                         table,
                         belief,
@@ -144,7 +151,7 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
     finally:
         bar.empty()
     chosen = [(lot, limit) for lot, limit in lots if lot.id in reports]
-    return Worths(reports, _season(chosen, reports), True, scene.built.notes, scene.shared is not None)
+    return Worths(reports, _season(chosen, reports), True, built.notes, scene.shared is not None)
 
 
 def worth_by_small_model(

@@ -16,7 +16,16 @@ from core.errors import PlanError
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
 from core.meter.lot_testing import Errors, errors_for_crop, first_tests, report_table
-from core.meter.plan_worth import Stop, crop_table, moisture_grid, plan_table, set_scene
+from core.meter.plan_worth import (
+    Scene,
+    Stop,
+    case_before_tests,
+    crop_table,
+    moisture_grid,
+    plan_table,
+    scene_key,
+    set_scene,
+)
 from core.meter.worth import (
     DecisionTable,
     best_use,
@@ -180,11 +189,15 @@ def quotes(group: int, crop: str, months: int) -> list[PriceQuote]:
     ]  # fmt: skip
 
 
+def scene_of(*particulars, **changes) -> Scene:
+    return set_scene(case_before_tests(*particulars, **changes))
+
+
 def test_a_group_without_prices_or_lots_still_learns_what_a_meter_would_be_worth(store) -> None:
     group = store.groups()[0]
     with pytest.raises(PlanError):
-        set_scene(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 1.5)
-    scene = set_scene(store, group.id, NOW.date(), {"sorghum": 13.5, "maize": 13.5}, 1.0, 1.5, scenarios=24)
+        scene_of(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 1.5)
+    scene = scene_of(store, group.id, NOW.date(), {"sorghum": 13.5, "maize": 13.5}, 1.0, 1.5, scenarios=24)
     lot = scene.lot("maize")
     assert lot is not None
     assert (scene.lot("sorghum"), scene.shared, lot.moisture_pct) == (None, None, 14.5)
@@ -229,7 +242,7 @@ def test_knowing_the_moisture_the_table_is_worth_what_the_plan_is_worth(store, p
     trips: the market is put next door, so that no half-empty truck is paid for. Within half a percent.
     """
     store.set_fact(planned.id, "plan.market_km", 0.0, "entered", "x", NOW)
-    scene = set_scene(store, planned.id, NOW.date(), {"maize": 13.5}, -1.0, 1.0, scenarios=60)
+    scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, -1.0, 1.0, scenarios=60)
     assert scene.shared is not None
     case = scene.built.case
     plan = plan_sale(case, build_outlook(case, case.seed, scene.physics), time_limit=2.0)
@@ -249,16 +262,21 @@ def test_the_scenarios_are_the_plans_own(store, planned) -> None:
     """The same seed gives the same table to the last digit, with as many scenarios as the plan has."""
     tables = []
     for _ in range(2):
-        scene = set_scene(store, planned.id, NOW.date(), {"maize": 13.5}, 0.0, 1.0, scenarios=24)
+        scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, 0.0, 1.0, scenarios=24)
         assert not scene.built.notes
         tables.append(crop_table(scene, scene.lot("maize"), 1.0, 2.0)[0])
     assert np.array_equal(tables[0].values, tables[1].values)
+    keys = {
+        scene_key(case_before_tests(store, planned.id, NOW.date(), {"maize": 13.5}, above, 1.0, scenarios=24))
+        for above in (0.0, 0.0, 0.5)
+    }
+    assert len(keys) == 2
     assert tables[0].values.shape[2] == 24
 
 
 def test_what_is_scarce_costs_the_lots_that_use_it(store, planned) -> None:
     """By hand: a price of 3 for a kg and day on the sheets takes 3 x days off every choice that dries, and nothing off the others."""
-    scene = set_scene(store, planned.id, NOW.date(), {"maize": 13.5}, 2.0, 1.0, scenarios=24)
+    scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, 2.0, 1.0, scenarios=24)
     layout = scene.shared.layout
     free = np.zeros_like(scene.shared.duals)
     dear = free.copy()
