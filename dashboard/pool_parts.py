@@ -17,7 +17,7 @@ from core.pool.book import history, take_back, write_entries
 from core.pool.buyers_side import give_to_plan
 from core.pool.season import Season, replay
 from dashboard import page, state
-from dashboard.meter_parts import coins, named
+from dashboard.meter_parts import ask_name, coins, named
 from dashboard.text import _, literal, moment, say
 
 
@@ -43,6 +43,7 @@ def write(group: Group, items: Sequence[tuple[str, date, Mapping[str, Any]]], sa
         page.show_error(error)
         return False
     st.session_state["pool_said"] = said.format(number=numbers[-1])
+    st.session_state["pool_empty_fields"] = True
     return True
 
 
@@ -67,11 +68,33 @@ def after_loads(group: Group, kinds: Sequence[str]) -> None:
         give_to_plan(state.store(), group.id, season, state.who(), state.now())
 
 
-def say_last() -> None:
-    """Show once what was written on the run before."""
-    said = st.session_state.pop("pool_said", None)
-    if said:
-        st.success(said)
+AMOUNT_FIELDS = (
+    "delivery_gross", "sale_loaded", "sale_price", "sale_deductions", "sale_costs", "received_amount", "payment_amount", "loan_amount",
+    "loan_back_amount", "loss_kg",
+)  # fmt: skip
+"""Fields that are emptied once they are written down, so that a second press writes nothing twice."""
+
+
+def empty_fields() -> None:
+    """Empty the fields of amounts after something was written down; called before they are drawn."""
+    if st.session_state.pop("pool_empty_fields", False):
+        for key in AMOUNT_FIELDS:
+            if key in st.session_state:
+                st.session_state[key] = 0.0
+
+
+def head() -> None:
+    """Show once what was written on the run before, and ask who writes; both in a place of their own.
+
+    A message that comes and goes would shift what follows, and an open fold below would close.
+    """
+    empty_fields()
+    with st.container():
+        said = st.session_state.pop("pool_said", None)
+        if said:
+            st.success(said)
+    with st.container():
+        ask_name()
 
 
 def names_of(group: Group) -> dict[int, str]:
@@ -104,6 +127,8 @@ def brief(event: Event, members: Mapping[int, str], currency: str) -> str:
     load = event.payload
     parts = [members.get(int(load["member_id"]), "?")] if load.get("member_id") else []
     if event.kind == "delivery":
+        if load.get("receipt"):
+            parts.append(_("slip {number}").format(number=load["receipt"]))
         net = Decimal(str(load["gross_kg"])) - Decimal(str(load.get("tare_kg", 0)))
         parts.append(_("{kg} kg at {moisture} %").format(kg=f"{net:,.1f}", moisture=load["moisture_pct"]))
     elif event.kind == "sale":
@@ -163,13 +188,16 @@ def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, st
         chosen = st.selectbox(
             _("Entry to take back"),
             list(standing),
+            None,
+            placeholder=_("Choose the entry"),
             format_func=lambda key: (
                 f"{key}: {words.get(standing[key].kind, '')}, {brief(standing[key], members, group.currency)}"
             ),
-            key="pool_undo",
+            key=f"pool_undo_{len(events)}",  # a book that has grown is chosen from anew
         )
-        reason = st.text_input(_("Why it is taken back"), key="pool_undo_reason")
-        if st.button(_("Take it back"), key="pool_undo_button") and undo(group, [chosen], reason):
+        reason = st.text_input(_("Why it is taken back"), key=f"pool_undo_reason_{len(events)}")
+        ready = chosen is not None
+        if st.button(_("Take it back"), disabled=not ready, key="pool_undo_button") and undo(group, [chosen], reason):
             st.rerun()
 
 

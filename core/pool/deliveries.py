@@ -24,8 +24,8 @@ SHORT_TEMPLATE = (
 class Delivery:
     """One weighing of one member's grain.
 
-    Masses in kg to the gram, moisture in % wet basis; `number` is the receipt's and the event's number, `slip`
-    the number of an earlier paper slip.
+    Masses in kg to the gram, moisture in % wet basis; `number` is the event's number, `receipt` counts the group's own
+    deliveries from 1 without gaps, `slip` is the number of an earlier paper slip.
     """
 
     number: int
@@ -42,6 +42,12 @@ class Delivery:
     form: str = "threshed"
     who: str = ""
     slip: str = ""
+    receipt: int = 0
+
+    @property
+    def receipt_number(self) -> str:
+        """Return the number on the receipt: of the paper slip where there is one, else of the group's own count."""
+        return self.slip or str(self.receipt or self.number)
 
     @property
     def net_kg(self) -> Decimal:
@@ -194,7 +200,7 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, template: 
         The sentence in the reader's language with the places of `SHORT_TEMPLATE`.
     """
     values = {
-        "number": delivery.number, "day": delivery.on.isoformat(), "bags": delivery.bags,
+        "number": delivery.receipt_number, "day": delivery.on.isoformat(), "bags": delivery.bags,
         "net": delivery.net_kg.quantize(Decimal("0.1")), "commodity": delivery.commodity.replace("_", " "),
         "moisture": delivery.moisture_pct.normalize(), "grade": delivery.grade, "base": base_pct.normalize(),
         "weight": weight_at(delivery.dry_kg, base_pct).quantize(Decimal("0.1")),
@@ -210,7 +216,7 @@ def receipt_text(delivery: Delivery, member: str, base_pct: Decimal) -> Message:
     """Return a receipt in one sentence."""
     return message(
         SHORT_TEMPLATE,
-        number=delivery.number,
+        number=delivery.receipt_number,
         day=delivery.on.isoformat(),
         member=member,
         bags=delivery.bags,

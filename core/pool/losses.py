@@ -55,6 +55,10 @@ class PoolLosses:
             "pool": self.pool, "lost": f"{lost:,.0f}", "low": f"{low:,.0f}", "high": f"{high:,.0f}",
             "days": f"{self.days:.0f}",
         }  # fmt: skip
+        if lost == 0 and high < 1:
+            return message(
+                "{pool}: no loss in store is written down, and hardly any is to be expected after {days} days", **values
+            )
         if lost == 0 and middle >= 1:
             return message(
                 "{pool}: no storage loss is written down; {low} to {high} kg are to be expected after {days} days in "

@@ -173,6 +173,7 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     _check_closed(events)
     ordered = sorted(live_events(events), key=lambda event: (event.on, event.id))
     spans = _spans(ordered, agreed)
+    receipts = receipt_numbers(events)
     deliveries: list[Delivery] = []
     sales: list[PoolSale] = []
     losses: list[PoolLoss] = []
@@ -186,6 +187,7 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     for event in ordered:
         if event.kind == "delivery":
             delivery = checked_delivery(event.payload, event.id, event.on, event.who)
+            delivery = replace(delivery, receipt=receipts[event.id])
             deliveries.append(delivery)
             held = stock.setdefault(delivery.pool, {})
             key = (delivery.member_id, delivery.grade, week_of(delivery.on))
@@ -219,6 +221,12 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     )  # fmt: skip
     _check_mass(season)
     return season
+
+
+def receipt_numbers(events: Iterable[Event]) -> dict[int, int]:
+    """Return each delivery's receipt number by its event's: counted from 1 as written, those taken back included."""
+    written = sorted(event.id for event in events if event.kind == "delivery" and event.reverses is None)
+    return {number: place for place, number in enumerate(written, start=1)}
 
 
 def _spans(ordered: list[Event], agreed: Terms | None) -> tuple[tuple[date, Terms], ...]:

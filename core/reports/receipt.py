@@ -52,7 +52,7 @@ def receipt_page(
         common=f"{common:.1f}",
     )
     cells = "".join(f"<tr><td>{escape(name)}</td><td>{escape(value)}</td></tr>" for name, value in rows)
-    title = escape(_("Receipt {number}").format(number=delivery.slip or delivery.number))
+    title = escape(_("Receipt {number}").format(number=delivery.receipt_number))
     slips = ""
     for copy in (_("for the member"), _("for the group")):
         slips += (

@@ -17,7 +17,7 @@ STYLE = (
     "body{font-family:Georgia,serif;max-width:46rem;margin:1rem auto;padding:0 .5rem;color:#22261f;font-size:.86rem}"
     "table{border-collapse:collapse;width:100%;margin:.3rem 0 .1rem}td,th{border-bottom:1px solid #bbb;"
     "padding:.12rem .35rem;text-align:right;vertical-align:bottom}td:first-child,th:first-child{text-align:left}"
-    "h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 .1rem}p{margin:.15rem 0}"
+    "td:first-child{white-space:nowrap}h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 .1rem}p{margin:.15rem 0}"
     ".how{color:#555;font-style:italic}tr.sum td{font-weight:bold;border-bottom:2px solid #22261f}"
     ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
     "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
@@ -97,7 +97,7 @@ def _one_by_one(rows: Sequence[StatementDelivery], base: Decimal, _: Callable[[s
         item = row.delivery
         listed.append(
             (
-                item.on.isoformat(), item.slip or str(item.number), item.grade, f"{item.net_kg:,.1f}",
+                item.on.isoformat(), item.receipt_number, item.grade, f"{item.net_kg:,.1f}",
                 f"{item.moisture_pct:.1f}", f"{row.water_kg:,.1f}", f"{row.common_kg:,.1f}",
             )
         )  # fmt: skip
@@ -134,6 +134,8 @@ def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool)
     how = _("{at} = net kg × (100 − moisture) ÷ {rest}. Only water is taken out.").format(
         at=_at(base, _), rest=f"{100 - base:g}"
     )
+    if any(row.water_kg < 0 for row in statement.deliveries):
+        how += " " + _("A minus stands where the grain was drier than {base} %: it counts for more.").format(base=base)
     return f"<h2>{escape(_('What you brought'))}</h2>{_rows(listed, 1)}<p class='how'>{escape(how)}</p>"
 
 
@@ -151,30 +153,32 @@ def _grain(statement: MemberStatement, _: Callable[[str], str]) -> str:
 def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
     if not statement.sales:
         return ""
-    sales = [
+    plain = all(row.counted_kg == row.common_kg and row.all_counted_kg == row.load_kg for row in statement.sales)
+    counted = () if plain else (_("counted kg of all"), _("your counted kg"))
+    sales: list[tuple[str, ...]] = [
         (
-            _("Sold on"), _("Buyer"), _("Buyer paid"), _("counted kg of all"), _("your counted kg"), _("Your part"),
-            _("Truck, market"), _("kg of all"), _("your kg"), _("Your cost"),
+            _("Sold on"), _("Buyer"), _("kg of all"), _("your kg"), _("Buyer paid"), *counted, _("Your part"),
+            _("Truck, market"), _("Your cost"),
         )
     ]  # fmt: skip
     for sold in statement.sales:
+        counted = () if plain else (f"{sold.all_counted_kg:,.1f}", f"{sold.counted_kg:,.1f}")
         sales.append(
             (
-                sold.sale.on.isoformat(), sold.sale.buyer, _coin(sold.load_money, statement),
-                f"{sold.all_counted_kg:,.1f}", f"{sold.counted_kg:,.1f}", _coin(sold.proceeds, statement),
-                _coin(sold.load_costs, statement), f"{sold.load_kg:,.1f}", f"{sold.common_kg:,.1f}",
-                _coin(sold.costs, statement),
+                sold.sale.on.isoformat(), sold.sale.buyer, f"{sold.load_kg:,.1f}", f"{sold.common_kg:,.1f}",
+                _coin(sold.load_money, statement), *counted, _coin(sold.proceeds, statement),
+                _coin(sold.load_costs, statement), _coin(sold.costs, statement),
             )
         )  # fmt: skip
     pay = statement.pay
-    sales.append(
-        (_("Together"), "", "", "", "", _coin(pay.proceeds, statement), "", "", "", _coin(pay.costs, statement))
-    )
-    how = [
-        _(
-            "Your part = buyer paid × your counted kg ÷ counted kg of all; your cost = truck and market × your kg ÷ kg of all."
-        )
-    ]
+    blank = ("",) * (0 if plain else 2)
+    kg = f"{statement.sold_kg:,.1f}"
+    together = (_coin(pay.proceeds, statement), "", _coin(pay.costs, statement))
+    sales.append((_("Together"), "", "", kg, "", *blank, *together))
+    part = _("Your part = buyer paid × your counted kg ÷ counted kg of all;")
+    if plain:
+        part = _("Your part = buyer paid × your kg ÷ kg of all;")
+    how = [part, _("your cost = truck and market × your kg ÷ kg of all.")]
     factors = [
         f"{_('grade')} {name} × {factor:g}" for name, factor in statement.terms.grade_factors.items() if factor != 1
     ]

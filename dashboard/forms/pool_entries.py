@@ -17,8 +17,9 @@ from core.pool.payout import MemberPay
 from core.pool.season import LOSS_KINDS, Season
 from core.pool.terms import DEDUCTIONS, PRICE_RULES, checked_terms
 from dashboard import page, state
+from dashboard.meter_parts import coin as smallest_coin
 from dashboard.meter_parts import coins
-from dashboard.pool_parts import method_name, write
+from dashboard.pool_parts import method_name, read_season, write
 from dashboard.text import _, number
 
 
@@ -29,19 +30,28 @@ def _day(label: str, key: str) -> date:
 def sale_form(group: Group, season: Season) -> None:
     """Write a load sold, with what the contract would take off on the buyer's own readings beside it."""
     with st.form("pool_sale_form"):
+        known = sorted({sale.buyer for sale in season.sales} | set(_book_names(group)))
+        # a row of columns for each pair: on a phone they then stand in the order in which they are asked
         left, right = st.columns(2)
         pool = left.selectbox(_("Pool"), season.pools(), key="sale_pool")
-        known = sorted({sale.buyer for sale in season.sales} | set(_book_names(group)))
         buyer = right.selectbox(_("Buyer (type a new name)"), known, accept_new_options=True, key="sale_buyer")
+        left, right = st.columns(2)
         loaded = left.number_input(_("Loaded, kg on our scale"), 0.0, step=1.0, key="sale_loaded")
         ours = right.number_input(_("Moisture by our meter, %"), 3.0, 45.0, 13.0, step=0.1, key="sale_ours")
-        theirs_kg = left.number_input(_("Buyer's scale, kg (empty: as ours)"), 0.0, value=None, step=1.0, key="sale_theirs_kg")  # fmt: skip
-        theirs = right.number_input(_("Buyer's meter, % (empty: as ours)"), 3.0, 45.0, value=None, step=0.1, key="sale_theirs")  # fmt: skip
+        left, right = st.columns(2)
+        theirs_kg = left.number_input(
+            _("Buyer's scale, kg (empty: as ours)"), 0.0, value=None, step=1.0, key="sale_theirs_kg"
+        )
+        theirs = right.number_input(
+            _("Buyer's meter, % (empty: as ours)"), 3.0, 45.0, value=None, step=0.1, key="sale_theirs"
+        )
+        left, right = st.columns(2)
         price = left.number_input(_("Price per kg"), 0.0, step=1.0, key="sale_price")
         taken = right.number_input(_("Deductions by the buyer, money"), 0.0, step=1.0, key="sale_deductions")
+        left, right = st.columns(2)
         costs = left.number_input(_("Truck and market costs, paid in cash"), 0.0, step=1.0, key="sale_costs")
         sold = right.date_input(_("Loaded on"), state.today(), max_value=state.today(), key="sale_day")
-        due = left.date_input(_("Buyer pays on"), state.today(), key="sale_due")
+        due = st.date_input(_("Buyer pays on"), state.today(), key="sale_due")
         if not st.form_submit_button(_("Write the load down"), type="primary"):
             return
     if not buyer or loaded <= 0 or price <= 0:
@@ -171,6 +181,7 @@ def loan_form(group: Group, members: dict[int, str], accounts: list[Any]) -> Non
         left, right = st.columns(2)
         member = left.selectbox(_("Member"), list(members), format_func=members.__getitem__, key="loan_member")
         amount = right.number_input(_("Lent"), 0.0, step=1.0, key="loan_amount")
+        left, right = st.columns(2)
         rate = left.number_input(_("Interest, % a month"), 0.0, 50.0, 0.0, step=0.5, key="loan_rate")
         purpose = right.text_input(_("What for"), key="loan_purpose")
         day = _day(_("Lent on"), "loan_day")
@@ -253,16 +264,21 @@ def terms_form(group: Group, season: Season) -> None:
     }  # fmt: skip
     ways = {"per_kg": _("money per kg sold"), "share": _("% of the proceeds")}
     codes = {words: code for code, words in ways.items()}
+    agreed = any(event.kind == "terms" for event in read_season(group)[0])
+    if not agreed:
+        st.caption(_("Assumed until the group saves its own: the moistures are common practice for maize, no source."))
     with st.form("terms_form"):
         left, right = st.columns(2)
         base = left.number_input(_("Common moisture, %"), 3.0, 30.0, float(terms.base_pct), step=0.1, key="terms_base")
         limit = right.number_input(
             _("Highest moisture taken in, %"), 3.0, 30.0, float(terms.limit_pct), step=0.1, key="terms_limit"
         )
+        left, right = st.columns(2)
         first = left.number_input(
             _("First payment per kg at the common moisture"), 0.0, value=float(terms.first_payment_per_kg), key="terms_first"
         )  # fmt: skip
-        coin = right.text_input(_("Smallest coin in use"), str(terms.step), key="terms_coin")
+        in_use = str(terms.step if agreed else smallest_coin(group))
+        coin = right.text_input(_("Smallest coin in use"), in_use, key="terms_coin")
         rule = st.radio(
             _("Price"),
             PRICE_RULES,

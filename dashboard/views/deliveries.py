@@ -24,8 +24,7 @@ from core.pool.season import Season
 from core.reports.receipt import receipt_page
 from dashboard import page, state
 from dashboard.forms.pool_import import earlier_form
-from dashboard.meter_parts import ask_name
-from dashboard.pool_parts import names_of, read_season, say_last, who_did_what, write
+from dashboard.pool_parts import head, names_of, read_season, who_did_what, write
 from dashboard.text import _, number
 
 
@@ -46,7 +45,7 @@ def entry_form(group: Any, members: dict[int, str], season: Season) -> None:
             _("Crop"), commodity_codes(), format_func=lambda c: c.replace("_", " "), key="delivery_crop"
         )
         first, second, third = st.columns(3)
-        gross = first.number_input(_("Gross, kg"), 0.0, 100000.0, 0.0, step=0.1, key="delivery_gross")
+        gross = first.number_input(_("Gross, kg"), 0.0, 100000.0, step=0.1, key="delivery_gross")
         tare = second.number_input(_("Tare (empty bags), kg"), 0.0, 1000.0, 0.0, step=0.1, key="delivery_tare")
         bags = third.number_input(_("Bags"), 0, 5000, 1, key="delivery_bags")
         first, second, third = st.columns(3)
@@ -68,7 +67,7 @@ def entry_form(group: Any, members: dict[int, str], season: Season) -> None:
         if refused is not None:
             page.show_error(refused)
             return
-        if write(group, [("delivery", day, payload)], _("Written down as receipt {number}.")):
+        if write(group, [("delivery", day, payload)], _("Written down. The receipt is below, to print or to send.")):
             st.session_state["delivery_receipt"] = None
             st.rerun()
 
@@ -85,7 +84,7 @@ def receipts(group: Any, season: Season, members: dict[int, str]) -> None:
         _("Delivery"),
         list(latest),
         format_func=lambda key: (
-            f"{key}: {members.get(latest[key].member_id, '?')}, {latest[key].on}, {latest[key].net_kg:,.1f} kg"
+            f"{latest[key].receipt_number}: {members.get(latest[key].member_id, '?')}, {latest[key].on}, {latest[key].net_kg:,.1f} kg"
         ),
         key="delivery_receipt",
     )
@@ -97,7 +96,7 @@ def receipts(group: Any, season: Season, members: dict[int, str]) -> None:
     st.download_button(
         _("Receipt to print, two slips"),
         receipt_page(item, members.get(item.member_id, "?"), group.name, base, _),
-        f"receipt-{chosen}.html",
+        f"receipt-{item.receipt_number}.html",
         "text/html",
         key="receipt_print",
     )
@@ -112,7 +111,7 @@ def delivery_table(season: Season, members: dict[int, str], flat_rate: Decimal) 
         exact = weight_at(item.dry_kg, base)
         rows.append(
             {
-                _("Receipt"): item.number,
+                _("Receipt"): item.receipt_number,
                 _("Day"): item.on,
                 _("Member"): members.get(item.member_id, "?"),
                 _("Pool"): item.pool,
@@ -144,8 +143,7 @@ def main() -> None:
             )
         else:
             page.answer(_("No delivery is written down yet. Weigh the first one in below, or bring in a table."))
-        say_last()
-        ask_name()
+        head()
         if not members:
             st.warning(_("Add the members first, under Members, or bring in a table that names them."))
         weigh, bring = st.tabs([_("Weigh in"), _("Bring in earlier deliveries")])

@@ -35,9 +35,9 @@ from dashboard.forms.pool_entries import (
     terms_form,
 )
 from dashboard.forms.pool_import import earlier_form
-from dashboard.meter_parts import ask_name, coins, named
-from dashboard.pool_parts import method_name, names_of, read_season, safe, say_last, sentence, who_did_what, write
-from dashboard.text import _, day, number
+from dashboard.meter_parts import coins, named
+from dashboard.pool_parts import head, method_name, names_of, read_season, safe, sentence, who_did_what, write
+from dashboard.text import _, day, ngettext, number
 
 ZERO = Decimal(0)
 
@@ -145,6 +145,8 @@ def show_prices(group: Group, members: dict[int, str]) -> None:
             if gains
             else _("{sentence}. So far it changes nothing.").format(sentence=sentence(effect.sentence))
         )
+    if not any(any(effect.by_member.values()) for effect in effects):
+        return
     words = {"grade": _("By grade"), "week": _("By week"), "rule": _("By load")}
     rows = [
         {_("Member"): members.get(key, "?")} | {words[effect.name]: float(effect.by_member[key]) for effect in effects}
@@ -166,7 +168,11 @@ def show_buyers(group: Group, season: Season) -> None:
     seen = differences(season, lambda sale: contracts[sale.buyer, sale.pool])
     st.subheader(_("What the buyers weighed and read"))
     short = sum((row.money_short for row in seen), ZERO)
-    words = _("Over {loads} loads the buyers paid {amount} {less} than the contracts give on our own scale and meter.")
+    words = ngettext(
+        "For {loads} load the buyers gave {amount} {less} than the contract gives on our own scale and meter.",
+        "For {loads} loads the buyers gave {amount} {less} than the contracts give on our own scale and meter.",
+        len(seen),
+    )
     st.write(
         words.format(
             loads=len(seen),
@@ -210,7 +216,7 @@ def show_buyers(group: Group, season: Season) -> None:
         offset = learn_offset(season.sales, buyer)
         st.caption(
             _(
-                "{buyer}: from {loads} loads, his scale reads {scale} % (next load ± {se}) and his meter {meter} points "
+                "{buyer}: loads weighed twice: {loads}; his scale reads {scale} % (next load ± {se}) and his meter {meter} points "
                 "(± {mse}) above ours, drawn towards none while loads are few. The sale plan reckons with it."
             ).format(
                 buyer=safe(buyer),
@@ -393,6 +399,7 @@ def show_close(group: Group, season: Season) -> None:
             [
                 {_("Account"): row.account, _("Debit"): float(row.debit), _("Credit"): float(row.credit)}
                 for row in journal.trial_balance()
+                if row.debit or row.credit
             ]
         ),
         "trial_balance",
@@ -478,8 +485,7 @@ def main() -> None:
             )
         else:
             page.answer(_("Nothing is in the pools yet: write down what the group agreed, then the first delivery."))
-        say_last()
-        ask_name()
+        head()
         if season.deliveries:
             show_all(group, events, season)
         else:
