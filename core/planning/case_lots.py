@@ -37,13 +37,17 @@ class FoundLots:
 
 @dataclass(frozen=True)
 class LotRules:
-    """How lots are read: the first day, how long a crop may stand, how wet an untested one is, and the weeks looked at."""
+    """How lots are read: the first day, how long a crop may stand, how wet an untested one is, and the weeks looked at.
+
+    Crops that are `not_left` on the plant are harvested on the day that was entered.
+    """
 
     today: date
     weeks: int
     field_weeks: int
     harvest_moisture_pct: float
     bag_kg: float = 90.0
+    not_left: frozenset[str] = frozenset()
 
 
 def week_of(day: date, today: date) -> int:
@@ -147,6 +151,8 @@ def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[
     """
     day = lot.harvested_on or rules.today
     meant = max(0, week_of(day, rules.today))
+    if lot.commodity in rules.not_left:
+        return meant, meant, meant
     first = 0 if tested and mean_pct <= field_value("wettest_to_harvest_pct") else meant
     latest = min(meant + rules.field_weeks, first + LONGEST_STANDING_WEEKS)
     return first, max(first, latest), 0 if tested else meant
@@ -189,7 +195,7 @@ def coming_harvests(
         lots.append(
             CaseLot(
                 f"harvest-{number + 1}", label, str(row.get("member") or "pool"), crop, bags, round(kg / bags, 3), moisture, STATED_SD if stated else UNTESTED_SD,
-                week, True, "threshed", min(week + rules.field_weeks, week + LONGEST_STANDING_WEEKS), week,
+                week, True, "threshed", week + (0 if crop in rules.not_left else min(rules.field_weeks, LONGEST_STANDING_WEEKS)), week,
             )
         )  # fmt: skip
         state = lot_state(Lot(group_id=group_id, label=label, commodity=crop, bags=bags), _no_tests(), judging)

@@ -33,6 +33,12 @@ def field_value(key: str) -> float:
     return float(field_table()[key]["value"])
 
 
+def may_be_left(commodity: str | Commodity) -> bool:
+    """Return whether a ripe crop can be left on the plant to dry: not groundnuts, nor coffee and cocoa."""
+    crop, table = get_commodity(commodity), field_table()["not_left"]
+    return crop.code not in table["crops"] and crop.kind not in table["kinds"]
+
+
 def field_moisture(
     commodity: str | Commodity,
     moisture_pct: Array | float,

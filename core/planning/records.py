@@ -37,6 +37,7 @@ from core.planning.case_lots import (
     spaced_harvests,
     target_choices,
 )
+from core.planning.field import may_be_left
 from core.planning.kept_back import promised_sales, reserves_of
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.retest import last_sieves
@@ -108,7 +109,10 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
             prices.append(made)
     priced = {price.commodity for price in prices}
     lots += [lot for lot in given if lot.commodity in priced]
-    rules = LotRules(today, weeks, int(value("plan.field_weeks", 4)), value("plan.harvest_moisture_pct", 22.0))
+    rules = LotRules(
+        today, weeks, int(value("plan.field_weeks", 4)), value("plan.harvest_moisture_pct", 22.0),
+        not_left=frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop))),
+    )  # fmt: skip
     found = recorded_lots(states, members, priced, last_sieves(store.events(group_id, "diary")), rules)
     coming = coming_harvests(harvests, group_id, priced, judging_rules(store, group_id), rules)
     lots += spaced_harvests([*found.lots, *coming.lots])

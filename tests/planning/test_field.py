@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from core.errors import InputError
 from core.planning.case import make_case
-from core.planning.field import field_loss, field_moisture, field_table
+from core.planning.field import field_loss, field_moisture, field_table, may_be_left
 from core.planning.outlook import build_outlook, option_masses
 from core.planning.sale import plan_sale
 
@@ -71,9 +71,16 @@ def test_impossible_fields_are_refused():
 
 
 def test_every_figure_has_a_source():
+    assert len(field_table()) >= 8
     for entry in field_table().values():
         assert entry["source"]
         assert entry["basis"] in ("published", "practice", "memory", "judgement")
+
+
+def test_some_crops_are_not_left_to_dry():
+    """Groundnuts sprout in the ground, coffee and cocoa do not dry on the tree (common practice, no source)."""
+    assert [may_be_left(crop) for crop in ("maize", "sorghum", "common_bean")] == [True] * 3
+    assert not any(may_be_left(crop) for crop in ("groundnut_pod", "cocoa", "coffee_parchment"))
 
 
 def standing_case(seed=3, **changes):
