@@ -439,7 +439,7 @@ def _meter_gone(account: Account, event: BookEvent) -> Postings:
 
 def _cash_counted(account: Account, event: BookEvent) -> Postings:
     place = money_account(place_of(event.payload))
-    difference = not_below_zero(event.payload, "counted") - account.journal.balance(place)
+    difference = not_below_zero(event.payload, "counted") - account.journal.balance(place, event.on)
     if difference == 0:
         return []
     other = CASH_OVER if difference > 0 else CASH_SHORT

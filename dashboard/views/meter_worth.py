@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -258,7 +259,7 @@ def main() -> None:
                 "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
             ),
             _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960)"
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960); dated cash needs are not counted"
             )
             if worths.shared
             else _(

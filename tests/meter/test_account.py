@@ -235,6 +235,16 @@ def test_a_plan_whose_rows_name_no_interest_is_booked_as_it_was_agreed() -> None
     assert member_balances(account, START)[0].arrears == Decimal("31.50")
 
 
+def test_money_counted_for_an_earlier_day_is_held_against_the_book_of_that_day() -> None:
+    """By hand: 100 came in on day 1 and 50 on day 10; counted for day 5 were 90: 10 are short, and 140 are left in the end."""
+    account = after(group_of(2), "outside_tests", payer="x", tests=1, amount="100", money="bank")
+    account = after(account, "outside_tests", START + timedelta(days=9), payer="x", tests=1, amount="50", money="bank")
+    account = after(account, "cash_counted", START + timedelta(days=4), counted="90", money="bank")
+    assert account.journal.balance("expenses:cash short") == 10
+    assert account.journal.balance("assets:bank") == 140
+    assert account.journal.balance("assets:bank", START + timedelta(days=4)) == 90
+
+
 def test_grain_is_kept_at_its_mean_value_and_sold() -> None:
     """By hand: 100 kg for 30 in the books; 40 kg at 12 cost, sold for 10: a loss of 2."""
     account = group_of(2)
