@@ -149,8 +149,8 @@ def show_credit(
         + " "
         + (
             _("In {owing} the grain would not even pay for loan and store.").format(owing=percent(made.chance_owing))
-            if made.chance_owing > 0.0005
-            else _("In none of them did the grain fail to pay for loan and store.")
+            if made.chance_owing >= 0.005
+            else _("Hardly ever would the grain fail to pay for loan and store.")
         )
     )
 

@@ -27,6 +27,7 @@ from dashboard.text import _, day, money, month_names, ngettext, number, percent
 
 PATHS = 2000
 SEED = 7
+WORTH_NAMING = 0.05
 OLD_QUOTE_DAYS = 45
 
 
@@ -246,14 +247,14 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     neighbours = neighbouring(group, quotes, crop, market, price_type)
     key = f"{group.id} {version} {crop} {market} {price_type}"
     curve, advice, market_paths, sell_at = judged(prices, values, price_today, neighbours, key)
-    with top:
-        page.answer(say(advice.sentence))
     unit = _("{currency} per kg").format(currency=group.currency)
     if place.basis is None:
         paths = market_paths / market_paths[:, :1] * price_today
     else:
         paths = place.basis.own_paths(market_paths, SEED, price_today)
     table = outlook_by_week(paths, terms.interest, terms.loss, terms.cost, terms.inflation)
+    with top:
+        page.answer(say(advice.sentence) + at_the_gate(place, advice, table))
     first = state.today() if pd.Period(curve.last_month, freq="M") >= this_month else place.last_on
     page.chart(
         fan_figure(table, first, advice.best_month, unit),
@@ -271,6 +272,17 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     show_costs(group, paths, price_today, advice.best_month, terms)
     show_season(curve, months, unit, len(neighbours))
     show_look_back(prices, values, neighbours, key)
+
+
+def at_the_gate(place: Place, advice: WaitingAdvice, table: pd.DataFrame) -> str:
+    """Say how often waiting loses at the own gate, where single prices scatter more than the market's."""
+    if place.basis is None or not advice.wait:
+        return ""
+    week = min(round(advice.best_month / MONTHS_PER_WEEK), len(table) - 1)
+    losing = 1 - float(table["chance"].iloc[week])
+    return " " + _("At your own gate, where single prices scatter more, it would be about {chance} in 100.").format(
+        chance=number(100 * losing, 0)
+    )
 
 
 def tell_age(group: Group, place: Place) -> None:
@@ -294,6 +306,12 @@ def tell_age(group: Group, place: Place) -> None:
         st.warning(_("The last quote is old: note this week's price before you rely on this page."))
 
 
+def until_any_price(prices: pd.Series) -> pd.Series:
+    """Return the months up to the first one that sells at any price: nothing is left to wait with after it."""
+    sells = np.flatnonzero(prices.to_numpy() == 0)
+    return prices.iloc[: int(sells[0]) + 1] if len(sells) else prices
+
+
 def show_sell_at(group: Group, prices: pd.Series, first: date) -> None:
     """Show for each month the price at or above which not to wait on."""
     names = month_names()
@@ -309,7 +327,7 @@ def show_sell_at(group: Group, prices: pd.Series, first: date) -> None:
             _("Month"): f"{names[(start + int(ahead)).month]} {(start + int(ahead)).year}",
             _("Sell at or above, per kg"): words(float(price)),
         }
-        for ahead, price in prices.items()
+        for ahead, price in until_any_price(prices).items()
     ]
     st.markdown(_("While you wait: sell as soon as the price is high enough for its month."))
     page.table(pd.DataFrame(rows), key="prices_sell_at", file_name="prices_to_sell_at.csv")
@@ -359,13 +377,13 @@ def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str, neighbou
     )
     page.chart(season_figure(curve, names), alt=_("Season by month"), key="prices_season")
     st.markdown(
-        _("The lowest month is {trough} in {low} of 100 possible seasons, the highest {peak} in {high} of 100; what they are else: {others}.").format(
+        _("The lowest month is {trough} in {low} of 100 possible seasons, the highest {peak} in {high} of 100.").format(
             trough=names[curve.trough_month],
             low=number(100 * curve.trough_chance[curve.trough_month], 0),
             peak=names[curve.peak_month],
             high=number(100 * curve.peak_chance[curve.peak_month], 0),
-            others=other_months(curve, names),
         )
+        + other_months(curve, names)
     )  # fmt: skip
     if neighbours:
         st.caption(
@@ -384,17 +402,19 @@ def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str, neighbou
 
 
 def other_months(curve: SeasonalCurve, names: dict[int, str]) -> str:
-    """Name the next likely months of trough and peak."""
+    """Name the next likely months of trough and peak; nothing where the first ones are as good as sure."""
     said = []
     for words, chances, first in (
-        (_("lowest {month} ({chance} of 100)"), curve.trough_chance, curve.trough_month),
-        (_("highest {month} ({chance} of 100)"), curve.peak_chance, curve.peak_month),
+        (_("lowest in {month} ({chance} of 100)"), curve.trough_chance, curve.trough_month),
+        (_("highest in {month} ({chance} of 100)"), curve.peak_chance, curve.peak_month),
     ):
         rest = chances.drop(first).sort_values(ascending=False, kind="stable").head(2)
         said += [
-            words.format(month=names[int(month)], chance=number(100 * chance, 0)) for month, chance in rest.items()
+            words.format(month=names[int(str(month))], chance=number(100 * chance, 0))
+            for month, chance in rest.items()
+            if chance >= WORTH_NAMING
         ]
-    return ", ".join(said)
+    return " " + _("It may also be {others}.").format(others=", ".join(said)) if said else ""
 
 
 def rule_name(rule: str) -> str:
