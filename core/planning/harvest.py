@@ -66,6 +66,8 @@ def harvest_sentence(outlook: Outlook, lot: int) -> Message:
         return message("lot {lot} finds no buyer in any week of harvest", lot=item.label)
     worth = weeks["mean"].to_numpy(dtype=float)
     at = int(np.argmax(worth))
+    if len(worth) == 1:
+        return message("lot {lot} is cut when it is ripe: no other week is compared", lot=item.label)
     if at == 0:
         return message(
             "cut lot {lot} as soon as it can be: each week in the field takes more than its free drying gives",
