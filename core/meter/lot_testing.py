@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from core.meter.worth import (
     DecisionTable,
     LotWorth,
     ProbingWorth,
+    expected_value,
     no_knowledge,
     normal_belief,
     reading_chances,
@@ -294,6 +296,67 @@ def report_table(
     own = sampling_error(bags, probed, errors.bags, errors.reading, 0.0)
     check = worth_of_calibration(table, belief, own, errors.common, errors.common_checked)
     return LotReport(worth, probing, check)
+
+
+def retest_error(standard_error_pct: float, common_pct: float, sampling_pct: float) -> float:
+    """Return the error that another test by the same meter seems to have, where its own common error is in the belief already.
+
+    Parameters
+    ----------
+    standard_error_pct : float
+        How sure the lot's mean is now, standard error with the meter's common error in it, points.
+    common_pct : float
+        The meter's common error, the same in the old tests and the new one, points.
+    sampling_pct : float
+        Error of the new test's mean without the common one, points.
+
+    Returns
+    -------
+    float
+        Points; infinity where only the common error is left, which no further test by this meter takes away.
+
+    Notes
+    -----
+    With ``e^2 = se^2 - b^2`` the new mean moves the belief by ``e^2 / sqrt(e^2 + n^2)`` (standard deviation, normal theory; b common, n
+    sampling), and an independent reading with error s by ``se^2 / sqrt(se^2 + s^2)``: the s that makes both equal.
+    """
+    own = standard_error_pct**2 - common_pct**2
+    if own <= 0:
+        return math.inf
+    square = standard_error_pct**4 * (own + sampling_pct**2) / own**2 - standard_error_pct**2
+    return math.sqrt(max(square, 0.0))
+
+
+def worth_of_retest(
+    table: DecisionTable, bags: int, moisture_pct: float, standard_error_pct: float, errors: Errors, probed: int
+) -> float:
+    """Return what another test of a lot that was tested before is worth today, money.
+
+    Parameters
+    ----------
+    table : DecisionTable
+        The lot's values, money.
+    bags : int
+        Bags in the lot.
+    moisture_pct, standard_error_pct : float
+        The lot's mean as it is believed now, % wet basis, and its standard error, points.
+    errors : Errors
+        Errors of the meter.
+    probed : int
+        Bags that would be probed.
+
+    Returns
+    -------
+    float
+        0 or more.
+    """
+    sampling = sampling_error(bags, min(probed, bags), errors.bags, errors.reading, 0.0)
+    error = retest_error(standard_error_pct, errors.common, sampling)
+    if not math.isfinite(error):
+        return 0.0
+    belief = normal_belief(table.moisture_pct, moisture_pct, standard_error_pct)
+    tested = expected_value(table, belief, reading_chances(table.moisture_pct, error))
+    return max(tested - expected_value(table, belief, no_knowledge(table.moisture_pct)), 0.0)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from core.group.records import Group, Lot
 from core.messages import Message
 from core.meter.lot_testing import (
     JUDGEMENTS,
+    Errors,
     LotCase,
     LotReport,
     draw_circumstances,
@@ -26,10 +27,12 @@ from core.meter.lot_testing import (
     first_tests,
     lot_table,
     report_table,
+    worth_of_retest,
 )
-from core.meter.plan_worth import Scene, case_before_tests, crop_table, scene_key, set_scene
+from core.meter.plan_worth import STANDS_FOR, Scene, case_before_tests, crop_table, scene_key, set_scene
 from core.meter.shares import own_meter_season_cost
 from core.meter.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
+from core.planning.case import CaseLot
 from core.planning.records import BuiltCase
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
@@ -63,6 +66,18 @@ class Worths:
     by_plan: bool
     notes: tuple[Message, ...]
     shared: bool = False
+    again: tuple[Again, ...] = ()
+
+
+@dataclass(frozen=True)
+class Again:
+    """An open lot as it is believed now, and what another test of it is worth beside its cost, money."""
+
+    label: str
+    moisture_pct: float
+    error_pct: float
+    worth: float
+    cost: float
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -131,7 +146,8 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
         scene = _scene(where, built)
         known = [crop for crop in sorted(limits) if scene.lot(crop) is not None]
         errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
-        reports = {}
+        reports: dict[int, LotReport] = {}
+        again: list[Again] = []
         for done, crop in enumerate(known):
             bar.progress((done + 0.5) / (len(known) + 1), _("Working out {crop}").format(crop=get_commodity(crop).name))
             table, belief = _crop_table(where, crop, spread, day_cost, scene)
@@ -149,10 +165,20 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
                         probed,
                         per_test,
                     )
+            for tested in built.case.lots:
+                if tested.commodity == crop and tested.bags and not tested.id.startswith(STANDS_FOR):
+                    again.append(_again(table, tested, errors, probed, per_test))
     finally:
         bar.empty()
     chosen = [(lot, limit) for lot, limit in lots if lot.id in reports]
-    return Worths(reports, _season(chosen, reports), True, built.notes, scene.shared is not None)
+    return Worths(reports, _season(chosen, reports), True, built.notes, scene.shared is not None, tuple(again))
+
+
+def _again(table: DecisionTable, lot: CaseLot, errors: Errors, probed: int, per_test: float) -> Again:
+    mass, error = lot.bags * lot.bag_mass_kg, max(lot.moisture_se_pct, 0.05)
+    low, high = float(table.moisture_pct[0]), float(table.moisture_pct[-1])
+    worth = mass * worth_of_retest(table, lot.bags, min(max(lot.moisture_pct, low), high), error, errors, probed)
+    return Again(lot.label, lot.moisture_pct, error, worth, min(probed, lot.bags) * per_test)
 
 
 def worth_by_small_model(
@@ -243,6 +269,7 @@ def main() -> None:
         except PlanError as error:
             worths = worth_by_small_model(group, lots, above, judgement, probed, error.message)
         show_season(group, facts, worths, lots, words[judgement], probed)
+        show_again(group, worths.again)
         show_lots(group, worths, [lot for lot, _limit in lots if lot.id in worths.reports])
     except DryholdError as error:
         page.show_error(error)
@@ -348,6 +375,31 @@ def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> Non
             ]
         ),
         key="worth_members", file_name="worth.csv",
+    )  # fmt: skip
+
+
+def show_again(group: Group, lots: Sequence[Again]) -> None:
+    """Show which open lot is worth another test today."""
+    if not lots:
+        return
+    st.subheader(_("Which lot to test again today"))
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Lot"): row.label,
+                    _("Moisture now, %"): f"{number(row.moisture_pct)} ± {number(row.error_pct)}",
+                    _("Another test is worth"): money(row.worth, group.currency),
+                    _("It costs"): money(row.cost, group.currency),
+                    _("State"): _("test again") if row.worth > row.cost else _("known well enough"),
+                }
+                for row in sorted(lots, key=lambda row: row.cost - row.worth)
+            ]
+        ),
+        key="worth_again", file_name="test_again.csv",
+    )  # fmt: skip
+    st.caption(
+        _("Beside what is known of the lot already, for today's choice of drying, store, week and buyer; the meter's own error stays in every test.")
     )  # fmt: skip
 
 

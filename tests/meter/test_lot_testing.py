@@ -18,7 +18,10 @@ from core.meter.lot_testing import (
     LotCase,
     draw_circumstances,
     errors_from_facts,
+    lot_table,
     report_lot,
+    retest_error,
+    worth_of_retest,
 )
 
 ERRORS = Errors(0.8, 0.3, 0.4, 0.2, 1.5, 2.0, 15.0, 0.7)
@@ -80,3 +83,33 @@ def test_one_seed_gives_one_answer_and_impossible_lots_are_refused() -> None:
 
 def test_the_defaults_name_every_error() -> None:
     assert errors_from_facts(load_defaults()).bite > errors_from_facts(load_defaults()).common
+
+
+def test_another_test_by_the_same_meter_leaves_its_own_error() -> None:
+    """Simulation as reference: truth, the meter's common error, and two means drawn 400,000 times; how far the second mean moves the
+    first one's belief about the truth (least squares) is what the closed form says."""
+    generator = np.random.default_rng(4)
+    common, first, second = 0.4, 0.35, 0.25
+    size = 400_000
+    truth = generator.normal(0.0, 50.0, size)  # next to nothing known before the first test
+    bias = generator.normal(0.0, common, size)
+    one = truth + bias + generator.normal(0.0, first, size)
+    two = truth + bias + generator.normal(0.0, second, size)
+    news = two - one
+    moved = np.cov(truth - one, news)[0, 1] / news.std()
+    se = np.hypot(common, first)
+    assert moved == pytest.approx(first**2 / np.hypot(first, second), rel=0.02)
+    error = retest_error(se, common, second)
+    assert se**2 / np.hypot(se, error) == pytest.approx(moved, rel=0.02)
+    assert retest_error(0.4, 0.4, 0.1) == np.inf
+    # without a common error it is the new test's own error
+    assert retest_error(0.6, 0.0, 0.25) == pytest.approx(0.25)
+
+
+def test_a_lot_well_known_or_far_from_every_limit_needs_no_other_test() -> None:
+    table, _belief = lot_table(CASE, circumstances())
+    near = worth_of_retest(table, 30, 14.0, 1.0, ERRORS, 10)
+    assert near > 0
+    assert worth_of_retest(table, 30, 14.0, 0.4, ERRORS, 10) == 0
+    assert worth_of_retest(table, 30, 14.0, 0.6, ERRORS, 10) < near
+    assert worth_of_retest(table, 30, 14.0, 1.0, ERRORS, 30) >= near
