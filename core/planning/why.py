@@ -11,7 +11,7 @@ import pandas as pd
 from core.market.stopping import selling_prices
 from core.messages import Message, message
 from core.planning.allocation import broken_limits, complete, evaluate
-from core.planning.case import PlanningCase
+from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
 from core.planning.outlook import Outlook
 from core.planning.probing import probing_gains
@@ -322,6 +322,14 @@ def _part(outlook: Outlook, case: PlanningCase, lots: list[int]) -> Outlook:
     )
 
 
+def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
+    """Return a buyer as one member meets him alone: of an offer and of what is promised the member's share, a promise of a lot with that lot."""
+    if who.lots:
+        return who if lots & set(who.lots) else replace(who, promised_kg=0.0, quantity_kg=0.0)
+    quantity = None if who.quantity_kg is None else who.quantity_kg * share
+    return replace(who, quantity_kg=quantity, promised_kg=who.promised_kg * share)
+
+
 def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with the member's share of space and bags.
 
@@ -374,7 +382,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             lots=tuple(case.lots[n] for n in numbers),
             drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
             storage=tuple(replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=max(int(way.buyable_bags * share), 1)) for way in case.storage),
-            buyers=tuple(replace(who, quantity_kg=None if who.quantity_kg is None else who.quantity_kg * share, weekly_kg=who.weekly_kg) for who in case.buyers),
+            buyers=tuple(_buyer_alone(who, share, {case.lots[n].id for n in numbers}) for who in case.buyers),
             needs=tuple(need for need in case.needs if need.member == owner),
             reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
             cash_now=case.cash_now * share,

@@ -211,3 +211,16 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
     assert "promised" in said[standing.id]
     assert said[seed.id] == "kept for seed, not sold"
     assert "your own crop" in said[own.id]
+
+
+def test_alone_a_member_meets_a_share_of_a_promise():
+    from core.planning.why import joint_against_alone
+
+    case = promised(small(4), 400.0)
+    outlook = build_outlook(case)
+    alone = joint_against_alone(outlook, plan_sale(case, outlook, time_limit=2.0))
+    owners = {lot.owner for lot in case.lots}
+    assert set(alone.index) == owners
+    # a price below the market: nobody gains by taking over the others' part of it
+    assert np.isfinite(alone["joint"]).all()
+    assert (alone["alone"].dropna() > 0).all()
