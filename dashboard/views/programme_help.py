@@ -1,27 +1,153 @@
-"""What would help: each group's largest avoidable loss, what it adds up to, and whom to visit this week."""
+"""What would help: where a dryer, bags, credit or training pays, each group's largest avoidable loss, and whom to visit this week."""
 
 from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
-from core.programme.avoidable import CAUSES, REMEDY, avoidable_losses, visit_list
-from core.programme.indicators import records_of
+from core.group.records import Group
+from core.programme.avoidable import visit_list
+from core.programme.counterfactual import REMEDY, GroupHelp
+from core.programme.counting import records_of
+from core.programme.helping import HELP_TAGS, HelpSum, help_of_groups, help_table, kept_help, programme_sums
+from core.programme.report import workbook_bytes
 from dashboard import page, state
-from dashboard.text import _, money, say
+from dashboard.charts.programme_help import help_figure
+from dashboard.text import _, literal, money, ngettext, say
+
+SECONDS_A_GROUP = 12
 
 
-@st.cache_data(max_entries=4, show_spinner=False)
-def losses_of(group_id: int, version: int) -> list[tuple[str, float, int]]:
-    """Return one group's avoidable losses, computed again only when its records change."""
+def kept_results(groups: list[Group]) -> dict[int, GroupHelp]:
+    """Return what is kept for each group whose records have not changed since."""
     store = state.store()
-    facts = store.facts(group_id)
-    interest = float(facts["interest_monthly"].value) if "interest_monthly" in facts else 0.02
-    return [
-        (item.cause, item.money, item.lots)
-        for item in avoidable_losses(records_of(store, group_id), interest, float(facts["market_loss_monthly"].value))
-    ]
+    found = {group.id: kept_help(store, group.id) for group in groups}
+    return {number: item for number, item in found.items() if item is not None}
+
+
+def work_out(groups: list[Group], missing: int) -> None:
+    """Offer to work out what is missing, with its progress; what is done is kept even when the page is left."""
+    minutes = max(1, round(missing * SECONDS_A_GROUP / 60))
+    st.write(
+        ngettext(
+            "For {count} group this is not worked out yet: its season is planned again with one thing otherwise.",
+            "For {count} groups this is not worked out yet: each season is planned again with one thing otherwise.",
+            missing,
+        ).format(count=missing)
+    )
+    words = _("Work it out now (about {minutes} min)").format(minutes=minutes)
+    if not st.button(words, key="help_work_out", type="primary"):
+        return
+    bar = st.progress(0.0)
+
+    def told(done: int, of: int) -> None:
+        bar.progress(done / max(of, 1), _("{done} of {of} groups").format(done=done, of=of))
+
+    help_of_groups(state.store(), [group.id for group in groups], state.today(), progress=told)
+    st.rerun()
+
+
+def pays(item: HelpSum) -> str:
+    """Return in a sentence where one help pays."""
+    if item.groups == 0:
+        return _("{help}: the records do not allow to say").format(help=_(item.help))
+    if not item.paying:
+        return _("{help}: in none of the {groups} groups it could be said for does it bring more than it costs").format(
+            help=_(item.help), groups=item.groups
+        )
+    return _("{help}: pays in {paying} of {groups} groups, most in {names}").format(
+        help=_(item.help), paying=len(item.paying), groups=item.groups, names=", ".join(map(literal, item.paying[:5]))
+    )
+
+
+def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
+    """Show what each kind of help brings over all groups, by currency."""
+    sums = programme_sums(results, groups)
+    for currency in sorted({item.currency for item in sums}):
+        own = [item for item in sums if item.currency == currency]
+        best = own[0]
+        if best.net > 0:
+            page.answer(
+                _("Most is to be gained by {help}: {amount} a season, costs taken off, in {groups} groups.").format(
+                    help=_(best.help), amount=money(best.net, currency), groups=len(best.paying)
+                )
+            )
+        else:
+            page.answer(
+                _("With these records no help brings more than it costs ({currency}).").format(currency=currency)
+            )
+        shown = [item for item in own if item.paying]
+        if shown:
+            page.chart(
+                help_figure(
+                    shown, [_(item.help) for item in shown], _("Gain less cost, {currency}").format(currency=currency)
+                ),
+                alt=_(
+                    "Gain of each kind of help over the groups in which it pays, less its cost, from bad to good years."
+                ),
+                key=f"help_chart_{currency}",
+            )
+        for item in own:
+            st.markdown(f"- {pays(item)}")
+    st.caption(
+        _(
+            "The mark is the mean, the line goes from one bad year in ten to one good year in ten. Groups in which a help does not pay are not in it."
+        )
+    )
+
+
+def group_rows(results: dict[int, GroupHelp], groups: list[Group]) -> list[dict[str, str]]:
+    """Return a row for each group: its largest avoidable loss with money and spread, or why nothing can be said."""
+    rows = []
+    for group in groups:
+        found = results.get(group.id)
+        if found is None:
+            continue
+        head = {_("Group"): group.name}
+        worst = found.largest
+        if worst is None:
+            why = say(found.why_not) if found.why_not is not None else _("none can be shown")
+            rows.append({**head, _("Largest avoidable loss"): why, _("Money"): "–", _("Bad to good year"): "–", _("Would help"): "–"})  # fmt: skip
+            continue
+        low, high = (money(value, group.currency) for value in (worst.low, worst.high))
+        rows.append(
+            {
+                **head, _("Largest avoidable loss"): _(worst.name), _("Money"): money(worst.money, group.currency),
+                _("Bad to good year"): f"{low} … {high}", _("Would help"): _(REMEDY[worst.name]),
+            }
+        )  # fmt: skip
+    return rows
+
+
+def show_gaps(results: dict[int, GroupHelp], groups: list[Group]) -> None:
+    """Say which causes the records do not allow to judge, and for which groups."""
+    gaps: dict[str, list[str]] = {}
+    for group in groups:
+        found = results.get(group.id)
+        for item in found.causes if found is not None else ():
+            if item.why_not is not None:
+                gaps.setdefault(f"{_(item.name)}: {say(item.why_not)}", []).append(literal(group.name))
+    if not gaps:
+        return
+    with st.expander(_("What the records do not allow to say")):
+        for why, names in sorted(gaps.items()):
+            st.markdown(f"- {why} ({', '.join(names)})")
+
+
+def show_visits(groups: list[Group]) -> None:
+    """Show whom to visit this week, with the reasons."""
+    st.subheader(_("Whom to visit this week"))
+    visits = visit_list([records_of(state.store(), group.id) for group in groups], state.now())
+    if not visits:
+        st.write(_("No group has a pressing reason."))
+    for visit in visits[:12]:
+        st.markdown(f"- **{literal(visit.group)}**: " + "; ".join(say(reason) for reason in visit.reasons))
+    if len(visits) > 12:
+        rest = [
+            {_("Group"): v.group, _("Reasons"): "; ".join(say(reason) for reason in v.reasons)} for v in visits[12:]
+        ]
+        with st.expander(ngettext("{count} more", "{count} more", len(rest)).format(count=len(rest))):
+            page.table(pd.DataFrame(rest), "visit_table", "visits.csv")
 
 
 def main() -> None:
@@ -30,63 +156,37 @@ def main() -> None:
         _("What would help"),
         _("Where would a dryer, sealed bags, credit or training pay most, and whom to visit this week?"),
     )
-    try:
-        store = state.store()
-        groups = store.groups()
+    with page.plain_errors():
+        groups = state.store().groups()
         if not groups:
             page.stop_if_no_group()
-        with page.busy(_("Working out what each group lost")):
-            all_losses = {group.id: losses_of(group.id, store.version(group.id)) for group in groups}
-        currencies = sorted({group.currency for group in groups})
-        sums = {
-            (currency, cause): sum(
-                amount
-                for group in groups
-                if group.currency == currency
-                for name, amount, _lots in all_losses[group.id]
-                if name == cause
+        results = kept_results(groups)
+        if results:
+            show_programme(results, groups)
+        else:
+            page.answer(_("What would help has not been worked out yet; whom to visit this week stands below."))
+        if len(results) < len(groups):
+            work_out(groups, len(groups) - len(results))
+        if results:
+            st.subheader(_("Each group's largest avoidable loss"))
+            page.table(pd.DataFrame(group_rows(results, groups)), "help_table", "what_would_help.csv")
+            show_gaps(results, groups)
+            st.download_button(
+                _("Save all figures (XLSX with HXL tags)"),
+                workbook_bytes({"what would help": (help_table(results, groups), HELP_TAGS)}),
+                "what_would_help.xlsx",
+                key="help_xlsx",
             )
-            for currency in currencies
-            for cause in CAUSES
-        }
-        best = max(sums, key=lambda key: sums[key], default=None)
-        if best is not None and sums[best] > 0:
-            page.answer(
-                _("Over all groups, most is lost by {cause} ({amount}); would help: {remedy}.").format(
-                    cause=_(best[1]), amount=money(sums[best], best[0]), remedy=say(REMEDY[best[1]])
-                )
-            )
-        rows = []
-        for group in groups:
-            own = all_losses[group.id]
-            if own:
-                cause, amount, lots = own[0]
-                rows.append(
-                    {
-                        _("Group"): group.name, _("Largest avoidable loss"): _(cause), _("Money"): money(amount, group.currency),
-                        _("Lots"): lots, _("Would help"): say(REMEDY[cause]),
-                    }
-                )  # fmt: skip
-        if rows:
-            page.table(pd.DataFrame(rows).sort_values(_("Group")), "help_table", "what_would_help.csv")
-        st.subheader(_("Whom to visit this week"))
-        visits = visit_list([records_of(store, group.id) for group in groups], state.now())
-        if not visits:
-            st.write(_("No group has a pressing reason."))
-        for visit in visits:
-            st.markdown(f"- **{visit.group.replace('*', '')}**: " + "; ".join(say(reason) for reason in visit.reasons))
+        show_visits(groups)
         page.sources(
             [
-                _(
-                    "Waiting wet: dry matter lost by the published relation of the crop on days beyond what drying takes."
-                ),
-                _("Sold early: the season fitted to prices before the sale only, less interest and loss."),
-                _("Sums of groups with different currencies are not added up."),
+                _("Each season is planned from its first harvest with the prices known that month and the usual weather of its place: once as the records say it went, once with one thing otherwise. The difference is what could be expected when it was decided, not hindsight."),
+                _("Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that weather; slow drying and waiting cannot be told apart."),
+                _("Too few tests: dryness judged by hand is taken to be {sd} points off (judgement). Sold early for cash: sales within eight weeks of harvest, against borrowing the same money.").format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
+                _("Costs of help are assumed until the programme enters its own. Sums of groups with different currencies are not added up."),
             ]
-        )
+        )  # fmt: skip
         page.caution("advice")
-    except DryholdError as error:
-        page.show_error(error)
 
 
 main()

@@ -1,0 +1,44 @@
+"""What each kind of help would bring over a programme's groups, with the spread of years."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+
+from core.programme.helping import HelpSum
+from dashboard.charts.base import layout
+from dashboard.charts.palette import CLAY
+
+
+def help_figure(sums: Sequence[HelpSum], names: Sequence[str], x_title: str) -> go.Figure:
+    """Return net worth by kind of help: a mark for the mean, a line from a bad year to a good one, both less the cost.
+
+    Parameters
+    ----------
+    sums : sequence of HelpSum
+        Of one currency, what brings most first.
+    names : sequence of str
+        What stands beside each, as the reader reads it.
+    x_title : str
+        With the currency.
+    """
+    top = list(sums)[::-1]
+    figure = go.Figure(
+        go.Scatter(
+            x=[item.net for item in top],
+            y=list(names)[::-1],
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": [max(0.0, item.high - item.money) for item in top],
+                "arrayminus": [max(0.0, item.money - item.low) for item in top],
+                "thickness": 2,
+            },
+            mode="markers",
+            marker={"color": CLAY, "size": 11, "symbol": "diamond"},
+            showlegend=False,
+        )
+    )
+    figure.add_vline(x=0, line_width=1, line_dash="dot")
+    return layout(figure, x_title, "", height=130 + 46 * max(1, len(top)))
