@@ -41,6 +41,7 @@ from dashboard.text import _, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
 MOST_LOTS = 60
+LEAST_CHANCE_SHOWN = 0.01
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
 FALLBACK_FACTS = (
     "deduction_per_point", "refusal_above_limit", "refused_price", "price_spread", "drying_rate", "drying_floor",
@@ -286,7 +287,7 @@ def main() -> None:
                 "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
             ),
             _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960); dated cash needs are not counted"
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960); dated cash needs are not counted, and wet grain in a bag costs what the storage outlook reckons, no more: the harm of eating mouldy grain is not in these sums"
             )
             if worths.shared
             else _(
@@ -334,7 +335,10 @@ def show_season(
             gain=money(check, group.currency)
         )
     )
-    page.chart(payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback")
+    if back.chance_within_life >= LEAST_CHANCE_SHOWN:
+        page.chart(
+            payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback"
+        )
     mass = sum(_mass(lot) for lot, _limit in lots if lot.id in reports)
     scale = paying_scale(price, season.mean, upkeep, tests * per_test, seasons, waiting)
     if 1 < scale < 100:
@@ -406,7 +410,7 @@ def show_again(group: Group, lots: Sequence[Again]) -> None:
 def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
     """Show each lot's worth, and for a chosen one how many bags to probe."""
     reports = worths.reports
-    st.subheader(_("Lot by lot"))
+    st.subheader(_("Lot by lot, before the first test"))
     page.table(
         pd.DataFrame(
             [
