@@ -29,7 +29,8 @@ def add_pool_book(store: Store, group_id: int, lots: list[Lot], now: datetime) -
     first = min(lot.harvested_on for lot in season if lot.harvested_on)
     terms = {
         "base_pct": "13.5", "limit_pct": "14.0", "first_payment_per_kg": "250", "step": "1", "price_rule": "by_sale",
-        "grade_factors": {"1": "1", "2": "0.93"}, "levies": [{"name": "meter", "kind": "per_kg", "amount": "4"}],
+        "grade_factors": {"1": "1", "2": "0.93"}, "levies": [{"name": "office", "kind": "per_kg", "amount": "4"}],
+        "order": ["levies", "meter", "loans", "advances"], "minimum_take_home": "0.4",
     }  # fmt: skip
     write("terms", first, terms)
     total = Decimal(0)
@@ -43,6 +44,15 @@ def add_pool_book(store: Store, group_id: int, lots: list[Lot], now: datetime) -
             "bags": lot.bags, "moisture_pct": str(moisture), "moisture_sd_pct": "0.5", "grade": "2" if index % 4 == 3 else "1",
         }  # fmt: skip
         write("delivery", day, payload)
+    seed, short = season[0].owner_id, season[-1].owner_id
+    loan = {"member_id": seed, "principal": "60000", "monthly_rate": "0.02", "purpose": "seed and bags"}
+    write("loan", first + timedelta(days=5), loan)
+    write(
+        "payment",
+        first + timedelta(days=40),
+        {"member_id": short, "amount": "25000", "about": "advance", "reference": "school fees"},
+    )
+    write("store", first + timedelta(days=12), {"pool": POOL, "method": "woven_bag"})
     later = first + timedelta(days=130)
     write("loss", later, {"pool": POOL, "kind": "insects and mould", "dry_kg": f"{total * Decimal('0.012'):.3f}"})
     loaded = (total * Decimal("0.8") / Decimal("0.87")).quantize(Decimal("0.1"))

@@ -20,9 +20,9 @@ from core.programme.group_tables import FileRecords
 
 KIND = "group_file"
 MEMBER_KEYS = frozenset({"member", "member_id", "holder"})
-MEMBER_MAPS = frozenset({"shares", "to", "to_capital", "to_pay"})
+MEMBER_MAPS = frozenset({"shares", "to", "to_capital", "to_pay", "amounts"})
 LOT_KEYS = frozenset({"lot", "lot_id"})
-EVENT_KEYS = frozenset({"of", "sale", "about"})
+EVENT_KEYS = frozenset({"of", "sale", "about", "loan"})
 TABLES = ("members", "lots", "readings", "sales", "prices", "facts", "events")
 Numbers = dict[str, dict[str, int]]
 

@@ -48,7 +48,7 @@ def receipt_page(
     how = _("{net} × (100 − {moisture}) ÷ {rest} = {common}").format(
         net=f"{delivery.net_kg:.1f}",
         moisture=f"{delivery.moisture_pct:.1f}",
-        rest=f"{100 - base_pct:g}",
+        rest=f"{float(100 - base_pct):g}",
         common=f"{common:.1f}",
     )
     cells = "".join(f"<tr><td>{escape(name)}</td><td>{escape(value)}</td></tr>" for name, value in rows)

@@ -132,7 +132,7 @@ def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool)
     total = statement.delivered_kg
     listed.append((_("Together"), "", "", f"{net:,.1f}", "", f"{net - total:,.1f}", f"{total:,.1f}"))
     how = _("{at} = net kg × (100 − moisture) ÷ {rest}. Only water is taken out.").format(
-        at=_at(base, _), rest=f"{100 - base:g}"
+        at=_at(base, _), rest=f"{float(100 - base):g}"
     )
     if any(row.water_kg < 0 for row in statement.deliveries):
         how += " " + _("A minus stands where the grain was drier than {base} %: it counts for more.").format(base=base)
@@ -162,17 +162,17 @@ def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
         )
     ]  # fmt: skip
     for sold in statement.sales:
-        counted = () if plain else (f"{sold.all_counted_kg:,.1f}", f"{sold.counted_kg:,.1f}")
+        counted = () if plain else (f"{sold.all_counted_kg:,.3f}", f"{sold.counted_kg:,.3f}")
         sales.append(
             (
-                sold.sale.on.isoformat(), sold.sale.buyer, f"{sold.load_kg:,.1f}", f"{sold.common_kg:,.1f}",
+                sold.sale.on.isoformat(), sold.sale.buyer, f"{sold.load_kg:,.3f}", f"{sold.common_kg:,.3f}",
                 _coin(sold.load_money, statement), *counted, _coin(sold.proceeds, statement),
                 _coin(sold.load_costs, statement), _coin(sold.costs, statement),
             )
         )  # fmt: skip
     pay = statement.pay
     blank = ("",) * (0 if plain else 2)
-    kg = f"{statement.sold_kg:,.1f}"
+    kg = f"{statement.sold_kg:,.3f}"
     together = (_coin(pay.proceeds, statement), "", _coin(pay.costs, statement))
     sales.append((_("Together"), "", "", kg, "", *blank, *together))
     part = _("Your part = buyer paid × your counted kg ÷ counted kg of all;")
@@ -180,9 +180,13 @@ def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
         part = _("Your part = buyer paid × your kg ÷ kg of all;")
     how = [part, _("your cost = truck and market × your kg ÷ kg of all.")]
     factors = [
-        f"{_('grade')} {name} × {factor:g}" for name, factor in statement.terms.grade_factors.items() if factor != 1
+        f"{_('grade')} {name} × {float(factor):g}"
+        for name, factor in statement.terms.grade_factors.items()
+        if factor != 1
     ]
-    factors += [f"{week} × {factor:g}" for week, factor in sorted(statement.terms.week_factors.items()) if factor != 1]
+    factors += [
+        f"{week} × {float(factor):g}" for week, factor in sorted(statement.terms.week_factors.items()) if factor != 1
+    ]
     if factors:
         how.append(_("Counted kg are kg times the agreed price factors: {factors}.").format(factors=", ".join(factors)))
     if statement.terms.price_rule == "pool_price":
@@ -245,7 +249,7 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
     kept = statement.terms.minimum_take_home
     if kept > 0:
         least = _("The group agreed that at least {part} % of what is left after truck and market comes to you.")
-        notes.append(least.format(part=f"{100 * kept:g}"))
+        notes.append(least.format(part=f"{float(100 * kept):g}"))
     for name, amount in pay.short.items():
         if name != ADVANCES and not name.startswith(LOAN):
             words = _("{name}: {amount} could not be taken off yet.")
@@ -259,7 +263,7 @@ def _rate(statement: MemberStatement, name: str) -> str:
     levy = next((item for item in statement.terms.levies if item.name == name), None)
     if levy is None:
         return ""
-    return f"{levy.amount:g} / kg" if levy.kind == "per_kg" else f"{100 * levy.amount:g} %"
+    return f"{float(levy.amount):g} / kg" if levy.kind == "per_kg" else f"{float(100 * levy.amount):g} %"
 
 
 def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
@@ -273,14 +277,14 @@ def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
     }
     rows = [(_("Loan"), _("Day"), _("What"), _("Amount"), _("Principal due"), _("Interest due"))]
     for account in statement.loans:
-        rate = f"{100 * account.loan.monthly_rate:g} %"
-        name = _("No. {number}, {rate} a month {purpose}").format(
+        rate = f"{float(100 * account.loan.monthly_rate):g} %"
+        name = _("No. {number}, {rate} a month, {purpose}").format(
             number=account.loan.number, rate=rate, purpose=account.loan.purpose
         )
         for line in account.lines:
             rows.append(
                 (
-                    name.strip(), line.on.isoformat(), words[line.kind], _coin(line.amount, statement),
+                    name.rstrip(", "), line.on.isoformat(), words[line.kind], _coin(line.amount, statement),
                     _coin(line.principal_due, statement), _coin(line.interest_due, statement),
                 )
             )  # fmt: skip

@@ -113,7 +113,7 @@ def show_members(season: Season, pays: dict[int, MemberPay], members: dict[int, 
     words = _("Taken off in this order: {order}.").format(order=order)
     if kept_part:
         words += " " + _("At least {part} % of what is left after truck and market comes to the member.").format(
-            part=f"{100 * kept_part:g}"
+            part=f"{float(100 * kept_part):g}"
         )
     short = [members.get(key, "?") for key, pay in pays.items() if pay.short]
     if short:
@@ -203,11 +203,11 @@ def show_buyers(group: Group, season: Season) -> None:
         "buyers_side.csv",
     )
     for (buyer, _pool), terms in contracts.items():
-        steps = "; ".join(f"{rate:.3g} % / point → {upper:g} %" for upper, rate in terms.steps)
+        steps = "; ".join(f"{float(rate):.3g} % / point → {float(upper):g} %" for upper, rate in terms.steps)
         st.caption(
             _("Contract of {buyer}: nothing up to {base} %, then {steps}. {source}").format(
                 buyer=safe(buyer),
-                base=f"{terms.base_pct:g}",
+                base=f"{float(terms.base_pct):g}",
                 steps=steps,
                 source=f"({sentence(terms.source)})",
             )
