@@ -24,7 +24,7 @@ from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingCh
 from core.planning.credit import credit_terms
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.parts import plan_in_parts
-from core.planning.physics import Kept, Physics
+from core.planning.physics import Dried, Kept, Physics
 from core.planning.rooms import room_physics
 from core.programme.season_case import SCENARIOS, SEALED, Habits, SeasonCase, season_case
 
@@ -164,7 +164,7 @@ def compare_ways(
     """
     habits = season.habits
     whole = _everything(season, facts)
-    rooms = room_physics(whole, seed, season.built.data) if physics is None else physics
+    rooms = by_fortnight(room_physics(whole, seed, season.built.data)) if physics is None else physics
     waits = waiting_days(whole, habits, rooms)
     aimed = {crop: level for crop, level in habits.dried_to.items() if abs(level - whole.target(crop)) > MARGIN_PCT}
     outlooks: dict[tuple[bool, bool, bool, bool], Outlook] = {}
@@ -200,7 +200,7 @@ def compare_ways(
     }
     found = {}
     for name, way in WAYS.items():
-        silent = _why_not(name, habits)
+        silent = _why_not(name, habits, sum(lot.bags for lot in whole.lots))
         if silent is not None or touched[name] == 0:
             found[name] = Difference(name, 0.0, 0.0, 0.0, 0, _cost(name, facts), silent)
             continue
@@ -213,9 +213,9 @@ def compare_ways(
     )  # fmt: skip
 
 
-def _why_not(name: str, habits: Habits) -> Message | None:
-    if name == "sealed bags" and habits.sealed:
-        return message("this group keeps grain in sealed storage already")
+def _why_not(name: str, habits: Habits, bags: int) -> Message | None:
+    if name == "sealed bags" and habits.sealed_bags >= bags:
+        return message("this group keeps all its grain in sealed storage already")
     if name == "credit on stored grain":
         return habits.silent.get("sold early for cash")
     return habits.silent.get(name)
@@ -301,8 +301,8 @@ def _limits_as_they_were(case: PlanningCase, habits: Habits, way: _Way) -> Plann
             for choice in case.drying
         ),
         storage=tuple(
-            replace(choice, owned_bags=0, buyable_bags=0)
-            if choice.method in SEALED and not (way.sealed or habits.sealed)
+            replace(choice, owned_bags=0, buyable_bags=habits.sealed_bags)
+            if choice.method in SEALED and not way.sealed
             else choice
             for choice in case.storage
         ),
@@ -325,6 +325,21 @@ def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: 
         owed = need.amount / (1.0 - credit.fee_share) * (1.0 + credit.monthly_interest) ** months
         cost += owed * float(case.discount(need.week + months * WEEKS_PER_MONTH)) - need.amount * float(case.discount(need.week))  # fmt: skip
     return cost
+
+
+def by_fortnight(physics: Physics) -> Physics:
+    """Return the physics in which drying begun in an odd week meets the weather of the week before: half as many drying runs.
+
+    The usual weather of a place hardly changes within a fortnight; what is compared meets the same weather either way.
+    """
+
+    def dry(lot: CaseLot, choice: DryingChoice, start_week: int, moisture: np.ndarray, target: float) -> Dried:
+        back = start_week % 2
+        # the days waited stay what they are
+        shifted = replace(lot, available_week=lot.available_week - back) if back else lot
+        return physics.dry(shifted, choice, start_week - back, moisture, target)
+
+    return replace(physics, dry=dry)
 
 
 def _judged(physics: Physics, lots: frozenset[str], spread: float) -> Physics:

@@ -16,7 +16,7 @@ from core.group.store import Store
 from core.programme.counterfactual import CAUSES, HELPS, REMEDY, GroupHelp, from_payload, group_help, to_payload
 
 KEPT = "programme_help"
-RULES_VERSION = 1
+RULES_VERSION = 2
 """Raised when the way of reckoning changes, so that what was kept is worked out anew."""
 
 

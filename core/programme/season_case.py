@@ -32,15 +32,15 @@ class Habits:
     """What the records of one season say a group did.
 
     `ready_days` by lot: days from harvest to the first test at or below the limit or its bagging (to today where it is still wet); `judged` lots were bagged without a test; `dried_to` by crop: mean
-    moisture of the last test before bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand; `sealed` whether any lot
-    lay in sealed storage. `silent` says, cause by cause, why the records say nothing.
+    moisture of the last test before bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand; `sealed_bags` lay in sealed
+    storage. `silent` says, cause by cause, why the records say nothing.
     """
 
     ready_days: Mapping[str, float]
     judged: frozenset[str]
     dried_to: Mapping[str, float]
     needs: tuple[CashNeed, ...]
-    sealed: bool
+    sealed_bags: int
     silent: Mapping[str, Message] = field(default_factory=dict)
 
 
@@ -210,7 +210,9 @@ def _habits(
     if not needs:
         silent["sold early for cash"] = message("no sale within {weeks} weeks of harvest is written down", weeks=EARLY_WEEKS)  # fmt: skip
     means = {crop: round(float(np.mean(values)), 2) for crop, values in dried.items() if len(values) >= FEWEST_LOTS}
-    return Habits(ready, frozenset(judged), means, needs, any(lot.storage_method in SEALED for lot in lots), silent)
+    return Habits(
+        ready, frozenset(judged), means, needs, sum(lot.bags for lot in lots if lot.storage_method in SEALED), silent
+    )
 
 
 def sales_as_needs(records: Records, lots: list[Lot], case: PlanningCase, today: date) -> tuple[CashNeed, ...]:

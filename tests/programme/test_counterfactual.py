@@ -55,7 +55,7 @@ def case(rise: float = 0.0, lots: int = 4, wet: float = 18.0) -> PlanningCase:
 
 
 def season(of: PlanningCase, **habits: object) -> SeasonCase:
-    usual = {"ready_days": {}, "judged": frozenset(), "dried_to": {}, "needs": (), "sealed": False}
+    usual = {"ready_days": {}, "judged": frozenset(), "dried_to": {}, "needs": (), "sealed_bags": 0}
     built = SimpleNamespace(case=of, data=None, notes=())
     return SeasonCase(built, Habits(**{**usual, **habits}), ())  # type: ignore[arg-type]
 
@@ -114,7 +114,7 @@ def test_bags_judged_by_hand_lose_where_some_are_stored_too_wet():
 
 
 def test_help_that_a_group_has_is_not_offered_and_costs_come_off():
-    found = named(ways(case(0.4), sealed=True))
+    found = named(ways(case(0.4), sealed_bags=40))
     assert found["sealed bags"].why_not is not None
     assert named(ways(case(0.4)))["sealed bags"].money >= -1e-6  # more choice cannot make the plan worse
     assert Difference("x", 100.0, 0, 0, 1, 30.0).net == 70.0
