@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
@@ -44,7 +44,7 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
             {
                 _("What"): row.get("label") or "–",
                 _("Crop"): crops.get(row["commodity"], row["commodity"]),
-                _("Earliest day"): row["on"],
+                _("Earliest day"): day(date.fromisoformat(row["on"])),
                 _("Grain, kg"): round(float(row["kg"])),
                 _("Moisture then, %"): number(row["moisture_pct"], 1) if row.get("moisture_pct") else _("assumed"),
                 _("Whose"): row.get("member") or _("pool"),
@@ -68,7 +68,8 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
         moisture = right.number_input(
             _("Its moisture then, % (empty: assumed)"), 5.0, 50.0, value=None, step=0.5, key="coming_moisture"
         )
-        right.caption(page.origin_text(store.facts(group.id)["plan.harvest_moisture_pct"]))
+        usual = store.facts(group.id)["plan.harvest_moisture_pct"]
+        right.caption(f"{number(float(usual.value), 1)} % – {page.origin_text(usual)}")
         left, right = st.columns(2)
         member = left.selectbox(
             _("Whose it is"),
@@ -95,7 +96,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
                 _("Crop"): crops.get(row["commodity"], row["commodity"]),
                 _("kg promised"): round(float(row["kg"])),
                 _("Price of 1 kg"): money(float(row["price_per_kg"]), group.currency),
-                _("Deliver by"): row["due"],
+                _("Deliver by"): day(date.fromisoformat(row["due"])),
                 _("From lot"): lots.get(row.get("lot") or "", _("any")),
             }
             for row in rows
