@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import sys
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 from dashboard.bootstrap import ROOT, StartError, prepare, run_module
 
 FIRST_PORT = 8501
+# The matrices here are small: threads that wait for one another cost several times what they save, above all on a busy machine.
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 def free_port(first: int = FIRST_PORT, tries: int = 50) -> int:
@@ -35,6 +38,8 @@ def _start(arguments: list[str]) -> int:
 def main() -> int:
     """Check and prepare the packages, then start the pages on this computer only."""
     arguments = sys.argv[1:]
+    for name, count in ONE_THREAD.items():
+        os.environ.setdefault(name, count)
     try:
         python = prepare()
     except StartError as error:

@@ -6,8 +6,12 @@ import os
 import socket
 from pathlib import Path
 
-import pytest
-from hypothesis import HealthCheck, settings
+# Before numpy comes in: small matrices on several threads cost several times the processor time.
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+import pytest  # noqa: E402
+from hypothesis import HealthCheck, settings  # noqa: E402
 
 settings.register_profile(
     "dryhold",
