@@ -11,10 +11,11 @@ from core.messages import Message
 from core.meter.account import Account, MemberBalance, Receipt, member_balances, member_statement
 
 Say = Callable[[Message | str], str]
+DAY_LENGTH = len("2026-11-25")
 STYLE = (
     "body{font-family:Georgia,serif;color:#22261f;max-width:44rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #ded8c8;padding:.3rem;text-align:left}"
-    "td:first-child{white-space:nowrap}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
+    "td:first-child,td.d{white-space:nowrap}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
     "@media print{body{margin:0}}"
 )
 
@@ -45,9 +46,12 @@ def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:
 
     def line(cells: list[str], tag: str) -> str:
         first = len(cells) - numbers
-        marks = [
-            f"<{tag}{' class=n' if place >= first else ''}>{escape(cell)}</{tag}>" for place, cell in enumerate(cells)
-        ]
+
+        def mark(place: int, cell: str) -> str:
+            is_day = len(cell) == DAY_LENGTH and cell[4:5] == cell[7:8] == "-"
+            return " class=n" if place >= first else " class=d" if is_day else ""
+
+        marks = [f"<{tag}{mark(place, cell)}>{escape(cell)}</{tag}>" for place, cell in enumerate(cells)]
         return "<tr>" + "".join(marks) + "</tr>"
 
     body = "".join(line(row, "td") for row in rows)
@@ -162,7 +166,7 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
         HTML, all text escaped.
     """
     trial = account.journal.trial_balance(on)
-    rows = [[row.account, _or_blank(row.debit), _or_blank(row.credit)] for row in trial]
+    rows = [[row.account, _or_blank(row.debit), _or_blank(row.credit)] for row in trial if row.debit or row.credit]
     total = [
         say("Together"),
         coins(sum((row.debit for row in trial), Decimal(0))),
@@ -172,20 +176,16 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
         [row.name, coins(row.owes), coins(row.arrears), coins(row.owed_to_him), coins(row.capital)]
         for row in member_balances(account, on)
     ]
-    journal = [
-        [
-            str(entry.number),
-            entry.on.isoformat(),
-            say(entry.text),
-            line.account,
-            entry.who,
-            _or_blank(line.debit),
-            _or_blank(line.credit),
-        ]
-        for entry in account.journal.entries
-        if entry.on <= on
-        for line in entry.lines
-    ]
+    journal = []
+    for entry in account.journal.entries:
+        head = [str(entry.number), entry.on.isoformat(), say(entry.text), entry.who]
+        for line in entry.lines if entry.on <= on else ():
+            named = account.facts.names.get(line.party, "")
+            where = f"{line.account} – {named}" if named else line.account
+            # what is the same for all lines of an entry stands once
+            journal.append([*head, where, _or_blank(line.debit), _or_blank(line.credit)])
+            head = [""] * len(head)
+    signed = [f"{escape(say(name))}: ____________________" for name in ("Treasurer", "Chair", "Member who checked")]
     return sheet(
         f"{group} – {say('the account of the shared meter')}",
         [
@@ -197,10 +197,11 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
             ),
             f"<h2>{escape(say('Journal'))}</h2>",
             html_table(
-                [say("No."), say("Day"), say("What"), say("Account"), say("Written by"), say("Debit"), say("Credit")],
+                [say("No."), say("Day"), say("What"), say("Written by"), say("Account"), say("Debit"), say("Credit")],
                 journal,
                 2,
             ),
+            f"<p class=sign>{' &nbsp; '.join(signed)}</p>",
         ],
     )
 

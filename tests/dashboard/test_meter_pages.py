@@ -149,6 +149,31 @@ def test_every_section_opens_and_the_season_closes(demo_store) -> None:
     assert account.journal.totals()["income"] == 0
 
 
+def test_what_is_counted_short_is_booked_and_the_rest_is_shared_in_the_close(demo_store) -> None:
+    """By hand: 30 less in the cash box than in the book; 90 are paid out to the members, who are owed 90 together afterwards."""
+    app = opened(demo_store, "meter_account")
+    group = group_shown(demo_store)
+    app.segmented_control(key="acc_section").set_value("close").run()
+    field = next(item for item in app.number_input if item.key.startswith("close_cash box_"))
+    in_book = field.value
+    field.set_value(in_book - 30.0).run()
+    press(app, "close_count")
+    event = demo_store.events(group.id, "meter")[-1]
+    assert (event.kind, float(event.payload["counted"])) == ("cash_counted", in_book - 30.0)
+    before = owed_to_members(demo_store, group)
+    app.number_input(key="close_shared").set_value(90.0).run()
+    app.checkbox(key="close_sure").check().run()
+    press(app, "close_button")
+    assert owed_to_members(demo_store, group) - before == 90
+
+
+def owed_to_members(store, group):
+    """Return what the group owes its members together."""
+    from core.meter.account import OWED_TO_MEMBERS, replay
+
+    return -replay(store.events(group.id, "meter")).journal.balance(OWED_TO_MEMBERS)
+
+
 def test_earlier_payments_are_previewed_before_they_are_taken(demo_store) -> None:
     app = opened(demo_store, "meter_account")
     group = group_shown(demo_store)
