@@ -10,7 +10,7 @@ import pandas as pd
 import streamlit as st
 
 from core.programme.counting import Indicator, Records, records_of
-from core.programme.definitions import DEFINITIONS, Definition
+from core.programme.definitions import DEFINITIONS, OWN, Definition
 from core.programme.indicators import group_indicators, in_season, indicator_rows, last_reading_age
 from core.programme.loss_index import CropLoss, crop_losses
 from core.programme.programme_book import ProgrammeBook, goal_words, programme_book
@@ -155,10 +155,26 @@ def report_words(row: pd.Series) -> dict[str, str]:
 
 
 def definition_words(definition: Definition) -> str:
-    """Return what an indicator counts, over what, and its source, in one line."""
-    return _("{numerator}, over {denominator}. Source: {source}").format(
-        numerator=say(definition.numerator), denominator=say(definition.denominator), source=_(definition.source)
+    """Return what an indicator counts, over what, and its source where it is not this project's own, in one line."""
+    words = _("{numerator}, over {denominator}.").format(
+        numerator=say(definition.numerator), denominator=say(definition.denominator)
     )
+    if definition.source == OWN:
+        return words
+    return words + " " + _("Source: {source}.").format(source=_(definition.source))
+
+
+def definitions_list() -> None:
+    """Show what every indicator counts, folded away."""
+    with st.expander(_("What each indicator counts")):
+        for definition in DEFINITIONS.values():
+            st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
+        st.caption(_("Where no source stands, the definition is this project's own."))
+        st.caption(
+            _(
+                "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, by value over ten crops. The losses here are those of the stages that a group records between harvest and sale: a part of it, not the index itself."
+            )
+        )
 
 
 def target_list(report: pd.DataFrame) -> None:

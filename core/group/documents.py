@@ -42,7 +42,12 @@ class Documents:
             where = (documents.c.kind == kind, documents.c.key == key)
             values = {"payload": payload, "stored_at": stored_at}
             if not connection.execute(sa.update(documents).where(*where).values(**values)).rowcount:
-                connection.execute(sa.insert(documents).values(kind=kind, key=key, **values))
+                try:
+                    with connection.begin_nested():
+                        connection.execute(sa.insert(documents).values(kind=kind, key=key, **values))
+                except sa.exc.IntegrityError:
+                    # another writer was quicker with the first version: this one takes its place
+                    connection.execute(sa.update(documents).where(*where).values(**values))
 
     def remove(self, kind: str, key: str) -> None:
         """Remove a document; nothing happens when there is none."""

@@ -20,6 +20,7 @@ from core.planning.outlook import Outlook
 from core.planning.sale import PlannedSale, SalePlan
 
 BOOK = "plans"
+ORDER_OF_THE_DAY = ("borrow", "buy", "book", "harvest", "dry", "test", "bag", "sell", "collect", "repay")
 ORDER_AHEAD_DAYS = {
     "bags": 10,
     "truck": 7,
@@ -159,7 +160,7 @@ def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> 
         add(max(item.order_by, begin), "buy" if item.kind == "bags" else "book", item.what, "treasurer", "", item.count)
     return sorted(
         (action for action in made.values() if action.on <= begin + timedelta(days=days) and action.on >= begin),
-        key=lambda action: (action.on, action.kind, action.who),
+        key=lambda action: (action.on, ORDER_OF_THE_DAY.index(action.kind), action.who),
     )
 
 

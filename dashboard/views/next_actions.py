@@ -30,9 +30,8 @@ def main() -> None:
     if last is None:
         st.caption(_("This is the plan of today; nobody has kept one yet. Keep it on the page 'Sale plan'."))
     else:
-        st.caption(
-            _("Plan of today; the group's last kept plan is of {day} ({who}).").format(day=day(last.on), who=last.who)
-        )
+        kept = _("Plan of today; the group's last kept plan is of {day}.").format(day=day(last.on))
+        st.caption(kept if last.who == "not named" else f"{kept[:-1]} ({last.who}).")
     owners = sorted({action.who for action in actions})
     who = st.selectbox(
         _("Whose steps"),

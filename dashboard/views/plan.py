@@ -24,6 +24,7 @@ from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone,
 from dashboard.text import _, day, literal, money, ngettext, number, percent, say
 
 KEEP = {"persist_state": "session"}
+NOT_NAMED = "not named"
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
 
 
@@ -452,15 +453,22 @@ def _compare(group: Any, made: MadePlan) -> None:
     facts = state.store().facts(group.id)
     if last is not None:
         change = compare_plans(last, made.plan, made.outlook, float(facts["plan.keep_below_gain"].value))
+        same = not len(change.moved) and (change.gain is None or abs(change.gain) < 1)
         head = (
-            _("The last plan, kept on {day} by {who}, should be changed.")
+            _("The last plan should be changed.")
             if change.change_advice
-            else _("Stay with the last plan, kept on {day} by {who}: the gain of changing is too small.")
+            else _("Stay with the last plan: the gain of changing is too small.")
         )
-        st.markdown(head.format(day=day(last.on), who=last.who))
-        if change.gain is not None:
+        if same and not change.change_advice:
+            head = _("Today's plan is the last plan that was kept.")
+        kept_by = _("It was kept on {day} by {who}.") if last.who != NOT_NAMED else _("It was kept on {day}.")
+        st.markdown(f"{head} {kept_by.format(day=day(last.on), who=literal(last.who))}")
+        if change.gain is not None and not same:
+            gain = _about(change.gain, group.currency) if change.gain >= 1 else _("nothing")
             st.caption(
-                _("Changing would bring {gain} on today's knowledge.").format(gain=money(change.gain, group.currency))
+                _(
+                    "Changing would bring {gain} on today's knowledge; below {share} of the plan's value the advice is not changed."
+                ).format(gain=gain, share=percent(float(facts["plan.keep_below_gain"].value)))
             )
         for why in change.why:
             st.markdown(f"- {say(why)}")

@@ -23,7 +23,7 @@ from dashboard.programme_parts import (
     CountedGroup,
     book,
     counted_groups,
-    definition_words,
+    definitions_list,
     group_by_season,
     in_words,
     report_words,
@@ -101,9 +101,7 @@ def show_indicators(own: CountedGroup) -> None:
         mime="text/csv",
         key="profile_csv",
     )
-    with st.expander(_("What each indicator counts")):
-        for definition in DEFINITIONS.values():
-            st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
+    definitions_list()
 
 
 def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) -> None:

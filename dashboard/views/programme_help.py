@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import floor, log10
+
 import pandas as pd
 import streamlit as st
 
@@ -47,6 +49,12 @@ def work_out(groups: list[Group], missing: int) -> None:
     st.rerun()
 
 
+def about(value: float, currency: str) -> str:
+    """Return a sum to three figures: more would say more than is known."""
+    digits = 0 if value == 0 else max(0, floor(log10(abs(value))) - 2)
+    return money(round(value, -digits), currency)
+
+
 def pays(item: HelpSum) -> str:
     """Return in a sentence where one help pays."""
     if item.groups == 0:
@@ -68,8 +76,14 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
         best = own[0]
         if best.net > 0:
             page.answer(
-                _("Most is to be gained by {help}: {amount} a season, costs taken off, in {groups} groups.").format(
-                    help=_(best.help), amount=money(best.net, currency), groups=len(best.paying)
+                _(
+                    "Most is to be gained by {help}: about {amount} a season, costs taken off, in {groups} groups ({low} in a bad year, {high} in a good one)."
+                ).format(
+                    help=_(best.help),
+                    amount=about(best.net, currency),
+                    groups=len(best.paying),
+                    low=about(best.low - best.cost, currency),
+                    high=about(best.high - best.cost, currency),
                 )
             )
         else:
@@ -109,10 +123,10 @@ def group_rows(results: dict[int, GroupHelp], groups: list[Group]) -> list[dict[
             why = say(found.why_not) if found.why_not is not None else _("none can be shown")
             rows.append({**head, _("Largest avoidable loss"): why, _("Money"): "–", _("Bad to good year"): "–", _("Would help"): "–"})  # fmt: skip
             continue
-        low, high = (money(value, group.currency) for value in (worst.low, worst.high))
+        low, high = (about(value, group.currency) for value in (worst.low, worst.high))
         rows.append(
             {
-                **head, _("Largest avoidable loss"): _(worst.name), _("Money"): money(worst.money, group.currency),
+                **head, _("Largest avoidable loss"): _(worst.name), _("Money"): about(worst.money, group.currency),
                 _("Bad to good year"): f"{low} … {high}", _("Would help"): _(REMEDY[worst.name]),
             }
         )  # fmt: skip

@@ -11,7 +11,7 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.programme.comparison import funnel_verdicts, overdispersion, shrunken_estimates
-from core.programme.currencies import same_currency
+from core.programme.currencies import rate_between, same_currency
 from core.programme.definitions import DATA_QUALITY, DEFINITIONS
 from core.programme.expected import ObservedAgainstExpected, observed_against_expected
 from core.programme.group_merge import merge_files
@@ -40,6 +40,7 @@ from dashboard.programme_parts import (
     book,
     counted_groups,
     definition_words,
+    definitions_list,
     in_words,
     report_words,
     seasons_of,
@@ -130,18 +131,28 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
     page.table(pd.DataFrame(rows), "quality_table", "data_quality.csv")
 
 
-def whole_programme(report: pd.DataFrame, own_currency: pd.DataFrame, currency: str, rates_on: date) -> None:
+def whole_programme(
+    report: pd.DataFrame, table: pd.DataFrame, of: ProgrammeBook, currency: str, rates_on: date
+) -> None:
     """Show every indicator of all groups together, with baseline and target in words."""
     st.subheader(_("The programme as a whole"))
     target_list(report)
     rows = [report_words(row) | {_("Groups"): number(row["groups"], 0)} for _index, row in report.iterrows()]
     page.table(pd.DataFrame(rows), "programme_table")
     st.caption(
-        _("Intervals take groups as they are, not single lots. Money in {currency}, rates of {day}.").format(
+        _("Intervals take groups as they are, not single lots. Money in {currency}, at rates up to {day}.").format(
             currency=currency, day=day(rates_on)
         )
     )
-    kept = own_currency.groupby("currency")["group"].nunique()
+    for code in sorted(set(table["own_currency"]) - {"", currency}):
+        used = rate_between(of.rates, code, currency, rates_on)
+        if used is not None:
+            st.caption(
+                _("1 {code} = {rate} {currency}, rate of {day} ({source}).").format(
+                    code=code, rate=f"{used.factor:.6g}", currency=currency, day=day(used.on), source=used.source
+                )
+            )
+    kept = same_currency(table, currency)[1].groupby("currency")["group"].nunique()
     for code, count in kept.items():
         st.warning(
             ngettext(
@@ -150,14 +161,7 @@ def whole_programme(report: pd.DataFrame, own_currency: pd.DataFrame, currency: 
                 int(count),
             ).format(code=code, count=count)
         )
-    with st.expander(_("What each indicator counts")):
-        for definition in DEFINITIONS.values():
-            st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
-        st.caption(
-            _(
-                "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, by value over ten crops. The losses here are those of the stages that a group records between harvest and sale: a part of it, not the index itself."
-            )
-        )
+    definitions_list()
 
 
 def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: str, report: pd.DataFrame) -> None:
@@ -404,7 +408,7 @@ def main() -> None:
         )
         data_quality(groups)
         report = programme_report(table, of, currency)
-        whole_programme(report, same_currency(table, currency)[1], currency, rates_on)
+        whole_programme(report, table, of, currency, rates_on)
         st.subheader(_("Groups side by side"))
         key = st.selectbox(
             _("Indicator"), list(DEFINITIONS), format_func=lambda k: say(DEFINITIONS[k].label), key="indicator_key"
@@ -426,7 +430,13 @@ def main() -> None:
                 _(
                     "Limits of chance: exact binomial quantiles, after Spiegelhalter, Statistics in Medicine 24 (2005) 1185."
                 ),
-                _("Drawn towards the others: empirical Bayes, after Efron and Morris (1975, 1977)."),
+                _(
+                    "Drawn towards the others: empirical Bayes, after Efron and Morris (1975, 1977), intervals after Morris (1983)."
+                ),
+                _(
+                    "Intervals: Wilson (1927) for shares of lots, Student's t for means, Cochran (1977) for ratios of sums."
+                ),
+                _("Changes: Newcombe (1998), Welch (1947), Student (1908)."),
                 _("The groups stand in the order of the alphabet: this is no league table."),
             ]
         )

@@ -169,7 +169,7 @@ def test_money_without_a_rate_is_kept_apart_and_with_one_compared(many_store):
     app.selectbox(key="indicator_key").select("cost_per_tonne_tested").run()
     assert "No rate is known" not in words_of(app)
     assert len(table(app, "Counted")) > without
-    assert "rates of Nov 1, 2026" in words_of(app)
+    assert "1 TZS = 0.65 MWK, rate of Oct 30, 2026 (invented)" in words_of(app)
 
 
 def test_a_rate_is_taken_in_by_the_form(many_store):
