@@ -48,6 +48,8 @@ def test_from_the_weighing_to_the_close(empty_store):
     app = click(named(app), "Write it down")
     assert not app.exception
     assert any(code.value.startswith("Receipt") and len(code.value) <= 160 for code in app.code)
+    assert app.number_input(key="delivery_gross").value == 0  # a second press writes nothing twice
+    app.number_input(key="delivery_gross").set_value(80.0)
     app.number_input(key="delivery_moisture").set_value(19.0)
     app = click(app, "Write it down")
     assert any("dry it first" in error.value for error in app.error)
