@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -90,7 +91,7 @@ def limit_of(commodity: str, standard: str = "codex") -> float | None:
 
 def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
     """Return each reading's moisture, % wet basis: from temperature and humidity where both are there, else the meter's."""
-    from core.grain.sorption import equilibrium_moisture
+    from core.grain.sorption import OutsideRangeWarning, equilibrium_moisture
 
     shown = readings["meter_moisture_pct"].astype(float)
     both = readings["temperature_c"].notna() & readings["relative_humidity_pct"].notna()
@@ -98,9 +99,11 @@ def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
         return shown
     humidity = readings.loc[both, "relative_humidity_pct"].astype(float).clip(2, 98)
     try:
-        by_humidity = equilibrium_moisture(
-            commodity, readings.loc[both, "temperature_c"].astype(float).to_numpy(), humidity.to_numpy()
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutsideRangeWarning)  # the reading's own page has flagged it
+            by_humidity = equilibrium_moisture(
+                commodity, readings.loc[both, "temperature_c"].astype(float).to_numpy(), humidity.to_numpy()
+            )
     except DryholdError:  # a crop of the group's own, without a published relation
         return shown
     result = shown.copy()
