@@ -35,13 +35,15 @@ def main() -> None:
             report = run_batch(made_jobs(count, given.lots, given.weeks, 100), path, given.processes)
             seconds = time.perf_counter() - began
             rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-        each = float(np.mean([row["seconds"] for row in rows]))
+        each = float(np.mean([row["seconds"] for row in rows if "seconds" in row]))
+        gaps = [row["gap"] for row in rows if row.get("gap") is not None]
+        memory = max(row.get("memory_mb", 0.0) for row in rows)
         first = first or each
         here = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(
             f"{count:5d} groups x {given.lots} lots: {seconds:7.1f} s wall, {each:.2f} processor s a group ({each / first:.2f} of the first size), "
-            f"planned {report.planned}, mean gap {np.mean([row['gap'] for row in rows]):.4f}, largest memory {here:.0f} MB here, "
-            f"{max(row['memory_mb'] for row in rows):.0f} MB a worker",
+            f"planned {report.planned}, without a bound {len(rows) - len(gaps)}, mean gap {np.mean(gaps):.4f}, largest memory {here:.0f} MB here, "
+            f"{memory:.0f} MB a worker",
             flush=True,
         )
 
