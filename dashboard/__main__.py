@@ -10,7 +10,8 @@ from pathlib import Path
 from dashboard.bootstrap import ROOT, StartError, prepare, run_module
 
 FIRST_PORT = 8501
-# The matrices here are small: threads that wait for one another cost several times what they save, above all on a busy machine.
+# The matrices here are small: threads that wait for one another cost several times what they save, above all on a busy
+# machine.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 

@@ -1,6 +1,7 @@
 """Long work beside the page: done in a thread of its own, watched by the page, stopped by a button or when nobody looks any more.
 
-The page never waits longer than `PATIENCE_SECONDS`: it shows how far the work is, takes a first result as soon as there is one, and draws
+The page never waits longer than `PATIENCE_SECONDS`: it shows how far the work is, takes a first result as soon as
+there is one, and draws
 itself again when a better one comes.
 """
 
@@ -53,7 +54,10 @@ class Job:
             self.ended.set()
 
     def say(self, step: str, share: float, detail: float = 0.0) -> None:
-        """Note how far the work is: a template of words (it may hold {detail}), the share done, a figure; ends the work where it is not wanted."""
+        """Note how far the work is: a template of words (it may hold {detail}), the share done, a figure.
+
+        Ends the work where it is not wanted.
+        """
         self.step, self.share, self.detail = step, share, detail
         if self.stop():
             raise Stopped

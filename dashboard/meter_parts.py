@@ -64,7 +64,10 @@ def write(
 
 
 def write_all(group: Group, items: Sequence[tuple[str, Mapping[str, Any], date]]) -> bool:
-    """Write several events (kind, particulars, day), all or none; show why where one is refused. Return whether they were written."""
+    """Write several events (kind, particulars, day), all or none.
+
+    Show why where one is refused. Return whether they were written.
+    """
     if not named():
         return False
     listed = [(kind, on, payload) for kind, payload, on in items]
@@ -119,8 +122,7 @@ def open_book_first(group: Group, account: Account) -> None:
     )
     ask_name()
     if st.button(_("Open the book"), type="primary", key="meter_open") and write_all(
-        group,
-        [("member_added", {"member": str(member.id), "name": member.name}, state.today()) for member in members],
+        group, [("member_added", {"member": str(member.id), "name": member.name}, state.today()) for member in members]
     ):
         st.rerun()
     st.stop()

@@ -41,11 +41,16 @@ def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
         level = prices["sell_at_or_above"].to_numpy(dtype=float)
         page.chart(
             selling_price_figure(
-                dates, level, made.outlook.physics.prices[crop][np.minimum(prices.index.to_numpy(dtype=int), case.weeks)],
-                {"rule": _("sell at or above"), "band": _("8 of 10 possible prices")}, _("Week"), _("Market price, {currency} per kg").format(currency=currency),
+                dates,
+                level,
+                made.outlook.physics.prices[crop][np.minimum(prices.index.to_numpy(dtype=int), case.weeks)],
+                {"rule": _("sell at or above"), "band": _("8 of 10 possible prices")},
+                _("Week"),
+                _("Market price, {currency} per kg").format(currency=currency),
             ),
-            _("The price at or above which to sell, by week, over the band of possible market prices"), "plan_selling_price",
-        )  # fmt: skip
+            _("The price at or above which to sell, by week, over the band of possible market prices"),
+            "plan_selling_price",
+        )
         words_of = [
             _("wait") if value != value else (_("any price") if value == 0 else money(value, currency))
             for value in level
@@ -54,7 +59,8 @@ def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
         rule, fixed = prices.attrs["mean_waiting_rule"], prices.attrs["mean_fixed_week"]
         st.caption(
             _(
-                "Tried on seasons not used to find it: this rule brings {rule} for a bag on average, the best fixed week ({week}) {fixed}. By itself, without the limits that lots share."
+                "Tried on seasons not used to find it: this rule brings {rule} for a bag on average, the best "
+                "fixed week ({week}) {fixed}. By itself, without the limits that lots share."
             ).format(
                 rule=money(rule, currency),
                 fixed=money(fixed, currency),
@@ -76,11 +82,14 @@ def _spans(dates: list[Any], words: list[str], chances: list[float]) -> list[dic
             rows.append([date, date, word, chance])
     return [
         {
-            _("Week of"): day(first) if first == last else _("{first} to {last}").format(first=day(first), last=day(last)),
-            _("Sell at or above, per kg"): word, _("Chance of selling then"): percent(chance),
+            _("Week of"): day(first)
+            if first == last
+            else _("{first} to {last}").format(first=day(first), last=day(last)),
+            _("Sell at or above, per kg"): word,
+            _("Chance of selling then"): percent(chance),
         }
         for first, last, word, chance in rows
-    ]  # fmt: skip
+    ]
 
 
 def _look_back(price: CropPrice, made: MadePlan) -> None:
@@ -97,8 +106,11 @@ def _look_back(price: CropPrice, made: MadePlan) -> None:
     def work(job: Job) -> pd.DataFrame:
         job.step, job.share = "Going back through the past years …", 0.4
         return hindcast_selling_prices(
-            series(price.history), rule, monthly_inflation=price.price_rise_monthly, neighbours=[series(rows) for rows in price.neighbours],
-        )  # fmt: skip
+            series(price.history),
+            rule,
+            monthly_inflation=price.price_rise_monthly,
+            neighbours=[series(rows) for rows in price.neighbours],
+        )
 
     years: pd.DataFrame | None = wait_for(("look back", price, rule), work, "plan_look_back_work")
     if years is None:
@@ -107,11 +119,17 @@ def _look_back(price: CropPrice, made: MadePlan) -> None:
     error = float((years["rule"] - years["fixed"]).std() / np.sqrt(len(years))) if len(years) > 1 else float("nan")
     st.markdown(
         _(
-            "Over {years} past harvests, against selling at harvest: the price rule {rule}, the best fixed month {fixed}, perfect foresight {best} (weight loss and interest taken off). In {tied} of them both sold in the same month."
+            "Over {years} past harvests, against selling at harvest: the price rule {rule}, the best fixed month "
+            "{fixed}, perfect foresight {best} (weight loss and interest taken off). In {tied} of them both sold "
+            "in the same month."
         ).format(
-            years=len(years), rule=_signed(middle["rule"]), fixed=_signed(middle["fixed"]), best=_signed(middle["best"]), tied=tied
+            years=len(years),
+            rule=_signed(middle["rule"]),
+            fixed=_signed(middle["fixed"]),
+            best=_signed(middle["best"]),
+            tied=tied,
         )
-    )  # fmt: skip
+    )
     difference = float(middle["rule"] - middle["fixed"])
     if error != error or abs(difference) < 2 * error or difference == 0:
         st.caption(_("The years are too few to tell the price rule from the fixed month."))
@@ -119,11 +137,16 @@ def _look_back(price: CropPrice, made: MadePlan) -> None:
         st.caption(_("Here the fixed month did better than the price rule: go by the week of the plan."))
     rows = [
         {
-            _("Harvest"): str(harvest), _("Price then"): number(row["price"], 3), _("Rule: months waited"): int(row["rule_month"]), _("Rule"): _signed(row["rule"] - 1),
-            _("Fixed: months waited"): int(row["fixed_month"]), _("Fixed month"): _signed(row["fixed"] - 1), _("Perfect foresight"): _signed(row["best"] - 1),
+            _("Harvest"): str(harvest),
+            _("Price then"): number(row["price"], 3),
+            _("Rule: months waited"): int(row["rule_month"]),
+            _("Rule"): _signed(row["rule"] - 1),
+            _("Fixed: months waited"): int(row["fixed_month"]),
+            _("Fixed month"): _signed(row["fixed"] - 1),
+            _("Perfect foresight"): _signed(row["best"] - 1),
         }
         for harvest, row in years.iterrows()
-    ]  # fmt: skip
+    ]
     page.table(pd.DataFrame(rows), "plan_look_back_table")
     st.caption(_("Each year knows only the prices up to its harvest month. Past years promise nothing."))
 

@@ -10,13 +10,13 @@ import pandas as pd
 import streamlit as st
 
 from core.planning.allocation import Allocation, Worth, complete
+from core.planning.batch_physics import Physics
 from core.planning.case import PlanningCase
+from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.credit import credit_terms
 from core.planning.outlook import Outlook, build_outlook
-from core.planning.physics import Physics
-from core.planning.records import BuiltCase, build_case
 from core.planning.rolling import KeptPlan
-from core.planning.rooms import room_physics
+from core.planning.room_draws import room_physics
 from core.planning.rules import fresh_worths
 from core.planning.sale import SalePlan, plan_sale
 from core.planning.why import joint_against_alone, value_of_more
@@ -30,9 +30,12 @@ SOLVER_SECONDS, SOLVER_GAP = 6.0, 0.003
 
 @dataclass(frozen=True)
 class Choices:
-    """What a person decides: horizon [weeks], weight of bad years, interest a month [fraction]; None = as the settings say.
+    """What a person decides: horizon [weeks], weight of bad years, interest a month [fraction].
 
-    `advances`: the group lends members what their own later sales will bring; `credit`: money may be borrowed on stored grain.
+    None = as the settings say.
+
+    `advances`: the group lends members what their own later sales will bring; `credit`: money may be borrowed on
+    stored grain.
     """
 
     weeks: int | None = None
@@ -44,7 +47,9 @@ class Choices:
 
 @dataclass(frozen=True)
 class MadePlan:
-    """A plan with its outlook and the values of plan and rules on fresh scenarios; `without` is the best plan that borrows nothing on grain.
+    """A plan with its outlook and the values of plan and rules on fresh scenarios.
+
+    `without` is the best plan that borrows nothing on grain.
 
     `loan_gain` is what loans on grain would gain where it is too little to advise them [money].
     """
@@ -129,7 +134,8 @@ def _plan(
         job.share = 0.8
         plan = plan_sale(case, outlook, SOLVER_SECONDS, SOLVER_GAP, plan.allocation, watch)
     if without is not None:
-        # what was found with loans serves without them too: only what the loans themselves bring is to count as their gain
+        # what was found with loans serves without them too: only what the loans themselves bring is to count as their
+        # gain
         bags = complete(bare_outlook, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
         without = plan_sale(bare, bare_outlook, 0.0, SOLVER_GAP, bags) if not without.unmet else without
         least = float(store.fact(group_id, "plan.keep_below_gain").value)
@@ -149,7 +155,9 @@ def _records(group_id: int) -> tuple[Any, ...]:
 
 
 def made_plan(group_id: int, choices: Choices) -> MadePlan | None:
-    """Return the plan for the present records and choices, the best so far; None while there is none yet (the page shows how far it is).
+    """Return the plan for the present records and choices, the best so far.
+
+    None while there is none yet (the page shows how far it is).
 
     Raises
     ------

@@ -11,11 +11,11 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.grain.storage_methods import get_method
 from core.group.records import Event, Group
 from core.pool.book import history, take_back, write_entries
 from core.pool.buyers_side import give_to_plan
 from core.pool.season import Season, replay
+from core.storage.methods import get_method
 from dashboard import page, state
 from dashboard.meter_parts import ask_name, coins, named
 from dashboard.text import _, literal, moment, say
@@ -33,7 +33,10 @@ def read_season(group: Group) -> tuple[list[Event], Season]:
 
 
 def write(group: Group, items: Sequence[tuple[str, date, Mapping[str, Any]]], said: str) -> bool:
-    """Write entries after trying them on the season; show why where they are refused. Return whether they were written."""
+    """Write entries after trying them on the season.
+
+    Show why where they are refused. Return whether they were written.
+    """
     if not named():
         return False
     try:
@@ -69,9 +72,17 @@ def after_loads(group: Group, kinds: Sequence[str]) -> None:
 
 
 AMOUNT_FIELDS = (
-    "delivery_gross", "sale_loaded", "sale_price", "sale_deductions", "sale_costs", "received_amount", "payment_amount", "loan_amount",
-    "loan_back_amount", "loss_kg",
-)  # fmt: skip
+    "delivery_gross",
+    "sale_loaded",
+    "sale_price",
+    "sale_deductions",
+    "sale_costs",
+    "received_amount",
+    "payment_amount",
+    "loan_amount",
+    "loan_back_amount",
+    "loss_kg",
+)
 """Fields that are emptied once they are written down, so that a second press writes nothing twice."""
 
 
@@ -140,7 +151,10 @@ def brief(event: Event, members: Mapping[int, str], currency: str) -> str:
     elif event.kind == "import":
         parts += [str(load.get("file", "")), _("{count} rows").format(count=load.get("rows", ""))]
     elif event.kind == "close":
-        parts += [_("counted {amount}").format(amount=coins(Decimal(str(load["counted"])), currency)), str(load.get("explanation", ""))]  # fmt: skip
+        parts += [
+            _("counted {amount}").format(amount=coins(Decimal(str(load["counted"])), currency)),
+            str(load.get("explanation", "")),
+        ]
     elif event.kind == "store":
         parts += [str(load["pool"]), method_name(str(load["method"]))]
     elif event.kind == "loss":
@@ -174,7 +188,9 @@ def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, st
                         _("Written at"): moment(event.recorded_at, group.time_zone),
                         _("Taken back"): ""
                         if back is None
-                        else f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}",
+                        else (
+                            f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}"
+                        ),
                     }
                     for event, back in listed[:2000]
                 ]

@@ -47,10 +47,16 @@ def show_costs(group: Group, paths: np.ndarray, price_today: float, best_month: 
     """
     st.subheader(_("What keeping it costs and may bring"))
     left, right = st.columns(2)
-    mass = left.number_input(_("Kilograms kept"), 1.0, value=1000.0, step=100.0, format="%.0f", key="prices_kept_kg", persist_state="session")  # fmt: skip
+    mass = left.number_input(
+        _("Kilograms kept"), 1.0, value=1000.0, step=100.0, format="%.0f", key="prices_kept_kg", persist_state="session"
+    )
     months = right.slider(
-        _("Months kept"), 1, terms.months, min(best_month or 5, terms.months), key=f"prices_kept_months_{terms.months}_{best_month}"
-    )  # fmt: skip
+        _("Months kept"),
+        1,
+        terms.months,
+        min(best_month or 5, terms.months),
+        key=f"prices_kept_months_{terms.months}_{best_month}",
+    )
     week = min(round(months / MONTHS_PER_WEEK), paths.shape[1] - 1)
     then = paths[:, week]
     show_waiting(group, mass, months, price_today, then, terms)
@@ -70,8 +76,16 @@ def show_waiting(
     currency = group.currency
     st.markdown(
         ngettext(
-            "Keeping {mass} kg for {months} month takes {total}: {interest} interest on its worth, {loss} for weight that is lost, {storage} for the store. So the price must rise by {rise}, from {now} to {needed} per kg. It does in {chance} of the futures drawn.",
-            "Keeping {mass} kg for {months} months takes {total}: {interest} interest on its worth, {loss} for weight that is lost, {storage} for the store. So the price must rise by {rise}, from {now} to {needed} per kg. It does in {chance} of the futures drawn.",
+            (
+                "Keeping {mass} kg for {months} month takes {total}: {interest} interest on its worth, {loss} for "
+                "weight that is lost, {storage} for the store. So the price must rise by {rise}, from {now} to "
+                "{needed} per kg. It does in {chance} of the futures drawn."
+            ),
+            (
+                "Keeping {mass} kg for {months} months takes {total}: {interest} interest on its worth, {loss} for "
+                "weight that is lost, {storage} for the store. So the price must rise by {rise}, from {now} to "
+                "{needed} per kg. It does in {chance} of the futures drawn."
+            ),
             months,
         ).format(
             mass=number(mass, 0),
@@ -96,14 +110,21 @@ def ask_credit(group: Group) -> InventoryCredit:
         "loan_share": (_("Loan, % of the grain's worth"), 100.0, 100.0),
         "interest_monthly": (_("Interest, % a month"), 100.0, 30.0),
         "fee_share": (_("Fee, % of the loan"), 100.0, 50.0),
-        "store_fee_kg_month": (_("Store's charge, {currency} per kg a month").format(currency=group.currency), 1.0, None),
+        "store_fee_kg_month": (
+            _("Store's charge, {currency} per kg a month").format(currency=group.currency),
+            1.0,
+            None,
+        ),
         "longest_months": (_("Repaid after, months at the latest"), 1.0, 12.0),
-    }  # fmt: skip
+    }
     if st.toggle(_("Change the terms of the loan"), key="prices_credit_change"):
         with st.form("prices_credit"):
             entered = {}
             for key, (label, scale, high) in labels.items():
-                entered[key] = st.number_input(label, 0.0, high, float(facts[key].value) * scale, key=f"prices_credit_{key}") / scale  # fmt: skip
+                entered[key] = (
+                    st.number_input(label, 0.0, high, float(facts[key].value) * scale, key=f"prices_credit_{key}")
+                    / scale
+                )
                 page.origin(facts[key])
             if st.form_submit_button(_("Keep these terms")):
                 for key, value in entered.items():
@@ -113,17 +134,30 @@ def ask_credit(group: Group) -> InventoryCredit:
     values = {key: float(fact.value) for key, fact in facts.items()}
     assumed = sum(fact.origin == "assumed" for fact in facts.values())
     st.caption(
-        _("Terms ({count} of 5 assumed): loan {share} of the worth, {interest} a month, fee {fee}, store {charge} per kg a month, repaid within {months} months.").format(
-            count=assumed, share=percent(values["loan_share"]), interest=percent(values["interest_monthly"], 1), fee=percent(values["fee_share"], 1),
-            charge=money(values["store_fee_kg_month"], group.currency), months=number(values["longest_months"], 0),
+        _(
+            "Terms ({count} of 5 assumed): loan {share} of the worth, {interest} a month, fee {fee}, store "
+            "{charge} per kg a month, repaid within {months} months."
+        ).format(
+            count=assumed,
+            share=percent(values["loan_share"]),
+            interest=percent(values["interest_monthly"], 1),
+            fee=percent(values["fee_share"], 1),
+            charge=money(values["store_fee_kg_month"], group.currency),
+            months=number(values["longest_months"], 0),
         )
-    )  # fmt: skip
+    )
     return InventoryCredit(*(values[key] for key in CREDIT_FACTS))
 
 
 def show_credit(
-    group: Group, credit: InventoryCredit, mass: float, months: int, price_today: float, then: np.ndarray, terms: WaitingTerms
-) -> None:  # fmt: skip
+    group: Group,
+    credit: InventoryCredit,
+    mass: float,
+    months: int,
+    price_today: float,
+    then: np.ndarray,
+    terms: WaitingTerms,
+) -> None:
     """Say what a loan on the stored grain gives now, costs later and leaves."""
     if months > credit.longest_months:
         st.markdown(
@@ -135,15 +169,31 @@ def show_credit(
     made = loan_outcome(credit, mass, price_today, then, months, terms.interest, terms.loss)
     currency = group.currency
     st.markdown(
-        _("The loan pays out {cash} now, of {worth} that selling all would bring. After {months} months {owed} are due, and {charges} to the store. The grain then leaves {left} in the middle case ({low} to {high} in 80 of 100).").format(
-            cash=money(made.cash_now, currency), worth=money(mass * price_today, currency), months=months, owed=money(made.owed, currency),
-            charges=money(made.store_charges, currency), left=money(made.left_median, currency), low=money(made.left_low, currency), high=money(made.left_high, currency),
+        _(
+            "The loan pays out {cash} now, of {worth} that selling all would bring. After {months} months {owed} "
+            "are due, and {charges} to the store. The grain then leaves {left} in the middle case ({low} to {high} "
+            "in 80 of 100)."
+        ).format(
+            cash=money(made.cash_now, currency),
+            worth=money(mass * price_today, currency),
+            months=months,
+            owed=money(made.owed, currency),
+            charges=money(made.store_charges, currency),
+            left=money(made.left_median, currency),
+            low=money(made.left_low, currency),
+            high=money(made.left_high, currency),
         )
-    )  # fmt: skip
+    )
     if made.better_than_selling >= 0:
-        words = _("In the middle case that is {gain} better than selling all today; in {worse} of the futures selling today would have been better.")  # fmt: skip
+        words = _(
+            "In the middle case that is {gain} better than selling all today; in {worse} of the futures selling "
+            "today would have been better."
+        )
     else:
-        words = _("In the middle case that is {gain} worse than selling all today; in {worse} of the futures selling today would have been better.")  # fmt: skip
+        words = _(
+            "In the middle case that is {gain} worse than selling all today; in {worse} of the futures selling "
+            "today would have been better."
+        )
     st.markdown(
         words.format(gain=money(abs(made.better_than_selling), currency), worse=percent(made.chance_worse))
         + " "
@@ -157,7 +207,7 @@ def show_credit(
 
 def coming_need(group: Group) -> float:
     """Return the cash needs of the coming weeks that were entered on the sale plan [money]."""
-    from core.planning.records import read_wishes
+    from core.planning.case_from_records import read_wishes
 
     last = (state.today() + timedelta(days=NEED_DAYS)).isoformat()
     rows: list[dict[str, Any]] = read_wishes(state.store(), group.id)["needs"]
@@ -165,14 +215,24 @@ def coming_need(group: Group) -> float:
 
 
 def show_cash(
-    group: Group, credit: InventoryCredit, mass: float, months: int, price_today: float, then: np.ndarray, terms: WaitingTerms
-) -> None:  # fmt: skip
+    group: Group,
+    credit: InventoryCredit,
+    mass: float,
+    months: int,
+    price_today: float,
+    then: np.ndarray,
+    terms: WaitingTerms,
+) -> None:
     """Say what cash costs from each source, and which to take."""
     worth = mass * price_today
     noted = coming_need(group)
     need = st.number_input(
-        _("Cash needed now, {currency}").format(currency=group.currency), 0.0, value=float(round(noted or worth / 4)), format="%.0f", key=f"prices_cash_need_{round(noted)}_{round(worth)}"
-    )  # fmt: skip
+        _("Cash needed now, {currency}").format(currency=group.currency),
+        0.0,
+        value=float(round(noted or worth / 4)),
+        format="%.0f",
+        key=f"prices_cash_need_{round(noted)}_{round(worth)}",
+    )
     st.caption(
         _("From the cash needs on the sale plan that fall due within {days} days.").format(days=NEED_DAYS)
         if noted

@@ -172,7 +172,9 @@ def definitions_list() -> None:
         st.caption(_("Where no source stands, the definition is this project's own."))
         st.caption(
             _(
-                "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, by value over ten crops. The losses here are those of the stages that a group records between harvest and sale: a part of it, not the index itself."
+                "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, "
+                "by value over ten crops. The losses here are those of the stages that a group records between "
+                "harvest and sale: a part of it, not the index itself."
             )
         )
 

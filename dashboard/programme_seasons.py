@@ -17,14 +17,7 @@ from core.programme.seasons import Season, changes_of_group, shrunken_changes
 from dashboard import page
 from dashboard.charts.palette import STONE
 from dashboard.charts.programme import intervals
-from dashboard.programme_parts import (
-    CountedGroup,
-    CountedSeasons,
-    group_by_season,
-    in_words,
-    some_of,
-    unit_words,
-)
+from dashboard.programme_parts import CountedGroup, CountedSeasons, group_by_season, in_words, some_of, unit_words
 from dashboard.text import _, number, say
 
 MANY = 200
@@ -62,26 +55,41 @@ def show_changes(
     drawn = shrunken_changes([changes[place] for place in both])
     shown = [names[place] for place in both]
     words = {
-        "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),
+        "better": _("better"),
+        "worse": _("worse"),
+        "about the same": _("about the same"),
         "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+    }
     counts = {word: sum(item.verdict == word for item in drawn) for word in words}
     st.write(
-        _("{before} to {after}: better in {better}, worse in {worse}, about the same in {same}, cannot tell yet in {unknown} of {count} groups.").format(
-            before=of[-2].name, after=of[-1].name, better=counts["better"], worse=counts["worse"],
-            same=counts["about the same"], unknown=counts["cannot tell yet"], count=len(drawn),
+        _(
+            "{before} to {after}: better in {better}, worse in {worse}, about the same in {same}, cannot tell yet "
+            "in {unknown} of {count} groups."
+        ).format(
+            before=of[-2].name,
+            after=of[-1].name,
+            better=counts["better"],
+            worse=counts["worse"],
+            same=counts["about the same"],
+            unknown=counts["cannot tell yet"],
+            count=len(drawn),
         )
-    )  # fmt: skip
+    )
     unit = _("percentage points") if definition.unit == "%" else unit_words(definition)
     scaled = [
         definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
     ]
     part = some_of(shown, f"changes_{key}")
     page.chart(
-        intervals([shown[place] for place in part], *[values[part] for values in scaled], _("Change, {unit}").format(unit=unit), [(0.0, _("no change"), STONE)]),
+        intervals(
+            [shown[place] for place in part],
+            *[values[part] for values in scaled],
+            _("Change, {unit}").format(unit=unit),
+            [(0.0, _("no change"), STONE)],
+        ),
         alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
         key=f"changes_{key}",
-    )  # fmt: skip
+    )
     methods = {"same members": _("same members in both"), "all lots": _("all lots of each"), "none": "–"}
     page.table(
         pd.DataFrame(
@@ -91,7 +99,11 @@ def show_changes(
                     of[-2].name: in_words(definition, item.before),
                     of[-1].name: in_words(definition, item.after),
                     _("Change, drawn towards the others"): number(definition.scale * item.difference, 1),
-                    _("95 % interval"): _("no interval") if item.low != item.low else _("{low} to {high}").format(low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)),
+                    _("95 % interval"): _("no interval")
+                    if item.low != item.low
+                    else _("{low} to {high}").format(
+                        low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)
+                    ),
                     _("Rests on"): f"{item.count_before}, {item.count_after}",
                     _("Compared by"): methods[item.method],
                     _("What may be said"): words[item.verdict],
@@ -101,18 +113,24 @@ def show_changes(
         ),
         f"changes_table_{key}",
         f"changes_{key}.csv",
-    )  # fmt: skip
+    )
     st.caption(
         _(
-            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or more members had lots in both seasons; all drawn towards the groups' common change, so that noise accuses nobody."
+            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or "
+            "more members had lots in both seasons; all drawn towards the groups' common change, so that noise "
+            "accuses nobody."
         )
     )
 
 
 def show_loss_index(
-    groups: Sequence[CountedGroup], counted: Sequence[CountedSeasons], of: tuple[Season, ...], entries: ProgrammeBook,
-    currency: str, rates_on: date,
-) -> None:  # fmt: skip
+    groups: Sequence[CountedGroup],
+    counted: Sequence[CountedSeasons],
+    of: tuple[Season, ...],
+    entries: ProgrammeBook,
+    currency: str,
+    rates_on: date,
+) -> None:
     """Say how recorded losses changed since the first season, crops weighted as SDG 12.3.1.a weights them."""
     parts = []
     for item, seasons in zip(groups, counted, strict=True):
@@ -129,12 +147,14 @@ def show_loss_index(
         else _("95 % interval {low} to {high}").format(low=number(found.low, 0), high=number(found.high, 0))
     )
     st.write(
-        _("Losses between weighing and sale stand at {value} of 100 in {first} ({ends}), over {crops} crops in {groups} groups.").format(
-            value=number(found.value, 0), first=of[0].name, ends=ends, crops=len(found.crops), groups=found.groups
-        )
-    )  # fmt: skip
+        _(
+            "Losses between weighing and sale stand at {value} of 100 in {first} ({ends}), over {crops} crops in "
+            "{groups} groups."
+        ).format(value=number(found.value, 0), first=of[0].name, ends=ends, crops=len(found.crops), groups=found.groups)
+    )
     st.caption(
         _(
-            "Crops weighted by their value in the first season, as SDG 12.3.1.a does. It is not that index: only these groups, these crops and these stages are in it."
+            "Crops weighted by their value in the first season, as SDG 12.3.1.a does. It is not that index: only "
+            "these groups, these crops and these stages are in it."
         )
     )

@@ -47,11 +47,7 @@ def years_of(group: Group, store: Store, now: datetime, ask: bool = False) -> tu
 
 
 def forecast_of(
-    group: Group,
-    store: Store,
-    now: datetime,
-    ask_again: bool = False,
-    progress: Callable[[str], None] | None = None,
+    group: Group, store: Store, now: datetime, ask_again: bool = False, progress: Callable[[str], None] | None = None
 ) -> Forecast:
     """Return a group's forecast: stored and young, else from the network where allowed, else what there is.
 

@@ -68,7 +68,8 @@ CROPS = {
     "paddy": (0.18, 19.5, 2.2, 60),
 }
 PRICES = {
-    # crop: level at the last month per kg (MWK), season half range in logs, months of the trough (harvest) , drift a year, noise
+    # crop: level at the last month per kg (MWK), season half range in logs, months of the trough (harvest) , drift a
+    # year, noise
     "maize": (610.0, 0.17, 5, 0.16, 0.055),
     "common_bean": (1480.0, 0.10, 5, 0.15, 0.06),
     "groundnut_pod": (1190.0, 0.11, 5, 0.14, 0.06),
@@ -100,7 +101,10 @@ def make_members(random: np.random.Generator) -> pd.DataFrame:
 
 
 def make_season(members: pd.DataFrame, season: int, random: np.random.Generator) -> tuple[pd.DataFrame, ...]:
-    """Return lots, readings and sales of one harvest; `season` 0 is this one, 1 the one a year ago; days count from day 0."""
+    """Return lots, readings and sales of one harvest; `season` 0 is this one, 1 the one a year ago.
+
+    Days count from day 0.
+    """
     lots, readings, sales = [], [], []
     shift = -365 * season
     crops, shares = list(CROPS), [CROPS[crop][0] for crop in CROPS]
@@ -123,16 +127,24 @@ def make_season(members: pd.DataFrame, season: int, random: np.random.Generator)
             now = {"wet": start - 0.6, "drying": (start + final) / 2, "stored": final, "sold": final}[state]
             lots.append(
                 {
-                    "group": group, "lot": f"{group}-{label}", "label": label, "commodity": crop,
-                    "form": "pod" if crop == "groundnut_pod" else "threshed", "bags": bags, "nominal_bag_kg": bag_kg,
+                    "group": group,
+                    "lot": f"{group}-{label}",
+                    "label": label,
+                    "commodity": crop,
+                    "form": "pod" if crop == "groundnut_pod" else "threshed",
+                    "bags": bags,
+                    "nominal_bag_kg": bag_kg,
                     "bag_mass_kg": round(float(bag_kg * random.normal(1.0, 0.02)), 1) if random.random() < 0.6 else "",
-                    "weighed_moisture_pct": round(start, 1), "owner": str(random.choice(owners)),
-                    "place": str(random.choice(["house store", "group store", "yard shelter"])), "harvested_day": harvested,
+                    "weighed_moisture_pct": round(start, 1),
+                    "owner": str(random.choice(owners)),
+                    "place": str(random.choice(["house store", "group store", "yard shelter"])),
+                    "harvested_day": harvested,
                     "use": "seed" if random.random() < 0.06 else str(random.choice(["sale", "food"], p=[0.8, 0.2])),
-                    "status": state, "storage_method": "woven_bag" if state in {"stored", "sold"} else "",
+                    "status": state,
+                    "storage_method": "woven_bag" if state in {"stored", "sold"} else "",
                     "stored_day": harvested + dry_after + 2 if state in {"stored", "sold"} else "",
                 }
-            )  # fmt: skip
+            )
             days = [harvested + 1, -1 if not season else harvested + dry_after]
             for when, level in zip(days, (start, now), strict=True):
                 spread = 0.55 if level > 14 else 0.35
@@ -142,23 +154,35 @@ def make_season(members: pd.DataFrame, season: int, random: np.random.Generator)
                     humidity = humidity_for(crop, temperature, moisture) + random.normal(0, 1.8)
                     readings.append(
                         {
-                            "lot": f"{group}-{label}", "day": when, "hour": int(random.integers(6, 17)), "bag": bag,
+                            "lot": f"{group}-{label}",
+                            "day": when,
+                            "hour": int(random.integers(6, 17)),
+                            "bag": bag,
                             "temperature_c": round(float(temperature), 1) if random.random() > 0.03 else "",
-                            "relative_humidity_pct": round(float(np.clip(humidity, 20, 97)), 1) if random.random() > 0.03 else "",
-                            "meter_moisture_pct": round(float(moisture + random.normal(0.15, 0.3)), 1) if random.random() > 0.05 else "",
-                            "tester": str(random.choice(owners)), "settled": str(random.choice(["yes", "no", ""], p=[0.7, 0.1, 0.2])),
+                            "relative_humidity_pct": round(float(np.clip(humidity, 20, 97)), 1)
+                            if random.random() > 0.03
+                            else "",
+                            "meter_moisture_pct": round(float(moisture + random.normal(0.15, 0.3)), 1)
+                            if random.random() > 0.05
+                            else "",
+                            "tester": str(random.choice(owners)),
+                            "settled": str(random.choice(["yes", "no", ""], p=[0.7, 0.1, 0.2])),
                         }
-                    )  # fmt: skip
+                    )
             if season:
                 waited = int(random.choice([8, 40, 90, 150, 200]))
                 sales.append(
                     {
-                        "lot": f"{group}-{label}", "sold_day": harvested + dry_after + waited, "bags": bags,
+                        "lot": f"{group}-{label}",
+                        "sold_day": harvested + dry_after + waited,
+                        "bags": bags,
                         "mass_kg": round(bags * bag_kg * (100 - start) / (100 - final) * (1 - 0.01 * waited / 30), 1),
-                        "moisture_pct": round(final, 1), "buyer": str(random.choice(["Ridge Millers", "Valley Traders", "market day"])),
-                        "months_after": waited // 30, "commodity": crop,
+                        "moisture_pct": round(final, 1),
+                        "buyer": str(random.choice(["Ridge Millers", "Valley Traders", "market day"])),
+                        "months_after": waited // 30,
+                        "commodity": crop,
                     }
-                )  # fmt: skip
+                )
     return pd.DataFrame(lots), pd.DataFrame(readings), pd.DataFrame(sales)
 
 
@@ -184,10 +208,12 @@ def make_prices(random: np.random.Generator, months: int = 72) -> pd.DataFrame:
                     continue  # a month nobody wrote down
                 rows.append(
                     {
-                        "market": market, "commodity": crop, "month": back,
+                        "market": market,
+                        "commodity": crop,
+                        "month": back,
                         "price_per_kg": round(float(base * factor * np.exp(season + drift * back / 12 + shock)), 0),
                     }
-                )  # fmt: skip
+                )
     return pd.DataFrame(rows)
 
 
@@ -203,10 +229,16 @@ def make_notebook_table(random: np.random.Generator) -> str:
         temperature, humidity = random.normal(26, 1.5), random.normal(70, 4)
         moisture = 13 + (humidity - 65) * 0.16 + random.normal(0, 0.3)
         cells = {
-            "Datum": f"{3 + lot:02d}.05.2026", "Los": f"N{lot + 1}", "Sack": str(index % 6 + 1), "Temp": f"{temperature:.1f}".replace(".", ","),
-            "Luftfeuchte": f"{humidity:.1f}".replace(".", ","), "Feuchte": f"{moisture:.1f}".replace(".", ","),
-            "Frucht": "Mais", "Anzahl": "12", "Wer": "Adiru",
-        }  # fmt: skip
+            "Datum": f"{3 + lot:02d}.05.2026",
+            "Los": f"N{lot + 1}",
+            "Sack": str(index % 6 + 1),
+            "Temp": f"{temperature:.1f}".replace(".", ","),
+            "Luftfeuchte": f"{humidity:.1f}".replace(".", ","),
+            "Feuchte": f"{moisture:.1f}".replace(".", ","),
+            "Frucht": "Mais",
+            "Anzahl": "12",
+            "Wer": "Adiru",
+        }
         if index in bad:
             column, value = bad[index]
             cells[column] = value

@@ -21,10 +21,37 @@ from demo_data.make_records import FIRST, LAST, SEED, humidity_for
 from demo_data.meter_book import add_meter_book
 
 PLACES = [
-    "Amber", "Birch", "Clay", "Dusk", "Ember", "Fern", "Granite", "Harbour", "Iron", "Jasper", "Kiln", "Linden", "Marsh",
-    "Nettle", "Oak", "Pebble", "Quartz", "Reed", "Slate", "Thorn", "Umber", "Vale", "Willow", "Yarrow", "Ash", "Brook",
-    "Cedar", "Dune", "Elder", "Flint",
-]  # fmt: skip
+    "Amber",
+    "Birch",
+    "Clay",
+    "Dusk",
+    "Ember",
+    "Fern",
+    "Granite",
+    "Harbour",
+    "Iron",
+    "Jasper",
+    "Kiln",
+    "Linden",
+    "Marsh",
+    "Nettle",
+    "Oak",
+    "Pebble",
+    "Quartz",
+    "Reed",
+    "Slate",
+    "Thorn",
+    "Umber",
+    "Vale",
+    "Willow",
+    "Yarrow",
+    "Ash",
+    "Brook",
+    "Cedar",
+    "Dune",
+    "Elder",
+    "Flint",
+]
 CROPS = {"maize": (0.30, 18.0, 90.0), "sorghum": (0.27, 17.0, 90.0), "cowpea": (0.75, 16.0, 90.0)}
 """Invented price in US dollars per kg at harvest, moisture at harvest (% wet basis), nominal bag (kg)."""
 CURRENCIES = {"MWK": 1700.0, "TZS": 2600.0}
@@ -63,22 +90,29 @@ def _add_group(store: Store, index: int, now: datetime, random: np.random.Genera
     suffix = "" if index < len(PLACES) else f" {index // len(PLACES) + 1}"
     group_id = store.add_group(
         Group(
-            name=f"{PLACES[index % len(PLACES)]} Growers{suffix}", district="Ostrel plain (invented)",
-            latitude=round(float(random.uniform(-12, -8)), 3), longitude=round(float(random.uniform(33, 36)), 3),
-            altitude_m=float(random.integers(500, 1500)), time_zone="Africa/Blantyre", currency=currency, demo=True,
+            name=f"{PLACES[index % len(PLACES)]} Growers{suffix}",
+            district="Ostrel plain (invented)",
+            latitude=round(float(random.uniform(-12, -8)), 3),
+            longitude=round(float(random.uniform(33, 36)), 3),
+            altitude_m=float(random.integers(500, 1500)),
+            time_zone="Africa/Blantyre",
+            currency=currency,
+            demo=True,
         )
-    )  # fmt: skip
+    )
     members = [
         store.add_member(
             Member(
-                group_id=group_id, name=f"{random.choice(FIRST)} {random.choice(LAST)} {number + 1}",
+                group_id=group_id,
+                name=f"{random.choice(FIRST)} {random.choice(LAST)} {number + 1}",
                 sex=str(random.choice(["female", "male", ""], p=[0.55, 0.42, 0.03])),
                 birth_year=int(random.integers(1955, 2006)) if random.random() > 0.05 else None,
-                consent=bool(random.random() < 0.8), joined_on=date(now.year - 3, 2, 1),
+                consent=bool(random.random() < 0.8),
+                joined_on=date(now.year - 3, 2, 1),
             )
         )
         for number in range(int(random.integers(9, 26)))
-    ]  # fmt: skip
+    ]
     prices = _prices(now.date(), CURRENCIES[currency], random)
     store.add_price_quotes(
         PriceQuote(
@@ -93,9 +127,13 @@ def _add_group(store: Store, index: int, now: datetime, random: np.random.Genera
     )
     # what a group is like: how careful with testing, how well it dries, what part of the price it gets
     habits = {
-        "tested": float(random.beta(9, 3)), "dry": float(random.normal(-1.1, 0.35)), "part": float(random.normal(0.9, 0.04)),
-        "days": float(random.normal(7, 1.2)), "learns": float(random.normal(0.06, 0.05)), "size": float(random.uniform(0.4, 1.1)),
-    }  # fmt: skip
+        "tested": float(random.beta(9, 3)),
+        "dry": float(random.normal(-1.1, 0.35)),
+        "part": float(random.normal(0.9, 0.04)),
+        "days": float(random.normal(7, 1.2)),
+        "learns": float(random.normal(0.06, 0.05)),
+        "size": float(random.uniform(0.4, 1.1)),
+    }
     if index == 4:
         habits |= {"tested": 0.25, "dry": 0.6, "days": 12.0, "size": 1.1}  # one that really needs help
     for season in (1, 0):
@@ -131,9 +169,15 @@ def _price(prices: dict[tuple[str, date], float], crop: str, day: date) -> float
 
 
 def _add_season(
-    store: Store, group_id: int, members: list[int], season: int, now: datetime, habits: dict[str, float],
-    prices: dict[tuple[str, date], float], random: np.random.Generator,
-) -> None:  # fmt: skip
+    store: Store,
+    group_id: int,
+    members: list[int],
+    season: int,
+    now: datetime,
+    habits: dict[str, float],
+    prices: dict[tuple[str, date], float],
+    random: np.random.Generator,
+) -> None:
     first = now.date() - timedelta(days=150 + 365 * season)
     readings: list[Reading] = []
     tested_share = min(0.98, habits["tested"] + (0 if season else habits["learns"]))
@@ -150,13 +194,22 @@ def _add_season(
         tested = bool(random.random() < tested_share)
         sold = bool(season or random.random() < 0.45)
         lot = Lot(
-            group_id=group_id, label=f"{crop[0].upper()}{number + 1:02d}-{first.year}", commodity=crop, bags=bags,
-            nominal_bag_kg=bag, bag_mass_kg=round(float(bag * random.normal(1, 0.02)), 1) if random.random() < 0.7 else None,
-            weighed_moisture_pct=round(start, 1) if random.random() < 0.9 else None, weighed_on=harvested,
-            owner_id=int(random.choice(members)) if random.random() < 0.95 else None, harvested_on=harvested,
-            status="sold" if sold else "stored", storage_method=str(random.choice(["woven_bag", "hermetic_bag"], p=[0.7, 0.3])),
-            stored_on=stored, place="house store", demo=True,
-        )  # fmt: skip
+            group_id=group_id,
+            label=f"{crop[0].upper()}{number + 1:02d}-{first.year}",
+            commodity=crop,
+            bags=bags,
+            nominal_bag_kg=bag,
+            bag_mass_kg=round(float(bag * random.normal(1, 0.02)), 1) if random.random() < 0.7 else None,
+            weighed_moisture_pct=round(start, 1) if random.random() < 0.9 else None,
+            weighed_on=harvested,
+            owner_id=int(random.choice(members)) if random.random() < 0.95 else None,
+            harvested_on=harvested,
+            status="sold" if sold else "stored",
+            storage_method=str(random.choice(["woven_bag", "hermetic_bag"], p=[0.7, 0.3])),
+            stored_on=stored,
+            place="house store",
+            demo=True,
+        )
         kg, moisture = bags * (lot.bag_mass_kg or bag), start
         if tested and random.random() < 0.4:  # weighed again after drying, and cleaned
             dried = kg * (100 - start) / (100 - final) * float(random.normal(0.985, 0.006))
@@ -180,24 +233,40 @@ def _add_season(
             mass = kg * (100 - moisture) / (100 - final) * (1 - 0.012 * waited / 30)
             store.add_sale(
                 Sale(
-                    lot_id=lot_id, sold_on=sold_on, bags=bags, mass_kg=round(mass * float(random.normal(0.99, 0.01)), 1),
+                    lot_id=lot_id,
+                    sold_on=sold_on,
+                    bags=bags,
+                    mass_kg=round(mass * float(random.normal(0.99, 0.01)), 1),
                     moisture_pct=round(final + float(random.normal(0, 0.2)), 1) if random.random() < 0.85 else None,
                     price_per_kg=round(_price(prices, crop, sold_on) * float(random.normal(habits["part"], 0.05)), 1),
                     buyer="Ridge Millers (invented)",
                 )
-            )  # fmt: skip
+            )
             if random.random() < 0.7:
                 _keep_plan(store, replace(lot, id=lot_id), stored, sold_on, prices, habits, random)
     store.add_readings(readings)
 
 
 def _note_work(
-    store: Store, group_id: int, lot_id: int, kind: str, on: date, mass_in: float, mass_out: float, bags: int, moisture: float
-) -> None:  # fmt: skip
+    store: Store,
+    group_id: int,
+    lot_id: int,
+    kind: str,
+    on: date,
+    mass_in: float,
+    mass_out: float,
+    bags: int,
+    moisture: float,
+) -> None:
     payload = {
-        "lot_id": lot_id, "mass_in_kg": round(mass_in, 1), "mass_out_kg": round(mass_out, 1), "moisture_pct": moisture,
-        "bags_in": bags, "bags_out": bags, "cost": "0.00",
-    }  # fmt: skip
+        "lot_id": lot_id,
+        "mass_in_kg": round(mass_in, 1),
+        "mass_out_kg": round(mass_out, 1),
+        "moisture_pct": moisture,
+        "bags_in": bags,
+        "bags_out": bags,
+        "cost": "0.00",
+    }
     store.append_event(
         group_id, "lot_actions", kind, on, "invented example", payload, datetime.combine(on, time(9), UTC)
     )
@@ -207,18 +276,25 @@ def _reading(lot_id: int, crop: str, day: date, bag: int, level: float, random: 
     temperature = float(random.normal(26, 2))
     humidity = humidity_for(crop, temperature, level + float(random.normal(0, 0.3))) + float(random.normal(0, 1.5))
     return Reading(
-        lot_id=lot_id, taken_at=datetime.combine(day, time(7 + bag), UTC), bag=str(bag + 1),
+        lot_id=lot_id,
+        taken_at=datetime.combine(day, time(7 + bag), UTC),
+        bag=str(bag + 1),
         temperature_c=round(temperature, 1) if random.random() > 0.04 else None,
         relative_humidity_pct=round(float(np.clip(humidity, 20, 97)), 1) if random.random() > 0.03 else None,
         meter_moisture_pct=round(float(level + random.normal(0.1, 0.35)), 1) if random.random() > 0.06 else None,
         settled=[True, False, None][int(random.choice(3, p=[0.75, 0.1, 0.15]))],
-    )  # fmt: skip
+    )
 
 
 def _keep_plan(
-    store: Store, lot: Lot, on: date, sold_on: date, prices: dict[tuple[str, date], float], habits: dict[str, float],
+    store: Store,
+    lot: Lot,
+    on: date,
+    sold_on: date,
+    prices: dict[tuple[str, date], float],
+    habits: dict[str, float],
     random: np.random.Generator,
-) -> None:  # fmt: skip
+) -> None:
     """Keep an invented plan of one lot, as the planner would have kept it on that day."""
     from core.planning.case import make_case
     from core.planning.rolling import BOOK
@@ -229,29 +305,64 @@ def _keep_plan(
     bag = lot.bag_mass_kg or lot.nominal_bag_kg or 90.0
     moisture = lot.weighed_moisture_pct or 16.0
     own = replace(
-        case.lots[0], id=str(lot.id), label=lot.label, commodity=lot.commodity, bags=lot.bags, bag_mass_kg=bag,
-        moisture_pct=moisture, owner="",
-    )  # fmt: skip
+        case.lots[0],
+        id=str(lot.id),
+        label=lot.label,
+        commodity=lot.commodity,
+        bags=lot.bags,
+        bag_mass_kg=bag,
+        moisture_pct=moisture,
+        owner="",
+    )
     crop = replace(case.prices[0], commodity=lot.commodity, price_now=now_price)
     buyer = replace(case.buyers[0], commodities=(), price_factor=round(habits["part"], 3), fixed_price=None)
     case = replace(
-        case, lots=(own,), prices=(crop,), buyers=(buyer,), interest_monthly=0.02, start=on, needs=(), reserves=(),
+        case,
+        lots=(own,),
+        prices=(crop,),
+        buyers=(buyer,),
+        interest_monthly=0.02,
+        start=on,
+        needs=(),
+        reserves=(),
         currency=store.group(lot.group_id).currency,
-    )  # fmt: skip
+    )
     kg = lot.bags * bag
     dry = kg * (100 - moisture) / (100 - min(moisture, 14.5))
     ahead = sold_on + timedelta(days=int(random.integers(-10, 20)))
     line = PlannedSale(
-        lot=str(lot.id), label=lot.label, owner="", commodity=lot.commodity, bags=lot.bags, kg_in=kg, kg_sold=dry * 0.985,
-        setup="", dry_from=None, ready_on=on, storage="", week=max(0, (ahead - on).days // 7), sell_on=max(on, ahead),
-        paid_on=max(on, ahead), buyer=buyer.name, reserve="",
-        price_kg=now_price * buyer.price_factor * float(np.exp(0.055 * (ahead - on).days / 30 + random.normal(0.03, 0.02))),
-        value=0.0, value_low=0.0, value_high=0.0,
-    )  # fmt: skip
+        lot=str(lot.id),
+        label=lot.label,
+        owner="",
+        commodity=lot.commodity,
+        bags=lot.bags,
+        kg_in=kg,
+        kg_sold=dry * 0.985,
+        setup="",
+        dry_from=None,
+        ready_on=on,
+        storage="",
+        week=max(0, (ahead - on).days // 7),
+        sell_on=max(on, ahead),
+        paid_on=max(on, ahead),
+        buyer=buyer.name,
+        reserve="",
+        price_kg=now_price
+        * buyer.price_factor
+        * float(np.exp(0.055 * (ahead - on).days / 30 + random.normal(0.03, 0.02))),
+        value=0.0,
+        value_low=0.0,
+        value_high=0.0,
+    )
     payload: dict[str, Any] = {
-        "case": json.loads(case.to_json()), "hash": case.content_hash, "mean": "0.0", "worst_tenth_mean": "0.0", "gap": None,
-        "method": "invented", "lines": [{k: str(v) if isinstance(v, date) else v for k, v in asdict(line).items()}],
-    }  # fmt: skip
+        "case": json.loads(case.to_json()),
+        "hash": case.content_hash,
+        "mean": "0.0",
+        "worst_tenth_mean": "0.0",
+        "gap": None,
+        "method": "invented",
+        "lines": [{k: str(v) if isinstance(v, date) else v for k, v in asdict(line).items()}],
+    }
     store.append_event(lot.group_id, BOOK, "plan", on, "invented example", payload, datetime.combine(on, time(9), UTC))
 
 

@@ -62,9 +62,16 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
     write(21, "outside_tests", payer="A neighbour (invented)", tests=12, amount=Decimal(6_000), money="cash box")
     write(20, "labour", member=numbers[-1], hours=Decimal(6), price=Decimal(700), amount=Decimal(4_200))
     write(
-        18, "grain_payment", member=numbers[-2], kg=Decimal(20), moisture_pct=Decimal("14.5"), agreed_kg=Decimal("19.655"),
-        agreed_moisture_pct=Decimal(13), price_per_kg=Decimal(500), amount=Decimal(9_820),
-    )  # fmt: skip
+        18,
+        "grain_payment",
+        member=numbers[-2],
+        kg=Decimal(20),
+        moisture_pct=Decimal("14.5"),
+        agreed_kg=Decimal("19.655"),
+        agreed_moisture_pct=Decimal(13),
+        price_per_kg=Decimal(500),
+        amount=Decimal(9_820),
+    )
     for place, number in enumerate(numbers[:6]):
         write(12 - 2 * place, "handover", member=number, condition="whole")
         write(12 - 2 * place, "tests", member=number, tests=10, bags=10)

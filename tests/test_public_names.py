@@ -1,4 +1,7 @@
-"""The names that others call stay callable, with the meanings that they were given: scalars in, scalars out; arrays in, arrays out."""
+"""The names that others call stay callable, with the meanings that they were given: scalars in, scalars out.
+
+Arrays in, arrays out.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +12,23 @@ import pandas as pd
 import pytest
 
 CODES = {
-    "maize", "paddy", "sorghum", "pearl_millet", "wheat", "soybean", "common_bean", "cowpea", "chickpea",
-    "groundnut_kernel", "groundnut_pod", "sesame", "sunflower", "barley", "coffee_parchment", "cocoa",
-}  # fmt: skip
+    "maize",
+    "paddy",
+    "sorghum",
+    "pearl_millet",
+    "wheat",
+    "soybean",
+    "common_bean",
+    "cowpea",
+    "chickpea",
+    "groundnut_kernel",
+    "groundnut_pod",
+    "sesame",
+    "sunflower",
+    "barley",
+    "coffee_parchment",
+    "cocoa",
+}
 
 
 def hourly(days: int = 3) -> pd.DataFrame:
@@ -20,11 +37,14 @@ def hourly(days: int = 3) -> pd.DataFrame:
     sun = 850 * np.clip(np.sin((hour - 4.5) / 12 * np.pi), 0, None)
     return pd.DataFrame(
         {
-            "temperature_c": 22 + 8 * sun / 850, "relative_humidity_pct": 80 - 35 * sun / 850, "wind_m_s": 2.0,
-            "rain_mm": 0.0, "shortwave_w_m2": sun,
+            "temperature_c": 22 + 8 * sun / 850,
+            "relative_humidity_pct": 80 - 35 * sun / 850,
+            "wind_m_s": 2.0,
+            "rain_mm": 0.0,
+            "shortwave_w_m2": sun,
         },
         index=index,
-    )  # fmt: skip
+    )
 
 
 def daily(days: int) -> pd.DataFrame:
@@ -63,7 +83,7 @@ def test_air_and_mass():
 
 
 def test_drying():
-    from core.grain.drying import DryingSetup, simulate_drying
+    from core.drying.run import DryingSetup, simulate_drying
 
     for method in ("tarpaulin", "concrete_floor", "raised_rack", "solar_dryer", "mechanical", "crib"):
         setup = DryingSetup(method, 20.0, 15.0)
@@ -75,7 +95,7 @@ def test_drying():
 
 
 def test_storage():
-    from core.grain.storage import dry_matter_loss, safe_storage_days, simulate_storage
+    from core.storage.simulate import dry_matter_loss, safe_storage_days, simulate_storage
 
     assert float(safe_storage_days("maize", 20.0, 15.0, damaged_pct=30)) == pytest.approx(175, rel=0.03)  # Bern 2002
     assert float(dry_matter_loss("maize", 175.0, 20.0, 15.0, damaged_pct=30)) == pytest.approx(0.5, rel=0.03)

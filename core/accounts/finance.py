@@ -46,10 +46,7 @@ def _check(principal: float | Decimal, rate_per_period: float | Decimal, periods
     if not math.isfinite(principal) or principal < 0:
         raise InputError("the amount to pay off must be 0 or more, not {principal}", principal=principal)
     if not math.isfinite(rate_per_period) or rate_per_period < 0:
-        raise InputError(
-            "the interest per period must be 0 or more (0.02 = 2 %), not {rate}",
-            rate=rate_per_period,
-        )
+        raise InputError("the interest per period must be 0 or more (0.02 = 2 %), not {rate}", rate=rate_per_period)
 
 
 @overload

@@ -245,12 +245,7 @@ class Journal:
         return replace(self, entries=(*self.entries, entry))
 
     def reverse(
-        self,
-        number: int,
-        on: date,
-        who: str = "",
-        reason: str = "",
-        recorded_at: datetime | None = None,
+        self, number: int, on: date, who: str = "", reason: str = "", recorded_at: datetime | None = None
     ) -> Journal:
         """Return the journal with an entry that takes an earlier one back in full.
 
@@ -380,11 +375,7 @@ class Journal:
         return totals
 
     def statement(
-        self,
-        account: str | None = None,
-        party: str | None = None,
-        start: date | None = None,
-        until: date | None = None,
+        self, account: str | None = None, party: str | None = None, start: date | None = None, until: date | None = None
     ) -> Statement:
         """Return the lines of an account, of a member, or of a member in an account, with running balance.
 

@@ -94,9 +94,7 @@ def split_exactly(
 
 
 def round_shares(
-    shares: Mapping[Name, Fraction | float],
-    amount: Decimal | int | str,
-    step: Decimal | int | str = Decimal("0.01"),
+    shares: Mapping[Name, Fraction | float], amount: Decimal | int | str, step: Decimal | int | str = Decimal("0.01")
 ) -> dict[Name, Decimal]:
     """Round shares that a rule has already worked out to whole coins that add up to an amount exactly.
 

@@ -1,1 +1,1 @@
-"""Grain and humid air as physics: commodities, sorption, mass balance, drying, storage."""
+"""Grain and humid air: commodities, sorption, air, mass balance."""

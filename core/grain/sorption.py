@@ -115,10 +115,7 @@ def log_humidity_slope(
 
 
 def equilibrium_moisture(
-    commodity: str | Commodity,
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    isotherm: str | None = None,
+    commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, isotherm: str | None = None
 ) -> FloatArray:
     """Return the moisture of grain at rest with air of that temperature and humidity.
 
@@ -180,10 +177,7 @@ def equilibrium_humidity(
 
 
 def equilibrium_with_flag(
-    commodity: str | Commodity,
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    isotherm: str | None = None,
+    commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, isotherm: str | None = None
 ) -> SorptionResult:
     """Return the equilibrium moisture, % wet basis, with its flag and the disagreement of the sets in points.
 
@@ -281,10 +275,7 @@ def sensor_uncertainty(
 
 
 def isotherm_uncertainty(
-    commodity: str | Commodity,
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    isotherm: str | None = None,
+    commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, isotherm: str | None = None
 ) -> FloatArray:
     """Return the part of `moisture_uncertainty` that comes from the isotherm itself, points wet basis."""
     crop = get_commodity(commodity)

@@ -117,11 +117,7 @@ def bring_up_to_date(engine: Engine) -> None:
         raise StoreError("These records were written by a newer version of the program; please update it")
     from alembic import command
 
-    with (
-        alembic_config() as config,
-        engine.connect().execution_options(writes=True) as connection,
-        connection.begin(),
-    ):
+    with alembic_config() as config, engine.connect().execution_options(writes=True) as connection, connection.begin():
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
 

@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from core.drying.learning import RateBelief, learn_rate, prior_belief
+from core.drying.setups import DryingSetup, drying_method
+from core.drying.weather import REQUIRED
 from core.errors import DryholdError
-from core.grain.drying_learning import RateBelief, learn_rate, prior_belief
-from core.grain.drying_setups import DryingSetup, drying_method
-from core.grain.drying_weather import REQUIRED
 from core.group.lot_state import judging_rules
 from core.group.reading_moisture import moisture_of_readings
 from core.group.records import Event, Fact, Group, Lot

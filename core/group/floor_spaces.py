@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
+from core.drying.setups import drying_method
 from core.errors import InputError
-from core.grain.drying_setups import drying_method
 
 KIND = "floor_spaces"
 

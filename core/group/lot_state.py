@@ -255,10 +255,17 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
     mass, dry_matter, grain = _masses(lot, bags, moisture, rules)
     risk = risk_by_cost(cost_if_refused(lot, mass, rules), cost_of_a_day(mass, rules)) if mass > 0 else 0.05
     common: dict[str, Any] = {
-        "lot": lot, "limit": limit, "risk": risk, "bags": bags, "mass_now_kg": mass, "dry_matter_kg": dry_matter,
-        "grain_kg": grain, "flags": flags, "mass_is_weighed": lot.bag_mass_kg is not None,
+        "lot": lot,
+        "limit": limit,
+        "risk": risk,
+        "bags": bags,
+        "mass_now_kg": mass,
+        "dry_matter_kg": dry_matter,
+        "grain_kg": grain,
+        "flags": flags,
+        "mass_is_weighed": lot.bag_mass_kg is not None,
         "tested_at": tests["taken_at"].max().to_pydatetime() if not tests.empty else None,
-    }  # fmt: skip
+    }
     if moisture is None:
         words = "no test yet: probe {count} of the {bags} bags"
         why = Message(words, {"count": bags_to_probe(max(1, bags)), "bags": bags})
@@ -364,17 +371,14 @@ def as_buyer_reads(moisture: LotMoisture, error: MeterError) -> LotMoisture:
     )
 
 
-_VERDICT_WORDS = {
-    DRY: "dry enough for: {limit}",
-    WET: "too wet for: {limit}",
-    UNSURE: "cannot tell for: {limit}",
-}
+_VERDICT_WORDS = {DRY: "dry enough for: {limit}", WET: "too wet for: {limit}", UNSURE: "cannot tell for: {limit}"}
 
 
 def _settling(needed: int | None) -> Message:
     if needed is None:
         return Message(
-            "more bags would not settle it: the meter's own error is too large; check the meter (oven sample, salt jar, "
+            "more bags would not settle it: the meter's own error is too large; check the meter (oven sample, salt "
+            "jar, "
             "or beside the buyer's), or dry one more day"
         )
     if needed == 0:

@@ -88,7 +88,10 @@ def flag_readings(
     median_temperature = np.nanmedian(temperature) if np.isfinite(temperature).any() else np.nan
     for position in range(len(rows)):
         if humidity[position] >= CONDENSATION_HUMIDITY_PCT:
-            words = "{humidity} % humidity: water has condensed on the probe, or the grain is very wet; let the probe warm up and test again"
+            words = (
+                "{humidity} % humidity: water has condensed on the probe, or the grain is very wet; "
+                "let the probe warm up and test again"
+            )
             add(position, CONDENSED, Message(words, {"humidity": f"{humidity[position]:.0f}"}), left_out=True)
         elif said["outside_range"].iloc[position]:
             words = (
@@ -107,7 +110,10 @@ def flag_readings(
             add(position, RANGE, Message(words, {"shown": f"{shown:.1f}", "low": low, "high": high}))
         difference = said["difference"].iloc[position]
         if np.isfinite(difference) and abs(difference) > DISAGREEMENT_POINTS:
-            words = "the meter shows {shown} %, its temperature and humidity say {found} %: more than 1 point apart; is it set to {crop}?"
+            words = (
+                "the meter shows {shown} %, its temperature and humidity say {found} %: more than 1 "
+                "point apart; is it set to {crop}?"
+            )
             values = {
                 "shown": f"{shown:.1f}",
                 "found": f"{said['air_moisture_pct'].iloc[position]:.1f}",
@@ -116,10 +122,16 @@ def flag_readings(
             add(position, DISAGREES, Message(words, values))
         warm = temperature[position]
         if np.isfinite(warm) and (warm >= SUN_WARM_C or warm > median_temperature + SUN_WARM_ABOVE_OTHERS_C):
-            words = "at {temperature} °C the grain is still warm from the sun: its surface is drier than its core; test again after a night in the bag"
+            words = (
+                "at {temperature} °C the grain is still warm from the sun: its surface is drier than "
+                "its core; test again after a night in the bag"
+            )
             add(position, SUN, Message(words, {"temperature": f"{warm:.0f}"}))
     for position, distance in _outliers(rows, said["moisture_pct"]).items():
-        words = "bag {bag} differs from the lot's other bags by {distance} points: test it again, and keep it apart if it is so"
+        words = (
+            "bag {bag} differs from the lot's other bags by {distance} points: test it again, and keep "
+            "it apart if it is so"
+        )
         add(position, OUTLIER, Message(words, {"bag": rows["bag"].iloc[position], "distance": f"{distance:+.1f}"}))
     return tuple(flags)
 

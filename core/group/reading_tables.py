@@ -13,23 +13,44 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from core.errors import ImportRefusedError, InputError
-from core.group import table_cells
 from core.group.batches import ImportBatch
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, OPEN_STATUSES, ImportRecord, Lot, Member
 from core.group.store import Store
-from core.group.table_cells import REMEDIES, date_order, is_missing
-from core.group.table_files import Cell, RawTable, first_filled, read_file
-from core.group.table_headings import FIELDS, Headings, find_headings, guess_columns, heading_key, plain
 from core.messages import Message
+from core.tables import cells as table_cells
+from core.tables.cells import REMEDIES, date_order, is_missing
+from core.tables.files import Cell, RawTable, first_filled, read_file
+from core.tables.headings import FIELDS, Headings, find_headings, guess_columns, heading_key, plain
 
 VALUE_FIELDS = ("temperature", "humidity", "moisture")
 FILLED_DOWN = ("lot", "date", "tester", "commodity", "owner", "bags")
 TOTAL_WORDS = {
-    "total", "totals", "sum", "average", "mean", "grand total", "subtotal", "sub total", "count", "min", "max",
-    "minimum", "maximum", "moyenne", "somme", "promedio", "suma", "media", "soma", "jumla", "wastani", "summe",
-    "mittelwert", "gesamt",
-}  # fmt: skip
+    "total",
+    "totals",
+    "sum",
+    "average",
+    "mean",
+    "grand total",
+    "subtotal",
+    "sub total",
+    "count",
+    "min",
+    "max",
+    "minimum",
+    "maximum",
+    "moyenne",
+    "somme",
+    "promedio",
+    "suma",
+    "media",
+    "soma",
+    "jumla",
+    "wastani",
+    "summe",
+    "mittelwert",
+    "gesamt",
+}
 FORM_WORDS = {
     "cob": "cob cobs ear ears epi epis mazorca espiga kolben",
     "panicle": "panicle panicles panicule head heads",
@@ -709,12 +730,7 @@ def _form(cell: Cell) -> str:
 def _key(reading: Mapping[str, Any]) -> tuple[Any, ...]:
     values = (reading["temperature_c"], reading["relative_humidity_pct"], reading["meter_moisture_pct"])
     measured = tuple(None if value is None or value != value else round(float(value), 6) for value in values)
-    return (
-        plain(reading["lot_label"]),
-        int(reading["taken_at"].timestamp() // 60),
-        reading["bag"],
-        *measured,
-    )
+    return (plain(reading["lot_label"]), int(reading["taken_at"].timestamp() // 60), reading["bag"], *measured)
 
 
 def _without_duplicates(

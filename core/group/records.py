@@ -55,7 +55,8 @@ class Lot:
     """A quantity of one crop that was harvested, dried and stored together.
 
     ``bag_mass_kg`` is the weighed mean of a bag (None: never weighed), ``weighed_moisture_pct`` the moisture that it
-    was weighed at; ``nominal_bag_kg`` is what the bag is called. ``shares`` lists ``(member id, share)`` of a pooled lot.
+    was weighed at; ``nominal_bag_kg`` is what the bag is called. ``shares`` lists ``(member id, share)`` of a pooled
+    lot.
     """
 
     id: int = 0

@@ -69,7 +69,9 @@ class ReferenceMarket:
 def reference_market(
     quotes: pd.DataFrame, market: str | None = None, price_type: str | None = None
 ) -> ReferenceMarket | None:
-    """Return a crop's reference market: the one asked for, or the one with most months that is no farm gate; None without prices.
+    """Return a crop's reference market: the one asked for, or the one with most months that is no farm gate.
+
+    None without prices.
 
     Parameters
     ----------
@@ -194,7 +196,8 @@ def own_prices(store: Any, group_id: int, commodity: str, book: BuyerBook, buyer
     Parameters
     ----------
     buyer : str, optional
-        Name of a buyer; default the gate: quotes of the farm gate, and sales to those who are not in the book or who collect.
+        Name of a buyer; default the gate: quotes of the farm gate, and sales to those who are not in the book or who
+        collect.
 
     Returns
     -------

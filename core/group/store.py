@@ -378,7 +378,10 @@ class Store:
             return write_batch(connection, batch)
 
     def write_together(self, work: Callable[[Connection], Result]) -> Result:
-        """Do some work on one transaction, kept as a whole or not at all; the work raises the versions of its groups."""
+        """Do some work on one transaction, kept as a whole or not at all.
+
+        The work raises the versions of its groups.
+        """
         with self._writing() as connection:
             return work(connection)
 

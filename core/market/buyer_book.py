@@ -1,7 +1,9 @@
 """The book of buyers and offers: entries are only added, and what stands today is worked out from all of them.
 
-Kinds of entries: ``buyer`` and ``offer`` (a new one, or new terms of the one whose number stands in ``of``), ``withdrawn`` (``of`` = the
-number of a buyer or an offer). A term that nobody entered is absent from the entry: it stays assumed, and follows what is assumed today.
+Kinds of entries: ``buyer`` and ``offer`` (a new one, or new terms of the one whose number stands in ``of``),
+``withdrawn`` (``of`` = the
+number of a buyer or an offer). A term that nobody entered is absent from the entry: it stays assumed, and follows
+what is assumed today.
 """
 
 from __future__ import annotations
@@ -309,10 +311,7 @@ def _offsets(name: str, payload: Mapping[str, Any], loads: Sequence[WeighedTwice
     points = np.array([load.their_moisture_pct - load.our_moisture_pct for load in own]) - meter_told
     meter = learn_offset(np.zeros_like(points), points, **({"prior_sd": ENTERED_OFFSET_SD[0]} if told[0] else {}))
     scale = learn_offset(np.zeros_like(ratio), ratio, ENTERED_OFFSET_SD[1] if told[1] else SCALE_PRIOR, SCALE_SCATTER)
-    return (
-        replace(meter, mean=meter.mean + meter_told),
-        replace(scale, mean=scale.mean + scale_told),
-    )
+    return (replace(meter, mean=meter.mean + meter_told), replace(scale, mean=scale.mean + scale_told))
 
 
 def offer_from(payload: Mapping[str, Any], buyer: Buyer, assumed: AssumedTerms) -> tuple[Offer, frozenset[str]]:

@@ -76,7 +76,9 @@ def breakeven_price(
 
 @dataclass(frozen=True)
 class WaitingCost:
-    """What waiting takes of one kg at its start, in money of the day of sale; the parts add up to the rise that the price must make.
+    """What waiting takes of one kg at its start, in money of the day of sale.
+
+    The parts add up to the rise that the price must make.
 
     Attributes
     ----------
@@ -103,7 +105,8 @@ def waiting_cost(
     Returns
     -------
     WaitingCost
-        Interest on the grain's worth; storage with its interest; the rest is what the kilograms that are left must make good.
+        Interest on the grain's worth; storage with its interest; the rest is what the kilograms that are left must
+        make good.
     """
     needed = float(breakeven_price(price_now, months, monthly_interest, monthly_loss, monthly_cost))
     without_loss = float(breakeven_price(price_now, months, monthly_interest, 0.0, monthly_cost))
@@ -128,7 +131,8 @@ def outlook_by_week(
     Returns
     -------
     DataFrame
-        Indexed week 0..weeks: breakeven, low, median, high (1 in 10 below and above), median_today (in today's money) [money/kg], and
+        Indexed week 0..weeks: breakeven, low, median, high (1 in 10 below and above), median_today (in today's money)
+        [money/kg], and
         chance (that the price pays for the wait).
     """
     weeks = np.arange(paths.shape[1])
@@ -289,7 +293,8 @@ def cash_sources(
     Returns
     -------
     list of CashSource
-        Grain that is pledged cannot be sold as well: what the loan gives is taken off the other where the loan is the cheaper one.
+        Grain that is pledged cannot be sold as well: what the loan gives is taken off the other where the loan is the
+        cheaper one.
     """
     value = mass_kg * price_now
     selling = forgone_rate(price_now, price_then, months, monthly_loss, monthly_cost)
@@ -318,7 +323,8 @@ def cash_plan(sources: list[CashSource], needed: float) -> tuple[list[tuple[Cash
     Returns
     -------
     list of (source, amount), float
-        Rate of the dearest source that must be used; 0 where nothing is needed, infinity where all together do not reach.
+        Rate of the dearest source that must be used; 0 where nothing is needed, infinity where all together do not
+        reach.
     """
     used: list[tuple[CashSource, float]] = []
     left = needed

@@ -1,7 +1,9 @@
 """What each rule of sale would have earned in the past years of a price series, knowing at each date only what was known.
 
-A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest, or one that is given. From
-there each rule sells once within the horizon. A rule's result is what a kilogram earned, less weight loss and interest, relative to
+A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest, or one that
+is given. From
+there each rule sells once within the horizon. A rule's result is what a kilogram earned, less weight loss and
+interest, relative to
 selling at harvest in the same year.
 """
 
@@ -34,7 +36,8 @@ class HindcastReport:
     Attributes
     ----------
     table : DataFrame
-        Indexed by rule: mean, worst, share_losing (share of years below selling at harvest), years; selling at harvest = 1.
+        Indexed by rule: mean, worst, share_losing (share of years below selling at harvest), years; selling at
+        harvest = 1.
     years : DataFrame
         One row for each year: harvest month, price then, month sold under the plan, and each rule's result.
     captured : float

@@ -110,7 +110,10 @@ def _heading(lines: list[tuple[int, list[str]]], known: Callable[[str], bool]) -
 
 
 def _table(heading: tuple[int, list[str]], lines: list[tuple[int, list[str]]], actions: list[Action]) -> PriceTable:
-    """Return cells under unique headings; rows with more cells than headings stay out, as nobody knows which cell is which."""
+    """Return cells under unique headings.
+
+    Rows with more cells than headings stay out, as nobody knows which cell is which.
+    """
     names: list[str] = []
     for position, name in enumerate(heading[1]):
         label = name or f"column {position + 1}"

@@ -1,6 +1,7 @@
 """Price records: own quotes and price files, cleaned with a list of what was done to which row.
 
-Nothing is changed silently. A row that cannot be used stays out and says why; a price that is turned into another unit says from what.
+Nothing is changed silently. A row that cannot be used stays out and says why; a price that is turned into another
+unit says from what.
 """
 
 from __future__ import annotations
@@ -47,7 +48,8 @@ class CleanedPrices:
     Attributes
     ----------
     quotes : DataFrame
-        Columns row, date, market, commodity, price_type ("retail", "wholesale", "farm gate" or "unknown"), currency, unit,
+        Columns row, date, market, commodity, price_type ("retail", "wholesale", "farm gate" or "unknown"), currency,
+        unit,
         price_per_kg [money/kg].
     actions : tuple of Action
     rows_read : int
@@ -143,13 +145,22 @@ def clean_prices(
         late = out["date"] > pd.Timestamp(today)
         leave_out(late, "date {written} lies in the future: left out", written="written")
     leave_out(out["commodity"].eq(""), "no commodity: left out")
-    leave_out(out["price"].isna() | np.isinf(out["price"]), "price '{price}' is missing or no number: left out", price="price_written")  # fmt: skip
+    leave_out(
+        out["price"].isna() | np.isinf(out["price"]),
+        "price '{price}' is missing or no number: left out",
+        price="price_written",
+    )
     leave_out(out["price"] <= 0, "price {price} is not above zero: left out", price="price_written")
     sums = int(out["flag"].str.lower().str.contains("aggregate").sum())
     if sums:
-        actions.append(Action(None, True, message("{count} rows are averages of several prices: used as they are", count=sums)))  # fmt: skip
+        actions.append(
+            Action(None, True, message("{count} rows are averages of several prices: used as they are", count=sums))
+        )
 
-    for name, default, reason in (("currency", currency, "no currency given: taken as {value}"), ("unit", default_unit, "no unit given: taken as {value}")):  # fmt: skip
+    for name, default, reason in (
+        ("currency", currency, "no currency given: taken as {value}"),
+        ("unit", default_unit, "no unit given: taken as {value}"),
+    ):
         blank = out[name].eq("")
         if blank.any() and not (name == "unit" and per_kg):
             actions.append(
@@ -175,7 +186,10 @@ def clean_prices(
     leave_out(out.duplicated([*keys, "price"]), "the same price stands in an earlier row: left out")
     differing = int(out.duplicated(keys, keep=False).sum())
     if differing:
-        words = message("{count} rows give several prices for one day and market: all are kept, the month takes their median", count=differing)  # fmt: skip
+        words = message(
+            "{count} rows give several prices for one day and market: all are kept, the month takes their median",
+            count=differing,
+        )
         actions.append(Action(None, True, words))
     _tell_mixtures(out, actions)
     quotes = out[CLEAN_COLUMNS].sort_values(["market", "commodity", "date"], kind="stable").reset_index(drop=True)
@@ -214,7 +228,8 @@ def read_dates(column: pd.Series, years: pd.Series | None = None) -> tuple[pd.Se
     Parameters
     ----------
     column : Series of str
-        Year first (2022-01-15, 2022/01, 202201), day or month first (15/01/2022), or with the month's English name. A year alone is no date.
+        Year first (2022-01-15, 2022/01, 202201), day or month first (15/01/2022), or with the month's English name. A
+        year alone is no date.
     years : Series of str, optional
         Where the table keeps year and month apart: ``column`` then holds the month.
 
@@ -235,7 +250,9 @@ def read_dates(column: pd.Series, years: pd.Series | None = None) -> tuple[pd.Se
 
     whole = text.str.fullmatch(r"\d{4}-\d{1,2}-\d{1,2}([T ].*)?")
     if whole.any():
-        dates[whole] = pd.to_datetime(text[whole].str.slice(0, 10), errors="coerce", format="%Y-%m-%d").astype("datetime64[ns]")  # fmt: skip
+        dates[whole] = pd.to_datetime(text[whole].str.slice(0, 10), errors="coerce", format="%Y-%m-%d").astype(
+            "datetime64[ns]"
+        )
     take(text.str.fullmatch(r"\d{4}[/.]\d{1,2}[/.]\d{1,2}"), "%Y-%m-%d", text.str.replace(r"[/.]", "-", regex=True))
     months = text.str.fullmatch(r"\d{4}[-/.]\d{1,2}")
     take(months, "%Y-%m-%d", text.str.replace(r"[/.]", "-", regex=True) + "-15")
@@ -274,7 +291,8 @@ def read_dates(column: pd.Series, years: pd.Series | None = None) -> tuple[pd.Se
 def read_numbers(column: pd.Series) -> tuple[pd.Series, list[Message]]:
     """Read numbers with points or commas, saying how marks were read that could be read in two ways.
 
-    The column decides as a whole: a comma with other than three digits behind it, or points before a comma, make every comma of the
+    The column decides as a whole: a comma with other than three digits behind it, or points before a comma, make
+    every comma of the
     column a decimal one; otherwise commas part thousands.
 
     Parameters
@@ -367,7 +385,8 @@ def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency
     quotes : DataFrame
         Columns date (or quoted_on) and price_per_kg; price_type and currency where known.
     price_type, currency : str, optional
-        Which to take where there are several; default the one with the most months. The others stay out and that is said.
+        Which to take where there are several; default the one with the most months. The others stay out and that is
+        said.
 
     Returns
     -------
@@ -406,8 +425,10 @@ def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency
 def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
     """Mend slips of units and new money in a monthly series, telling each.
 
-    A move by more than three times that goes back within three months is a slip: those months stay out. One that lasts and is
-    close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the new one. Any other is
+    A move by more than three times that goes back within three months is a slip: those months stay out. One that
+    lasts and is
+    close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the new
+    one. Any other is
     left as it is; the curve lets its level free there.
 
     Parameters
@@ -454,7 +475,10 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
             scale = factor if ratio > 1 else 1 / factor
             series.iloc[:at] *= scale
             words = message(
-                "from {month} on prices are about {factor:g} times {way}, for good: taken as a new unit or new money, earlier prices brought to it",
+                (
+                    "from {month} on prices are about {factor:g} times {way}, for good: taken as a new unit or new "
+                    "money, earlier prices brought to it"
+                ),
                 month=str(series.index[at]),
                 factor=factor,
                 way=message("higher") if ratio > 1 else message("lower"),
@@ -481,7 +505,8 @@ class Basis:
     factor : float
         Own price as a multiple of the reference's.
     log_sd : float
-        Standard deviation of the logarithm of the next own price against it: how well the factor is known, and how single prices scatter.
+        Standard deviation of the logarithm of the next own price against it: how well the factor is known, and how
+        single prices scatter.
     quotes : int
         Months with both prices that it was learnt from.
     factor_log_sd : float
@@ -509,7 +534,8 @@ class Basis:
             Column 0 is today [money/kg].
         seed : int
         own_today : float, optional
-            Own price seen today [money/kg]: paths start from it and move as the reference does. Without it they start about factor x
+            Own price seen today [money/kg]: paths start from it and move as the reference does. Without it they start
+            about factor x
             reference.
 
         Returns
@@ -584,7 +610,10 @@ COMMODITY_WORDS = (
 
 
 def suggest_commodity(name: str) -> str | None:
-    """Return the commodity code that a price file's product name seems to mean, or None; flour and meal are other goods."""
+    """Return the commodity code that a price file's product name seems to mean, or None.
+
+    Flour and meal are other goods.
+    """
     text = name.lower()
     if re.search(r"meal|flour|oil|bread|farine|harina|gari", text):
         return None

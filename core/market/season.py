@@ -11,7 +11,8 @@ shrunk away, and one that they half support is half believed.
 
 References
 ----------
-Gilbert, Christiaensen & Kaminski 2017, Food Policy 67:119-132 (trigonometric and sawtooth seasons; gap; bias of dummies).
+Gilbert, Christiaensen & Kaminski 2017, Food Policy 67:119-132 (trigonometric and sawtooth seasons; gap; bias of
+dummies).
 Hoeting, Madigan, Raftery & Volinsky 1999, Statistical Science 14(4):382-417 (averaging of models).
 Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, section 2.7 (linear terms with a normal prior).
 """
@@ -288,7 +289,8 @@ def fit_season(
     monthly_inflation : float, optional
         Rate towards which the drift is shrunk, as a fraction a month; default that of staple prices in general.
     neighbours : sequence of Series, optional
-        The same crop in other markets: their common season becomes one more form that this series may follow. Only their months up to
+        The same crop in other markets: their common season becomes one more form that this series may follow. Only
+        their months up to
         today are used. The test of the season stays with this series alone.
 
     Returns
@@ -305,7 +307,10 @@ def fit_season(
 
 
 def _shared_season(prices: pd.Series, neighbours: Sequence[pd.Series]) -> tuple[Floats, Floats] | None:
-    """Return mean and standard deviation between markets of the harmonics' coefficients; None without a usable neighbour."""
+    """Return mean and standard deviation between markets of the harmonics' coefficients.
+
+    None without a usable neighbour.
+    """
     last = prices.dropna().index.max()
     found = []
     for series in list(neighbours)[:MOST_NEIGHBOURS]:
@@ -399,7 +404,10 @@ def _month_of(last_month: pd.Period, ahead: NDArray[np.int64]) -> NDArray[np.int
 
 
 def _season_columns(months: NDArray[np.int64]) -> Floats:
-    """Return columns: cos, sin of 12 months; cos, sin of 6 months; sawteeth falling in month 1..12 (mean 0, height 1)."""
+    """Return columns: cos, sin of 12 months; cos, sin of 6 months.
+
+    Sawteeth falling in month 1..12 (mean 0, height 1).
+    """
     angle = 2 * np.pi * months[:, None] / 12
     harmonics = np.concatenate([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
     teeth = ((months[:, None] - np.arange(1, 13)[None, :]) % 12) / 11 - 0.5
@@ -560,7 +568,8 @@ def _season_test(among: Floats, y: Floats, design: Floats, base_columns: NDArray
     """Test the season against none, exactly but for the noise's persistence, which is taken as known.
 
     Whitened and freed of level, drift and jumps, a series without season is a direction drawn at random on a sphere.
-    The statistic is the greatest penalised share of it that a form of season explains; its law under no season is simulated
+    The statistic is the greatest penalised share of it that a form of season explains; its law under no season is
+    simulated
     (Besag & Clifford 1989, Biometrika 76:633-642: Monte Carlo tests).
     """
     count = len(y)

@@ -1,7 +1,9 @@
 """The price at or above which to sell, for each date until the stock must be gone, and what that rule would have earned in past years.
 
-Working back from the last date, selling now is held against the value of going on, which is regressed on the price (least-squares Monte
-Carlo, Longstaff and Schwartz 2001). The price of a date is the lowest one from which on selling is worth at least as much.
+Working back from the last date, selling now is held against the value of going on, which is regressed on the price
+(least-squares Monte
+Carlo, Longstaff and Schwartz 2001). The price of a date is the lowest one from which on selling is worth at least as
+much.
 """
 
 from __future__ import annotations
@@ -75,7 +77,10 @@ def selling_prices(prices: Floats, worth: Floats, learn: NDArray[np.bool_] | Non
 
 
 def _least_price(price: Floats, now: Floats, later: Floats) -> float:
-    """Return the lowest price from which on selling now is worth at least as much as going on; NaN if there is none, 0 if it is every one."""
+    """Return the lowest price from which on selling now is worth at least as much as going on.
+
+    NaN if there is none, 0 if it is every one.
+    """
     gain = now - later
     if np.ptp(price) <= 1e-9 * float(np.abs(price).max()):
         return ANY_PRICE if gain.mean() >= 0 else WAIT
@@ -150,7 +155,8 @@ def hindcast_selling_prices(
     Returns
     -------
     DataFrame
-        One row for each year, indexed by harvest month: price then, `fixed_month` and `rule_month` (months waited), what a kilogram earned
+        One row for each year, indexed by harvest month: price then, `fixed_month` and `rule_month` (months waited),
+        what a kilogram earned
         relative to selling at harvest: `fixed`, `rule`, `best` (perfect foresight).
 
     Raises
@@ -183,10 +189,15 @@ def hindcast_selling_prices(
         earned = came * rule.discount(months) / came[0] - rule.cost(months)
         rows.append(
             {
-                "harvest": origin, "price": came[0], "fixed_month": fixed, "rule_month": sold, "fixed": earned[fixed],
-                "rule": earned[sold], "best": earned.max(),
+                "harvest": origin,
+                "price": came[0],
+                "fixed_month": fixed,
+                "rule_month": sold,
+                "fixed": earned[fixed],
+                "rule": earned[sold],
+                "best": earned.max(),
             }
-        )  # fmt: skip
+        )
     if not rows:
         raise PriceDataError(
             "{months} months of prices leave no whole year to look back on: at least {least} are needed",

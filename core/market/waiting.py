@@ -122,18 +122,28 @@ def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Messa
     chance = round(100 * loss)
     if wait and curve.reliable:
         return message(
-            "Waiting is supported by the data: " + season + "; about {best} months look best, and about {chance} years in 100 would lose by it.",
-            gap=curve.gap_pct, best=best, chance=chance,
-        )  # fmt: skip
+            "Waiting is supported by the data: "
+            + season
+            + "; about {best} months look best, and about {chance} years in 100 would lose by it.",
+            gap=curve.gap_pct,
+            best=best,
+            chance=chance,
+        )
     if wait:
         return message(
-            "No reliable season: waiting is a bet on today's low price; about {best} months look best, and about {chance} years in 100 would lose by it.",
+            (
+                "No reliable season: waiting is a bet on today's low price; about {best} months look best, and about "
+                "{chance} years in 100 would lose by it."
+            ),
             best=best,
             chance=chance,
         )
     if curve.reliable:
         return message(
-            "There is a season of about {gap:.0f} %, but from today's price it does not pay for interest and loss: waiting is not supported.",
+            (
+                "There is a season of about {gap:.0f} %, but from today's price it does not pay for interest and loss: "
+                "waiting is not supported."
+            ),
             gap=curve.gap_pct,
         )
     return message("No reliable season: waiting is a bet, and the data do not support it.")
@@ -145,7 +155,8 @@ def look_back_sentence(mean_gain: float, captured: float, share_losing: float, w
     Parameters
     ----------
     mean_gain, captured, share_losing, worst : float
-        Fractions: mean against selling at harvest, share of the foreseeable gain, share of years below, worst year's change.
+        Fractions: mean against selling at harvest, share of the foreseeable gain, share of years below, worst year's
+        change.
     years : int
         Years looked back on.
 
@@ -164,15 +175,25 @@ def look_back_sentence(mean_gain: float, captured: float, share_losing: float, w
     }
     if mean_gain > 0.005:
         return message(
-            "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, {captured:.0f} % of what perfect foresight would have gained; {losing} of them lost, the worst {worst:+.1f} %.{few}",
+            (
+                "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, "
+                "{captured:.0f} % of what perfect foresight would have gained; {losing} of them lost, the worst "
+                "{worst:+.1f} %.{few}"
+            ),
             **values,
         )
     if mean_gain < -0.005:
         return message(
-            "Over {years} past harvests this plan would have earned {gain:.1f} % against selling at harvest: it would not have helped here.{few}",
+            (
+                "Over {years} past harvests this plan would have earned {gain:.1f} % against selling at harvest: it "
+                "would not have helped here.{few}"
+            ),
             **values,
         )
     return message(
-        "Over {years} past harvests this plan would have earned about the same as selling at harvest ({gain:+.1f} %).{few}",
+        (
+            "Over {years} past harvests this plan would have earned about the same as selling at harvest ({gain:+.1f} "
+            "%).{few}"
+        ),
         **values,
     )

@@ -312,9 +312,17 @@ TEXTS: dict[str, str] = {
 
 def _text(account: Account, event: BookEvent) -> Message:
     values: dict[str, Any] = {
-        "text": "", "name": "", "money": "cash box", "kg": "–", "moisture_pct": "–", "agreed_kg": "–",
-        "agreed_moisture_pct": "–", "hours": "–", "payer": "–", "tests": "–",
-    }  # fmt: skip
+        "text": "",
+        "name": "",
+        "money": "cash box",
+        "kg": "–",
+        "moisture_pct": "–",
+        "agreed_kg": "–",
+        "agreed_moisture_pct": "–",
+        "hours": "–",
+        "payer": "–",
+        "tests": "–",
+    }
     values.update({key: value for key, value in event.payload.items() if isinstance(value, str | int)})
     values["name"] = account.facts.names.get(str(event.payload.get("member", "")), values["name"])
     return Message(TEXTS[event.kind], values)
@@ -447,7 +455,10 @@ def _cash_counted(account: Account, event: BookEvent) -> Postings:
 
 
 def _plan(account: Account, event: BookEvent) -> Postings:
-    """Book the interest of each instalment on its day, so that each season has its own; as a whole where the rows do not name it."""
+    """Book the interest of each instalment on its day, so that each season has its own.
+
+    As a whole where the rows do not name it.
+    """
     member = member_of(account.facts, event.payload)
     rows = plan_rows(event.payload)
     parts = [(max(day, event.on), interest) for day, _payment, interest in rows if interest]

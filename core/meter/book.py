@@ -98,7 +98,8 @@ class MeterValue:
 class PaymentPlan:
     """Dates and amounts agreed with a member.
 
-    ``due`` lists (day, payment, interest in it that is booked on that day): an agreement whose interest was booked as a whole has 0 there.
+    ``due`` lists (day, payment, interest in it that is booked on that day): an agreement whose interest was booked as
+    a whole has 0 there.
     """
 
     member: str

@@ -101,10 +101,7 @@ class SampledShares:
 
 
 def sampled_shapley(
-    names: Sequence[str],
-    cost: Callable[[frozenset[str]], Money],
-    seed: int,
-    orders: int = 4000,
+    names: Sequence[str], cost: Callable[[frozenset[str]], Money], seed: int, orders: int = 4000
 ) -> SampledShares:
     """Return Shapley shares estimated from random orders, for groups too large to list.
 
@@ -387,10 +384,7 @@ def _exact(cost: Money, name: str) -> Fraction:
 
 
 def _independent(
-    rows: list[NDArray[np.float64]],
-    sums: list[float],
-    more_rows: NDArray[np.float64],
-    more_sums: NDArray[np.float64],
+    rows: list[NDArray[np.float64]], sums: list[float], more_rows: NDArray[np.float64], more_sums: NDArray[np.float64]
 ) -> tuple[list[NDArray[np.float64]], list[float]]:
     """Add those rows that the ones so far do not already determine."""
     rows, sums = list(rows), list(sums)

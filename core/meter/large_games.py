@@ -1,7 +1,9 @@
 """The least-complaint split for groups of any size, where a group's cost is the least of some ways to test.
 
-Listing every group of members ends at a dozen. A group of members can only choose among a few ways (no meter at all, a meter that does for
-some of them, what all pay together), and each way costs a fixed sum and something for each member. The group with the largest
+Listing every group of members ends at a dozen. A group of members can only choose among a few ways (no meter at all,
+a meter that does for
+some of them, what all pay together), and each way costs a fixed sum and something for each member. The group with the
+largest
 complaint is then found way by way without listing any, and the linear programmes are fed only the groups that matter.
 """
 
@@ -81,8 +83,10 @@ def worst_groups(game: WaysGame, shares: ArrayLike, free: Array | None = None) -
 
     Notes
     -----
-    In one way the complaint is a sum over members, so each is in the group whose share is above his part. Where that group
-    is settled, the next best is the one in which the single member that matters least among those still free changes sides:
+    In one way the complaint is a sum over members, so each is in the group whose share is above his part. Where that
+    group
+    is settled, the next best is the one in which the single member that matters least among those still free changes
+    sides:
     one such change is enough, and none can be spared.
     """
     paid = np.asarray(shares, dtype=float)
@@ -182,9 +186,14 @@ def _least(
     bounds = [(None, None if highest is None else float(highest[place])) for place in range(count)] + [(None, None)]
     for _ in range(MOST_ROUNDS):
         answer = linprog(
-            np.r_[np.zeros(count), 1.0], A_ub=np.c_[groups.astype(float), -np.ones(len(groups))], b_ub=game.cost(groups),
-            A_eq=np.c_[rows, np.zeros(len(rows))], b_eq=sums, bounds=bounds, method="highs",
-        )  # fmt: skip
+            np.r_[np.zeros(count), 1.0],
+            A_ub=np.c_[groups.astype(float), -np.ones(len(groups))],
+            b_ub=game.cost(groups),
+            A_eq=np.c_[rows, np.zeros(len(rows))],
+            b_eq=sums,
+            bounds=bounds,
+            method="highs",
+        )
         if answer.status != 0:
             raise InputError("no least-complaint split was found: {reason}", reason=answer.message)
         shares, complaint = answer.x[:count], float(answer.x[-1])
@@ -242,6 +251,8 @@ def _directions(rows: Array) -> Array:
 def ways_of(names: Sequence[str], ways: Sequence[tuple[float, Sequence[float]]], total: float) -> WaysGame:
     """Return a game from ways listed as (fixed cost, parts by member)."""
     return WaysGame(
-        tuple(names), np.array([fixed for fixed, _parts in ways], dtype=float),
-        np.array([list(parts) for _fixed, parts in ways], dtype=float), float(total),
-    )  # fmt: skip
+        tuple(names),
+        np.array([fixed for fixed, _parts in ways], dtype=float),
+        np.array([list(parts) for _fixed, parts in ways], dtype=float),
+        float(total),
+    )

@@ -23,7 +23,10 @@ class Custody:
 
 @dataclass(frozen=True)
 class Booking:
-    """The meter is promised to a member from one day to another, both included; ``shared`` days go round several members."""
+    """The meter is promised to a member from one day to another, both included.
+
+    ``shared`` days go round several members.
+    """
 
     event_id: int
     member: str
@@ -218,10 +221,7 @@ class ProposedDay:
 
 
 def propose_days(
-    needs: Sequence[LotToTest],
-    from_day: date,
-    taken: Sequence[Booking] = (),
-    lots_per_day: int = 1,
+    needs: Sequence[LotToTest], from_day: date, taken: Sequence[Booking] = (), lots_per_day: int = 1
 ) -> tuple[ProposedDay, ...]:
     """Return a day for every lot, so that as few as possible come late.
 
@@ -232,7 +232,8 @@ def propose_days(
     from_day : date
         First day that can be given.
     taken : sequence of Booking
-        Days promised already: a whole day takes only that member's lots, a shared one has room for fewer others. Lots that a
+        Days promised already: a whole day takes only that member's lots, a shared one has room for fewer others. Lots
+        that a
         promise names as its purpose are not placed again.
     lots_per_day : int
         Lots that the meter can serve a day.

@@ -101,7 +101,8 @@ def value_grain(
     agreed = (clean * (HUNDRED - moisture_pct) / (HUNDRED - agreed_moisture_pct)).quantize(GRAM, ROUND_DOWN)
     amount = (agreed * price_per_kg / step).to_integral_value(rounding=ROUND_DOWN) * step
     text = message(
-        "{weighed_kg} kg as weighed are {agreed_kg} kg clean grain at {agreed_moisture_pct} %, at {price} a kg agreed on "
+        "{weighed_kg} kg as weighed are {agreed_kg} kg clean grain at {agreed_moisture_pct} %, at {price} a kg "
+        "agreed on "
         "{day}: {amount}",
         weighed_kg=weighed_kg,
         agreed_kg=agreed,
@@ -140,11 +141,7 @@ def value_labour(hours: Decimal, price_per_hour: Decimal, step: Decimal = Decima
 
 
 def instalment_plan(
-    amount: Decimal,
-    rate_per_period: Decimal,
-    periods: int,
-    first_due: date,
-    step: Decimal = Decimal("0.01"),
+    amount: Decimal, rate_per_period: Decimal, periods: int, first_due: date, step: Decimal = Decimal("0.01")
 ) -> tuple[tuple[Instalment, ...], dict[str, Any]]:
     """Return a member's instalments and the particulars of the plan for the meter's book.
 
@@ -164,7 +161,8 @@ def instalment_plan(
     Returns
     -------
     (tuple of Instalment, dict)
-        The schedule, and ``interest`` and ``due`` of the event ``"plan"``: day, payment and the interest in it, which is booked
+        The schedule, and ``interest`` and ``due`` of the event ``"plan"``: day, payment and the interest in it, which
+        is booked
         on that day.
     """
     rows = schedule(amount, rate_per_period, periods, step, first_due)
@@ -231,11 +229,7 @@ class OfferComparison:
 
 
 def compare_offer(
-    offer: SellerOffer,
-    price_paths: ArrayLike,
-    loan_rate_monthly: float,
-    loan_months: int,
-    cost_of_money_monthly: float,
+    offer: SellerOffer, price_paths: ArrayLike, loan_rate_monthly: float, loan_months: int, cost_of_money_monthly: float
 ) -> OfferComparison:
     """Return cash, loan and grain side by side in today's money.
 
@@ -279,7 +273,8 @@ def compare_offer(
     chance = float(np.mean(grain > loan))
     breakeven = (loan / waiting - offer.delivery_cost) / offer.grain_kg
     text = message(
-        "grain costs {median} in today's money (between {low} and {high} in 8 of 10 cases), the loan {loan}, cash {cash}; "
+        "grain costs {median} in today's money (between {low} and {high} in 8 of 10 cases), the loan {loan}, cash "
+        "{cash}; "
         "above {price} a kg at the harvest the grain is the dearer way",
         median=round(median, 2),
         low=round(low, 2),
@@ -320,8 +315,8 @@ def expected_price(store: Any, group_id: int, commodity: str, months: int, seed:
     ExpectedPrice or None
         None where the series is too short for a season.
     """
-    from core.planning.records import crop_price
-    from core.planning.rooms import season_of
+    from core.planning.case_from_records import crop_price
+    from core.planning.room_draws import season_of
 
     price = crop_price(store, group_id, commodity, 1.0)
     curve = None if price is None else season_of(price)

@@ -6,11 +6,11 @@ from datetime import date, datetime, timedelta
 
 from core.errors import DryholdError
 from core.group.lot_state import current_lot_states
+from core.group.sieves import last_sieves
 from core.group.store import Store
 from core.meter.log import LotToTest
-from core.planning.retest import last_sieves
+from core.planning.storage_from_records import stored_lot
 from core.planning.store_outlook import method_outlook
-from core.planning.store_records import stored_lot
 from core.weather.normals import get_normals
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios

@@ -254,11 +254,7 @@ def group_cost(needs: Sequence[MemberNeed], costs: RunningCosts) -> Decimal:
 
 
 def share_cost(
-    amount: Decimal,
-    needs: Sequence[MemberNeed],
-    costs: RunningCosts,
-    step: Decimal = Decimal("0.01"),
-    seed: int = 0,
+    amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts, step: Decimal = Decimal("0.01"), seed: int = 0
 ) -> tuple[Split, ...]:
     """Return the split of a season's cost by every rule.
 
@@ -368,12 +364,14 @@ RULE_TEXT: dict[str, tuple[str, str]] = {
     ),
     "shapley": (
         "By what each saves",
-        "Everyone pays the average of what he adds to the cost, over all orders in which the members could have joined: who "
+        "Everyone pays the average of what he adds to the cost, over all orders in which the members could have "
+        "joined: who "
         "saves much by sharing pays more (Shapley value).",
     ),
     "nucleolus": (
         "Least complaint",
-        "The largest gap between what any part of the group pays and what it would cost that part alone is made as small as "
+        "The largest gap between what any part of the group pays and what it would cost that part alone is made as "
+        "small as "
         "possible, then the next largest (nucleolus).",
     ),
 }

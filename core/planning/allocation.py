@@ -31,7 +31,8 @@ class Allocation:
 class Use:
     """What an allocation takes of each limit.
 
-    Kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks), bags by lot (lots,), kg by reserve
+    Kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks), bags by lot
+    (lots,), kg by reserve
     (reserves,).
     """
 
@@ -128,7 +129,8 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
 class Worth:
     """What an allocation brings in each scenario.
 
-    `value` (scenarios,): value today after all costs; `cash_week` (weeks + 40, scenarios): money in less money out by week, needs not taken off;
+    `value` (scenarios,): value today after all costs; `cash_week` (weeks + 40, scenarios): money in less money out by
+    week, needs not taken off;
     `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
     """
 
@@ -167,7 +169,10 @@ def tail_weights(values: np.ndarray, share: float) -> np.ndarray:
 
 
 def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str] | None = None) -> np.ndarray:
-    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios); trips and purchases only for the whole group."""
+    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios).
+
+    Trips and purchases only for the whole group.
+    """
     case = outlook.case
     cash = np.zeros((case.weeks + 40, case.scenarios))
     wanted = None if owners is None else set(owners)
@@ -197,7 +202,8 @@ def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str]
 def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
     """Return what an allocation brings in the scenarios of an outlook.
 
-    Needs that sales do not cover by their date are borrowed at the case's emergency interest until later sales pay it back; that interest
+    Needs that sales do not cover by their date are borrowed at the case's emergency interest until later sales pay it
+    back; that interest
     is taken off the value. Grain beyond a buyer's weekly quantity sells lower.
     """
     case = outlook.case
@@ -345,7 +351,10 @@ class Ledger:
         self.taken[lot, option] = self.taken.get((lot, option), 0) + count
 
     def close_small_sales(self) -> bool:
-        """Take back sales that stay below a buyer's minimum and close those weeks; return whether any was taken back."""
+        """Take back sales that stay below a buyer's minimum and close those weeks.
+
+        Return whether any was taken back.
+        """
         small = {
             (buyer, week)
             for buyer, who in enumerate(self.case.buyers)
@@ -370,7 +379,8 @@ class Ledger:
 def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] | None = None) -> None:
     """Place each lot's remaining bags on the first options of its order that have room, lot after lot.
 
-    Lots that share one order array (lots of a class) skip what was found full by an earlier one: limits only fill up. Sales below a
+    Lots that share one order array (lots of a class) skip what was found full by an earlier one: limits only fill up.
+    Sales below a
     buyer's minimum are taken back and placed again elsewhere, until none is left.
     """
     lots = list(orders) if sequence is None else list(sequence)
@@ -455,6 +465,20 @@ def trip_share(case: PlanningCase) -> np.ndarray:
 
 
 __all__ = [
-    "Allocation", "Ledger", "Use", "Worth", "account_balances", "broken_limits", "cash_by_week", "complete", "evaluate", "fill", "place_reserves",
-    "tail_mean", "tail_size", "tail_weights", "trip_share", "use_of",
-]  # fmt: skip
+    "Allocation",
+    "Ledger",
+    "Use",
+    "Worth",
+    "account_balances",
+    "broken_limits",
+    "cash_by_week",
+    "complete",
+    "evaluate",
+    "fill",
+    "place_reserves",
+    "tail_mean",
+    "tail_size",
+    "tail_weights",
+    "trip_share",
+    "use_of",
+]

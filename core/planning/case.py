@@ -23,12 +23,17 @@ WEEKS_PER_MONTH = 365.25 / 12 / 7
 class CaseLot:
     """A lot as the plan sees it.
 
-    `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is the first week
-    in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week from then to
-    `latest_week` (every `harvest_step` weeks) and dries in the field meanwhile, from `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is
-    never sold. `insects_per_kg` were counted in `sieved_kg` (None: nobody sieved); they have grown for `sieved_days_ago` since, or since the
+    `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week`
+    is the first week
+    in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week
+    from then to
+    `latest_week` (every `harvest_step` weeks) and dries in the field meanwhile, from `moisture_week`, for which its
+    moisture is stated. A lot whose `use` is seed is
+    never sold. `insects_per_kg` were counted in `sieved_kg` (None: nobody sieved); they have grown for
+    `sieved_days_ago` since, or since the
     grain was put into an open store. Of the standard error the part
-    `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points].
+    `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by
+    `reading_sd_pct` [points].
     """
 
     id: str
@@ -65,7 +70,8 @@ class CaseLot:
 class DryingChoice:
     """A way to dry: how much grain it holds at once and what it costs.
 
-    `capacity_kg` is the wet grain spread or loaded at one time; `points_per_day` is used only by invented cases (real ones simulate the drying).
+    `capacity_kg` is the wet grain spread or loaded at one time; `points_per_day` is used only by invented cases (real
+    ones simulate the drying).
     """
 
     code: str
@@ -97,8 +103,10 @@ class StorageChoice:
 class CropPrice:
     """What is known of a crop's price: today's level, past months, and (invented cases) the expected weekly path.
 
-    `path` holds the median of price over price today for weeks 0..horizon; `weekly_sd` is the standard deviation of the weekly log change.
-    `neighbours` are the histories of the same crop in other markets; `price_rise_monthly` is the rate towards which the trend is drawn.
+    `path` holds the median of price over price today for weeks 0..horizon; `weekly_sd` is the standard deviation of
+    the weekly log change.
+    `neighbours` are the histories of the same crop in other markets; `price_rise_monthly` is the rate towards which
+    the trend is drawn.
     """
 
     commodity: str
@@ -114,13 +122,19 @@ class CropPrice:
 class CaseBuyer:
     """A market or a dated offer.
 
-    `price_factor` multiplies the market price unless `fixed_price` is given; above `moisture_limit_pct` the buyer takes off `discount_per_point`
-    (fraction of price per point), above `refusal_pct` the load is refused and sold on the spot at `refused_factor` of the market price.
-    Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with `chance_failing`.
-    `meter_offset_pct` [points] is what this buyer's meter reads above ours; one who `inspects` also refuses live insects, smell, dust and
+    `price_factor` multiplies the market price unless `fixed_price` is given; above `moisture_limit_pct` the buyer
+    takes off `discount_per_point`
+    (fraction of price per point), above `refusal_pct` the load is refused and sold on the spot at `refused_factor` of
+    the market price.
+    Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with
+    `chance_failing`.
+    `meter_offset_pct` [points] is what this buyer's meter reads above ours; one who `inspects` also refuses live
+    insects, smell, dust and
     damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named where any is.
-    `discount_steps` (moisture from which, fraction per point) go on where `discount_per_point` ends; `scale_offset` is the fraction by which
-    this buyer's scale reads above ours; `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
+    `discount_steps` (moisture from which, fraction per point) go on where `discount_per_point` ends; `scale_offset`
+    is the fraction by which
+    this buyer's scale reads above ours; `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain
+    the price factor is (log).
     """
 
     code: str
@@ -209,10 +223,14 @@ class Climate:
 class PlanningCase:
     """All lots, limits, prices and wishes of one plan; frozen, serialisable, with a content hash for caching.
 
-    `interest_monthly` is the one cost of money at which dated cash flows are brought to today; `emergency_interest_monthly` is charged on a
-    cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit more in the mean of
-    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the moisture to which each crop is
-    dried for keeping, `target_choices` are further ones that are compared. `credit` holds the terms of a loan on stored grain, where one is to
+    `interest_monthly` is the one cost of money at which dated cash flows are brought to today;
+    `emergency_interest_monthly` is charged on a
+    cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit
+    more in the mean of
+    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the
+    moisture to which each crop is
+    dried for keeping, `target_choices` are further ones that are compared. `credit` holds the terms of a loan on
+    stored grain, where one is to
     be had.
     """
 
@@ -413,11 +431,17 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         wet = draw.uniform(14.5, 21.0) if draw.random() < 0.75 else draw.uniform(11.5, 13.0)
         made.append(
             CaseLot(
-                id=f"lot-{index + 1}", label=f"Lot {index + 1}", owner=f"member-{1 + index % members}", commodity=crop,
-                bags=int(draw.integers(4, 26)), bag_mass_kg=float(round(draw.uniform(85, 100), 1)), moisture_pct=float(round(wet, 2)),
-                moisture_se_pct=float(round(draw.uniform(0.15, 0.5), 2)), available_week=int(draw.choice([0, 0, 0, 1, 2])),
+                id=f"lot-{index + 1}",
+                label=f"Lot {index + 1}",
+                owner=f"member-{1 + index % members}",
+                commodity=crop,
+                bags=int(draw.integers(4, 26)),
+                bag_mass_kg=float(round(draw.uniform(85, 100), 1)),
+                moisture_pct=float(round(wet, 2)),
+                moisture_se_pct=float(round(draw.uniform(0.15, 0.5), 2)),
+                available_week=int(draw.choice([0, 0, 0, 1, 2])),
             )
-        )  # fmt: skip
+        )
     mass = sum(lot.bags * lot.bag_mass_kg for lot in made)
     bags = sum(lot.bags for lot in made)
     money = sum(lot.bags * lot.bag_mass_kg * crops[lot.commodity][0] for lot in made)
@@ -456,29 +480,53 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
     if weeks > 4:
         buyers.append(
             CaseBuyer(
-                "school", "School supply offer", float(draw.integers(5, 30)), commodities=("maize",), fixed_price=round(prices[0].price_now * draw.uniform(1.05, 1.25), 3),
-                refusal_pct=14.0, quantity_kg=round(mass * 0.08, 0), first_week=min(4, last), last_week=min(12, last), chance_failing=0.1, pay_delay_weeks=3,
+                "school",
+                "School supply offer",
+                float(draw.integers(5, 30)),
+                commodities=("maize",),
+                fixed_price=round(prices[0].price_now * draw.uniform(1.05, 1.25), 3),
+                refusal_pct=14.0,
+                quantity_kg=round(mass * 0.08, 0),
+                first_week=min(4, last),
+                last_week=min(12, last),
+                chance_failing=0.1,
+                pay_delay_weeks=3,
             )
-        )  # fmt: skip
+        )
     needs = [
         CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
         for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
     ]
     sheets = max(400.0, 0.22 * mass)
     return PlanningCase(
-        name=f"invented {lots} lots", start=date(2026, 7, 6), weeks=weeks, scenarios=scenarios, seed=seed, lots=tuple(made),
+        name=f"invented {lots} lots",
+        start=date(2026, 7, 6),
+        weeks=weeks,
+        scenarios=scenarios,
+        seed=seed,
+        lots=tuple(made),
         drying=(
             DryingChoice("sheets", "Tarpaulins", "tarpaulin", sheets, sheets / 20, 20.0, 0.002, 0.006, 1.6),
             DryingChoice("dryer", "Hired dryer", "mechanical", max(400.0, 0.06 * mass), 0.0, 0.0, 0.016, 0.004, 8.0),
         ),
         storage=(
             StorageChoice("woven", "Woven bags", "woven_bag", bags, bags, 0.5),
-            StorageChoice("treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6),
+            StorageChoice(
+                "treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6
+            ),
             StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9),
         ),
-        prices=tuple(prices), buyers=tuple(buyers), truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
+        prices=tuple(prices),
+        buyers=tuple(buyers),
+        truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
         needs=tuple(need for need in needs if need.amount > 0),
-        reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),) if lots > 3 else (),
-        store_bags=int(bags * 0.9), target_pct=tuple((crop, values[2]) for crop, values in crops.items()), invented=True,
-        target_choices=tuple((crop, target) for crop, values in crops.items() for target in (values[3], values[2] - 1.0)),
-    )  # fmt: skip
+        reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),)
+        if lots > 3
+        else (),
+        store_bags=int(bags * 0.9),
+        target_pct=tuple((crop, values[2]) for crop, values in crops.items()),
+        invented=True,
+        target_choices=tuple(
+            (crop, target) for crop, values in crops.items() for target in (values[3], values[2] - 1.0)
+        ),
+    )

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from core.drying.field import field_value
 from core.grain.commodities import Commodity
-from core.grain.storage_methods import get_method, method_codes
 from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
 from core.group.sampling import LotMoisture
+from core.group.sieves import Sieve
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
-from core.planning.field import field_value
-from core.planning.retest import Sieve
+from core.storage.methods import get_method, method_codes
 
 UNTESTED_SD = 2.5  # points: moisture at harvest that nobody has measured (judgement)
 STATED_SD = 1.5  # points: moisture at a coming harvest as its owner expects it (judgement)
@@ -106,17 +106,35 @@ def recorded_lots(
         sieve = sieves.get(lot.id)
         lots.append(
             CaseLot(
-                str(lot.id), lot.label, owner, lot.commodity, int(state.bags), round(mass / state.bags, 3), round(mean, 3), round(min(error, 3.0), 3), first, standing, lot.form,
-                latest, stated, lot.use, None if sieve is None else sieve.insects_per_kg, 1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
-                _days_of_growth(lot, sieve, rules.today), **_spread(state.moisture),
+                str(lot.id),
+                lot.label,
+                owner,
+                lot.commodity,
+                int(state.bags),
+                round(mass / state.bags, 3),
+                round(mean, 3),
+                round(min(error, 3.0), 3),
+                first,
+                standing,
+                lot.form,
+                latest,
+                stated,
+                lot.use,
+                None if sieve is None else sieve.insects_per_kg,
+                1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
+                _days_of_growth(lot, sieve, rules.today),
+                **_spread(state.moisture),
             )
-        )  # fmt: skip
+        )
         targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
     return FoundLots(tuple(lots), targets, tuple(notes))
 
 
 def _spread(moisture: LotMoisture | None) -> dict[str, Any]:
-    """Return how far bags and readings differ and what all readings share, rounded like the rest [points]; nothing where nobody tested."""
+    """Return how far bags and readings differ and what all readings share, rounded like the rest [points].
+
+    Nothing where nobody tested.
+    """
     if moisture is None:
         return {}
     found: dict[str, Any] = {"common_sd_pct": round(float(moisture.common_sd_pct), 3)}
@@ -147,7 +165,8 @@ def sealed_bags_filled(states: Sequence[LotState]) -> int:
 def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[int, int, int]:
     """Return (first week, last week of harvest, week for which the moisture is stated) of a standing lot.
 
-    A tested lot that is ripe may be harvested from now on; one that is not tested, or not ripe, from the day that was entered.
+    A tested lot that is ripe may be harvested from now on; one that is not tested, or not ripe, from the day that was
+    entered.
     """
     day = lot.harvested_on or rules.today
     meant = max(0, week_of(day, rules.today))
@@ -194,10 +213,21 @@ def coming_harvests(
         bags = max(1, round(kg / rules.bag_kg))
         lots.append(
             CaseLot(
-                f"harvest-{number + 1}", label, str(row.get("member") or "pool"), crop, bags, round(kg / bags, 3), moisture, STATED_SD if stated else UNTESTED_SD,
-                week, True, "threshed", week + (0 if crop in rules.not_left else min(rules.field_weeks, LONGEST_STANDING_WEEKS)), week,
+                f"harvest-{number + 1}",
+                label,
+                str(row.get("member") or "pool"),
+                crop,
+                bags,
+                round(kg / bags, 3),
+                moisture,
+                STATED_SD if stated else UNTESTED_SD,
+                week,
+                True,
+                "threshed",
+                week + (0 if crop in rules.not_left else min(rules.field_weeks, LONGEST_STANDING_WEEKS)),
+                week,
             )
-        )  # fmt: skip
+        )
         state = lot_state(Lot(group_id=group_id, label=label, commodity=crop, bags=bags), _no_tests(), judging)
         targets[crop] = min(targets.get(crop, 99.0), round(float(state.limit.moisture_pct), 1))
     return FoundLots(tuple(lots), targets, tuple(notes))
@@ -221,7 +251,8 @@ def target_choices(
         The moisture for keeping [% w.b.].
     buyers : sequence of CaseBuyer
     most : int
-        At most so many for a crop; the buyers' limits furthest apart come first. What differs by less than 0.3 point is one choice.
+        At most so many for a crop; the buyers' limits furthest apart come first. What differs by less than 0.3 point
+        is one choice.
     """
     found: list[tuple[str, float]] = []
     for crop, keeping in sorted(targets.items()):
@@ -250,8 +281,13 @@ def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Mess
     """Return what stands in for what is not known of the group's own crops in the plan."""
     return tuple(
         message(
-            "{crop} is your own crop: its moisture follows your own figures; the drying rate of maize, the losses of maize at equal humidity and the usual pests of a {kind} stand in for what is not known of it",
-            crop=crop.name, kind=crop.kind,
+            (
+                "{crop} is your own crop: its moisture follows your own figures; the drying rate of maize, the losses "
+                "of maize at equal humidity and the usual pests of a {kind} stand in for what is not known of it"
+            ),
+            crop=crop.name,
+            kind=crop.kind,
         )
-        for code, crop in sorted(crops.items()) if code in used
-    )  # fmt: skip
+        for code, crop in sorted(crops.items())
+        if code in used
+    )

@@ -1,7 +1,9 @@
 """Borrowing on stored grain (inventory credit): bags kept in store secure a loan, so that cash needs are met without selling at harvest.
 
-A loan is taken in one week and repaid in a later one with its interest; while it stands, its principal stays below the loan share of the
-value of the grain in store. Its flows are certain: they are owed even where the price has fallen. The interest comes in once, as the cash
+A loan is taken in one week and repaid in a later one with its interest; while it stands, its principal stays below
+the loan share of the
+value of the grain in store. Its flows are certain: they are owed even where the price has fallen. The interest comes
+in once, as the cash
 paid back, and everything is brought to today at the one cost of money of the case.
 """
 
@@ -42,7 +44,8 @@ def credit_terms(facts: Mapping[str, Any]) -> InventoryCredit:
 def lendable(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarray) -> np.ndarray:
     """Return what a lender gives on the grain in store, by week, (weeks,) [money].
 
-    The loan share of today's market price on the mass that will be left at the sale; grain kept back to eat or sow is not pledged.
+    The loan share of today's market price on the mass that will be left at the sale; grain kept back to eat or sow is
+    not pledged.
     """
     case = outlook.case
     change = np.zeros(case.weeks + 1)
@@ -108,7 +111,8 @@ def best_loans(
     lot, option, bags : np.ndarray
         The allocation.
     balances : np.ndarray, shape (need dates, scenarios)
-        The group's balance at each need date without loans [money]; loans lift every scenario alike, so the mean of its worst share decides.
+        The group's balance at each need date without loans [money]; loans lift every scenario alike, so the mean of
+        its worst share decides.
     """
     from scipy.optimize import linprog
 
@@ -135,8 +139,12 @@ def best_loans(
     filled = np.tril(np.ones((dates, dates)))
     matrix = np.vstack([np.hstack([standing, np.zeros((case.weeks, dates))]), np.hstack([-flows, -filled])])
     result = linprog(
-        np.concatenate([cost, np.full(dates, SHORT_PENALTY)]), A_ub=matrix, b_ub=np.concatenate([room, -lacks]), bounds=(0, None), method="highs",
-    )  # fmt: skip
+        np.concatenate([cost, np.full(dates, SHORT_PENALTY)]),
+        A_ub=matrix,
+        b_ub=np.concatenate([room, -lacks]),
+        bounds=(0, None),
+        method="highs",
+    )
     if result.x is None:
         return ()
     least = LEAST_LOAN_SHARE * room.max()
@@ -170,5 +178,14 @@ def pledged_bags(outlook: Outlook, allocation: Allocation) -> int:
 
 
 __all__ = [
-    "WEEKS_PER_MONTH", "Loan", "best_loans", "breaks_terms", "credit_terms", "lendable", "loan_cash", "loan_value", "pledged_bags", "principal_by_week",
-]  # fmt: skip
+    "WEEKS_PER_MONTH",
+    "Loan",
+    "best_loans",
+    "breaks_terms",
+    "credit_terms",
+    "lendable",
+    "loan_cash",
+    "loan_value",
+    "pledged_bags",
+    "principal_by_week",
+]

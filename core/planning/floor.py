@@ -237,7 +237,8 @@ def plan_floor(problem: FloorProblem, time_limit_s: float = 15.0, gap: float = 0
     Notes
     -----
     Mixed-integer programme, solved by HiGHS: whole bags of lot l on space s from day t for r days, r from the fastest
-    to the slowest scenario (and at least as many as `least_chance_dry` asks for). Constraints: all bags of a lot are spread or counted as not spread; area on each
+    to the slowest scenario (and at least as many as `least_chance_dry` asks for). Constraints: all bags of a lot are
+    spread or counted as not spread; area on each
     space and day; labour on each day.
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
@@ -254,11 +255,7 @@ def plan_floor(problem: FloorProblem, time_limit_s: float = 15.0, gap: float = 0
         # A switch for each candidate: bags only where it is on, and it costs once.
         cost = np.concatenate([cost, np.full(count, problem.batch_cost)])
         switches = hstack(
-            [
-                diags_array(np.ones(count)),
-                csr_array((count, lots)),
-                diags_array(-np.maximum(most[:count], 1e-9)),
-            ]
+            [diags_array(np.ones(count)), csr_array((count, lots)), diags_array(-np.maximum(most[:count], 1e-9))]
         )
         matrix = vstack([hstack([matrix, csr_array((matrix.shape[0], count))]), switches])
         low = np.concatenate([low, np.full(count, -np.inf)])
@@ -317,10 +314,7 @@ def worth_of_space(
         # The old schedule is still possible: an empty space costs nothing.
         found = replace(schedule, bound=min(found.bound, schedule.bound), gap=_gap(schedule.expected_cost, found.bound))
     return SpaceWorth(
-        space,
-        schedule.expected_cost - found.expected_cost,
-        max(schedule.expected_cost - found.bound, 0.0),
-        found,
+        space, schedule.expected_cost - found.expected_cost, max(schedule.expected_cost - found.bound, 0.0), found
     )
 
 

@@ -10,15 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from core.drying.run import simulate_lots
+from core.drying.setups import DryingSetup
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
-from core.grain.drying import simulate_lots
-from core.grain.drying_setups import DryingSetup
 from core.grain.mass import dry_basis
 from core.grain.sorption import humidity, isotherm_parameters
-from core.grain.storage_loss import ageing_rate, loss_in_store
-from core.grain.storage_mould import mould_dose_rate, mould_share
 from core.planning.floor import FloorLot, FloorProblem, FloorSpace
+from core.storage.loss import ageing_rate, loss_in_store
+from core.storage.mould import mould_dose_rate, mould_share
 
 FloatArray = NDArray[np.float64]
 
@@ -127,7 +127,7 @@ def floor_problem(
     lots, places : sequences
         What is to be dried, and where.
     weather : sequence of DataFrame
-        Hourly scenarios on one index (as for `core.grain.drying`); they should reach some days beyond the plan.
+        Hourly scenarios on one index (as for `core.drying.run`); they should reach some days beyond the plan.
     days : int
         Days on which a batch may lie on a space, the first day that of the first hour.
     time_zone : str
@@ -205,8 +205,8 @@ def value_lost_wet(
 
     Notes
     -----
-    Dry-matter loss by the published relation (`core.grain.storage_loss`), and the share of bags with visible mould
-    (`core.grain.storage_mould`), which are worth nothing: mouldy grain is not sold, eaten or fed.
+    Dry-matter loss by the published relation (`core.storage.loss`), and the share of bags with visible mould
+    (`core.storage.mould`), which are worth nothing: mouldy grain is not sold, eaten or fed.
     """
     warmth = np.asarray(temperature_c, dtype=float)
     chosen = isotherm_parameters(commodity)

@@ -23,8 +23,10 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Indexed by plan week of harvest: `mean` [money per bag today, a full load's share of the trip and a bag that must be bought taken off; shared limits apart],
-        `moisture_pct` and `lost_pct`, means over the scenarios of the moisture at harvest [% w.b.] and of what the field has taken [%],
+        Indexed by plan week of harvest: `mean` [money per bag today, a full load's share of the trip and a bag that
+        must be bought taken off; shared limits apart],
+        `moisture_pct` and `lost_pct`, means over the scenarios of the moisture at harvest [% w.b.] and of what the
+        field has taken [%],
         `option`, the best one, and `sale_week`.
 
     Raises
@@ -50,10 +52,14 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
         stood = outlook.physics.stand(stands, week, moisture)
         rows.append(
             {
-                "week": week, "mean": float(worth[best]), "moisture_pct": float(stood.moisture_pct.mean()), "lost_pct": 100.0 * float(np.mean(stood.lost)),
-                "option": best, "sale_week": int(table.sale_week[best]),
+                "week": week,
+                "mean": float(worth[best]),
+                "moisture_pct": float(stood.moisture_pct.mean()),
+                "lost_pct": 100.0 * float(np.mean(stood.lost)),
+                "option": best,
+                "sale_week": int(table.sale_week[best]),
             }
-        )  # fmt: skip
+        )
     columns = ["week", "mean", "moisture_pct", "lost_pct", "option", "sale_week"]
     return pd.DataFrame(rows, columns=columns).set_index("week")
 
@@ -76,6 +82,13 @@ def harvest_sentence(outlook: Outlook, lot: int) -> Message:
     more = 100.0 * (worth[at] / max(worth[0], 1e-9) - 1.0)
     wet, lost = weeks["moisture_pct"].to_numpy(dtype=float)[at], weeks["lost_pct"].to_numpy(dtype=float)[at]
     return message(
-        "leave lot {lot} until the week of {day}: by then the field has dried it to {moisture} % and taken {lost} % of it; it is worth {more} % more than cut first",
-        lot=item.label, day=outlook.case.week_date(int(weeks.index.to_numpy()[at])), moisture=round(float(wet), 1), lost=round(float(lost), 1), more=round(float(more), 1),
-    )  # fmt: skip
+        (
+            "leave lot {lot} until the week of {day}: by then the field has dried it to {moisture} % and taken {lost} "
+            "% of it; it is worth {more} % more than cut first"
+        ),
+        lot=item.label,
+        day=outlook.case.week_date(int(weeks.index.to_numpy()[at])),
+        moisture=round(float(wet), 1),
+        lost=round(float(lost), 1),
+        more=round(float(more), 1),
+    )

@@ -10,7 +10,7 @@ import pandas as pd
 
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, Reserve
 from core.planning.case_lots import week_of
-from core.planning.rooms import season_of
+from core.planning.room_draws import season_of
 
 SEED_LEFT = 0.9  # of a seed lot's dried mass that must be there at planting; the rest is what keeping takes (judgement)
 ONE_BAG_KG = 100.0
@@ -54,8 +54,10 @@ def reserves_of(
 ) -> tuple[Reserve, ...]:
     """Return what is kept back for eating and for seed.
 
-    Home use lasts until the next harvest of the staple (maize, or the crop of most mass), or to the end of the weeks looked at, and is
-    valued at what buying it in the lean season would cost. Seed lots are kept whole to the end, whatever else is asked for.
+    Home use lasts until the next harvest of the staple (maize, or the crop of most mass), or to the end of the weeks
+    looked at, and is
+    valued at what buying it in the lean season would cost. Seed lots are kept whole to the end, whatever else is
+    asked for.
     """
     by_crop = {price.commodity: price for price in prices}
     margin, last = value("plan.buying_margin", 0.15), weeks - 1
@@ -151,8 +153,21 @@ def promised_sales(
         limit = float(row.get("moisture_limit_pct") or 0) or None
         made.append(
             CaseBuyer(
-                f"promise-{number + 1}", f"{row['buyer']} (promised)", 0.0, (str(row["commodity"]),), 1.0, float(row["price_per_kg"]), limit, 0.02, None if limit is None else limit + 1.0,
-                pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7), quantity_kg=left + ONE_BAG_KG, first_week=0, last_week=last, promised_kg=left, lots=named,
+                f"promise-{number + 1}",
+                f"{row['buyer']} (promised)",
+                0.0,
+                (str(row["commodity"]),),
+                1.0,
+                float(row["price_per_kg"]),
+                limit,
+                0.02,
+                None if limit is None else limit + 1.0,
+                pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7),
+                quantity_kg=left + ONE_BAG_KG,
+                first_week=0,
+                last_week=last,
+                promised_kg=left,
+                lots=named,
             )
-        )  # fmt: skip
+        )
     return tuple(made)

@@ -1,7 +1,9 @@
 """The sale plan as a mixed-integer programme: rows, shared variables, and the columns of (lot, option) pairs.
 
-Balances are kept by running variables (stock by week, cash by need date), so that a column touches only the rows of the weeks in which
-something happens. Every coefficient of a column is (per kg) x (bag mass) + (per bag), so that lots of one class share their tables.
+Balances are kept by running variables (stock by week, cash by need date), so that a column touches only the rows of
+the weeks in which
+something happens. Every coefficient of a column is (per kg) x (bag mass) + (per bag), so that lots of one class share
+their tables.
 """
 
 from __future__ import annotations
@@ -36,19 +38,40 @@ class Layout:
     def row_starts(self) -> dict[str, int]:
         """Return the first row of each family of fixed rows, and `end`."""
         sizes = {
-            "lot": self.lots, "floor": self.setups * (self.weeks + 8), "stock": self.methods * self.weeks, "bags": self.methods * self.weeks,
-            "store": self.weeks, "truck": self.buyers * self.weeks, "trips": self.weeks, "soft": self.buyers * self.weeks, "quantity": self.buyers,
-            "least": self.buyers * self.weeks, "most": self.buyers * self.weeks, "reserve": self.reserves, "reserve_top": self.reserves, "promise": self.buyers, "headroom": self.weeks if self.loans else 0,
-        }  # fmt: skip
+            "lot": self.lots,
+            "floor": self.setups * (self.weeks + 8),
+            "stock": self.methods * self.weeks,
+            "bags": self.methods * self.weeks,
+            "store": self.weeks,
+            "truck": self.buyers * self.weeks,
+            "trips": self.weeks,
+            "soft": self.buyers * self.weeks,
+            "quantity": self.buyers,
+            "least": self.buyers * self.weeks,
+            "most": self.buyers * self.weeks,
+            "reserve": self.reserves,
+            "reserve_top": self.reserves,
+            "promise": self.buyers,
+            "headroom": self.weeks if self.loans else 0,
+        }
         return _starts(sizes)
 
     @property
     def variable_starts(self) -> dict[str, int]:
         """Return the first shared variable of each family, and `end`."""
         sizes = {
-            "stock": self.methods * self.weeks, "bought": self.methods, "trips": self.buyers * self.weeks, "excess": self.buyers * self.weeks,
-            "open": self.buyers * self.weeks, "headroom": self.weeks if self.loans else 0, "loans": len(self.loans), "lacking": self.reserves, "owing": self.buyers, "short": len(self.accounts) * len(self.need_weeks), "tail": 1,
-        }  # fmt: skip
+            "stock": self.methods * self.weeks,
+            "bought": self.methods,
+            "trips": self.buyers * self.weeks,
+            "excess": self.buyers * self.weeks,
+            "open": self.buyers * self.weeks,
+            "headroom": self.weeks if self.loans else 0,
+            "loans": len(self.loans),
+            "lacking": self.reserves,
+            "owing": self.buyers,
+            "short": len(self.accounts) * len(self.need_weeks),
+            "tail": 1,
+        }
         return _starts(sizes)
 
 
@@ -62,7 +85,10 @@ def _starts(sizes: dict[str, int]) -> dict[str, int]:
 
 
 def make_layout(case: PlanningCase) -> Layout:
-    """Return the layout of a case's rows; members have their own cash account only where the group records no advances."""
+    """Return the layout of a case's rows.
+
+    Members have their own cash account only where the group records no advances.
+    """
     accounts = ("",) if case.advances else ("", *sorted({need.member for need in case.needs if need.member}))
     need_weeks = tuple(sorted({need.week for need in case.needs}))
     return Layout(
@@ -219,7 +245,10 @@ def tail_pieces(case: PlanningCase, table: Options, mean_receipts: np.ndarray, r
 
 @dataclass(frozen=True)
 class Program:
-    """An assembled programme: minimise cost x with lower <= matrix x <= upper and bounds; columns of options come after `shared`."""
+    """An assembled programme: minimise cost x with lower <= matrix x <= upper and bounds.
+
+    Columns of options come after `shared`.
+    """
 
     cost: np.ndarray
     matrix: Any
@@ -254,7 +283,8 @@ def shared_part(
 ]:
     """Return triplets (rows, columns, values), row limits, variable limits, cost and integrality of everything but the options.
 
-    Row order: fixed rows, cash views (view, account, date), tail cuts. Variable order: fixed families, then cash balances of the views.
+    Row order: fixed rows, cash views (view, account, date), tail cuts. Variable order: fixed families, then cash
+    balances of the views.
     """
     rs, vs = layout.row_starts, layout.variable_starts
     dates, accounts = len(layout.need_weeks), len(layout.accounts)

@@ -1,8 +1,11 @@
 """The outlook: what each choice for a lot is worth in each scenario, with every deduction kept apart.
 
-A choice (option) is: when a standing lot is harvested, dry or not (setup, start week, moisture to dry to), how it is stored, the week of
-sale, and the buyer (or a reserve kept back). Lots that are alike (same crop, moisture, week and form) share one table of options per kg, so
-that a union's thousands of lots stay cheap. Mass is kept as initial = lost in the field + water + handling + dry matter + insects + sold, in
+A choice (option) is: when a standing lot is harvested, dry or not (setup, start week, moisture to dry to), how it is
+stored, the week of
+sale, and the buyer (or a reserve kept back). Lots that are alike (same crop, moisture, week and form) share one table
+of options per kg, so
+that a union's thousands of lots stay cheap. Mass is kept as initial = lost in the field + water + handling + dry
+matter + insects + sold, in
 every scenario; water enters once, by the mass balance.
 """
 
@@ -15,8 +18,8 @@ from statistics import NormalDist
 
 import numpy as np
 
+from core.planning.batch_physics import Dried, Kept, Physics, compact_physics
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
-from core.planning.physics import Dried, Kept, Physics, compact_physics
 
 NONE = -1
 DRY_MARGIN = (
@@ -27,23 +30,40 @@ WET_SALE_WEEKS = 2
 SHORT_STORE_WEEKS = (
     4  # grain dried less than keeping asks for is sold within so many weeks (judgement, on the safe side)
 )
-LONG_STORE_WEEKS = 8  # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
+# drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
+LONG_STORE_WEEKS = 8
 READING_HALF_WIDTH = (
     0.4 * 3**0.5
 )  # points: an even spread with the 0.4 point by which a buyer's reading scatters (judgement)
 
 DEDUCTIONS = (
-    "field", "water", "handling", "dry_matter", "insects", "mould", "discount", "fees", "drying", "storage", "bags", "transport", "cost_of_money",
-)  # fmt: skip
+    "field",
+    "water",
+    "handling",
+    "dry_matter",
+    "insects",
+    "mould",
+    "discount",
+    "fees",
+    "drying",
+    "storage",
+    "bags",
+    "transport",
+    "cost_of_money",
+)
 
 
 @dataclass(frozen=True)
 class Options:
-    """The choices of one class of lots; all arrays have one entry per option, indices are into the case's tuples (-1 = none).
+    """The choices of one class of lots.
+
+    All arrays have one entry per option, indices are into the case's tuples (-1 = none).
 
     `receipts_kg` (options, scenarios): money received per kg put in, after discounts and percentage fees, undiscounted.
-    `kept_kg` (options,): mean kg left to sell or eat per kg put in. `upfront_kg`, `upfront_bag` are paid in `start_week`, `later_bag` in `sale_week`.
-    `target_pct`: moisture dried to [% w.b., NaN = not dried]; `floor_kg`: mean kg spread to dry per kg put in (less where the field has
+    `kept_kg` (options,): mean kg left to sell or eat per kg put in. `upfront_kg`, `upfront_bag` are paid in
+    `start_week`, `later_bag` in `sale_week`.
+    `target_pct`: moisture dried to [% w.b., NaN = not dried]; `floor_kg`: mean kg spread to dry per kg put in (less
+    where the field has
     dried it); `unfit`: mean share of the bags that mould makes unfit, which bring nothing.
     """
 
@@ -95,7 +115,10 @@ class Outlook:
         return self.classes[int(self.lot_class[lot])]
 
     def values(self, lot: int, chosen: np.ndarray | slice = slice(None)) -> np.ndarray:
-        """Return the value today of one bag for each chosen option, (options, scenarios); trips and bag purchases are not in it."""
+        """Return the value today of one bag for each chosen option, (options, scenarios).
+
+        Trips and bag purchases are not in it.
+        """
         return bag_values(self.case, self.options(lot), self.case.lots[lot].bag_mass_kg, chosen)
 
 
@@ -137,7 +160,10 @@ def parts_of_value(case: PlanningCase, table: Options, receipts: np.ndarray) -> 
 
 @dataclass(frozen=True)
 class Masses:
-    """Where one kg put in has gone, by week since ready and scenario; field, water, handling, dry matter, insects and sold add up to 1."""
+    """Where one kg put in has gone, by week since ready and scenario.
+
+    Field, water, handling, dry matter, insects and sold add up to 1.
+    """
 
     field: np.ndarray
     water: np.ndarray
@@ -183,7 +209,8 @@ def mass_parts(
     Returns
     -------
     Masses
-        Fractions of the mass put in; they add up to 1 (water by W2 = W1 (100 - M1)/(100 - M2), economics reference section 3).
+        Fractions of the mass put in; they add up to 1 (water by W2 = W1 (100 - M1)/(100 - M2), economics reference
+        section 3).
     """
     harvested = 1.0 - np.asarray(field_lost, dtype=float)
     after_water = harvested * (100.0 - start_pct) / (100.0 - end_pct)
@@ -196,9 +223,18 @@ def mass_parts(
         return np.broadcast_to(value, sold.shape)
 
     return Masses(
-        shaped(1.0 - harvested), shaped(harvested - after_water), after_water - after_handling, after_handling - after_loss, after_loss - sold, sold,
-        shaped(end_pct), shaped(damaged_pct), shaped(unfit_share), shaped(refusal_chance), shaped(alive_share),
-    )  # fmt: skip
+        shaped(1.0 - harvested),
+        shaped(harvested - after_water),
+        after_water - after_handling,
+        after_handling - after_loss,
+        after_loss - sold,
+        sold,
+        shaped(end_pct),
+        shaped(damaged_pct),
+        shaped(unfit_share),
+        shaped(refusal_chance),
+        shaped(alive_share),
+    )
 
 
 def _class_key(lot: CaseLot, step: float, named: frozenset[str]) -> tuple[object, ...]:
@@ -206,15 +242,26 @@ def _class_key(lot: CaseLot, step: float, named: frozenset[str]) -> tuple[object
     counted = (lot.insects_per_kg, lot.sieved_kg, lot.sieved_days_ago)
     alone = lot.id if lot.id in named else ""
     return (
-        lot.commodity, moisture, lot.available_week, lot.standing, lot.latest_week, lot.moisture_week, lot.use, lot.form, counted, alone,
-    )  # fmt: skip
+        lot.commodity,
+        moisture,
+        lot.available_week,
+        lot.standing,
+        lot.latest_week,
+        lot.moisture_week,
+        lot.use,
+        lot.form,
+        counted,
+        alone,
+    )
 
 
 def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
     """Return each lot's class and the lot that stands for each class (every lot its own class up to 150 lots).
 
-    Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one) share a class. On three
-    invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 % better and 0.05 and 0.01 % worse than one made
+    Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one)
+    share a class. On three
+    invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 % better and 0.05 and 0.01 %
+    worse than one made
     lot by lot, all within the search's gap of 0.2 % (`tests/benchmarks/class_sharing.py`).
     """
     named = frozenset(lot for who in case.buyers for lot in who.lots)
@@ -239,7 +286,8 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
 class Chain:
     """One way to get a lot ready: when harvested, not dried (`setup` -1) or dried to `target`, from which week, ready in which week.
 
-    `harvested` (scenarios,) is the moisture with which it leaves the field [% w.b.], `field_lost` the fraction lost there.
+    `harvested` (scenarios,) is the moisture with which it leaves the field [% w.b.], `field_lost` the fraction lost
+    there.
     """
 
     setup: int
@@ -285,7 +333,10 @@ def _chains(
     planned: dict[Booking, float],
     like: Options | None,
 ) -> list[list[Chain]]:
-    """Return the ways to get a lot ready inside the horizon; those that differ only in the moisture dried to stand together."""
+    """Return the ways to get a lot ready inside the horizon.
+
+    Those that differ only in the moisture dried to stand together.
+    """
     keeping, last = case.target(lot.commodity), case.weeks - 1
     limits = [
         who.moisture_limit_pct for who in case.buyers if _open_to(who, lot) and who.moisture_limit_pct is not None
@@ -405,9 +456,12 @@ def price_paid(
 ) -> np.ndarray:
     """Return the price per kg that a buyer pays before fees, shaped like `market` (weeks, scenarios).
 
-    Moisture above the limit, by the buyer's own meter, costs a fraction per point; a broken offer or a refused load is sold on the spot at a
-    part of the market price. A load is refused with the chance that the buyer's reading, which scatters, lies above the refusal limit, and
-    by one who inspects also with `refusal_chance` (insects, smell, dust, damaged kernels). `cut` is `damage_cut` where it is known already.
+    Moisture above the limit, by the buyer's own meter, costs a fraction per point; a broken offer or a refused load
+    is sold on the spot at a
+    part of the market price. A load is refused with the chance that the buyer's reading, which scatters, lies above
+    the refusal limit, and
+    by one who inspects also with `refusal_chance` (insects, smell, dust, damaged kernels). `cut` is `damage_cut`
+    where it is known already.
     """
     who = case.buyers[buyer]
     full = market * who.price_factor if who.fixed_price is None else np.full_like(market, who.fixed_price)
@@ -475,7 +529,10 @@ class _Block:
 
 
 def _upfront(case: PlanningCase, lot: CaseLot, chain: Chain, moisture: np.ndarray) -> tuple[float, float]:
-    """Return (drying cost per kg put in, mean kg spread to dry per kg put in); a hired dryer is paid by the points that it takes out."""
+    """Return (drying cost per kg put in, mean kg spread to dry per kg put in).
+
+    A hired dryer is paid by the points that it takes out.
+    """
     floor = float(np.mean(chain.floor_kg * (100.0 - moisture) / (100.0 - chain.harvested))) if lot.standing else 1.0
     if chain.setup == NONE:
         return 0.0, floor
@@ -532,16 +589,32 @@ def _sale_blocks(
         if who.damage_discount not in cuts:
             cuts[who.damage_discount] = damage_cut(who.damage_discount, damaged)
         paid = price_paid(
-            case, number, market[begin : end + 1], moistures[rows], damaged[rows], physics.offer_draw[number],
-            parts.refusal_chance[rows], cuts[who.damage_discount][rows],
-        )  # fmt: skip
+            case,
+            number,
+            market[begin : end + 1],
+            moistures[rows],
+            damaged[rows],
+            physics.offer_draw[number],
+            parts.refusal_chance[rows],
+            cuts[who.damage_discount][rows],
+        )
         at = np.arange(begin, end + 1)
         load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
         yield _Block(
-            chain, storage, number, NONE, upfront, treatment, at, at + who.pay_delay_weeks, sound[rows] * paid * (1.0 - who.fee_fraction),
-            sold_mean[rows], paid.mean(axis=1), monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
+            chain,
+            storage,
+            number,
+            NONE,
+            upfront,
+            treatment,
+            at,
+            at + who.pay_delay_weeks,
+            sound[rows] * paid * (1.0 - who.fee_fraction),
+            sold_mean[rows],
+            paid.mean(axis=1),
+            monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
             unfit_mean[rows],
-        )  # fmt: skip
+        )
     for number, reserve in enumerate(case.reserves):
         until = min(reserve.until_week, case.weeks - 1)
         fits = reserve.commodity == lot.commodity and (lot.use != "seed" or reserve.use == "seed")
@@ -553,17 +626,29 @@ def _sale_blocks(
         if reserve.use == "seed":  # seed that no longer germinates has to be bought
             worth = worth * parts.alive_share[span]
         yield _Block(
-            chain, storage, NONE, number, upfront, treatment, np.array([until]), np.array([until]), worth.mean(axis=0, keepdims=True) / case.discount(until),
-            parts.sold[span].mean(keepdims=True)[0], np.array([reserve.value_per_kg]), np.atleast_1d(monthly * (last - chain.ready_week) / WEEKS_PER_MONTH),
+            chain,
+            storage,
+            NONE,
+            number,
+            upfront,
+            treatment,
+            np.array([until]),
+            np.array([until]),
+            worth.mean(axis=0, keepdims=True) / case.discount(until),
+            parts.sold[span].mean(keepdims=True)[0],
+            np.array([reserve.value_per_kg]),
+            np.atleast_1d(monthly * (last - chain.ready_week) / WEEKS_PER_MONTH),
             parts.unfit_share[span].mean(keepdims=True)[0],
-        )  # fmt: skip
+        )
 
 
 def undominated(case: PlanningCase, blocks: list[_Block]) -> list[np.ndarray]:
     """Return for each block, of blocks that differ only in the moisture dried to, which of its weeks are worth offering to the solver.
 
-    A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much in the mean AND in the
-    mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck taken off), books no more drying days,
+    A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much
+    in the mean AND in the
+    mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck taken off), books
+    no more drying days,
     and holds its bags in store for at most a week longer.
     """
     keep = [np.full(len(block.weeks), True) for block in blocks]
@@ -668,15 +753,27 @@ def _as_table(
     blocks = [block for block, _ in chosen]
     floor = {id(way): _upfront(case, lot, way, moisture)[1] for way in ways}
     constant: dict[str, list[float]] = {
-        "harvest_week": [way.harvest_week for way in ways], "setup": [way.setup for way in ways], "start_week": [way.start_week for way in ways],
-        "target_pct": [way.target if way.setup != NONE else np.nan for way in ways], "days": [way.days for way in ways], "floor_kg": [floor[id(way)] for way in ways],
-        "ready_week": [way.ready_week for way in ways], "storage": [block.storage for block in blocks], "buyer": [block.buyer for block in blocks],
-        "reserve": [block.reserve for block in blocks], "upfront_kg": [block.upfront_kg for block in blocks], "upfront_bag": [block.upfront_bag for block in blocks],
-    }  # fmt: skip
+        "harvest_week": [way.harvest_week for way in ways],
+        "setup": [way.setup for way in ways],
+        "start_week": [way.start_week for way in ways],
+        "target_pct": [way.target if way.setup != NONE else np.nan for way in ways],
+        "days": [way.days for way in ways],
+        "floor_kg": [floor[id(way)] for way in ways],
+        "ready_week": [way.ready_week for way in ways],
+        "storage": [block.storage for block in blocks],
+        "buyer": [block.buyer for block in blocks],
+        "reserve": [block.reserve for block in blocks],
+        "upfront_kg": [block.upfront_kg for block in blocks],
+        "upfront_bag": [block.upfront_bag for block in blocks],
+    }
     by_week = {
-        "sale_week": [block.weeks for block in blocks], "pay_week": [block.pay_week for block in blocks], "kept_kg": [block.kept_kg for block in blocks],
-        "price_kg": [block.price_kg for block in blocks], "later_bag": [block.later_bag for block in blocks], "unfit": [block.unfit for block in blocks],
-    }  # fmt: skip
+        "sale_week": [block.weeks for block in blocks],
+        "pay_week": [block.pay_week for block in blocks],
+        "kept_kg": [block.kept_kg for block in blocks],
+        "price_kg": [block.price_kg for block in blocks],
+        "later_bag": [block.later_bag for block in blocks],
+        "unfit": [block.unfit for block in blocks],
+    }
     kept = np.concatenate([rows for _, rows in chosen])
     columns = {name: np.repeat(np.asarray(values), sizes) for name, values in constant.items()}
     columns |= {name: np.concatenate(values)[kept] for name, values in by_week.items()}
@@ -700,7 +797,8 @@ def build_outlook(
     physics : Physics, optional
         Scenarios from the real rooms; the compact parametric physics if left out.
     like : Outlook, optional
-        An outlook whose options (booked drying days) are kept, so that a plan made on it can be evaluated on these scenarios.
+        An outlook whose options (booked drying days) are kept, so that a plan made on it can be evaluated on these
+        scenarios.
     """
     used = case.seed if seed is None else seed
     made = compact_physics(case, used) if physics is None else physics

@@ -59,7 +59,8 @@ def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Sear
 def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 10.0) -> SalePlan:
     """Return a plan of whole bags and trips from a linear programme, rounded: quicker than the search, and slightly worse.
 
-    Trips and least quantities are decided first, from their parts in the relaxation; the programme is then solved again with them fixed and
+    Trips and least quantities are decided first, from their parts in the relaxation; the programme is then solved
+    again with them fixed and
     its bags are rounded. How much is lost against the full search is measured in `tests/benchmarks/batch_loss.py`.
 
     Parameters
@@ -115,7 +116,8 @@ def plan_in_parts(
 ) -> tuple[Allocation, Worth]:
     """Return the best plan where bags and trips may be parted, and what it brings in each scenario.
 
-    Quick, and free of the jumps of whole bags and trips: two cases that differ in one thing differ by what that thing is worth. It is
+    Quick, and free of the jumps of whole bags and trips: two cases that differ in one thing differ by what that thing
+    is worth. It is
     no plan to carry out, and brings slightly more than the best plan of whole bags.
 
     Parameters

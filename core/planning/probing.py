@@ -19,7 +19,8 @@ READINGS = 61
 class ProbingGain:
     """What probing `bags` more bags of a lot is worth [money today for the whole lot], and how surely its moisture is known before and after.
 
-    `now_pct`, `then_pct`: standard error of the lot's mean moisture [points]; `changes`: chance that the readings change what is done.
+    `now_pct`, `then_pct`: standard error of the lot's mean moisture [points]; `changes`: chance that the readings
+    change what is done.
     """
 
     lot: str
@@ -34,8 +35,10 @@ class ProbingGain:
 def error_after(lot: CaseLot, more: int) -> tuple[float, float]:
     """Return the standard error of the lot's mean after some more bags, and the error with which those readings alone tell the true mean [points].
 
-    The part that all readings share (meter, isotherm; `common_sd_pct`) does not shrink. The rest v = u^2 - c^2 is pooled with the new mean's
-    e^2 = s_bag^2/n (1 - n/N) + s_reading^2/n (simple random sampling without replacement, Cochran 1977; normal conjugate, Gelman et al. 2013,
+    The part that all readings share (meter, isotherm; `common_sd_pct`) does not shrink. The rest v = u^2 - c^2 is
+    pooled with the new mean's
+    e^2 = s_bag^2/n (1 - n/N) + s_reading^2/n (simple random sampling without replacement, Cochran 1977; normal
+    conjugate, Gelman et al. 2013,
     section 2.5). The second figure is that of an unbiased reading which moves the belief as far.
     """
     whole = lot.moisture_se_pct**2
@@ -68,7 +71,8 @@ def preposterior(values: np.ndarray, belief: np.ndarray, chances: np.ndarray) ->
 
     Notes
     -----
-    Preposterior analysis (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory): for each answer the best decision given that answer,
+    Preposterior analysis (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory): for each answer the best
+    decision given that answer,
     averaged over answers, less the best decision now.
     """
     mean = values.mean(axis=2)
@@ -84,7 +88,8 @@ def preposterior(values: np.ndarray, belief: np.ndarray, chances: np.ndarray) ->
 def probing_gains(outlook: Outlook, more: int = MORE_BAGS) -> list[ProbingGain]:
     """Return what some more probed bags are worth for each lot that is tested and not standing, best first.
 
-    Every way to dry, keep and sell the lot is valued at several true moistures on the scenarios of the outlook; lots are taken one by one,
+    Every way to dry, keep and sell the lot is valued at several true moistures on the scenarios of the outlook; lots
+    are taken one by one,
     a full load's share of the trip and the price of a bought bag taken off (limits shared with other lots are not).
     """
     found = []
@@ -143,7 +148,10 @@ def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
 
 
 def _net(outlook: Outlook, table: Options, mass: float) -> np.ndarray:
-    """Return one bag's value by option and scenario, shares of trips and bought bags taken off; what is kept back does not count."""
+    """Return one bag's value by option and scenario, shares of trips and bought bags taken off.
+
+    What is kept back does not count.
+    """
     case = outlook.case
     trips = np.array([trip_cost(case, buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
     bags = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage])

@@ -231,9 +231,17 @@ def purchases(plan: SalePlan) -> list[Purchase]:
 def plan_payload(plan: SalePlan) -> dict[str, Any]:
     """Return a plan with its inputs as plain data for the book of plans."""
     return {
-        "case": json.loads(plan.case.to_json()), "hash": plan.case.content_hash, "mean": repr(plan.mean), "worst_tenth_mean": repr(plan.worst_tenth_mean),
-        "gap": plan.gap if np.isfinite(plan.gap) else None, "method": plan.method, "lines": [{key: str(value) if isinstance(value, date) else value for key, value in asdict(line).items()} for line in plan.sales],
-    }  # fmt: skip
+        "case": json.loads(plan.case.to_json()),
+        "hash": plan.case.content_hash,
+        "mean": repr(plan.mean),
+        "worst_tenth_mean": repr(plan.worst_tenth_mean),
+        "gap": plan.gap if np.isfinite(plan.gap) else None,
+        "method": plan.method,
+        "lines": [
+            {key: str(value) if isinstance(value, date) else value for key, value in asdict(line).items()}
+            for line in plan.sales
+        ],
+    }
 
 
 def keep_plan(store: Any, group_id: int, plan: SalePlan, on: date, who: str, at: datetime) -> int:
@@ -296,7 +304,8 @@ class PlanChange:
 def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation | None:
     """Return the last plan's lines as an allocation of today's options, or None where they can no longer be carried out.
 
-    Each line goes to the option with the same dryness, store and buyer whose week of sale is nearest; bags that are gone are dropped.
+    Each line goes to the option with the same dryness, store and buyer whose week of sale is nearest; bags that are
+    gone are dropped.
     """
     case, lots, options, counts = outlook.case, [], [], []
     number = {lot.id: index for index, lot in enumerate(case.lots)}
@@ -344,7 +353,8 @@ def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation |
 def compare_plans(last: KeptPlan, new: SalePlan, outlook: Outlook, threshold: float = 0.01) -> PlanChange:
     """Compare a new plan with the last one on today's knowledge.
 
-    The last plan is carried over to today's case and valued on the same scenarios. The advice stays where the gain is below `threshold`
+    The last plan is carried over to today's case and valued on the same scenarios. The advice stays where the gain is
+    below `threshold`
     (fraction of the value) and the last plan can still be carried out with the cash needs met as surely.
     """
     from core.planning.sale import _lacking
@@ -460,8 +470,10 @@ def season_end(
     Returns
     -------
     pd.DataFrame
-        By lot: planned and done kg and money (planned at its expected price), `by_quantity`, `by_price` (they add up to done - planned exactly:
-        quantity at the planned price, price on the done quantity), planned_on, done_on, days_later, paid, unpaid, why (Message).
+        By lot: planned and done kg and money (planned at its expected price), `by_quantity`, `by_price` (they add up
+        to done - planned exactly:
+        quantity at the planned price, price on the done quantity), planned_on, done_on, days_later, paid, unpaid, why
+        (Message).
     """
     lines = [line for line in first.lines if line.buyer]
     sold = sales.copy()
@@ -492,11 +504,21 @@ def season_end(
         )
         rows.append(
             {
-                "lot": label, "kg_planned": kg_plan, "kg_done": kg_done, "planned": money_plan, "done": money_done, "by_quantity": by_quantity,
-                "by_price": money_done - money_plan - by_quantity, "planned_on": plan_day, "done_on": done_day, "days_later": later, "paid": paid, "unpaid": money_done - paid,
+                "lot": label,
+                "kg_planned": kg_plan,
+                "kg_done": kg_done,
+                "planned": money_plan,
+                "done": money_done,
+                "by_quantity": by_quantity,
+                "by_price": money_done - money_plan - by_quantity,
+                "planned_on": plan_day,
+                "done_on": done_day,
+                "days_later": later,
+                "paid": paid,
+                "unpaid": money_done - paid,
                 "why": _difference(kg_plan, kg_done, price_plan, money_done / kg_done if kg_done else 0.0, later),
             }
-        )  # fmt: skip
+        )
     return pd.DataFrame(rows)
 
 

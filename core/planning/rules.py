@@ -1,6 +1,7 @@
 """The simple rules that a plan is held against, on scenarios that it has not seen.
 
-Every rule works under the same limits as the plan (space, bags, trucks, buyers) and keeps the same reserves; where a limit stops it, the
+Every rule works under the same limits as the plan (space, bags, trucks, buyers) and keeps the same reserves; where a
+limit stops it, the
 remaining bags go to the nearest choice of the rule that has room.
 """
 
@@ -13,10 +14,10 @@ import numpy as np
 import pandas as pd
 
 from core.planning.allocation import Allocation, Ledger, Worth, evaluate, fill, place_reserves, trip_share
+from core.planning.batch_physics import Physics
 from core.planning.case import PlanningCase
 from core.planning.model import trip_cost
 from core.planning.outlook import Outlook, build_outlook, mean_values
-from core.planning.physics import Physics
 
 if TYPE_CHECKING:
     from core.planning.sale import SalePlan
@@ -82,7 +83,8 @@ def rule_allocation(outlook: Outlook, rule: str) -> Allocation:
     lots = [lot for lot in range(len(case.lots)) if len(outlook.options(lot))]
 
     def orders(name: str) -> dict[int, np.ndarray]:
-        # lots of one class share an order (and its array, so that placing skips what is full); alone, a lot's own size decides up to 250 lots
+        # lots of one class share an order (and its array, so that placing skips what is full); alone, a lot's own size
+        # decides up to 250 lots
         if name == "each lot by itself" and len(lots) <= 250:
             return {lot: _order(outlook, lot, name) for lot in lots}
         by_class: dict[int, np.ndarray] = {}
@@ -132,7 +134,8 @@ def compare_with_rules(
     Returns
     -------
     pd.DataFrame
-        Indexed "plan" and by rule: mean, worst_tenth_mean [money today], chance_below_selling_now (fraction of scenarios), cash_needs_missed
+        Indexed "plan" and by rule: mean, worst_tenth_mean [money today], chance_below_selling_now (fraction of
+        scenarios), cash_needs_missed
         (mean number of need dates not covered by sales).
     """
     worths = fresh_worths(case, plan, seed, outlook, make_physics)
@@ -167,6 +170,6 @@ def fresh_worths(
 
 
 def _compact(case: PlanningCase, seed: int) -> Physics:
-    from core.planning.physics import compact_physics
+    from core.planning.batch_physics import compact_physics
 
     return compact_physics(case, seed)

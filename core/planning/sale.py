@@ -1,7 +1,9 @@
 """The sale plan: which bags are dried, stored, and sold to whom in which week, best for the whole group under its limits.
 
-The programme is solved on the columns that matter: a linear programme over a few options per lot is priced against all options (so its
-bound holds for all of them), cuts for the worst tenth and for cash at the stated certainty are added where they bind, and whole bags and
+The programme is solved on the columns that matter: a linear programme over a few options per lot is priced against
+all options (so its
+bound holds for all of them), cuts for the worst tenth and for cash at the stated certainty are added where they bind,
+and whole bags and
 trips are then decided by HiGHS. A feasible plan made by simple placing always stands behind it.
 """
 
@@ -31,7 +33,7 @@ from core.planning.allocation import (
     tail_weights,
     trip_share,
     use_of,
-)  # fmt: skip
+)
 from core.planning.case import PlanningCase
 from core.planning.model import (
     Columns,
@@ -47,7 +49,7 @@ from core.planning.model import (
     shared_part,
     tail_pieces,
     weighted_receipts,
-)  # fmt: skip
+)
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.rules import RULES, rule_allocation
 
@@ -216,9 +218,15 @@ def _assemble(search: _Search, pieces: list[list[Piece]], member: list[dict[int,
         column_cost[inside] = -(case.lots[lot].bag_mass_kg * per_kg[chosen] - per_bag[chosen])
     # no upper bound on a column: the lot's own row holds it, and its dual is then complete for pricing
     return Program(
-        np.concatenate([cost, column_cost]), matrix, lower, upper, np.concatenate([low, np.zeros(size)]), np.concatenate([high, np.full(size, np.inf)]),
-        np.concatenate([whole, np.ones(size)]), shared,
-    )  # fmt: skip
+        np.concatenate([cost, column_cost]),
+        matrix,
+        lower,
+        upper,
+        np.concatenate([low, np.zeros(size)]),
+        np.concatenate([high, np.full(size, np.inf)]),
+        np.concatenate([whole, np.ones(size)]),
+        shared,
+    )
 
 
 def _solve_relaxed(program: Program, seconds: float) -> tuple[np.ndarray, np.ndarray, float] | None:
@@ -228,9 +236,15 @@ def _solve_relaxed(program: Program, seconds: float) -> tuple[np.ndarray, np.nda
     equal = program.lower == program.upper
     below = ~equal & np.isfinite(program.upper)
     result = linprog(
-        program.cost, A_ub=program.matrix[below], b_ub=program.upper[below], A_eq=program.matrix[equal], b_eq=program.upper[equal],
-        bounds=np.column_stack([program.bound_low, program.bound_high]), method="highs", options={"time_limit": max(seconds, 0.5)},
-    )  # fmt: skip
+        program.cost,
+        A_ub=program.matrix[below],
+        b_ub=program.upper[below],
+        A_eq=program.matrix[equal],
+        b_eq=program.upper[equal],
+        bounds=np.column_stack([program.bound_low, program.bound_high]),
+        method="highs",
+        options={"time_limit": max(seconds, 0.5)},
+    )
     if result.x is None or result.status not in (0,):
         return None
     duals = np.zeros(len(program.upper))
@@ -243,9 +257,12 @@ def _solve_whole(program: Program, seconds: float, gap: float) -> tuple[np.ndarr
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     result = milp(
-        program.cost, constraints=LinearConstraint(program.matrix, program.lower, program.upper), bounds=Bounds(program.bound_low, program.bound_high),
-        integrality=program.integrality, options={"time_limit": max(seconds, 0.2), "mip_rel_gap": gap},
-    )  # fmt: skip
+        program.cost,
+        constraints=LinearConstraint(program.matrix, program.lower, program.upper),
+        bounds=Bounds(program.bound_low, program.bound_high),
+        integrality=program.integrality,
+        options={"time_limit": max(seconds, 0.2), "mip_rel_gap": gap},
+    )
     bound = getattr(result, "mip_dual_bound", None)
     return result.x, None if bound is None or not np.isfinite(bound) else float(bound), int(result.status)
 
@@ -517,7 +534,8 @@ def _rest_orders(
 def _rounded(outlook: Outlook, search: _Search, program: Program, x: np.ndarray) -> Allocation:
     """Return a feasible allocation near a fractional solution: whole parts first, then the rest by value.
 
-    Where the search ran on classes as wholes, a class's amounts are dealt out to its lots, the largest amount to the largest lots, so that
+    Where the search ran on classes as wholes, a class's amounts are dealt out to its lots, the largest amount to the
+    largest lots, so that
     most lots keep to one choice.
     """
     amount = x[program.shared :]
@@ -566,7 +584,8 @@ def _bound_for_lots(
 ) -> float:
     """Return a bound on the true lots' objective from the duals of a relaxation in which classes were wholes.
 
-    The rows shared by all keep their duals; each lot then takes its best option at these prices (Lagrange), which no plan can beat.
+    The rows shared by all keep their duals; each lot then takes its best option at these prices (Lagrange), which no
+    plan can beat.
     """
     wholes = search.outlook.case
     best = -objective + sum(float(duals[number]) * lot.bags for number, lot in enumerate(wholes.lots))
@@ -637,13 +656,15 @@ def plan_sale(
     outlook : Outlook, optional
         Scenario values of all options; built from the compact physics if left out.
     time_limit : float
-        Seconds for the solver (building the outlook apart); a feasible plan comes back in any case. Raised for very many lots.
+        Seconds for the solver (building the outlook apart); a feasible plan comes back in any case. Raised for very
+        many lots.
     mip_gap : float
         Relative gap at which the search for whole bags stops.
     start : Allocation, optional
         A plan on the same options to begin with, for instance the one made before a choice was changed.
     watch : callable, optional
-        Told (how the best plan so far was found, its gap as a fraction) after every step; the search stops where it returns True.
+        Told (how the best plan so far was found, its gap as a fraction) after every step; the search stops where it
+        returns True.
 
     Returns
     -------
@@ -799,19 +820,35 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
         if kg < reserve.kg - 1e-6:
             unmet.append(
                 UnmetNeed(
-                    reserve.label, case.week_date(reserve.until_week), reserve.kg, float(reserve.kg - kg), float(kg / reserve.kg),
-                    message("{kg} kg of {crop} for {label} must be bought, or that much more must be kept dry and bagged", kg=round(reserve.kg - kg), crop=reserve.commodity, label=reserve.label),
+                    reserve.label,
+                    case.week_date(reserve.until_week),
+                    reserve.kg,
+                    float(reserve.kg - kg),
+                    float(kg / reserve.kg),
+                    message(
+                        "{kg} kg of {crop} for {label} must be bought, or that much more must be kept dry and bagged",
+                        kg=round(reserve.kg - kg),
+                        crop=reserve.commodity,
+                        label=reserve.label,
+                    ),
                 )
-            )  # fmt: skip
+            )
     for who, sent in zip(case.buyers, use.kg, strict=True):
         if who.promised_kg > float(sent.sum()) + 1e-6:
             lacks, by = who.promised_kg - float(sent.sum()), case.week_date(who.last_week or 0)
             unmet.append(
                 UnmetNeed(
-                    who.name, by, who.promised_kg, lacks, float(sent.sum() / who.promised_kg),
-                    message("{kg} kg that were promised must be bought, or a later day of delivery agreed with the buyer", kg=round(lacks)),
+                    who.name,
+                    by,
+                    who.promised_kg,
+                    lacks,
+                    float(sent.sum() / who.promised_kg),
+                    message(
+                        "{kg} kg that were promised must be bought, or a later day of delivery agreed with the buyer",
+                        kg=round(lacks),
+                    ),
                 )
-            )  # fmt: skip
+            )
     left = [
         (lot.label, int(lot.bags - used))
         for lot, used in zip(case.lots, use.bags, strict=True)
@@ -825,15 +862,33 @@ def _finish(outlook: Outlook, allocation: Allocation, bound: float, method: str,
         spoilt[line.label] = max(spoilt.get(line.label, 0.0), line.unfit_share)
     notes += [
         message(
-            "{share} % of the bags of lot {lot} are counted as unfit through mould by then: they bring nothing, and are kept out of food. Dry it first, or test it again soon",
-            lot=label, share=round(100 * share),
+            (
+                "{share} % of the bags of lot {lot} are counted as unfit through mould by then: they bring nothing, "
+                "and are kept out of food. Dry it first, or test it again soon"
+            ),
+            lot=label,
+            share=round(100 * share),
         )
-        for label, share in spoilt.items() if share >= MOULD_SAID
-    ]  # fmt: skip
+        for label, share in spoilt.items()
+        if share >= MOULD_SAID
+    ]
     slack = (bound - objective) / max(abs(objective), 1e-9) if np.isfinite(bound) else float("inf")
     return SalePlan(
-        case, allocation, sales, worth, objective, float(bound), max(0.0, float(slack)), method, seconds, tuple(unmet), tuple(notes), tuple(left), tuple(met.tolist()), _binding(outlook, allocation),
-    )  # fmt: skip
+        case,
+        allocation,
+        sales,
+        worth,
+        objective,
+        float(bound),
+        max(0.0, float(slack)),
+        method,
+        seconds,
+        tuple(unmet),
+        tuple(notes),
+        tuple(left),
+        tuple(met.tolist()),
+        _binding(outlook, allocation),
+    )
 
 
 def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -> Message:
@@ -846,8 +901,10 @@ def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -
     if later:
         return message(
             "an advance or loan of {amount} by {day}, or paying from {later}, when the planned sales cover it",
-            amount=f"{short:,.0f} {case.currency}", day=case.week_date(week), later=case.week_date(later[0]),
-        )  # fmt: skip
+            amount=f"{short:,.0f} {case.currency}",
+            day=case.week_date(week),
+            later=case.week_date(later[0]),
+        )
     return message(
         "an advance or loan of {amount} by {day}: the planned sales do not cover it within the horizon",
         amount=f"{short:,.0f} {case.currency}",
@@ -893,14 +950,31 @@ def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale
             ready_on = max(ready_on, dried_on)
         lines.append(
             PlannedSale(
-                item.id, item.label, item.owner, item.commodity, int(bags), float(bags * item.bag_mass_kg), float(bags * item.bag_mass_kg * table.kept_kg[option]),
-                case.drying[setup].name if setup >= 0 else "", case.week_date(int(table.start_week[option])) if setup >= 0 else None,
-                ready_on, case.storage[storage].name if storage >= 0 else "", week, max(case.week_date(week), ready_on),
-                max(case.week_date(int(table.pay_week[option])), ready_on), case.buyers[buyer].name if buyer >= 0 else "", case.reserves[reserve].label if reserve >= 0 else "",
-                float(table.price_kg[option]), float(value.mean()), float(np.quantile(value, 0.1)), float(np.quantile(value, 0.9)),
-                case.week_date(int(table.harvest_week[option])) if item.standing else None, float(table.target_pct[option]) if setup >= 0 else None, float(table.unfit[option]),
+                item.id,
+                item.label,
+                item.owner,
+                item.commodity,
+                int(bags),
+                float(bags * item.bag_mass_kg),
+                float(bags * item.bag_mass_kg * table.kept_kg[option]),
+                case.drying[setup].name if setup >= 0 else "",
+                case.week_date(int(table.start_week[option])) if setup >= 0 else None,
+                ready_on,
+                case.storage[storage].name if storage >= 0 else "",
+                week,
+                max(case.week_date(week), ready_on),
+                max(case.week_date(int(table.pay_week[option])), ready_on),
+                case.buyers[buyer].name if buyer >= 0 else "",
+                case.reserves[reserve].label if reserve >= 0 else "",
+                float(table.price_kg[option]),
+                float(value.mean()),
+                float(np.quantile(value, 0.1)),
+                float(np.quantile(value, 0.9)),
+                case.week_date(int(table.harvest_week[option])) if item.standing else None,
+                float(table.target_pct[option]) if setup >= 0 else None,
+                float(table.unfit[option]),
             )
-        )  # fmt: skip
+        )
     return tuple(sorted(lines, key=lambda line: (line.week, line.buyer, line.label)))
 
 

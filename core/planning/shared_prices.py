@@ -17,7 +17,8 @@ from core.planning.sale import EXACT_COLUMNS, _first_columns, _relax, _score, _S
 class SharedPrices:
     """The prices of the limits that lots share: room on the sheets, bags, store, truck, and what buyers take in a week.
 
-    `duals` (rows,) are those of the plan's linear relaxation in the order of `layout` [money today per unit of the row, 0 or below for
+    `duals` (rows,) are those of the plan's linear relaxation in the order of `layout` [money today per unit of the
+    row, 0 or below for
     a limit from above].
     """
 
@@ -48,7 +49,8 @@ def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | N
 
     Notes
     -----
-    Duals of the relaxed programme. At these prices the lots' own best choices are those of the plan together (Lagrangian
+    Duals of the relaxed programme. At these prices the lots' own best choices are those of the plan together
+    (Lagrangian
     decomposition; Dantzig & Wolfe 1960), up to the rounding to whole bags and trips.
     """
     case = outlook.case
@@ -63,9 +65,14 @@ def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | N
         for table, stands in zip(outlook.classes, outlook.representatives, strict=True)
     ]
     search = _Search(
-        outlook, layout, pieces, mean, _first_columns(outlook, mean, 10**6 if exact else 6),
-        list(uniform) if case.risk_weight > 0 else [], list(uniform) if layout.need_weeks else [],
-    )  # fmt: skip
+        outlook,
+        layout,
+        pieces,
+        mean,
+        _first_columns(outlook, mean, 10**6 if exact else 6),
+        list(uniform) if case.risk_weight > 0 else [],
+        list(uniform) if layout.need_weeks else [],
+    )
     scale = abs(_score(outlook, greedy_allocation(outlook, mean))) + 1.0
     deadline = time.perf_counter() + time_limit
     relaxed = _relax(search, exact, scale, deadline, deadline, 5)

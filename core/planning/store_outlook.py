@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from core.errors import DryholdError
-from core.grain.storage import PestDraw, StorageRun, draw_pests, lot_of, simulate_storage
-from core.grain.storage_advice import (
+from core.messages import Message
+from core.storage.advice import (
     BuyerTerms,
     Keeping,
     StorageLimits,
@@ -19,9 +19,9 @@ from core.grain.storage_advice import (
     refusal_chances,
     weekly_table,
 )
-from core.grain.storage_methods import get_method, method_codes
-from core.messages import Message
-from core.planning.retest import NextTest, Retest, RetestCosts, next_test, resampled, update_forecast
+from core.storage.methods import get_method, method_codes
+from core.storage.retest import NextTest, Retest, RetestCosts, next_test, resampled, update_forecast
+from core.storage.simulate import PestDraw, StorageRun, draw_pests, lot_of, simulate_storage
 
 UNLIKELY_POINTS = 1.5  # from the nearest scenario: three times what the model strays (judgement)
 

@@ -18,8 +18,10 @@ from core.planning.sale import PlannedSale, SalePlan
 def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     """Return what is taken off one bag between gross and net, each as (scenarios,) in money.
 
-    Keys: "gross" (mass put in x market price of the sale week), the `DEDUCTIONS` that belong to the bag (trips and bag purchases are shared
-    and come in `plan_deductions`), "net" (value today) and "kg" (left to sell). gross - deductions = net in every scenario.
+    Keys: "gross" (mass put in x market price of the sale week), the `DEDUCTIONS` that belong to the bag (trips and
+    bag purchases are shared
+    and come in `plan_deductions`), "net" (value today) and "kg" (left to sell). gross - deductions = net in every
+    scenario.
     """
     case, table = outlook.case, outlook.options(lot)
     item = case.lots[lot]
@@ -87,7 +89,8 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
             cost = allocation.trips[buyer] * trip_cost(case, buyer)
             total["transport"] += float(cost.sum())
             total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
-        # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of money
+        # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
+        # money
         total["cost_of_money"] -= loan_value(case, allocation.loans)
         total["bags"] += float(
             sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
@@ -133,10 +136,15 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
         spread = values[best] - shared[best] - bags[best]
         rows.append(
             {
-                "week": int(week), "option": best, "mean": float(mean[best]), "low": float(np.quantile(spread, 0.1)), "high": float(np.quantile(spread, 0.9)),
-                "buyer": case.buyers[int(table.buyer[best])].name, "storage": case.storage[int(table.storage[best])].name if table.storage[best] >= 0 else "",
+                "week": int(week),
+                "option": best,
+                "mean": float(mean[best]),
+                "low": float(np.quantile(spread, 0.1)),
+                "high": float(np.quantile(spread, 0.9)),
+                "buyer": case.buyers[int(table.buyer[best])].name,
+                "storage": case.storage[int(table.storage[best])].name if table.storage[best] >= 0 else "",
             }
-        )  # fmt: skip
+        )
     return (
         pd.DataFrame(rows).set_index("week")
         if rows
@@ -200,13 +208,28 @@ def lines_table(plan: SalePlan) -> pd.DataFrame:
     return pd.DataFrame(
         [
             {
-                "lot": line.label, "owner": line.owner, "crop": line.commodity, "bags": line.bags, "harvest_on": line.harvest_on, "dry": line.setup, "dry_from": line.dry_from, "dry_to_pct": line.target_pct,
-                "store": line.storage, "sell_on": line.sell_on, "buyer": line.buyer or line.reserve, "kg_in": line.kg_in, "kg_sold": line.kg_sold,
-                "price_kg": line.price_kg, "paid_on": line.paid_on, "value": line.value, "value_low": line.value_low, "value_high": line.value_high,
+                "lot": line.label,
+                "owner": line.owner,
+                "crop": line.commodity,
+                "bags": line.bags,
+                "harvest_on": line.harvest_on,
+                "dry": line.setup,
+                "dry_from": line.dry_from,
+                "dry_to_pct": line.target_pct,
+                "store": line.storage,
+                "sell_on": line.sell_on,
+                "buyer": line.buyer or line.reserve,
+                "kg_in": line.kg_in,
+                "kg_sold": line.kg_sold,
+                "price_kg": line.price_kg,
+                "paid_on": line.paid_on,
+                "value": line.value,
+                "value_low": line.value_low,
+                "value_high": line.value_high,
             }
             for line in plan.sales
         ]
-    )  # fmt: skip
+    )
 
 
 def months_between(first: int, last: int) -> float:

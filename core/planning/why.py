@@ -48,9 +48,13 @@ def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
         bags = int(allocation.bags[mine].sum())
         made.append(
             LotReason(
-                item.id, item.label, _framed(outlook, plan, lot, option, weeks), *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks), dry_again_at(outlook, lot),
+                item.id,
+                item.label,
+                _framed(outlook, plan, lot, option, weeks),
+                *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks),
+                dry_again_at(outlook, lot),
             )
-        )  # fmt: skip
+        )
         del bags
     return made
 
@@ -92,7 +96,10 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     if week <= int(weeks.index[0]) + 1:
         if gain > 0.5 and dried:
             return message(
-                "dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings no more",
+                (
+                    "dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings "
+                    "no more"
+                ),
                 gain=round(gain),
             )
         if peak > here * 1.01 and any(key.startswith(("cash",)) for key in plan.binding):
@@ -102,20 +109,31 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
             )
         if peak > here * 1.01:
             return message(
-                "sold early since space, bags or trips are needed for lots that gain more; by itself it would bring {more} % more later",
+                (
+                    "sold early since space, bags or trips are needed for lots that gain more; by itself it would "
+                    "bring {more} % more later"
+                ),
                 more=round((peak / max(here, 1e-9) - 1) * 100),
             )
         return message("sold at once: losses, costs and the cost of money would eat what a later price may add")
     if peak > here * 1.02:
         return message(
-            "sold in the week of {day}, worth {gain} % more today than selling now; its own best week would bring {more} % more, but limits shared with other lots or cash needs stand against it",
-            day=case.week_date(week), gain=round(gain), more=round((peak / max(here, 1e-9) - 1) * 100),
-        )  # fmt: skip
+            (
+                "sold in the week of {day}, worth {gain} % more today than selling now; its own best week would bring "
+                "{more} % more, but limits shared with other lots or cash needs stand against it"
+            ),
+            day=case.week_date(week),
+            gain=round(gain),
+            more=round((peak / max(here, 1e-9) - 1) * 100),
+        )
     if gain < 0.5:
         return message("sold in the week of {day}: about as good as selling now", day=case.week_date(week))
     return (
         message(
-            "sold in the week of {day}: after losses, costs and the cost of money it is worth {gain} % more today than selling now",
+            (
+                "sold in the week of {day}: after losses, costs and the cost of money it is worth {gain} % more today "
+                "than selling now"
+            ),
             day=case.week_date(week),
             gain=round(gain),
         )
@@ -148,7 +166,8 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
 def dry_again_at(outlook: Outlook, lot: int) -> float:
     """Return the moisture [% w.b.] above which drying again pays or is needed: the lower of the buyers' limit plus the break-even and the crop's target plus 1.
 
-    Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds both and the water that is
+    Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds
+    both and the water that is
     no longer sold (1/(100 - limit) per point).
     """
     case, item = outlook.case, outlook.case.lots[lot]
@@ -180,9 +199,12 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     Returns
     -------
     pd.DataFrame
-        Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell at any price],
-        `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule` and `mean_fixed_week`
-        [money per bag today] hold the rule against the best fixed week `fixed_week`: both are found on one half of the scenarios and judged on the
+        Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell
+        at any price],
+        `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule` and
+        `mean_fixed_week`
+        [money per bag today] hold the rule against the best fixed week `fixed_week`: both are found on one half of
+        the scenarios and judged on the
         other (`core.market.stopping`).
     """
     case = outlook.case
@@ -216,7 +238,8 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
 def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]:
     """Return changed cases by key.
 
-    One more drying sheet (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again, one more trip a week.
+    One more drying sheet (24 m2), ten more sealed bags, money one point a month cheaper, a truck half as big again,
+    one more trip a week.
     """
     found: dict[str, tuple[Message, PlanningCase]] = {}
     sheets = [number for number, choice in enumerate(case.drying) if choice.method != "mechanical"]
@@ -272,7 +295,8 @@ def value_of_more(
     Returns
     -------
     pd.DataFrame
-        Indexed by key: `what` (Message), `gain` [money today in the objective, never below 0: the old plan stays possible], `uncertain` (the
+        Indexed by key: `what` (Message), `gain` [money today in the objective, never below 0: the old plan stays
+        possible], `uncertain` (the
         solver's gap [money], within which a gain says nothing).
     """
     rows = {}
@@ -288,7 +312,8 @@ def value_of_more(
         if possible:
             old = evaluate(moved, kept)
             base = old.mean + changed.risk_weight * old.worst_tenth_mean
-        # cheaper money makes every later sale worth more by itself: only what it changes in the group's money counts, and that is all of it
+        # cheaper money makes every later sale worth more by itself: only what it changes in the group's money counts,
+        # and that is all of it
         gain = max(again.objective, base if possible else -np.inf) - plan.objective
         rows[key] = {"what": what, "gain": max(0.0, gain), "uncertain": plan.gap * abs(plan.objective)}
     if watch is None or not watch(len(cases) / (len(cases) + 1)):
@@ -333,13 +358,15 @@ def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
 def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with the member's share of space and bags.
 
-    Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's mass, and meets own cash
+    Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's
+    mass, and meets own cash
     needs and a share of the group's. Joint trips are shared by kg carried.
 
     Returns
     -------
     pd.DataFrame
-        Indexed by owner: `bags`, `joint`, `alone` [mean money today], `gain`, `first_sale`, `last_sale` (plan weeks; who waits for whom).
+        Indexed by owner: `bags`, `joint`, `alone` [mean money today], `gain`, `first_sale`, `last_sale` (plan weeks;
+        who waits for whom).
     """
     case = outlook.case
     total = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
@@ -381,19 +408,26 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
         own = case.with_changes(
             lots=tuple(case.lots[n] for n in numbers),
             drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
-            storage=tuple(replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=max(int(way.buyable_bags * share), 1)) for way in case.storage),
+            storage=tuple(
+                replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=max(int(way.buyable_bags * share), 1))
+                for way in case.storage
+            ),
             buyers=tuple(_buyer_alone(who, share, {case.lots[n].id for n in numbers}) for who in case.buyers),
             needs=tuple(need for need in case.needs if need.member == owner),
             reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
             cash_now=case.cash_now * share,
             credit=None,
-        )  # fmt: skip
+        )
         alone = float("nan")
         made = _part(outlook, own, numbers)
         if any(len(table) for table in made.classes):
             alone = plan_sale(own, made, time_limit=time_limit).mean
         rows[owner] = {
-            "bags": sum(case.lots[n].bags for n in numbers), "joint": joint, "alone": alone, "gain": joint - alone,
-            "first_sale": min(weeks, default=-1), "last_sale": max(weeks, default=-1),
-        }  # fmt: skip
+            "bags": sum(case.lots[n].bags for n in numbers),
+            "joint": joint,
+            "alone": alone,
+            "gain": joint - alone,
+            "first_sale": min(weeks, default=-1),
+            "last_sale": max(weeks, default=-1),
+        }
     return pd.DataFrame.from_dict(rows, orient="index")

@@ -82,7 +82,9 @@ def add_promise(
     moisture_limit_pct: float | None = None,
     pay_delay_days: int = 0,
 ) -> None:
-    """Keep a sale that is promised but not delivered; what is sold to that buyer from `agreed_on` on counts as delivered.
+    """Keep a sale that is promised but not delivered.
+
+    What is sold to that buyer from `agreed_on` on counts as delivered.
 
     Parameters
     ----------
@@ -109,9 +111,16 @@ def add_promise(
     if due < agreed_on:
         raise InputError("the delivery cannot be due before the promise was given")
     row = {
-        "buyer": buyer.strip(), "commodity": commodity, "kg": kg, "price_per_kg": price_per_kg, "due": due.isoformat(), "agreed_on": agreed_on.isoformat(), "lot": lot,
-        "moisture_limit_pct": moisture_limit_pct, "pay_delay_days": int(pay_delay_days),
-    }  # fmt: skip
+        "buyer": buyer.strip(),
+        "commodity": commodity,
+        "kg": kg,
+        "price_per_kg": price_per_kg,
+        "due": due.isoformat(),
+        "agreed_on": agreed_on.isoformat(),
+        "lot": lot,
+        "moisture_limit_pct": moisture_limit_pct,
+        "pay_delay_days": int(pay_delay_days),
+    }
     promises = read_wishes(store, group_id)["promises"]
     write_wishes(store, group_id, {"promises": [*promises, row]}, at)
 

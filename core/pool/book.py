@@ -57,11 +57,18 @@ def write_entries(
     after = max((event.id for event in events), default=0) + 1
     trial = [
         Event(
-            id=after + place, group_id=group_id, book=BOOK, kind=kind, on=on, who=who, payload=dict(payload),
-            recorded_at=at, reverses=undone,
+            id=after + place,
+            group_id=group_id,
+            book=BOOK,
+            kind=kind,
+            on=on,
+            who=who,
+            payload=dict(payload),
+            recorded_at=at,
+            reverses=undone,
         )
         for place, ((kind, on, payload), undone) in enumerate(zip(items, taken_back, strict=True))
-    ]  # fmt: skip
+    ]
     replay([*events, *trial])
 
     def work(connection: Connection) -> list[int]:

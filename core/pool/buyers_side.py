@@ -87,7 +87,10 @@ def differences(season: Season, contract: Callable[[PoolSale], Contract]) -> lis
 
 @dataclass(frozen=True)
 class BuyerOffset:
-    """How a buyer's scale (fraction) and meter (points) differ from ours; standard deviations are of his next load's."""
+    """How a buyer's scale (fraction) and meter (points) differ from ours.
+
+    Standard deviations are of his next load's.
+    """
 
     buyer: str
     loads: int

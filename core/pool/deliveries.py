@@ -151,13 +151,17 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
     delivery : Delivery
         What was brought.
     limit_pct : Decimal
-        Highest moisture that the pool takes, % wet basis: wet grain is never mixed into dry (common practice, no source).
+        Highest moisture that the pool takes, % wet basis: wet grain is never mixed into dry (common practice, no
+        source).
     present : Delivery, optional
         One that is in the pool already, for crop and form.
     """
     if delivery.moisture_pct > limit_pct:
         return message(
-            "{moisture} % is above the pool's limit of {limit} %: dry it first, wet grain spoils the dry grain around it",
+            (
+                "{moisture} % is above the pool's limit of {limit} %: dry it first, wet grain spoils the dry grain "
+                "around it"
+            ),
             moisture=delivery.moisture_pct,
             limit=limit_pct,
         )
@@ -200,11 +204,16 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, template: 
         The sentence in the reader's language with the places of `SHORT_TEMPLATE`.
     """
     values = {
-        "number": delivery.receipt_number, "day": delivery.on.isoformat(), "bags": delivery.bags,
-        "net": delivery.net_kg.quantize(Decimal("0.1")), "commodity": delivery.commodity.replace("_", " "),
-        "moisture": delivery.moisture_pct.normalize(), "grade": delivery.grade, "base": base_pct.normalize(),
+        "number": delivery.receipt_number,
+        "day": delivery.on.isoformat(),
+        "bags": delivery.bags,
+        "net": delivery.net_kg.quantize(Decimal("0.1")),
+        "commodity": delivery.commodity.replace("_", " "),
+        "moisture": delivery.moisture_pct.normalize(),
+        "grade": delivery.grade,
+        "base": base_pct.normalize(),
         "weight": weight_at(delivery.dry_kg, base_pct).quantize(Decimal("0.1")),
-    }  # fmt: skip
+    }
     for width in range(40, 0, -1):
         text = in_gsm_signs(template.format(member=member[:width], pool=delivery.pool[:width], **values))
         if len(text) <= SHORT_MESSAGE_SIGNS:

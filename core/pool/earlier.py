@@ -16,13 +16,13 @@ from typing import Any
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.records import Event, Member
 from core.group.store import Store
-from core.group.table_cells import crop_code, date_and_time, date_order, is_missing, number, whole_number
-from core.group.table_files import Cell, RawTable, read_file
-from core.group.table_headings import last_part, plain
 from core.messages import Message, message
 from core.pool.book import BOOK
 from core.pool.deliveries import checked_delivery, may_join
 from core.pool.season import live_events, replay
+from core.tables.cells import crop_code, date_and_time, date_order, is_missing, number, whole_number
+from core.tables.files import Cell, RawTable, read_file
+from core.tables.headings import last_part, plain
 
 DELIVERIES, PAYMENTS = "deliveries", "payments"
 FIELDS = {
@@ -205,11 +205,13 @@ def preview_earlier(
         )
     body = table.raw.rows[table.first_row :]
     reading = _Reading(
-        table.kind, options, today,
+        table.kind,
+        options,
+        today,
         _people(members),
         date_order([row[columns["day"]] if columns["day"] < len(row) else None for row in body])[0],
         {name: _thousands([row[at] if at < len(row) else None for row in body], name) for name, at in columns.items()},
-    )  # fmt: skip
+    )
     season = replay(events)
     kind = "delivery" if table.kind == DELIVERIES else "payment"
     known = {_mark(kind, event.on, event.payload) for event in live_events(events) if event.kind == kind}
@@ -347,10 +349,14 @@ class _Reading:
         return {
             "pool": str(values.get("pool") or self.options.pool).strip(),
             "commodity": self.options.commodity if values.get("commodity") is None else _crop(values["commodity"]),
-            "gross_kg": f"{gross:.3f}", "tare_kg": f"{tare:.3f}", "bags": whole_number(values.get("bags")) or 0,
-            "moisture_pct": f"{moisture:.2f}", "moisture_sd_pct": "1.0" if assumed else "0.5",
-            "grade": _label(values.get("grade")) or "1", "receipt": _label(values.get("receipt")),
-        }  # fmt: skip
+            "gross_kg": f"{gross:.3f}",
+            "tare_kg": f"{tare:.3f}",
+            "bags": whole_number(values.get("bags")) or 0,
+            "moisture_pct": f"{moisture:.2f}",
+            "moisture_sd_pct": "1.0" if assumed else "0.5",
+            "grade": _label(values.get("grade")) or "1",
+            "receipt": _label(values.get("receipt")),
+        }
 
     def _payment(self, values: Mapping[str, Cell]) -> dict[str, Any]:
         amount = self._number(values, "amount")
@@ -358,7 +364,11 @@ class _Reading:
             raise InputError("an amount above 0 is needed")
         kind = plain(values.get("about") or "")
         about = "advance" if any(word in kind for word in ABOUT_ADVANCE) else ""
-        return {"amount": str(amount.normalize().quantize(Decimal("0.01"))), "about": about, "reference": _label(values.get("receipt"))}  # fmt: skip
+        return {
+            "amount": str(amount.normalize().quantize(Decimal("0.01"))),
+            "about": about,
+            "reference": _label(values.get("receipt")),
+        }
 
     def notes(self, table: EarlierTable) -> tuple[Message, ...]:
         """Return what a person should know of how the table was read."""
@@ -420,11 +430,17 @@ def take_in(
     after = max((event.id for event in events), default=0) + 1
     trial = [
         Event(
-            id=after + place, group_id=group_id, book=BOOK, kind=kind, on=row.on, who=who,
-            payload={**row.payload, "member_id": row.member_id or 10**9, "import": mark}, recorded_at=at,
+            id=after + place,
+            group_id=group_id,
+            book=BOOK,
+            kind=kind,
+            on=row.on,
+            who=who,
+            payload={**row.payload, "member_id": row.member_id or 10**9, "import": mark},
+            recorded_at=at,
         )
         for place, row in enumerate(preview.rows)
-    ]  # fmt: skip
+    ]
     replay([*events, *trial])
 
     def work(connection: Any) -> tuple[int, int]:
@@ -432,9 +448,13 @@ def take_in(
         for name in preview.new_members:
             numbers[name] = insert(connection, tables.members, _new_member(group_id, name))
         summary = {
-            "mark": mark, "file": preview.table.file_name, "kind": kind, "rows": len(preview.rows),
-            "refused": len(preview.rejected), "new_members": list(preview.new_members),
-        }  # fmt: skip
+            "mark": mark,
+            "file": preview.table.file_name,
+            "kind": kind,
+            "rows": len(preview.rows),
+            "refused": len(preview.rejected),
+            "new_members": list(preview.new_members),
+        }
         entry = {"group_id": group_id, "book": BOOK, "who": who, "recorded_at": at, "reverses": None}
         number_of_file = insert(connection, tables.events, {**entry, "kind": "import", "on": today, "payload": summary})
         for row, event in zip(preview.rows, trial, strict=True):

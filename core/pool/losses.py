@@ -52,9 +52,12 @@ class PoolLosses:
         low, middle, high = self.expected_storage
         lost = float(self.measured_storage)
         values = {
-            "pool": self.pool, "lost": f"{lost:,.0f}", "low": f"{low:,.0f}", "high": f"{high:,.0f}",
+            "pool": self.pool,
+            "lost": f"{lost:,.0f}",
+            "low": f"{low:,.0f}",
+            "high": f"{high:,.0f}",
             "days": f"{self.days:.0f}",
-        }  # fmt: skip
+        }
         if lost == 0 and high < 1:
             return message(
                 "{pool}: no loss in store is written down, and hardly any is to be expected after {days} days", **values
@@ -145,9 +148,16 @@ def pool_losses(
     delivered = weight_at(dry, base)
     low, middle, high = (float(value) for value in np.quantile(lost, [0.1, 0.5, 0.9]))
     return PoolLosses(
-        pool, method, assumed, delivered, float((mass * days).sum() / mass.sum()) if rows else 0.0,
-        float(100 * (1 - dry / net)) if net else 0.0, (low, middle, high), spillage * float(delivered), measured,
-    )  # fmt: skip
+        pool,
+        method,
+        assumed,
+        delivered,
+        float((mass * days).sum() / mass.sum()) if rows else 0.0,
+        float(100 * (1 - dry / net)) if net else 0.0,
+        (low, middle, high),
+        spillage * float(delivered),
+        measured,
+    )
 
 
 def storage_curve(
@@ -157,8 +167,8 @@ def storage_curve(
 
     The run begins on the pool's mean day of delivery at its mean moisture; hand-shelled grain, nobody sieved.
     """
-    from core.grain.storage import simulate_storage
-    from core.planning.records import room_data
+    from core.planning.case_from_records import room_data
+    from core.storage.simulate import simulate_storage
     from core.weather.scenarios import climate_scenarios
 
     own = [item for item in season.deliveries if item.pool == pool]
@@ -189,7 +199,10 @@ def method_of(store: Any, group_id: int, season: Season, pool: str) -> tuple[str
 
 
 def losses_against_plan(store: Any, group: Any, season: Season, until: date, now: datetime) -> list[PoolLosses]:
-    """Return every pool's losses beside what was to be expected; pools of crops without storage physics are left out."""
+    """Return every pool's losses beside what was to be expected.
+
+    Pools of crops without storage physics are left out.
+    """
     spillage = float(store.fact(group.id, "pool.spillage").value)
     rows = []
     for pool in season.pools():

@@ -21,9 +21,11 @@ LENT, ADVANCED, FOR_METER, INTEREST = "assets:loans", "assets:advances", "liabil
 LATE = 10**9
 """Stands after every entry of the same day."""
 LOAN_WORDS = {
-    "lent": "Lent to a member", "interest": "Interest on a loan", "repaid": "Loan repaid in cash",
+    "lent": "Lent to a member",
+    "interest": "Interest on a loan",
+    "repaid": "Loan repaid in cash",
     "recovered": "Loan recovered from a member's pay",
-}  # fmt: skip
+}
 OVER_AND_SHORT = "income:cash over and short"
 PAYABLE = "liabilities:members"
 CASH = "assets:cash"
@@ -150,7 +152,10 @@ def _pay(
     proceeds: Mapping[int, Mapping[int, Decimal]],
     costs: Mapping[int, Mapping[int, Decimal]],
 ) -> MemberPay:
-    """Go through the sales in order of day; take off what was agreed, in its order, as far as the least take-home allows."""
+    """Go through the sales in order of day.
+
+    Take off what was agreed, in its order, as far as the least take-home allows.
+    """
     own = [item for item in season.money if item.party == str(member)]
     advances = [item for item in own if item.kind == "payment" and item.about == ADVANCE]
     loans = [loan for loan in season.loans if loan.member_id == member]

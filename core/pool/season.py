@@ -1,7 +1,8 @@
 """The season of all pools, rebuilt from the append-only book: who has how much grain where, what was sold, who was paid.
 
 Kinds of events in the book "pool": ``terms``, ``store`` (where a pool lies), ``delivery``, ``sale``, ``buyer_payment``,
-``loss``, ``payment``, ``charge``, ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on`` (given to the
+``loss``, ``payment``, ``charge``, ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on`` (given to
+the
 meter's account), ``import``, ``close``. An event that reverses another undoes it; nothing is ever deleted.
 """
 
@@ -216,9 +217,19 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
         elif event.kind == "store":
             stores[str(event.payload["pool"])] = str(event.payload["method"])
     season = Season(
-        spans[-1][1], tuple(deliveries), tuple(sales), tuple(losses), tuple(money), stock, tuple(loans.values()),
-        tuple(asked), tuple(passed), tuple(closes), stores, spans,
-    )  # fmt: skip
+        spans[-1][1],
+        tuple(deliveries),
+        tuple(sales),
+        tuple(losses),
+        tuple(money),
+        stock,
+        tuple(loans.values()),
+        tuple(asked),
+        tuple(passed),
+        tuple(closes),
+        stores,
+        spans,
+    )
     _check_mass(season)
     return season
 

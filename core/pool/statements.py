@@ -133,10 +133,16 @@ def make_statements(
             ZERO,
         )
         statements[member] = MemberStatement(
-            member, base, tuple(rows), tuple(sold), weight_at(lost, base), weight_at(stored, base), pays[member],
+            member,
+            base,
+            tuple(rows),
+            tuple(sold),
+            weight_at(lost, base),
+            weight_at(stored, base),
+            pays[member],
             season.terms,
             tuple(x for x in season.money if x.party == str(member) and x.kind in ("payment", "charge")),
             tuple(account for account in loans if account.loan.member_id == member),
             tuple((effect, effect.by_member.get(member, ZERO)) for effect in effects),
-        )  # fmt: skip
+        )
     return statements

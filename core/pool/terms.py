@@ -70,7 +70,8 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
     Raises
     ------
     InputError
-        An unknown price rule, levy kind or deduction, a factor of 0 or less, a share of 1 or more, a limit below the base.
+        An unknown price rule, levy kind or deduction, a factor of 0 or less, a share of 1 or more, a limit below the
+        base.
     """
     base = as_decimal(payload.get("base_pct", "13.5"), "common moisture")
     limit = as_decimal(payload.get("limit_pct", "14.0"), "moisture limit")

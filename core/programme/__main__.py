@@ -1,6 +1,7 @@
 """Plan all groups in one batch, and say what would help each: ``python -m core.programme --results plans.jsonl``.
 
-The groups come from the database, from a folder of group files, or are invented to try the computer. A batch that was stopped goes on from
+The groups come from the database, from a folder of group files, or are invented to try the computer. A batch that was
+stopped goes on from
 its result file when it is started again with the same command.
 """
 
@@ -24,15 +25,24 @@ from core.programme.batch import BatchReport, Job, run_batch
 
 ALL_PLANNED, WRONG, SOME_WITHOUT, STOPPED = 0, 1, 3, 130
 PLAN_TAGS = {
-    "name": "#org+group", "currency": "#currency", "lots": "#value+lots+num", "mean": "#value+money+mean", "worst_tenth_mean": "#value+money+low",
-    "gap": "#value+gap", "bags_sold": "#value+bags+num", "unmet": "#value+needs+unmet+num", "method": "#meta+method", "seconds": "#value+seconds",
-    "case": "#meta+case+hash", "error": "#meta+remark",
-}  # fmt: skip
+    "name": "#org+group",
+    "currency": "#currency",
+    "lots": "#value+lots+num",
+    "mean": "#value+money+mean",
+    "worst_tenth_mean": "#value+money+low",
+    "gap": "#value+gap",
+    "bags_sold": "#value+bags+num",
+    "unmet": "#value+needs+unmet+num",
+    "method": "#meta+method",
+    "seconds": "#value+seconds",
+    "case": "#meta+case+hash",
+    "error": "#meta+remark",
+}
 
 
 def stored_jobs(store: Store, today: date) -> Iterator[Job]:
     """Yield the planning case of every group that has one; say which have none and why."""
-    from core.planning.records import build_case
+    from core.planning.case_from_records import build_case
 
     for group in store.groups():
         try:
@@ -105,10 +115,17 @@ def plans_table(results: Path) -> pd.DataFrame:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="python -m core.programme", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter,
-        epilog=f"Ends with {ALL_PLANNED} when every group has a plan, {SOME_WITHOUT} when some have none (they are named), {WRONG} when "
-        f"something is wrong with the command, the files or the database, {STOPPED} when stopped by hand; what is planned is kept.",
-    )  # fmt: skip
+        prog="python -m core.programme",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog=(
+            f"Ends with {ALL_PLANNED} when every group has a plan, {SOME_WITHOUT} when some have none (they are "
+            f"named), {WRONG} when "
+        )(
+            f"something is wrong with the command, the files or the database, {STOPPED} when stopped by hand; what is "
+            f"planned is kept."
+        ),
+    )
     parser.add_argument(
         "--results",
         type=Path,
@@ -175,7 +192,12 @@ def _run(given: argparse.Namespace, folder: Path) -> int:
 
     def progress(count: int, name: str) -> None:
         left = (time.monotonic() - began) / count * max(0, total - count)
-        print(f"\r{count} of {total} planned, about {left / 60:.0f} min left, last: {name}   ", end="", file=sys.stderr, flush=True)  # fmt: skip
+        print(
+            f"\r{count} of {total} planned, about {left / 60:.0f} min left, last: {name}   ",
+            end="",
+            file=sys.stderr,
+            flush=True,
+        )
 
     report = run_batch(jobs, given.results, given.processes, given.scheduler, given.seconds, progress, given.full)
     print(file=sys.stderr)
@@ -194,9 +216,12 @@ def _write(given: argparse.Namespace, store: Store | None, today: date, report: 
 
         groups = store.groups()
         found = help_of_groups(
-            store, [group.id for group in groups], today, given.processes or 0,
+            store,
+            [group.id for group in groups],
+            today,
+            given.processes or 0,
             lambda done, of: print(f"\rwhat would help: {done} of {of} groups   ", end="", file=sys.stderr, flush=True),
-        )  # fmt: skip
+        )
         print(file=sys.stderr)
         write_table(given.what_helps, help_table(found, groups), HELP_TAGS, "what would help")
         print(f"what would help: {given.what_helps}")

@@ -56,8 +56,8 @@ def _daily_moisture(records: Records, lot_id: int, commodity: str) -> pd.Series:
 
 
 def dry_matter_lost_wet(commodity: str, days: float, moisture_pct: float, temperature_c: float = WARM_C) -> float:
-    """Return the fraction of dry matter lost in days at a moisture (published relation of the crop, see core.grain.storage)."""
-    from core.grain.storage import dry_matter_loss
+    """Return the fraction of dry matter lost in days at a moisture (published relation of the crop, see core.storage.simulate)."""
+    from core.storage.simulate import dry_matter_loss
 
     try:
         return float(np.clip(dry_matter_loss(commodity, days, temperature_c, moisture_pct), 0, 100)) / 100

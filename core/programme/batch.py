@@ -19,7 +19,7 @@ from typing import Any
 from core.errors import DryholdError, InputError, StoreError
 from core.planning.case import PlanningCase
 from core.planning.outlook import Outlook
-from core.planning.rooms import RoomData
+from core.planning.room_draws import RoomData
 from core.planning.sale import SalePlan
 
 IN_FLIGHT_PER_WORKER = 2
@@ -34,7 +34,8 @@ THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"
 class Job:
     """One group to plan: a name that is unique in the batch, its planning case as JSON, and its rooms' data.
 
-    `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios; None takes the compact
+    `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios;
+    None takes the compact
     physics of invented cases.
     """
 
@@ -91,12 +92,13 @@ def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``name, case, currency, lots, mean, worst_tenth_mean, gap, method, bags_sold, unmet, seconds, memory_mb`` or ``name, case, error``; seconds
+        ``name, case, currency, lots, mean, worst_tenth_mean, gap, method, bags_sold, unmet, seconds, memory_mb`` or
+        ``name, case, error``; seconds
         are of the processor, memory is the most that the worker has held so far.
     """
     from core.planning.case import case_from_json
     from core.planning.outlook import build_outlook
-    from core.planning.rooms import room_physics
+    from core.planning.room_draws import room_physics
     from core.planning.sale import plan_sale
 
     began = time.process_time()
@@ -135,7 +137,9 @@ def most_memory_mb() -> float | None:
 
 
 def done_jobs(path: Path) -> dict[str, str]:
-    """Return the names in a result file with the hash of the case planned; a last line cut off by a stop is taken out of the file first.
+    """Return the names in a result file with the hash of the case planned.
+
+    A last line cut off by a stop is taken out of the file first.
 
     Raises
     ------
@@ -176,7 +180,8 @@ def run_batch(
     jobs : iterable of Job
         Read lazily: only as many cases as are under way are held in memory.
     results : Path
-        File of JSON lines; a batch started again skips what it holds, unless a group's case is another one by now (then its last line counts).
+        File of JSON lines; a batch started again skips what it holds, unless a group's case is another one by now
+        (then its last line counts).
     processes : int, optional
         Workers on this computer; all cores where not given.
     scheduler : str, optional
@@ -249,7 +254,8 @@ def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float, full: 
                 yield from (future.result() for future in done)
     except BrokenProcessPool as error:
         raise StoreError(
-            "a worker was stopped from outside, perhaps for want of memory: start the batch again with fewer processes; what is planned is kept"
+            "a worker was stopped from outside, perhaps for want of memory: start the batch again with fewer "
+            "processes; what is planned is kept"
         ) from error
     finally:
         for name, value in before.items():

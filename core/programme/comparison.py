@@ -204,7 +204,8 @@ def shrunken_estimates(
     tuple of GroupEstimate
         Normal empirical Bayes: estimate ``B mu + (1 - B) y`` with ``B = v / (v + tau2)`` (Efron and Morris, 1975).
         The interval allows for both being estimated: variance ``v (1 - (k - 3) / k B) + w (y - mu)^2`` with
-        ``w = 2 / (k - 3) B^2 (vbar + tau2) / (v + tau2)`` over k groups, in ``(k - 3) / k`` the correction of B too (C. N. Morris, Parametric empirical Bayes
+        ``w = 2 / (k - 3) B^2 (vbar + tau2) / (v + tau2)`` over k groups, in ``(k - 3) / k`` the correction of B too
+        (C. N. Morris, Parametric empirical Bayes
         inference, Journal of the American Statistical Association 78 (1983) 47-55). So a group whose own value lies far
         from the others keeps a wide interval. With three groups or fewer nothing is drawn together: each stands alone.
     """

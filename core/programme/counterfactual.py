@@ -1,7 +1,9 @@
 """What would have helped a group: its own plan solved again with one thing otherwise, and what that is worth in money.
 
-The season is planned from its first harvest with the prices, weather and limits of that day, once as the records say it went (waited, judged
-by hand, dried below the limit, sold for cash) and once for each thing otherwise. Both plans meet the same weather, pests and prices, so that
+The season is planned from its first harvest with the prices, weather and limits of that day, once as the records say
+it went (waited, judged
+by hand, dried below the limit, sold for cash) and once for each thing otherwise. Both plans meet the same weather,
+pests and prices, so that
 their difference is that thing's worth; it is an expectation at decision time, not hindsight.
 """
 
@@ -20,12 +22,12 @@ from core.group.store import Store
 from core.market.buyers import InventoryCredit
 from core.messages import Message, message
 from core.planning.allocation import Allocation
+from core.planning.batch_physics import Dried, Kept, Physics
 from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.credit import credit_terms
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.parts import plan_in_parts
-from core.planning.physics import Dried, Kept, Physics
-from core.planning.rooms import room_physics
+from core.planning.room_draws import room_physics
 from core.programme.season_case import SCENARIOS, SEALED, Habits, SeasonCase, season_case
 
 CAUSES = ("waiting wet", "too few tests", "bagged too wet", "over-drying", "sold early for cash")
@@ -46,7 +48,8 @@ DRYER = "shared dryer"
 class Difference:
     """What one thing otherwise is worth to a group, in its currency on the day of the first harvest.
 
-    `money` mean over the scenarios, `low, high` 10 and 90 % of them; `lots` how many lots it touches; `cost` what it costs the programme
+    `money` mean over the scenarios, `low, high` 10 and 90 % of them; `lots` how many lots it touches; `cost` what it
+    costs the programme
     beside what the plan already pays (0 for causes); `why_not` says why nothing can be said.
     """
 
@@ -208,9 +211,14 @@ def compare_ways(
         low, high = np.quantile(more, [0.1, 0.9])
         found[name] = Difference(name, float(more.mean()), float(low), float(high), touched[name], _cost(name, facts))
     return GroupHelp(
-        group_id, f"{season.built.case.start:%Y-%m}", len(whole.lots), float(went.mean()),
-        tuple(found[name] for name in CAUSES), tuple(found[name] for name in HELPS), season.left_out,
-    )  # fmt: skip
+        group_id,
+        f"{season.built.case.start:%Y-%m}",
+        len(whole.lots),
+        float(went.mean()),
+        tuple(found[name] for name in CAUSES),
+        tuple(found[name] for name in HELPS),
+        season.left_out,
+    )
 
 
 def _why_not(name: str, habits: Habits, bags: int) -> Message | None:
@@ -223,8 +231,11 @@ def _why_not(name: str, habits: Habits, bags: int) -> Message | None:
 
 def _cost(name: str, facts: Mapping[str, Any]) -> float:
     key = {
-        "a shared dryer": "dryer", "sealed bags": "sealed", "credit on stored grain": "credit", "training in testing": "training",
-    }.get(name)  # fmt: skip
+        "a shared dryer": "dryer",
+        "sealed bags": "sealed",
+        "credit on stored grain": "credit",
+        "training in testing": "training",
+    }.get(name)
     return float(facts.get(f"help.{key}_cost") or 0.0) if key else 0.0
 
 
@@ -274,7 +285,8 @@ def _grain_as_it_went(
 ) -> PlanningCase:
     """Return the season's case with what one way does to the grain: when it is handled, and how far it is dried.
 
-    Grain that need not wait may still be left as long as it was: else a plan without waiting would have fewer choices than one with it.
+    Grain that need not wait may still be left as long as it was: else a plan without waiting would have fewer choices
+    than one with it.
     """
     lots = whole.lots
     delays = set(whole.start_delays)
@@ -289,7 +301,7 @@ def _grain_as_it_went(
         targets.append((crop, went if kept else level))
     return whole.with_changes(
         lots=lots, target_pct=tuple(targets), target_choices=(), start_delays=tuple(sorted(delays))
-    )  # fmt: skip
+    )
 
 
 def _limits_as_they_were(case: PlanningCase, habits: Habits, way: _Way) -> PlanningCase:
@@ -316,14 +328,26 @@ def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: 
     Each need is borrowed with its fee at the lender's interest until the mean week of the sales.
     """
     case = outlook.case
-    weight = np.array([float(bags) * case.lots[int(lot)].bag_mass_kg for lot, bags in zip(allocation.lot, allocation.bags, strict=True)])  # fmt: skip
-    weeks = np.array([float(outlook.options(int(lot)).pay_week[option]) for lot, option in zip(allocation.lot, allocation.option, strict=True)])  # fmt: skip
+    weight = np.array(
+        [
+            float(bags) * case.lots[int(lot)].bag_mass_kg
+            for lot, bags in zip(allocation.lot, allocation.bags, strict=True)
+        ]
+    )
+    weeks = np.array(
+        [
+            float(outlook.options(int(lot)).pay_week[option])
+            for lot, option in zip(allocation.lot, allocation.option, strict=True)
+        ]
+    )
     repaid = float(np.average(weeks, weights=weight)) if weight.sum() > 0 else 0.0
     cost = 0.0
     for need in habits.needs:
         months = max(0.0, repaid - need.week) / WEEKS_PER_MONTH
         owed = need.amount / (1.0 - credit.fee_share) * (1.0 + credit.monthly_interest) ** months
-        cost += owed * float(case.discount(need.week + months * WEEKS_PER_MONTH)) - need.amount * float(case.discount(need.week))  # fmt: skip
+        cost += owed * float(case.discount(need.week + months * WEEKS_PER_MONTH)) - need.amount * float(
+            case.discount(need.week)
+        )
     return cost
 
 
@@ -369,6 +393,12 @@ def from_payload(kept: Mapping[str, Any]) -> GroupHelp:
         return Difference(**{**value, "why_not": said(value["why_not"])})
 
     return GroupHelp(
-        kept["group_id"], kept["season"], kept["lots"], kept["value"], tuple(map(one, kept["causes"])),
-        tuple(map(one, kept["helps"])), tuple(m for m in map(said, kept["left_out"]) if m is not None), said(kept["why_not"]),
-    )  # fmt: skip
+        kept["group_id"],
+        kept["season"],
+        kept["lots"],
+        kept["value"],
+        tuple(map(one, kept["causes"])),
+        tuple(map(one, kept["helps"])),
+        tuple(m for m in map(said, kept["left_out"]) if m is not None),
+        said(kept["why_not"]),
+    )

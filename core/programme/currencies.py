@@ -38,7 +38,10 @@ class ExchangeRate:
 
 @dataclass(frozen=True)
 class RateUsed:
-    """The factor from one currency to another and the day that it is of; `turned` where the rate was entered the other way round."""
+    """The factor from one currency to another and the day that it is of.
+
+    `turned` where the rate was entered the other way round.
+    """
 
     factor: float
     on: date
@@ -88,7 +91,8 @@ def in_one_currency(table: pd.DataFrame, currency: str, on: date, rates: Sequenc
     Returns
     -------
     DataFrame
-        With ``own_currency, rate, rate_on``; `currency` is the one that the value now stands in. Rows without a rate keep
+        With ``own_currency, rate, rate_on``; `currency` is the one that the value now stands in. Rows without a rate
+        keep
         their own currency, so that a comparison can leave them out.
     """
     result = table.copy()

@@ -59,7 +59,7 @@ def expected_days_to_dry(
         Days, NaN where nothing can be said; lots not dry after 40 days count 40. A lot too large for the sheet is
         dried in turns, each taking the days of one.
     """
-    from core.grain.drying import DryingSetup, simulate_lots
+    from core.drying.run import DryingSetup, simulate_lots
     from core.weather.scenarios import extend_scenarios
 
     result = [float("nan")] * len(lots)

@@ -23,7 +23,10 @@ FEWEST_OF_A_CROP = 3
 
 @dataclass(frozen=True)
 class SoldLot:
-    """One sale with what it is held against: money per kg, kg, % wet basis; `gain` a fraction of the worth at harvest."""
+    """One sale with what it is held against: money per kg, kg, % wet basis.
+
+    `gain` a fraction of the worth at harvest.
+    """
 
     lot: Lot
     sold_on: date
@@ -72,7 +75,8 @@ def sold_lots(records: Records) -> list[SoldLot]:
     """Return every sale of the group, held against the market's price that month and against selling at harvest.
 
     At harvest the lot would have brought the market's price of the harvest month times the group's usual part of that
-    price (mean over its sales of the crop, of all crops where there are fewer than three), on the mass dried to the limit.
+    price (mean over its sales of the crop, of all crops where there are fewer than three), on the mass dried to the
+    limit.
     What was got is discounted to harvest by the group's cost of money, less the bags of a stored lot.
     """
     lots = {lot.id: lot for lot in records.lots}
@@ -117,7 +121,8 @@ def _with_gain(row: SoldLot, rows: list[SoldLot], records: Records, monthly: Mon
 class PlannedLot:
     """What a kept plan expected of a lot and what came of it, money on the day of the plan for the same bags.
 
-    `expected` and `realised` are gains over `base`, the worth of the bags at once; `realised` None where nothing was sold.
+    `expected` and `realised` are gains over `base`, the worth of the bags at once; `realised` None where nothing was
+    sold.
     """
 
     lot: str
@@ -165,7 +170,8 @@ def planned_lots(records: Records) -> list[PlannedLot]:
     """Return, for each lot with a kept plan, what the plan expected and what the bags sold since then brought.
 
     The plan that counts for a lot is the last one kept up to its first sale, so that nothing known later is in it.
-    Sales before the plan's day do not count. Where only some bags are sold, worth and expectation are taken for that part.
+    Sales before the plan's day do not count. Where only some bags are sold, worth and expectation are taken for that
+    part.
     """
     sales: dict[str, list[dict[str, Any]]] = {}
     for sale in _rows(records):
@@ -226,7 +232,10 @@ def gain_indicators(records: Records, sold: list[SoldLot]) -> dict[str, Indicato
 
 
 def best_in_hindsight(records: Records, row: SoldLot) -> float | None:
-    """Return what the best later month's market price was over the month of sale's, a fraction; context, not a judgement."""
+    """Return what the best later month's market price was over the month of sale's, a fraction.
+
+    Context, not a judgement.
+    """
     if row.reference is None or records.prices.empty:
         return None
     months = reference_prices(records.prices[records.prices["commodity"] == row.lot.commodity])

@@ -23,14 +23,7 @@ import pandas as pd
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.records import BOOKS, Event, Group
 from core.group.store import Store
-from core.programme.group_tables import (
-    DICTIONARY,
-    NEW_TABLES,
-    FileRecords,
-    read_table,
-    records_from,
-    table_bytes,
-)
+from core.programme.group_tables import DICTIONARY, NEW_TABLES, FileRecords, read_table, records_from, table_bytes
 from core.programme.privacy import PRIVACY, Names, names_to_leave_out, without_names
 
 FORMAT = "dryhold group season"
@@ -203,9 +196,18 @@ def read_group_file(content: bytes) -> GroupFile:
         privacy = about.get("privacy") or ("all" if about.get("personal_data", True) else "none")
         records = records_from(tables)
     except (
-        zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, OSError, RuntimeError, RecursionError,
-        NotImplementedError, EOFError, zlib.error,
-    ) as error:  # fmt: skip
+        zipfile.BadZipFile,
+        KeyError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        OSError,
+        RuntimeError,
+        RecursionError,
+        NotImplementedError,
+        EOFError,
+        zlib.error,
+    ) as error:
         if isinstance(error, DryholdError):
             raise
         raise ImportRefusedError("the file is broken or no group file: ask for it again") from error

@@ -39,10 +39,7 @@ class MergeOutcome:
 
 
 def merge_files(
-    store: Store,
-    files: Iterable[tuple[str, bytes]],
-    now: datetime,
-    progress: Callable[[int, str], None] | None = None,
+    store: Store, files: Iterable[tuple[str, bytes]], now: datetime, progress: Callable[[int, str], None] | None = None
 ) -> list[MergeOutcome]:
     """Take many group files in and say of each what happened.
 
@@ -62,7 +59,8 @@ def merge_files(
     list of MergeOutcome
         One for each file, in their order. Files of one group are compared by the moment they were made: an older one
         than what is here changes nothing; a newer one adds its new rows, updates the others, and takes away
-        what the group took away (entries of books excepted). Names that are here already stay when a newer file leaves names out.
+        what the group took away (entries of books excepted). Names that are here already stay when a newer file
+        leaves names out.
         Each file is written in one transaction.
     """
     outcomes = []
@@ -156,9 +154,12 @@ def _write(connection: Connection, item: GroupFile, kept: Mapping[str, Any] | No
             )
     gone = _take_away(connection, group_id, numbers, found) if kept is not None else 0
     payload = {
-        "group_id": group_id, "rows": numbers, "complete": True,
-        "digest": item.digest, "exported_at": item.exported_at.isoformat(),
-    }  # fmt: skip
+        "group_id": group_id,
+        "rows": numbers,
+        "complete": True,
+        "digest": item.digest,
+        "exported_at": item.exported_at.isoformat(),
+    }
     _keep(connection, KIND, item.uid, payload, now)
     raise_version(connection, group_id)
     return sum(len(rows) for rows in numbers.values()) + gone - before, gone

@@ -202,57 +202,101 @@ class FileRecords:
 
 def _member(row: Any) -> Member:
     return Member(
-        group_id=0, name=row.name, sex=row.sex, birth_year=_whole(row.birth_year), phone=row.phone,
-        consent=bool(_truth(row.consent)), joined_on=_date(row.joined_on), left_on=_date(row.left_on),
-    )  # fmt: skip
+        group_id=0,
+        name=row.name,
+        sex=row.sex,
+        birth_year=_whole(row.birth_year),
+        phone=row.phone,
+        consent=bool(_truth(row.consent)),
+        joined_on=_date(row.joined_on),
+        left_on=_date(row.left_on),
+    )
 
 
 def _lot(row: Any) -> Lot:
     return Lot(
-        group_id=0, label=row.label, commodity=row.commodity, variety=row.variety, form=row.form,
-        bags=_whole(row.bags) or 0, bag_mass_kg=_number(row.bag_mass_kg), nominal_bag_kg=_number(row.nominal_bag_kg),
-        weighed_moisture_pct=_number(row.weighed_moisture_pct), weighed_on=_date(row.weighed_on),
-        owner_id=_whole(row.owner_id), place=row.place, harvested_on=_date(row.harvested_on), use=row.use,
-        status=row.status, storage_method=row.storage_method or None, stored_on=_date(row.stored_on),
-        shares=_shares(row.shares), note=row.note,
-    )  # fmt: skip
+        group_id=0,
+        label=row.label,
+        commodity=row.commodity,
+        variety=row.variety,
+        form=row.form,
+        bags=_whole(row.bags) or 0,
+        bag_mass_kg=_number(row.bag_mass_kg),
+        nominal_bag_kg=_number(row.nominal_bag_kg),
+        weighed_moisture_pct=_number(row.weighed_moisture_pct),
+        weighed_on=_date(row.weighed_on),
+        owner_id=_whole(row.owner_id),
+        place=row.place,
+        harvested_on=_date(row.harvested_on),
+        use=row.use,
+        status=row.status,
+        storage_method=row.storage_method or None,
+        stored_on=_date(row.stored_on),
+        shares=_shares(row.shares),
+        note=row.note,
+    )
 
 
 def _reading(row: Any) -> Reading:
     return Reading(
-        lot_id=int(row.lot_id), taken_at=_moment(row.taken_at), bag=row.bag, temperature_c=_number(row.temperature_c),
-        relative_humidity_pct=_number(row.relative_humidity_pct), meter_moisture_pct=_number(row.meter_moisture_pct),
-        tester=row.tester, settled=_truth(row.settled),
-    )  # fmt: skip
+        lot_id=int(row.lot_id),
+        taken_at=_moment(row.taken_at),
+        bag=row.bag,
+        temperature_c=_number(row.temperature_c),
+        relative_humidity_pct=_number(row.relative_humidity_pct),
+        meter_moisture_pct=_number(row.meter_moisture_pct),
+        tester=row.tester,
+        settled=_truth(row.settled),
+    )
 
 
 def _sale(row: Any) -> Sale:
     return Sale(
-        lot_id=int(row.lot_id), sold_on=_day(row.sold_on), bags=_whole(row.bags) or 0, mass_kg=_needed(row.mass_kg),
-        moisture_pct=_number(row.moisture_pct), price_per_kg=_needed(row.price_per_kg), buyer=row.buyer,
-        paid_on=_date(row.paid_on), note=row.note,
-    )  # fmt: skip
+        lot_id=int(row.lot_id),
+        sold_on=_day(row.sold_on),
+        bags=_whole(row.bags) or 0,
+        mass_kg=_needed(row.mass_kg),
+        moisture_pct=_number(row.moisture_pct),
+        price_per_kg=_needed(row.price_per_kg),
+        buyer=row.buyer,
+        paid_on=_date(row.paid_on),
+        note=row.note,
+    )
 
 
 def _price(row: Any) -> PriceQuote:
     return PriceQuote(
-        group_id=0, quoted_on=_day(row.quoted_on), market=row.market, commodity=row.commodity,
-        price_per_kg=_needed(row.price_per_kg), price_type=row.price_type, source=row.source or "group file",
-    )  # fmt: skip
+        group_id=0,
+        quoted_on=_day(row.quoted_on),
+        market=row.market,
+        commodity=row.commodity,
+        price_per_kg=_needed(row.price_per_kg),
+        price_type=row.price_type,
+        source=row.source or "group file",
+    )
 
 
 def _fact(row: Any) -> Fact:
     return Fact(
-        key=row.key, value=json.loads(row.value), origin=row.origin, source=row.source, set_by=row.set_by,
+        key=row.key,
+        value=json.loads(row.value),
+        origin=row.origin,
+        source=row.source,
+        set_by=row.set_by,
         set_at=_moment(row.set_at) if row.set_at else None,
-    )  # fmt: skip
+    )
 
 
 def _event(row: Any) -> Event:
     return Event(
-        book=row.book, kind=row.kind, on=_day(row.on), who=row.who, payload=json.loads(row.payload),
-        recorded_at=_moment(row.recorded_at), reverses=_whole(row.reverses),
-    )  # fmt: skip
+        book=row.book,
+        kind=row.kind,
+        on=_day(row.on),
+        who=row.who,
+        payload=json.loads(row.payload),
+        recorded_at=_moment(row.recorded_at),
+        reverses=_whole(row.reverses),
+    )
 
 
 def _price_key(row: Any) -> str:

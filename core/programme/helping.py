@@ -101,8 +101,10 @@ def _results(store: Store, missing: list[int], today: date, processes: int) -> I
 class HelpSum:
     """One kind of help over all groups of one currency.
 
-    `money` mean, `low, high` the sums of each group's 10 and 90 % (a bad year is taken to be bad for all); `cost` what it costs the programme;
-    `groups` how many it could be said for, `paying` the names of those in which it brings more than it costs, the most first.
+    `money` mean, `low, high` the sums of each group's 10 and 90 % (a bad year is taken to be bad for all); `cost`
+    what it costs the programme;
+    `groups` how many it could be said for, `paying` the names of those in which it brings more than it costs, the
+    most first.
     """
 
     help: str
@@ -121,7 +123,9 @@ class HelpSum:
 
 
 def programme_sums(results: Mapping[int, GroupHelp], groups: Sequence[Group]) -> list[HelpSum]:
-    """Return each kind of help where it pays, by currency, what brings most first; groups in which it does not pay are left out of the money.
+    """Return each kind of help where it pays, by currency, what brings most first.
+
+    Groups in which it does not pay are left out of the money.
 
     A programme that knows the groups helps those in which it pays, so that only their money and cost are added up.
     """
@@ -140,19 +144,35 @@ def programme_sums(results: Mapping[int, GroupHelp], groups: Sequence[Group]) ->
             items = [item for _name, item in paying]
             sums.append(
                 HelpSum(
-                    name, currency, sum(i.money for i in items), sum(i.low for i in items), sum(i.high for i in items),
-                    sum(i.cost for i in items), len(own), tuple(label for label, _item in paying),
+                    name,
+                    currency,
+                    sum(i.money for i in items),
+                    sum(i.low for i in items),
+                    sum(i.high for i in items),
+                    sum(i.cost for i in items),
+                    len(own),
+                    tuple(label for label, _item in paying),
                 )
-            )  # fmt: skip
+            )
     return sorted(sums, key=lambda item: (item.currency, -item.net))
 
 
 HELP_TAGS = {
-    "group": "#org+group", "currency": "#currency", "season": "#date+season", "lots": "#value+lots+num", "kind": "#meta+kind",
-    "name": "#indicator+name", "money": "#value+money+mean", "low": "#value+money+low", "high": "#value+money+high",
-    "lots_touched": "#value+lots+touched+num", "cost": "#value+cost", "net": "#value+money+net", "would_help": "#meta+remedy",
+    "group": "#org+group",
+    "currency": "#currency",
+    "season": "#date+season",
+    "lots": "#value+lots+num",
+    "kind": "#meta+kind",
+    "name": "#indicator+name",
+    "money": "#value+money+mean",
+    "low": "#value+money+low",
+    "high": "#value+money+high",
+    "lots_touched": "#value+lots+touched+num",
+    "cost": "#value+cost",
+    "net": "#value+money+net",
+    "would_help": "#meta+remedy",
     "not_known_because": "#meta+remark",
-}  # fmt: skip
+}
 
 
 def help_table(results: Mapping[int, GroupHelp], groups: Sequence[Group]) -> pd.DataFrame:
@@ -170,15 +190,20 @@ def help_table(results: Mapping[int, GroupHelp], groups: Sequence[Group]) -> pd.
             for item in items:
                 known = item.why_not is None
                 row = {
-                    **head, "kind": kind, "name": item.name, "money": round(item.money, 2) if known else None, "low": round(item.low, 2) if known else None,
-                    "high": round(item.high, 2) if known else None, "lots_touched": item.lots, "cost": item.cost if kind == "help" else None,
-                    "net": round(item.net, 2) if known and kind == "help" else None, "would_help": REMEDY.get(item.name, ""),
+                    **head,
+                    "kind": kind,
+                    "name": item.name,
+                    "money": round(item.money, 2) if known else None,
+                    "low": round(item.low, 2) if known else None,
+                    "high": round(item.high, 2) if known else None,
+                    "lots_touched": item.lots,
+                    "cost": item.cost if kind == "help" else None,
+                    "net": round(item.net, 2) if known and kind == "help" else None,
+                    "would_help": REMEDY.get(item.name, ""),
                     "not_known_because": "" if known else str(item.why_not),
-                }  # fmt: skip
+                }
                 rows.append(row)
     return pd.DataFrame(rows, columns=list(HELP_TAGS))
 
 
-__all__ = [
-    "CAUSES", "HELP_TAGS", "HelpSum", "help_of_groups", "help_table", "keep_help", "kept_help", "programme_sums",
-]  # fmt: skip
+__all__ = ["CAUSES", "HELP_TAGS", "HelpSum", "help_of_groups", "help_table", "keep_help", "kept_help", "programme_sums"]

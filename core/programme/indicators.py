@@ -61,7 +61,10 @@ class LotFacts:
 
 
 def moistures_by_day(records: Records) -> dict[int, pd.Series]:
-    """Return each lot's mean moisture by day of reading, % wet basis, by lot number; lots without a reading are absent."""
+    """Return each lot's mean moisture by day of reading, % wet basis, by lot number.
+
+    Lots without a reading are absent.
+    """
     if records.readings.empty:
         return {}
     crops = {lot.id: lot.commodity for lot in records.lots}
@@ -191,8 +194,17 @@ def indicator_table(records: Sequence[Records], standard: str = "codex") -> pd.D
 
 
 TABLE_COLUMNS = [
-    "group_id", "group", "key", "value", "numerator", "denominator", "variance", "missing", "count", "currency",
-]  # fmt: skip
+    "group_id",
+    "group",
+    "key",
+    "value",
+    "numerator",
+    "denominator",
+    "variance",
+    "missing",
+    "count",
+    "currency",
+]
 
 
 def indicator_rows(record: Records, found: dict[str, Indicator]) -> list[dict[str, Any]]:

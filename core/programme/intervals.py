@@ -11,9 +11,13 @@ from core.programme.counting import Indicator
 
 Z95 = 1.959963984540054
 BOUNDS = {
-    "days_to_dry": (0.0, np.inf), "readings_per_lot": (0.0, np.inf), "bags_per_test_day": (0.0, np.inf),
-    "price_against_market": (0.0, np.inf), "settled_share": (0.0, 1.0), "complete_readings": (0.0, 1.0),
-}  # fmt: skip
+    "days_to_dry": (0.0, np.inf),
+    "readings_per_lot": (0.0, np.inf),
+    "bags_per_test_day": (0.0, np.inf),
+    "price_against_market": (0.0, np.inf),
+    "settled_share": (0.0, 1.0),
+    "complete_readings": (0.0, 1.0),
+}
 """What means cannot be below or above; losses and gains can be either side of 0 as measured."""
 FEWEST = 5
 FEWEST_PAIRS = 8
@@ -39,7 +43,10 @@ def wilson_interval(successes: float, size: float, z: float = Z95) -> tuple[floa
 
 
 def interval(found: Indicator, proportion: bool) -> tuple[float, float] | None:
-    """Return the 95 % interval of a group's value: score for a proportion, Student's t else; None where there is none."""
+    """Return the 95 % interval of a group's value: score for a proportion, Student's t else.
+
+    None where there is none.
+    """
     if found.value is None:
         return None
     if proportion:
@@ -88,7 +95,8 @@ def difference_of_means(first: Indicator, second: Indicator) -> tuple[float, flo
 def paired_difference(first: Indicator, second: Indicator) -> tuple[float, float, float, float, int] | None:
     """Return the mean change of the members seen in both seasons, its 95 % interval, variance and number of members.
 
-    Each member counts once, with the mean of its lots. Student's t of the differences (Student, Biometrika 6 (1908) 1-25).
+    Each member counts once, with the mean of its lots. Student's t of the differences (Student, Biometrika 6 (1908)
+    1-25).
     None below two members.
     """
     from scipy.stats import t

@@ -50,7 +50,10 @@ def crop_losses(records: Records) -> dict[str, CropLoss]:
 
 @dataclass(frozen=True)
 class LossIndex:
-    """Losses against the base season = 100, with a 95 % interval (NaN below five groups); crops and groups behind it."""
+    """Losses against the base season = 100, with a 95 % interval (NaN below five groups).
+
+    Crops and groups behind it.
+    """
 
     value: float
     low: float

@@ -47,7 +47,10 @@ def cost_of_testing(records: Records, period: tuple[date, date] | None = None) -
 
 
 def cost_per_tonne_tested(records: Records, period: tuple[date, date] | None = None) -> Indicator:
-    """Return the cost of testing over the tonnes of lots with a reading, in the group's currency; no sampling variance."""
+    """Return the cost of testing over the tonnes of lots with a reading, in the group's currency.
+
+    No sampling variance.
+    """
     key = "cost_per_tonne_tested"
     cost = cost_of_testing(records, period)
     read = set(records.readings["lot_id"]) if len(records.readings) else set()

@@ -176,7 +176,9 @@ def people_table(
         if counts[i, at]
     ]
     columns = ["cell", "people", "value", "suppressed"]
-    return PeopleTable(_typed(pd.DataFrame(whole, columns=columns)), _typed(pd.DataFrame(by_group, columns=["group_id", *columns])))  # fmt: skip
+    return PeopleTable(
+        _typed(pd.DataFrame(whole, columns=columns)), _typed(pd.DataFrame(by_group, columns=["group_id", *columns]))
+    )
 
 
 def _lots_of_nobody(record: Records, found: Indicator) -> int:

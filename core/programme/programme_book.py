@@ -73,9 +73,16 @@ def read_book(events: Sequence[Event]) -> ProgrammeBook:
                 goals.pop(place, None)
                 continue
             goals[place] = Goal(
-                event.kind, str(given["key"]), float(given["value"]), event.on, str(given.get("source", "")), event.who,
-                event.recorded_at, group_id, str(given.get("currency", "")),
-            )  # fmt: skip
+                event.kind,
+                str(given["key"]),
+                float(given["value"]),
+                event.on,
+                str(given.get("source", "")),
+                event.who,
+                event.recorded_at,
+                group_id,
+                str(given.get("currency", "")),
+            )
         elif event.kind == "exchange_rate":
             rates.append(
                 ExchangeRate(
@@ -131,9 +138,12 @@ def enter_goal(
         if definition.money and not currency:
             raise InputError("say in which currency")
     payload = {
-        "key": key, "value": None if value is None else repr(float(value)), "source": source, "currency": currency,
+        "key": key,
+        "value": None if value is None else repr(float(value)),
+        "source": source,
+        "currency": currency,
         "scope": "programme" if group_id is None else "group",
-    }  # fmt: skip
+    }
     return store.append_event(_carrier(store) if group_id is None else group_id, BOOK, kind, on, who, payload, at)
 
 

@@ -64,7 +64,10 @@ def _report_row(row: Mapping[str, Any], bounds: tuple[float, float] | None, book
     baseline = _goal_in(book.goal("baseline", row["key"], group_id), row["currency"], definition.money)
     low, high = bounds or (np.nan, np.nan)
     return {
-        **{name: row.get(name) for name in ("group_id", "group", "key", "currency", "missing", "count", "own_currency", "rate", "rate_on")},
+        **{
+            name: row.get(name)
+            for name in ("group_id", "group", "key", "currency", "missing", "count", "own_currency", "rate", "rate_on")
+        },
         "label": str(definition.label),
         "unit": definition.unit,
         "value": row["value"] * scale,
@@ -77,7 +80,7 @@ def _report_row(row: Mapping[str, Any], bounds: tuple[float, float] | None, book
         "target": target.value * scale if target else np.nan,
         "target_on": target.on if target else None,
         "against_target": against_target(row["key"], low, high, target) if target and not pd.isna(row["value"]) else "",
-    }  # fmt: skip
+    }
 
 
 def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -> tuple[pd.DataFrame, str, date]:
@@ -125,11 +128,19 @@ def programme_report(table: pd.DataFrame, book: ProgrammeBook, currency: str) ->
         own = compared[(compared["key"] == key) & compared["value"].notna()]
         whole = ratio(key, list(zip(own["numerator"].astype(float), own["denominator"].astype(float), strict=True)))
         row = {
-            "group_id": None, "group": ALL_GROUPS, "key": key, "value": np.nan if whole.value is None else whole.value,
-            "numerator": whole.numerator, "denominator": whole.denominator, "count": int(own["count"].sum()),
+            "group_id": None,
+            "group": ALL_GROUPS,
+            "key": key,
+            "value": np.nan if whole.value is None else whole.value,
+            "numerator": whole.numerator,
+            "denominator": whole.denominator,
+            "count": int(own["count"].sum()),
             "missing": int(compared.loc[compared["key"] == key, "missing"].sum()),
-            "currency": currency if definition.money else "", "own_currency": "", "rate": np.nan, "rate_on": None,
-        }  # fmt: skip
+            "currency": currency if definition.money else "",
+            "own_currency": "",
+            "rate": np.nan,
+            "rate_on": None,
+        }
         bounds = interval(whole, proportion=False) if whole.count >= 2 else None
         if bounds and definition.proportion:
             # where no group differs from another, the counts themselves say how sure the share is
@@ -158,22 +169,37 @@ def definitions_table() -> pd.DataFrame:
 
 
 DEFINITION_TAGS = {
-    "key": "#indicator+code", "label": "#indicator+name", "numerator": "#indicator+numerator+text",
-    "denominator": "#indicator+denominator+text", "unit": "#indicator+unit", "better": "#indicator+direction",
+    "key": "#indicator+code",
+    "label": "#indicator+name",
+    "numerator": "#indicator+numerator+text",
+    "denominator": "#indicator+denominator+text",
+    "unit": "#indicator+unit",
+    "better": "#indicator+direction",
     "source": "#meta+source",
-}  # fmt: skip
+}
 RATE_TAGS = {
-    "from": "#currency+from+code", "to": "#currency+to+code", "rate": "#value+rate+num", "on": "#date+rate",
-    "source": "#meta+source", "entered_by": "#meta+writer",
-}  # fmt: skip
+    "from": "#currency+from+code",
+    "to": "#currency+to+code",
+    "rate": "#value+rate+num",
+    "on": "#date+rate",
+    "source": "#meta+source",
+    "entered_by": "#meta+writer",
+}
 
 
 def rates_table(rates: Sequence[ExchangeRate]) -> pd.DataFrame:
     """Return the exchange rates entered, a row each."""
     rows = [
-        {"from": r.source_currency, "to": r.target_currency, "rate": r.rate, "on": r.on, "source": r.source, "entered_by": r.entered_by}
+        {
+            "from": r.source_currency,
+            "to": r.target_currency,
+            "rate": r.rate,
+            "on": r.on,
+            "source": r.source,
+            "entered_by": r.entered_by,
+        }
         for r in rates
-    ]  # fmt: skip
+    ]
     return pd.DataFrame(rows, columns=list(RATE_TAGS))
 
 
@@ -184,7 +210,10 @@ def tagged(frame: pd.DataFrame, tags: Mapping[str, str]) -> pd.DataFrame:
 
 
 def csv_bytes(frame: pd.DataFrame, tags: Mapping[str, str]) -> bytes:
-    """Return a table as CSV (UTF-8 with mark) with HXL tags; text that a spreadsheet would take for a formula is guarded."""
+    """Return a table as CSV (UTF-8 with mark) with HXL tags.
+
+    Text that a spreadsheet would take for a formula is guarded.
+    """
 
     def guarded(cell: Any) -> Any:
         return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell

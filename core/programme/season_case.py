@@ -16,7 +16,7 @@ from core.group.records import Lot
 from core.group.store import Store
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseLot, CashNeed, CropPrice, PlanningCase
-from core.planning.records import BuiltCase, build_case
+from core.planning.case_from_records import BuiltCase, build_case
 from core.programme.counting import Records, lot_mass, records_of
 from core.programme.indicators import moistures_by_day
 
@@ -31,8 +31,10 @@ SEALED = ("hermetic_bag", "metal_silo")
 class Habits:
     """What the records of one season say a group did.
 
-    `ready_days` by lot: days from harvest to the first test at or below the limit or its bagging (to today where it is still wet); `judged` lots were bagged without a test; `dried_to` by crop: mean
-    moisture of the last test before bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand; `sealed_bags` lay in sealed
+    `ready_days` by lot: days from harvest to the first test at or below the limit or its bagging (to today where it
+    is still wet); `judged` lots were bagged without a test; `dried_to` by crop: mean
+    moisture of the last test before bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand;
+    `sealed_bags` lay in sealed
     storage. `silent` says, cause by cause, why the records say nothing.
     """
 
@@ -66,7 +68,10 @@ def season_lots(records: Records, today: date) -> list[Lot]:
 
 
 def known_price(price: CropPrice, quotes: pd.DataFrame, start: date) -> CropPrice | None:
-    """Return a crop's price as it was known on a day: nothing quoted later is in it; None where nothing had been quoted."""
+    """Return a crop's price as it was known on a day: nothing quoted later is in it.
+
+    None where nothing had been quoted.
+    """
     own = quotes[quotes["commodity"] == price.commodity].copy()
     own["quoted_on"] = pd.to_datetime(own["quoted_on"])
     # the quotes of the harvest month are what sellers at harvest saw
@@ -123,14 +128,32 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
             continue
         week = ((lot.harvested_on or start) - start).days // DAYS_PER_WEEK
         made.append(
-            CaseLot(str(lot.id), lot.label, str(lot.owner_id or "pool"), lot.commodity, lot.bags, round(mass / lot.bags, 3), round(float(wet), 2), 0.5, week, False, "threshed")
-        )  # fmt: skip
+            CaseLot(
+                str(lot.id),
+                lot.label,
+                str(lot.owner_id or "pool"),
+                lot.commodity,
+                lot.bags,
+                round(mass / lot.bags, 3),
+                round(float(wet), 2),
+                0.5,
+                week,
+                False,
+                "threshed",
+            )
+        )
         targets[lot.commodity] = limit
     if not made:
         raise PlanError("no lot of this season has bags, a moisture at harvest and a limit")
     built = build_case(
-        store, group_id, start, lots=tuple(made), target_pct=tuple(sorted(targets.items())), scenarios=scenarios, seed=seed
-    )  # fmt: skip
+        store,
+        group_id,
+        start,
+        lots=tuple(made),
+        target_pct=tuple(sorted(targets.items())),
+        scenarios=scenarios,
+        seed=seed,
+    )
     prices = [known_price(price, records.prices, start) for price in built.case.prices]
     known = tuple(price for price in prices if price is not None)
     crops = {price.commodity for price in known}
@@ -143,9 +166,15 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
     if not kept:
         raise PlanError("no price was noted up to the season's harvest")
     case = built.case.with_changes(
-        lots=kept, prices=known, needs=(), target_choices=(), credit=None, reserves=(), store_bags=None,
+        lots=kept,
+        prices=known,
+        needs=(),
+        target_choices=(),
+        credit=None,
+        reserves=(),
+        store_bags=None,
         buyers=tuple(who for who in built.case.buyers if who.fixed_price is None),
-    )  # fmt: skip
+    )
     data = replace(built.data, forecast=None)  # no forecast of that time is kept: the usual weather of those weeks
     names = {one.id for one in kept}
     habits = _habits(records, [lot for lot in lots if str(lot.id) in names], daily, case, today)
@@ -208,7 +237,9 @@ def _habits(
         why = message("fewer than two lots of a crop were harvested wet and tested again before they were bagged")
         silent["over-drying"] = silent["bagged too wet"] = why
     if not needs:
-        silent["sold early for cash"] = message("no sale within {weeks} weeks of harvest is written down", weeks=EARLY_WEEKS)  # fmt: skip
+        silent["sold early for cash"] = message(
+            "no sale within {weeks} weeks of harvest is written down", weeks=EARLY_WEEKS
+        )
     means = {crop: round(float(np.mean(values)), 2) for crop, values in dried.items() if len(values) >= FEWEST_LOTS}
     return Habits(
         ready, frozenset(judged), means, needs, sum(lot.bags for lot in lots if lot.storage_method in SEALED), silent
@@ -218,8 +249,10 @@ def _habits(
 def sales_as_needs(records: Records, lots: list[Lot], case: PlanningCase, today: date) -> tuple[CashNeed, ...]:
     """Return the sales soon after harvest as cash that had to be in hand, by week, at the prices known at harvest.
 
-    A sale within eight weeks of harvest counts (judgement). Its money is what the market's price of the day when the plan begins would have
-    brought for its mass at the limit, times the part of the price that farmers get at the gate: the plan does not know later prices.
+    A sale within eight weeks of harvest counts (judgement). Its money is what the market's price of the day when the
+    plan begins would have
+    brought for its mass at the limit, times the part of the price that farmers get at the gate: the plan does not
+    know later prices.
     """
     own = {lot.id: lot for lot in lots}
     now = {price.commodity: price.price_now for price in case.prices}
@@ -234,4 +267,6 @@ def sales_as_needs(records: Records, lots: list[Lot], case: PlanningCase, today:
             continue
         week = min(case.weeks - 2, max(0, (sold - case.start).days // DAYS_PER_WEEK))
         sums[week] = sums.get(week, 0.0) + float(sale["mass_kg"]) * now[lot.commodity] * gate
-    return tuple(CashNeed(week, round(money, 2), label="sold soon after harvest") for week, money in sorted(sums.items()))  # fmt: skip
+    return tuple(
+        CashNeed(week, round(money, 2), label="sold soon after harvest") for week, money in sorted(sums.items())
+    )

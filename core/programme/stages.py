@@ -74,7 +74,10 @@ def _work_losses(lot: Lot, actions: Sequence[LotAction], daily: pd.Series, losse
 
 
 def _store_loss(lot: Lot, sales: pd.DataFrame) -> float | None:
-    """Return the part of the dry matter weighed in that was not sold; None unless all bags were sold with a moisture."""
+    """Return the part of the dry matter weighed in that was not sold.
+
+    None unless all bags were sold with a moisture.
+    """
     mass_in, start = lot_mass(lot), lot.weighed_moisture_pct
     if not mass_in or start is None or sales["moisture_pct"].isna().any():
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from html import escape
 
-from core.grain.keeping import KeepingCard
+from core.storage.keeping import KeepingCard
 
 MARKS = {"keeps for months": "●", "keeps for weeks": "◐", "too wet": "○"}
 """A mark beside each verdict, so that the card can be read in black and white."""
@@ -32,7 +32,9 @@ WORDS = {
     "keeps for months": "keeps for months",
     "keeps for weeks": "keeps for weeks only: dry it more or use it soon",
     "too wet": "too wet: dry it more",
-    "guard": "A probe errs by about 3 % humidity: where the column beside says otherwise, be careful and probe more bags.",
+    "guard": (
+        "A probe errs by about 3 % humidity: where the column beside says otherwise, be careful and probe more bags."
+    ),
     "outside": "in brackets: outside the range in which the relation was measured",
     "made_for": "Made for {group} on {day}",
     "mould": "Mouldy or musty grain is not eaten, fed to animals or blended away. A dry reading says nothing of "

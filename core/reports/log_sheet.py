@@ -66,7 +66,8 @@ def log_sheet(
     hints = f"<ol>{''.join(f'<li>{escape(line)}</li>' for line in advice)}</ol>" if advice else ""
     return (
         f'<!DOCTYPE html><html lang="{escape(language)}"><head><meta charset="utf-8">'
-        f'<meta name="viewport" content="width=device-width"><title>{escape(title)}</title><style>{STYLE}</style></head>'
+        f'<meta name="viewport" '
+        f'content="width=device-width"><title>{escape(title)}</title><style>{STYLE}</style></head>'
         f"<body><h1>{escape(title)}</h1><div class='head'>{head}</div>{hints}"
         f"<table><thead><tr>{table_head}</tr></thead><tbody>{body}</tbody></table></body></html>"
     )

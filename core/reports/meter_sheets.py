@@ -59,13 +59,7 @@ def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:
 
 
 def statement_sheet(
-    account: Account,
-    member: str,
-    group: str,
-    currency: str,
-    on: date,
-    say: Say = str,
-    start: date | None = None,
+    account: Account, member: str, group: str, currency: str, on: date, say: Say = str, start: date | None = None
 ) -> str:
     """Return a member's statement as a page to print.
 
@@ -101,7 +95,10 @@ def statement_sheet(
     title = f"{balance.name} – {say('the shared meter')}"
     intro = f"<p>{escape(group)} · {escape(on.isoformat())} · {escape(currency)}</p>"
     sums = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    sign = f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; {escape(say('Member'))}: ____________________</p>"
+    sign = (
+        f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; "
+        f"{escape(say('Member'))}: ____________________</p>"
+    )
     ahead = [
         [day.isoformat(), coins(amount)]
         for plan in account.facts.plans

@@ -73,11 +73,21 @@ def plan_sheet(
     why = {reason.lot: str(reason.reason) for reason in reasons}
     lines = [
         (
-            line.label, line.owner, line.commodity.replace("_", " "), line.bags, _dried(line), line.storage or "not stored", line.sell_on.isoformat(), line.buyer or line.reserve,
-            f"{line.kg_sold:,.0f}", f"{line.value:,.0f}", f"{line.value_low:,.0f} to {line.value_high:,.0f}", why.get(line.lot, ""),
+            line.label,
+            line.owner,
+            line.commodity.replace("_", " "),
+            line.bags,
+            _dried(line),
+            line.storage or "not stored",
+            line.sell_on.isoformat(),
+            line.buyer or line.reserve,
+            f"{line.kg_sold:,.0f}",
+            f"{line.value:,.0f}",
+            f"{line.value_low:,.0f} to {line.value_high:,.0f}",
+            why.get(line.lot, ""),
         )
         for line in plan.sales
-    ]  # fmt: skip
+    ]
     heads = (
         "Lot",
         "Member",
@@ -101,14 +111,28 @@ def plan_sheet(
     unmet = "".join(f"<li>{escape(need.label)}: {escape(str(need.advice))}</li>" for need in plan.unmet)
     parts = [
         f"<h1>Sale plan of {escape(group_name)}</h1>",
-        f"<p>Made {escape(made_at.strftime('%Y-%m-%d %H:%M %Z'))}. Mean over {plan.case.scenarios} possible seasons: <b>{plan.mean:,.0f} {escape(currency)}</b>; "
-        f"mean of the worst tenth: <b>{plan.worst_tenth_mean:,.0f} {escape(currency)}</b>, brought to today at {100 * plan.case.interest_monthly:.1f} % a month.</p>",
+        (
+            f"<p>Made {escape(made_at.strftime('%Y-%m-%d %H:%M %Z'))}. Mean over {plan.case.scenarios} possible "
+            f"seasons: <b>{plan.mean:,.0f} {escape(currency)}</b>; "
+        )(
+            f"mean of the worst tenth: <b>{plan.worst_tenth_mean:,.0f} {escape(currency)}</b>, brought to today at "
+            f"{100 * plan.case.interest_monthly:.1f} % a month.</p>"
+        ),
         "<p><b>Invented example.</b></p>" if plan.case.invented else "",
         f"<h2>Not met</h2><ul>{unmet}</ul>" if unmet else "",
-        "<h2>Lots</h2>", _table(heads, lines, {3, 8, 9}),
-        "<h2>Next steps</h2>", _table(("Date", "What", "Who"), steps),
-        "<h2>To buy and to book</h2>" + _table(("What", f"Cost, {currency}", "Needed on", "Order by"), buy, {1}) if buy else "",
-        "<h2>From gross to net</h2>", _table(("Step", f"Mean, {currency}"), net, {1}),
+        "<h2>Lots</h2>",
+        _table(heads, lines, {3, 8, 9}),
+        "<h2>Next steps</h2>",
+        _table(("Date", "What", "Who"), steps),
+        "<h2>To buy and to book</h2>" + _table(("What", f"Cost, {currency}", "Needed on", "Order by"), buy, {1})
+        if buy
+        else "",
+        "<h2>From gross to net</h2>",
+        _table(("Step", f"Mean, {currency}"), net, {1}),
         "<div class='care'>" + "".join(f"<p>{escape(text)}</p>" for text in CAUTIONS) + "</div>",
-    ]  # fmt: skip
-    return f"<!DOCTYPE html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' content='width=device-width, initial-scale=1'><title>Sale plan of {escape(group_name)}</title><style>{STYLE}</style></head><body>{''.join(parts)}</body></html>"
+    ]
+    return (
+        f"<!DOCTYPE html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' "
+        f"content='width=device-width, initial-scale=1'><title>Sale plan of "
+        f"{escape(group_name)}</title><style>{STYLE}</style></head><body>{''.join(parts)}</body></html>"
+    )

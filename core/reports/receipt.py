@@ -10,8 +10,10 @@ from core.pool.deliveries import Delivery, weight_at
 
 STYLE = (
     "body{font-family:Georgia,serif;max-width:26rem;margin:1rem auto;color:#22261f}"
-    "section{border:1px solid #22261f;padding:.6rem 1rem;margin-bottom:1.2rem}table{width:100%;border-collapse:collapse}"
-    "td{padding:.15rem 0;border-bottom:1px dotted #999}td:last-child{text-align:right}h1{font-size:1.1rem;margin:.1rem 0}"
+    "section{border:1px solid #22261f;padding:.6rem "
+    "1rem;margin-bottom:1.2rem}table{width:100%;border-collapse:collapse}"
+    "td{padding:.15rem 0;border-bottom:1px dotted "
+    "#999}td:last-child{text-align:right}h1{font-size:1.1rem;margin:.1rem 0}"
     ".sign{margin-top:2rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f;font-size:.8rem}"
 )
 

@@ -17,7 +17,8 @@ STYLE = (
     "body{font-family:Georgia,serif;max-width:46rem;margin:1rem auto;padding:0 .5rem;color:#22261f;font-size:.86rem}"
     "table{border-collapse:collapse;width:100%;margin:.3rem 0 .1rem}td,th{border-bottom:1px solid #bbb;"
     "padding:.12rem .35rem;text-align:right;vertical-align:bottom}td:first-child,th:first-child{text-align:left}"
-    "td:first-child{white-space:nowrap}h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 .1rem}p{margin:.15rem 0}"
+    "td:first-child{white-space:nowrap}h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 "
+    ".1rem}p{margin:.15rem 0}"
     ".how{color:#555;font-style:italic}tr.sum td{font-weight:bold;border-bottom:2px solid #22261f}"
     ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
     "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
@@ -91,16 +92,21 @@ def _coin(amount: Decimal, statement: MemberStatement) -> str:
 
 def _one_by_one(rows: Sequence[StatementDelivery], base: Decimal, _: Callable[[str], str]) -> list[tuple[str, ...]]:
     listed: list[tuple[str, ...]] = [
-        (_("Delivered on"), _("Receipt"), _("Grade"), _("Net kg"), _("Moisture %"), _("Water kg"), _at(base, _)),
+        (_("Delivered on"), _("Receipt"), _("Grade"), _("Net kg"), _("Moisture %"), _("Water kg"), _at(base, _))
     ]
     for row in rows:
         item = row.delivery
         listed.append(
             (
-                item.on.isoformat(), item.receipt_number, item.grade, f"{item.net_kg:,.1f}",
-                f"{item.moisture_pct:.1f}", f"{row.water_kg:,.1f}", f"{row.common_kg:,.1f}",
+                item.on.isoformat(),
+                item.receipt_number,
+                item.grade,
+                f"{item.net_kg:,.1f}",
+                f"{item.moisture_pct:.1f}",
+                f"{row.water_kg:,.1f}",
+                f"{row.common_kg:,.1f}",
             )
-        )  # fmt: skip
+        )
     return listed
 
 
@@ -124,10 +130,15 @@ def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool)
             common = sum((row.common_kg for row in rows), Decimal(0))
             listed.append(
                 (
-                    week, str(len(rows)), grade, f"{net:,.1f}", f"{100 - 100 * dry / net:.2f}", f"{net - common:,.1f}",
+                    week,
+                    str(len(rows)),
+                    grade,
+                    f"{net:,.1f}",
+                    f"{100 - 100 * dry / net:.2f}",
+                    f"{net - common:,.1f}",
                     f"{common:,.1f}",
                 )
-            )  # fmt: skip
+            )
     net = sum((row.delivery.net_kg for row in statement.deliveries), Decimal(0))
     total = statement.delivered_kg
     listed.append((_("Together"), "", "", f"{net:,.1f}", "", f"{net - total:,.1f}", f"{total:,.1f}"))
@@ -157,19 +168,32 @@ def _sales(statement: MemberStatement, _: Callable[[str], str]) -> str:
     counted = () if plain else (_("counted kg of all"), _("your counted kg"))
     sales: list[tuple[str, ...]] = [
         (
-            _("Sold on"), _("Buyer"), _("kg of all"), _("your kg"), _("Buyer paid"), *counted, _("Your part"),
-            _("Truck, market"), _("Your cost"),
+            _("Sold on"),
+            _("Buyer"),
+            _("kg of all"),
+            _("your kg"),
+            _("Buyer paid"),
+            *counted,
+            _("Your part"),
+            _("Truck, market"),
+            _("Your cost"),
         )
-    ]  # fmt: skip
+    ]
     for sold in statement.sales:
         counted = () if plain else (f"{sold.all_counted_kg:,.3f}", f"{sold.counted_kg:,.3f}")
         sales.append(
             (
-                sold.sale.on.isoformat(), sold.sale.buyer, f"{sold.load_kg:,.3f}", f"{sold.common_kg:,.3f}",
-                _coin(sold.load_money, statement), *counted, _coin(sold.proceeds, statement),
-                _coin(sold.load_costs, statement), _coin(sold.costs, statement),
+                sold.sale.on.isoformat(),
+                sold.sale.buyer,
+                f"{sold.load_kg:,.3f}",
+                f"{sold.common_kg:,.3f}",
+                _coin(sold.load_money, statement),
+                *counted,
+                _coin(sold.proceeds, statement),
+                _coin(sold.load_costs, statement),
+                _coin(sold.costs, statement),
             )
-        )  # fmt: skip
+        )
     pay = statement.pay
     blank = ("",) * (0 if plain else 2)
     kg = f"{statement.sold_kg:,.3f}"
@@ -284,10 +308,14 @@ def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
         for line in account.lines:
             rows.append(
                 (
-                    name.rstrip(", "), line.on.isoformat(), words[line.kind], _coin(line.amount, statement),
-                    _coin(line.principal_due, statement), _coin(line.interest_due, statement),
+                    name.rstrip(", "),
+                    line.on.isoformat(),
+                    words[line.kind],
+                    _coin(line.amount, statement),
+                    _coin(line.principal_due, statement),
+                    _coin(line.interest_due, statement),
                 )
-            )  # fmt: skip
+            )
             name = ""
     due = sum((account.still_due for account in statement.loans), Decimal(0))
     rows.append((_("Still due on loans"), "", "", "", "", _coin(due, statement)))

@@ -88,10 +88,18 @@ def plan_workbook(plan: SalePlan, reasons: Sequence[LotReason], deductions: pd.S
         ),
     )
     facts = [
-        ("group", plan.case.name), ("first day", plan.case.start.isoformat()), ("weeks", plan.case.weeks), ("possible seasons", plan.case.scenarios), ("mean value today", round(plan.mean, 2)),
-        ("mean of the worst tenth", round(plan.worst_tenth_mean, 2)), ("interest a month", plan.case.interest_monthly), ("weight of bad years", plan.case.risk_weight),
-        ("certainty of cash needs", plan.case.certainty), ("gap to the bound", round(plan.gap, 5)), ("case", plan.case.content_hash),
-    ]  # fmt: skip
+        ("group", plan.case.name),
+        ("first day", plan.case.start.isoformat()),
+        ("weeks", plan.case.weeks),
+        ("possible seasons", plan.case.scenarios),
+        ("mean value today", round(plan.mean, 2)),
+        ("mean of the worst tenth", round(plan.worst_tenth_mean, 2)),
+        ("interest a month", plan.case.interest_monthly),
+        ("weight of bad years", plan.case.risk_weight),
+        ("certainty of cash needs", plan.case.certainty),
+        ("gap to the bound", round(plan.gap, 5)),
+        ("case", plan.case.content_hash),
+    ]
     sheet("Rests on", pd.DataFrame([{"what": name, "value": str(value)} for name, value in facts]))
     book.close()
     return out.getvalue()

@@ -46,11 +46,7 @@ def service_url() -> str:
 
 
 def fetch_forecast(
-    place: Place,
-    session: requests.Session,
-    now: datetime,
-    url: str | None = None,
-    last_modified: str | None = None,
+    place: Place, session: requests.Session, now: datetime, url: str | None = None, last_modified: str | None = None
 ) -> Forecast | None:
     """Return the service's forecast, about 9 days.
 

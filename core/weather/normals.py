@@ -299,11 +299,7 @@ def enter_normals(table: pd.DataFrame, place: Place, saved: Documents, now: date
 
 
 def get_normals(
-    place: Place,
-    saved: Documents,
-    now: datetime,
-    session: requests.Session | None = None,
-    url: str | None = None,
+    place: Place, saved: Documents, now: datetime, session: requests.Session | None = None, url: str | None = None
 ) -> Normals:
     """Return the best normals that there are: entered by hand, stored, from the network, or those of the example.
 

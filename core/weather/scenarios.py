@@ -24,18 +24,15 @@ STORE_COLUMNS = ("temperature_c", "relative_humidity_pct")
 
 
 def skill(days_ahead: np.ndarray) -> np.ndarray:
-    """Return how far a forecast is to be believed, 0-1, by days ahead (any shape); judgement, see `SKILL_LOST_PER_DAY`."""
+    """Return how far a forecast is to be believed, 0-1, by days ahead (any shape).
+
+    Judgement, see `SKILL_LOST_PER_DAY`.
+    """
     return np.clip(SKILL_AT_FIRST - SKILL_LOST_PER_DAY * np.asarray(days_ahead, dtype=float), 0.0, 1.0)
 
 
 def extend_scenarios(
-    forecast: Forecast | None,
-    normals: Normals,
-    place: Place,
-    start: datetime,
-    days: int,
-    count: int,
-    seed: int,
+    forecast: Forecast | None, normals: Normals, place: Place, start: datetime, days: int, count: int, seed: int
 ) -> list[pd.DataFrame]:
     """Return hourly weather scenarios for drying.
 
@@ -99,12 +96,7 @@ def extend_scenarios(
 
 
 def climate_scenarios(
-    normals_or_years: Normals | pd.DataFrame,
-    start: date,
-    days: int,
-    count: int,
-    seed: int,
-    place: Place | None = None,
+    normals_or_years: Normals | pd.DataFrame, start: date, days: int, count: int, seed: int, place: Place | None = None
 ) -> list[pd.DataFrame]:
     """Return daily climate scenarios for storage.
 

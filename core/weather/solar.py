@@ -133,7 +133,10 @@ def mean_over_hours(times: pd.DatetimeIndex, place: Place, of_sine: str) -> Arra
 
 
 def extraterrestrial_flux(times: pd.DatetimeIndex, place: Place) -> Array:
-    """Return the radiation above the air on a level plane at moments (aware, length n), W/m² (n,); FAO-56 solar constant."""
+    """Return the radiation above the air on a level plane at moments (aware, length n), W/m² (n,).
+
+    FAO-56 solar constant.
+    """
     sine = np.maximum(solar_elevation_sine(times, place.latitude, place.longitude), 0.0)
     day = np.asarray(times.tz_convert("UTC").dayofyear, dtype=float)
     return SOLAR_CONSTANT_MJ * 1e6 / 60 * (1 + 0.033 * np.cos(2 * np.pi * day / 365)) * sine

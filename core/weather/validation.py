@@ -30,11 +30,7 @@ NIGHT_SHARE = 0.08  # of the sun's energy that may fall while the sun is down, b
 
 
 def hourly_members(
-    members: Sequence[pd.DataFrame],
-    place: Place,
-    now: datetime,
-    service: str,
-    sun_is_estimated: bool = False,
+    members: Sequence[pd.DataFrame], place: Place, now: datetime, service: str, sun_is_estimated: bool = False
 ) -> tuple[tuple[pd.DataFrame, ...], tuple[Message, ...]]:
     """Return runs on one clean hourly index, and notes on what was mended.
 
@@ -222,7 +218,10 @@ def _check_sun(frame: pd.DataFrame, place: Place, service: str) -> None:
         shift = _shift_hours(sun, top)
         if abs(shift) >= 3:
             raise WeatherError(
-                "the sun in the hours from {service} is {hours} hours away from the sun at this place: its hours are of another time zone",
+                (
+                    "the sun in the hours from {service} is {hours} hours away from the sun at this place: its hours "
+                    "are of another time zone"
+                ),
                 service=service,
                 hours=abs(shift),
             )

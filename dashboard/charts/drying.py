@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import plotly.graph_objects as go
 
-from core.grain.drying import DryingRun
-from core.grain.drying_learning import RateBelief
+from core.drying.learning import RateBelief
+from core.drying.run import DryingRun
 from dashboard.charts.base import add_fan, layout
 from dashboard.charts.palette import CLAY, PLUM, SKY, STRAW
 from dashboard.text import _

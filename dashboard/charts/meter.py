@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 from core.meter.account import MoneyLine
 from core.meter.log import Booking, Custody
 from core.meter.paying import OfferComparison
-from core.meter.worth import Payback, ProbingWorth, SeasonWorth
+from core.testing.worth import Payback, ProbingWorth, SeasonWorth
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY, STONE, STRAW
 from dashboard.text import _
@@ -251,10 +251,14 @@ def offer_figure(result: OfferComparison, currency: str) -> go.Figure:
     """
     figure = go.Figure(
         go.Histogram(
-            x=result.grain, nbinsx=40, histnorm="percent", name=_("grain"), marker={"color": SKY},
+            x=result.grain,
+            nbinsx=40,
+            histnorm="percent",
+            name=_("grain"),
+            marker={"color": SKY},
             hovertemplate="%{x:,.0f}: %{y:.1f} %<extra></extra>",
         )
-    )  # fmt: skip
+    )
     layout(figure, _("Costs in today's money, {currency}").format(currency=currency), _("% of cases"), height=300)
     for name, amount, dash, place in ((_("cash"), result.cash, "dot", 1.0), (_("loan"), result.loan, "dash", 0.88)):
         figure.add_vline(amount, line={"color": INK, "dash": dash, "width": 2})

@@ -22,10 +22,13 @@ def sales_figure(
     for number, buyer in enumerate(sales.columns):
         figure.add_trace(
             go.Bar(
-                x=list(sales.index), y=sales[buyer], name=str(buyer), width=5 * 86_400_000,
+                x=list(sales.index),
+                y=sales[buyer],
+                name=str(buyer),
+                width=5 * 86_400_000,
                 marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
             )
-        )  # fmt: skip
+        )
     figure.update_layout(barmode="stack", showlegend=True)
     if span is not None:
         figure.update_xaxes(range=[str(day) for day in span])
@@ -79,7 +82,10 @@ def week_value_figure(
     x_title: str,
     y_title: str,
 ) -> go.Figure:
-    """Return the value of one bag by week of sale with its spread (1 to 9 of 10 scenarios); the planned week is marked."""
+    """Return the value of one bag by week of sale with its spread (1 to 9 of 10 scenarios).
+
+    The planned week is marked.
+    """
     figure = go.Figure()
     x = list(dates)
     figure.add_trace(
@@ -115,12 +121,7 @@ def week_value_figure(
 
 
 def selling_price_figure(
-    dates: Sequence[object],
-    level: np.ndarray,
-    prices: np.ndarray,
-    names: Mapping[str, str],
-    x_title: str,
-    y_title: str,
+    dates: Sequence[object], level: np.ndarray, prices: np.ndarray, names: Mapping[str, str], x_title: str, y_title: str
 ) -> go.Figure:
     """Return the price at or above which to sell by week over the band (1 to 9 of 10) of possible prices, (weeks, scenarios); NaN = wait."""
     low, high = np.quantile(prices, [0.1, 0.9], axis=1)
@@ -162,11 +163,14 @@ def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: 
             y=[names.get(key, key) for key in keys],
             x=[float(deductions[key]) if key in ("gross", "net") else -float(deductions[key]) for key in keys],
             measure=["absolute", *["relative"] * (len(keys) - 2), "total"],
-            decreasing={"marker": {"color": CLAY}}, increasing={"marker": {"color": SKY}}, totals={"marker": {"color": BLUE}},
+            decreasing={"marker": {"color": CLAY}},
+            increasing={"marker": {"color": SKY}},
+            totals={"marker": {"color": BLUE}},
             connector={"line": {"color": STONE, "width": 1}},
-            text=[f"{float(deductions[key]):,.0f}" for key in keys], textposition="auto",
+            text=[f"{float(deductions[key]):,.0f}" for key in keys],
+            textposition="auto",
         )
-    )  # fmt: skip
+    )
     figure.update_yaxes(autorange="reversed")
     made = layout(figure, y_title, "", height=120 + 38 * len(keys))
     made.update_layout(showlegend=False, hovermode="closest")
@@ -182,10 +186,15 @@ def rules_figure(
     for key in order:
         figure.add_trace(
             go.Box(
-                x=np.quantile(values[key], np.linspace(0.02, 0.98, 49)), name=names.get(key, key), orientation="h", boxpoints=False, showlegend=False,
-                line={"color": BLUE if key == "plan" else STONE}, fillcolor=shade(BLUE if key == "plan" else STONE, 0.25),
+                x=np.quantile(values[key], np.linspace(0.02, 0.98, 49)),
+                name=names.get(key, key),
+                orientation="h",
+                boxpoints=False,
+                showlegend=False,
+                line={"color": BLUE if key == "plan" else STONE},
+                fillcolor=shade(BLUE if key == "plan" else STONE, 0.25),
             )
-        )  # fmt: skip
+        )
     labels = [names.get(key, key) for key in order]
     tenth = [float(np.sort(values[key])[: max(1, len(values[key]) // 10)].mean()) for key in order]
     figure.add_trace(

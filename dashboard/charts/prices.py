@@ -111,13 +111,7 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
         best = pd.Timestamp(first) + pd.DateOffset(months=best_month)
         figure.add_vline(x=best, line={"color": PLUM, "dash": "dot"})
         figure.add_annotation(
-            x=best,
-            y=1,
-            yref="paper",
-            text=_("best to sell"),
-            showarrow=False,
-            yanchor="bottom",
-            font={"color": PLUM},
+            x=best, y=1, yref="paper", text=_("best to sell"), showarrow=False, yanchor="bottom", font={"color": PLUM}
         )
     figure.update_yaxes(rangemode="tozero")
     return layout(figure, _("week of sale"), unit)

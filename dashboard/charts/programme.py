@@ -15,15 +15,24 @@ from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, CLAY, MARKS, PLUM, STONE, STRAW
 
 VERDICT_MARKS = {
-    "far below": ("triangle-down", CLAY), "below": ("triangle-down-open", CLAY), "inside": ("circle", STRAW),
-    "above": ("triangle-up-open", BLUE), "far above": ("triangle-up", BLUE), "cannot tell yet": ("circle-open", STONE),
-}  # fmt: skip
+    "far below": ("triangle-down", CLAY),
+    "below": ("triangle-down-open", CLAY),
+    "inside": ("circle", STRAW),
+    "above": ("triangle-up-open", BLUE),
+    "far above": ("triangle-up", BLUE),
+    "cannot tell yet": ("circle-open", STONE),
+}
 
 
 def funnel(
-    frame: pd.DataFrame, benchmark: float, phi: float, x_title: str, y_title: str, words: Mapping[str, str],
+    frame: pd.DataFrame,
+    benchmark: float,
+    phi: float,
+    x_title: str,
+    y_title: str,
+    words: Mapping[str, str],
     target: float | None = None,
-) -> go.Figure:  # fmt: skip
+) -> go.Figure:
     """Return a funnel: each group's proportion over its size, with limits of chance.
 
     Parameters
@@ -49,29 +58,43 @@ def funnel(
         for index, limit in enumerate((low, high)):
             figure.add_trace(
                 go.Scatter(
-                    x=sizes, y=100 * limit, mode="lines", line={"dash": dash, "color": STONE, "shape": "hv"},
-                    name=name, showlegend=index == 0, legendgroup=name, hoverinfo="skip",
+                    x=sizes,
+                    y=100 * limit,
+                    mode="lines",
+                    line={"dash": dash, "color": STONE, "shape": "hv"},
+                    name=name,
+                    showlegend=index == 0,
+                    legendgroup=name,
+                    hoverinfo="skip",
                 )
-            )  # fmt: skip
+            )
     lines = [(benchmark, words["all"], BLUE, "solid")] + (
         [(target, words["target"], PLUM, "longdash")] if target else []
     )
     for level, name, colour, dash in lines:
         figure.add_trace(
             go.Scatter(
-                x=[1, largest], y=[100 * level] * 2, mode="lines", line={"color": colour, "dash": dash}, name=name,
+                x=[1, largest],
+                y=[100 * level] * 2,
+                mode="lines",
+                line={"color": colour, "dash": dash},
+                name=name,
                 hoverinfo="skip",
             )
-        )  # fmt: skip
+        )
     for verdict, own in frame.groupby("verdict", sort=True):
         mark, colour = VERDICT_MARKS[str(verdict)]
         figure.add_trace(
             go.Scatter(
-                x=own["denominator"], y=100 * own["value"], mode="markers", name=words[str(verdict)], text=own["group"],
+                x=own["denominator"],
+                y=100 * own["value"],
+                mode="markers",
+                name=words[str(verdict)],
+                text=own["group"],
                 marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
                 hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
             )
-        )  # fmt: skip
+        )
     layout(figure, x_title, y_title, height=460)
     figure.update_layout(hovermode="closest")
     figure.update_yaxes(range=[-4, 104])
@@ -79,9 +102,13 @@ def funnel(
 
 
 def intervals(
-    groups: Sequence[str], values: ArrayLike, low: ArrayLike, high: ArrayLike, x_title: str,
+    groups: Sequence[str],
+    values: ArrayLike,
+    low: ArrayLike,
+    high: ArrayLike,
+    x_title: str,
     lines: Sequence[tuple[float, str, str]] = (),
-) -> go.Figure:  # fmt: skip
+) -> go.Figure:
     """Return values with their intervals, groups in the order of the alphabet (no league table).
 
     Parameters
@@ -100,14 +127,21 @@ def intervals(
     middle, left, right = (np.asarray(item, dtype=float)[order] for item in (values, low, high))
     figure = go.Figure(
         go.Scatter(
-            x=middle, y=names, mode="markers", marker={"size": 9, "color": PLUM, "symbol": "diamond"}, showlegend=False,
+            x=middle,
+            y=names,
+            mode="markers",
+            marker={"size": 9, "color": PLUM, "symbol": "diamond"},
+            showlegend=False,
             error_x={
-                "type": "data", "symmetric": False, "color": STONE,
-                "array": np.nan_to_num(right - middle), "arrayminus": np.nan_to_num(middle - left),
+                "type": "data",
+                "symmetric": False,
+                "color": STONE,
+                "array": np.nan_to_num(right - middle),
+                "arrayminus": np.nan_to_num(middle - left),
             },
             hovertemplate="%{y}: %{x:.1f}<extra></extra>",
         )
-    )  # fmt: skip
+    )
     ends = [names[0], names[-1]] if names else []
     for level, name, colour in lines:
         figure.add_trace(
@@ -130,17 +164,24 @@ def intervals(
 
 
 def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title: str) -> go.Figure:
-    """Return how complete each group's records are, in per cent, a mark for each kind of record; alphabet from above."""
+    """Return how complete each group's records are, in per cent, a mark for each kind of record.
+
+    Alphabet from above.
+    """
     order = np.argsort(groups)[::-1]
     names = [groups[i] for i in order]
     figure = go.Figure()
     for (kind, values), mark, colour in zip(shares.items(), MARKS, (BLUE, CLAY, PLUM, STRAW), strict=False):
         figure.add_trace(
             go.Scatter(
-                x=100 * np.asarray(values, dtype=float)[order], y=names, mode="markers", name=kind,
-                marker={"size": 9, "symbol": mark, "color": colour}, hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
+                x=100 * np.asarray(values, dtype=float)[order],
+                y=names,
+                mode="markers",
+                name=kind,
+                marker={"size": 9, "symbol": mark, "color": colour},
+                hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
             )
-        )  # fmt: skip
+        )
     height = max(260, 22 * len(names) + 150)
     layout(figure, x_title, "", height=height)
     figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})

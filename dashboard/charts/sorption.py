@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import plotly.graph_objects as go
 
-from core.grain.keeping import LotCheck
 from core.grain.sorption import IsothermCurve
+from core.storage.keeping import LotCheck
 from dashboard.charts.base import add_fan, layout
 from dashboard.charts.palette import CLAY, INK, PLUM
 from dashboard.text import _, number

@@ -47,18 +47,30 @@ def figure(
                 edge = [*(table[f"{column}_high"] * factor), *reversed(list(table[f"{column}_low"] * factor))]
                 result.add_trace(
                     go.Scatter(
-                        x=both, y=edge, fill="toself", fillcolor=shade(colour, 0.15), line={"width": 0},
-                        hoverinfo="skip", showlegend=False,
+                        x=both,
+                        y=edge,
+                        fill="toself",
+                        fillcolor=shade(colour, 0.15),
+                        line={"width": 0},
+                        hoverinfo="skip",
+                        showlegend=False,
                     ),
-                    row=row, col=1,
-                )  # fmt: skip
+                    row=row,
+                    col=1,
+                )
             result.add_trace(
                 go.Scatter(
-                    x=days, y=table[f"{column}_middle"] * factor, mode="lines", name=names[method],
-                    legendgroup=method, showlegend=row == 1, line={"color": colour, "dash": dash, "width": 2},
+                    x=days,
+                    y=table[f"{column}_middle"] * factor,
+                    mode="lines",
+                    name=names[method],
+                    legendgroup=method,
+                    showlegend=row == 1,
+                    line={"color": colour, "dash": dash, "width": 2},
                 ),
-                row=row, col=1,
-            )  # fmt: skip
+                row=row,
+                col=1,
+            )
     if limit_pct is not None:
         result.add_hline(y=limit_pct, line={"color": STONE, "dash": "dot", "width": 1}, row=1, col=1)
     for row, title in enumerate(titles, start=1):

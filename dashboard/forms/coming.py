@@ -22,7 +22,10 @@ def coming_grain(group: Any) -> None:
     with st.expander(_("Harvests to come, and grain promised but not delivered")):
         st.caption(
             _(
-                "A harvest to come competes for sheets, bags, store and trucks, and the plan finds the week to cut it: now, or later and drier. A lot that still stands may also be written down under 'Lots and readings' with its day of harvest in the future: once it is tested, the plan compares cutting it now."
+                "A harvest to come competes for sheets, bags, store and trucks, and the plan finds the week to cut "
+                "it: now, or later and drier. A lot that still stands may also be written down under 'Lots and "
+                "readings' with its day of harvest in the future: once it is tested, the plan compares cutting it "
+                "now."
             )
         )
         _harvests(group, wishes["harvests"])
@@ -81,8 +84,16 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
         if st.form_submit_button(_("Add this harvest")):
             with page.plain_errors():
                 add_harvest(
-                    store, group.id, state.now(), commodity=crop, on=on, kg=float(kg), moisture_pct=moisture, member=member, label=label
-                )  # fmt: skip
+                    store,
+                    group.id,
+                    state.now(),
+                    commodity=crop,
+                    on=on,
+                    kg=float(kg),
+                    moisture_pct=moisture,
+                    member=member,
+                    label=label,
+                )
                 st.rerun()
 
 
@@ -133,8 +144,18 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
         if st.form_submit_button(_("Add this promise")):
             with page.plain_errors():
                 add_promise(
-                    store, group.id, state.now(), buyer=buyer, commodity=crop, kg=float(kg), price_per_kg=float(price), due=due, agreed_on=agreed, lot=lot, moisture_limit_pct=limit
-                )  # fmt: skip
+                    store,
+                    group.id,
+                    state.now(),
+                    buyer=buyer,
+                    commodity=crop,
+                    kg=float(kg),
+                    price_per_kg=float(price),
+                    due=due,
+                    agreed_on=agreed,
+                    lot=lot,
+                    moisture_limit_pct=limit,
+                )
                 st.rerun()
 
 
@@ -171,6 +192,8 @@ def harvest_choice(outlook: Any, lot: int, currency: str) -> None:
     page.table(shown, "plan_harvest_weeks")
     st.caption(
         _(
-            "By itself, without the limits shared with other lots. Insects of the store that fly to ripe ears, and mould poisons that begin in the field, are not counted: both speak for an early harvest, above all in rain."
+            "By itself, without the limits shared with other lots. Insects of the store that fly to ripe ears, and "
+            "mould poisons that begin in the field, are not counted: both speak for an early harvest, above all in "
+            "rain."
         )
     )

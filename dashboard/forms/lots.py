@@ -504,7 +504,8 @@ def meter_check(group: Any) -> None:
     )
     st.text(
         _(
-            "Shows {bias} points too much, give or take {sd}; humidity {humidity} % too much, give or take {humidity_sd}. Checks: {checked}"
+            "Shows {bias} points too much, give or take {sd}; humidity {humidity} % too much, give or take "
+            "{humidity_sd}. Checks: {checked}"
         ).format(
             bias=number(error.moisture_bias),
             sd=number(error.moisture_sd),
@@ -525,7 +526,8 @@ def meter_check(group: Any) -> None:
         if method == "salt":
             st.caption(
                 _(
-                    "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C (Greenspan 1977). Wait until it stands still."
+                    "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C "
+                    "(Greenspan 1977). Wait until it stands still."
                 )
             )
         shown = st.text_input(
@@ -568,7 +570,8 @@ def measures(group: Any) -> None:
     samples = weighed_measures(store.events(group.id, "diary"))
     st.write(
         _(
-            "Weigh a few fillings of each tin, basin or overfilled bag, and note the day: fillings differ from year to year."
+            "Weigh a few fillings of each tin, basin or overfilled bag, and note the day: fillings differ from "
+            "year to year."
         )
     )
     with st.form("measure_form", clear_on_submit=True):

@@ -9,13 +9,13 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.grain.storage_methods import method_codes
 from core.group.records import Group
 from core.pool.contracts import contract_of
 from core.pool.losses import method_of
 from core.pool.payout import MemberPay
 from core.pool.season import LOSS_KINDS, Season
 from core.pool.terms import DEDUCTIONS, PRICE_RULES, checked_terms
+from core.storage.methods import method_codes
 from dashboard import page, state
 from dashboard.meter_parts import coin as smallest_coin
 from dashboard.meter_parts import coins
@@ -58,10 +58,15 @@ def sale_form(group: Group, season: Season) -> None:
         page.show_error(_("A load needs a buyer, its kilograms and its price."))
         return
     payload = {
-        "pool": pool, "buyer": str(buyer).strip(), "loaded_kg": f"{loaded:.3f}", "loaded_moisture_pct": f"{ours:.2f}",
-        "price_per_kg": f"{price:.4f}", "buyer_deductions": f"{taken:.2f}", "costs": f"{costs:.2f}",
+        "pool": pool,
+        "buyer": str(buyer).strip(),
+        "loaded_kg": f"{loaded:.3f}",
+        "loaded_moisture_pct": f"{ours:.2f}",
+        "price_per_kg": f"{price:.4f}",
+        "buyer_deductions": f"{taken:.2f}",
+        "costs": f"{costs:.2f}",
         "due_on": due.isoformat(),
-    }  # fmt: skip
+    }
     if theirs_kg:
         payload["buyer_kg"] = f"{theirs_kg:.3f}"
     if theirs:
@@ -92,7 +97,10 @@ def contract_check(group: Group, season: Season) -> None:
         crop = season.deliveries[0].commodity if season.deliveries else "maize"
         terms = contract_of(state.store(), group.id, buyer, crop)
         seen = against_water(terms, Decimal(f"{mass:.3f}"), Decimal(f"{moisture:.2f}"), Decimal(f"{price:.4f}"))
-        words = _("The contract takes off {rate} kg ({money}); the water above {base} % is {water} kg. Difference: {kg} kg, {gap}.")  # fmt: skip
+        words = _(
+            "The contract takes off {rate} kg ({money}); the water above {base} % is {water} kg. Difference: {kg} "
+            "kg, {gap}."
+        )
         st.write(
             words.format(
                 rate=number(float(seen.by_rate_kg), 1),
@@ -187,9 +195,11 @@ def loan_form(group: Group, members: dict[int, str], accounts: list[Any]) -> Non
         day = _day(_("Lent on"), "loan_day")
         if st.form_submit_button(_("Write the loan down")):
             payload = {
-                "member_id": member, "principal": f"{amount:.2f}", "monthly_rate": str(Decimal(f"{rate:.3f}") / 100),
+                "member_id": member,
+                "principal": f"{amount:.2f}",
+                "monthly_rate": str(Decimal(f"{rate:.3f}") / 100),
                 "purpose": purpose.strip(),
-            }  # fmt: skip
+            }
             if write(group, [("loan", day, payload)], _("Loan {number} is written down.")):
                 st.rerun()
     open_loans = {account.loan.number: account for account in accounts if account.still_due > 0}
@@ -259,9 +269,7 @@ def terms_form(group: Group, season: Season) -> None:
         "pool_price": _("one price for the whole season"),
         "by_week": _("what came first is sold first: each week's grain gets what its load fetched"),
     }
-    kinds = {
-        "levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances"),
-    }  # fmt: skip
+    kinds = {"levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances")}
     ways = {"per_kg": _("money per kg sold"), "share": _("% of the proceeds")}
     codes = {words: code for code, words in ways.items()}
     agreed = any(event.kind == "terms" for event in read_season(group)[0])
@@ -275,8 +283,11 @@ def terms_form(group: Group, season: Season) -> None:
         )
         left, right = st.columns(2)
         first = left.number_input(
-            _("First payment per kg at the common moisture"), 0.0, value=float(terms.first_payment_per_kg), key="terms_first"
-        )  # fmt: skip
+            _("First payment per kg at the common moisture"),
+            0.0,
+            value=float(terms.first_payment_per_kg),
+            key="terms_first",
+        )
         in_use = str(terms.step if agreed else smallest_coin(group))
         coin = right.text_input(_("Smallest coin in use"), in_use, key="terms_coin")
         rule = st.radio(
@@ -336,10 +347,14 @@ def terms_form(group: Group, season: Season) -> None:
         st.caption(_("What is taken off first, after truck and market"))
         order = [
             place.selectbox(
-                f"{at + 1}.", DEDUCTIONS, DEDUCTIONS.index(terms.order[at]), format_func=kinds.__getitem__, key=f"terms_order_{at}"
+                f"{at + 1}.",
+                DEDUCTIONS,
+                DEDUCTIONS.index(terms.order[at]),
+                format_func=kinds.__getitem__,
+                key=f"terms_order_{at}",
             )
             for at, place in enumerate(st.columns(4))
-        ]  # fmt: skip
+        ]
         kept = st.number_input(
             _("Least that a member takes home, % of what is left after truck and market (0: none agreed)"),
             0.0,
@@ -351,19 +366,25 @@ def terms_form(group: Group, season: Season) -> None:
         if not st.form_submit_button(_("Save the agreement"), type="primary"):
             return
     payload = {
-        "base_pct": f"{base:.1f}", "limit_pct": f"{limit:.1f}", "first_payment_per_kg": f"{first:.4f}",
-        "step": coin.strip(), "price_rule": rule,
-        "grade_factors": _factors(grades) or {"1": "1"}, "week_factors": _factors(weeks),
+        "base_pct": f"{base:.1f}",
+        "limit_pct": f"{limit:.1f}",
+        "first_payment_per_kg": f"{first:.4f}",
+        "step": coin.strip(),
+        "price_rule": rule,
+        "grade_factors": _factors(grades) or {"1": "1"},
+        "week_factors": _factors(weeks),
         "levies": [
             {
-                "name": str(name).strip(), "kind": codes.get(how, "per_kg"),
+                "name": str(name).strip(),
+                "kind": codes.get(how, "per_kg"),
                 "amount": str(Decimal(f"{amount:.6g}") / (100 if codes.get(how) == "share" else 1)),
             }
             for name, how, amount in levies.itertuples(index=False)
             if isinstance(name, str) and name.strip() and amount == amount
         ],
-        "order": order, "minimum_take_home": str(Decimal(f"{kept:.2f}") / 100),
-    }  # fmt: skip
+        "order": order,
+        "minimum_take_home": str(Decimal(f"{kept:.2f}") / 100),
+    }
     with page.plain_errors():
         checked_terms(payload)
         if write(group, [("terms", state.today(), payload)], _("The agreement is saved as entry {number}.")):

@@ -101,7 +101,9 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
         options = replace(options, let_wet_in=wet)
         if "pool" not in columns:
             known = season.pools()
-            pool = left.text_input(_("Pool that they went into"), known[0] if known else _("Main pool"), key=f"earlier_pool_{turn}")  # fmt: skip
+            pool = left.text_input(
+                _("Pool that they went into"), known[0] if known else _("Main pool"), key=f"earlier_pool_{turn}"
+            )
             options = replace(options, pool=pool.strip() or _("Main pool"))
         if "commodity" not in columns:
             crop = right.selectbox(
@@ -121,7 +123,9 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
     if st.button(label.format(count=len(preview.rows)), type="primary", key=f"earlier_write_{kind}") and named():
         with page.busy(_("Writing the rows")):
             _number, count = take_in(state.store(), group.id, preview, state.who(), state.now(), state.today())
-        st.session_state["pool_said"] = _("{count} rows were written. They can be taken back as a whole below.").format(count=count)  # fmt: skip
+        st.session_state["pool_said"] = _("{count} rows were written. They can be taken back as a whole below.").format(
+            count=count
+        )
         st.session_state[f"earlier_turn_{kind}"] = turn + 1
         st.rerun()
 
@@ -131,7 +135,9 @@ def show(group: Group, preview: EarlierPreview) -> None:
     kind = preview.table.kind
     total = number(float(preview.total), 0) + " kg" if kind == DELIVERIES else coins(preview.total, group.currency)
     same = sum(row.duplicate for row in preview.rejected)
-    words = _("{rows} rows can come in, together {total}; {refused} cannot, {same} of them because they are here already.")  # fmt: skip
+    words = _(
+        "{rows} rows can come in, together {total}; {refused} cannot, {same} of them because they are here already."
+    )
     st.info(words.format(rows=len(preview.rows), total=total, refused=len(preview.rejected), same=same))
     for note in preview.notes:
         st.caption(sentence(note))

@@ -49,8 +49,11 @@ def quote_form(group: Group) -> None:
         unit = right.text_input(_("For how much (kg, 90 kg, pound, …)"), "kg", key="prices_quote_unit")
         currency = left.text_input(_("Currency"), group.currency, key="prices_quote_currency").strip().upper()
         rate = right.number_input(
-            _("{own} for one of it, if it is another currency").format(own=group.currency), min_value=0.0, value=None, key="prices_quote_rate"
-        )  # fmt: skip
+            _("{own} for one of it, if it is another currency").format(own=group.currency),
+            min_value=0.0,
+            value=None,
+            key="prices_quote_rate",
+        )
         if not st.form_submit_button(_("Note this price"), type="primary"):
             return
     weight = kilograms(unit)
@@ -185,8 +188,14 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     if split.differing:
         st.warning(
             ngettext(
-                "{n} price differs from one kept for the same day, market and kind: the month would take the median of both. Another variety? Then add to the market's name.",
-                "{n} prices differ from ones kept for the same day, market and kind: the month would take the median of both. Another variety? Then add to the market's name.",
+                (
+                    "{n} price differs from one kept for the same day, market and kind: the month would take the "
+                    "median of both. Another variety? Then add to the market's name."
+                ),
+                (
+                    "{n} prices differ from ones kept for the same day, market and kind: the month would take the "
+                    "median of both. Another variety? Then add to the market's name."
+                ),
                 len(split.differing),
             ).format(n=len(split.differing))
         )

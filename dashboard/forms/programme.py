@@ -62,9 +62,17 @@ def goals_form(book: ProgrammeBook, currency: str) -> None:
         return
     with page.plain_errors():
         enter_goal(
-            state.store(), kind, key, None if gone or value is None else value / definition.scale, on, state.who(),
-            state.now(), source, None if group_id == ALL else group_id, currency if definition.money else "",
-        )  # fmt: skip
+            state.store(),
+            kind,
+            key,
+            None if gone or value is None else value / definition.scale,
+            on,
+            state.who(),
+            state.now(),
+            source,
+            None if group_id == ALL else group_id,
+            currency if definition.money else "",
+        )
         st.rerun()
 
 
@@ -88,14 +96,17 @@ def currency_form(book: ProgrammeBook, currency: str) -> None:
             pd.DataFrame(
                 [
                     {
-                        _("One"): rate.source_currency, _("is worth"): f"{number(rate.rate, 4)} {rate.target_currency}",
-                        _("Day"): day(rate.on), _("Source"): rate.source, _("Entered by"): rate.entered_by,
+                        _("One"): rate.source_currency,
+                        _("is worth"): f"{number(rate.rate, 4)} {rate.target_currency}",
+                        _("Day"): day(rate.on),
+                        _("Source"): rate.source,
+                        _("Entered by"): rate.entered_by,
                     }
                     for rate in book.rates
                 ]
             ),
             "rates_table",
-        )  # fmt: skip
+        )
     else:
         st.caption(_("No rate entered: money of groups with another currency stays in theirs and is not compared."))
     with st.form("rate_form", border=False):

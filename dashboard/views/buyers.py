@@ -61,12 +61,21 @@ def main() -> None:
     page.caution("advice")
     page.sources(
         [
-            _("A buyer's scale and meter are learnt from loads that both sides weighed (Deliveries), drawn towards no difference while they are few (Gelman et al. 2013, section 2.5)."),
-            _("A buyer's price against the market's is learnt from the group's own sales to him, unless it is entered."),
+            _(
+                "A buyer's scale and meter are learnt from loads that both sides weighed (Deliveries), drawn "
+                "towards no difference while they are few (Gelman et al. 2013, section 2.5)."
+            ),
+            _(
+                "A buyer's price against the market's is learnt from the group's own sales to him, unless it is "
+                "entered."
+            ),
             _("Posted deductions for moisture are 1.4 % a point for maize, 3 and 6 % for soya (grain buyers' sheets)."),
-            _("A refused load or a broken offer is taken to be sold on the spot at {share} of the market's price (no source: judgement).").format(share=percent(SPOT_SHARE)),
+            _(
+                "A refused load or a broken offer is taken to be sold on the spot at {share} of the market's price "
+                "(no source: judgement)."
+            ).format(share=percent(SPOT_SHARE)),
         ]
-    )  # fmt: skip
+    )
 
 
 def compare(group: Group, book: BuyerBook) -> None:
@@ -88,25 +97,34 @@ def compare(group: Group, book: BuyerBook) -> None:
         format_func=lambda i: (
             _("another delivery")
             if i is None
-            else _("lot {lot}: {bags} bags of {crop}").format(lot=lots[i].lot.label, bags=lots[i].bags, crop=crop_name(lots[i].lot.commodity))
+            else _("lot {lot}: {bags} bags of {crop}").format(
+                lot=lots[i].lot.label, bags=lots[i].bags, crop=crop_name(lots[i].lot.commodity)
+            )
         ),
         key="buyers_lot",
-    )  # fmt: skip
+    )
     lot = None if chosen is None else lots[chosen]
     tag = "other" if lot is None else str(lot.lot.id)
     left, *columns = st.columns(2 if lot else 3)
     middle, right = (left, columns[0]) if lot else columns
     crop = lot.lot.commodity if lot else left.selectbox(_("Crop"), crops, format_func=crop_name, key="buyers_crop")
     mass = middle.number_input(
-        _("Kilograms"), 1.0, value=float(max(1.0, round(lot.mass_now_kg))) if lot else 2000.0, step=100.0, format="%.0f", key=f"buyers_kg_{tag}"
-    )  # fmt: skip
+        _("Kilograms"),
+        1.0,
+        value=float(max(1.0, round(lot.mass_now_kg))) if lot else 2000.0,
+        step=100.0,
+        format="%.0f",
+        key=f"buyers_kg_{tag}",
+    )
     known = lot.moisture.mean_pct if lot and lot.moisture else 13.0
     moisture = right.number_input(
         _("Moisture by our meter, %"), 5.0, 40.0, float(round(known, 1)), 0.1, key=f"buyers_moisture_{tag}"
     )
     treated = st.checkbox(
-        _("Carries a protectant"), bool(lot and "protectant" in (lot.lot.storage_method or "")), key=f"buyers_treated_{tag}"
-    )  # fmt: skip
+        _("Carries a protectant"),
+        bool(lot and "protectant" in (lot.lot.storage_method or "")),
+        key=f"buyers_treated_{tag}",
+    )
     reference = reference_market(quotes[quotes["commodity"] == crop])
     if reference is None:
         st.warning(
@@ -120,9 +138,18 @@ def compare(group: Group, book: BuyerBook) -> None:
     sd = lot.moisture.standard_error_pct if lot and lot.moisture else 0.3
     interest = cost_of_money(store.facts(group.id))
     bids = compare_bids(
-        [seller.buyer for seller in sellers], offers, crop, price, SPOT_SHARE * price, mass, moisture, min(float(sd), 3.0), treated,
-        state.today(), float(interest.value),
-    )  # fmt: skip
+        [seller.buyer for seller in sellers],
+        offers,
+        crop,
+        price,
+        SPOT_SHARE * price,
+        mass,
+        moisture,
+        min(float(sd), 3.0),
+        treated,
+        state.today(),
+        float(interest.value),
+    )
     taking = [bid for bid in bids if not bid.refused]
     if not taking:
         with top:
@@ -161,8 +188,14 @@ def compare(group: Group, book: BuyerBook) -> None:
         low, high = seller.basis.interval()
         st.caption(
             ngettext(
-                "{buyer} pays about {factor} of the market's price ({low} to {high} in 80 of 100 cases), learnt from {n} month of own sales and quotes.",
-                "{buyer} pays about {factor} of the market's price ({low} to {high} in 80 of 100 cases), learnt from {n} months of own sales and quotes.",
+                (
+                    "{buyer} pays about {factor} of the market's price ({low} to {high} in 80 of 100 cases), learnt "
+                    "from {n} month of own sales and quotes."
+                ),
+                (
+                    "{buyer} pays about {factor} of the market's price ({low} to {high} in 80 of 100 cases), learnt "
+                    "from {n} months of own sales and quotes."
+                ),
                 seller.basis.quotes,
             ).format(
                 buyer=literal(sentence(in_words(seller.buyer.name))),
@@ -240,12 +273,16 @@ def buyer_row(group: Group, entry: BuyerEntry) -> dict[str, str]:
     instruments = []
     if who.own_meter:
         instruments.append(
-            _("meter {points:+.1f} points ({n} loads)").format(points=who.moisture_offset.mean, n=who.moisture_offset.deliveries)
-        )  # fmt: skip
+            _("meter {points:+.1f} points ({n} loads)").format(
+                points=who.moisture_offset.mean, n=who.moisture_offset.deliveries
+            )
+        )
     if who.own_scale:
         instruments.append(
-            _("scale {percent:+.1f} % ({n} loads)").format(percent=100 * who.scale_offset.mean, n=who.scale_offset.deliveries)
-        )  # fmt: skip
+            _("scale {percent:+.1f} % ({n} loads)").format(
+                percent=100 * who.scale_offset.mean, n=who.scale_offset.deliveries
+            )
+        )
     price = _("by offer only")
     if not entry.only_offers:
         price = percent(who.price_factor) if "price_factor" in entry.entered else _("learnt from own sales")
@@ -284,8 +321,16 @@ def offer_row(group: Group, entry: OfferEntry) -> dict[str, str]:
 
 
 def asked(
-    place: Any, label: str, payload: dict[str, Any], key: str, tag: str, hint: str, scale: float = 1.0, low: float = 0.0, high: float | None = None
-) -> float | None:  # fmt: skip
+    place: Any,
+    label: str,
+    payload: dict[str, Any],
+    key: str,
+    tag: str,
+    hint: str,
+    scale: float = 1.0,
+    low: float = 0.0,
+    high: float | None = None,
+) -> float | None:
     """Ask for one number that may stay unknown; return it in the book's unit."""
     before = payload.get(key)
     value = place.number_input(
@@ -323,22 +368,36 @@ def buyer_form(group: Group, book: BuyerBook) -> None:
         def tick(place: Any, label: str, key: str) -> None:
             made[key] = place.checkbox(label, bool(old.get(key)), key=f"buyers_{key}_{tag}")
 
-        def ask(place: Any, label: str, key: str, hint: str, scale: float = 1.0, low: float = 0.0, high: float | None = None) -> None:  # fmt: skip
+        def ask(
+            place: Any, label: str, key: str, hint: str, scale: float = 1.0, low: float = 0.0, high: float | None = None
+        ) -> None:
             made[key] = asked(place, label, old, key, tag, hint, scale, low, high)
 
         unknown = _("not known")
         left, right = st.columns(2)
         made["name"] = left.text_input(_("Name"), old.get("name", ""), key=f"buyers_name_{tag}").strip()
         made["commodities"] = right.multiselect(
-            _("Crops (none chosen = all)"), list(crops_of_group(store, group.id)), old.get("commodities") or [], format_func=crop_name, key=f"buyers_crops_{tag}"
-        )  # fmt: skip
+            _("Crops (none chosen = all)"),
+            list(crops_of_group(store, group.id)),
+            old.get("commodities") or [],
+            format_func=crop_name,
+            key=f"buyers_crops_{tag}",
+        )
         left, right = st.columns(2)
         ask(left, _("Pays, % of the market's price"), "price_factor", _("learnt from own sales"), 100, 0, 300)
         tick(right, _("Buys by offer only"), "only_offers")
         st.markdown(_("**Moisture and quality**"))
         left, right = st.columns(2)
         ask(left, _("Takes off above, % moisture"), "discount_from_pct", unknown, high=40)
-        ask(right, _("… % of the price a point"), "discount_per_point", assumed_word(100 * assumed.discount_per_point, 1), 100, 0, 50)  # fmt: skip
+        ask(
+            right,
+            _("… % of the price a point"),
+            "discount_per_point",
+            assumed_word(100 * assumed.discount_per_point, 1),
+            100,
+            0,
+            50,
+        )
         left, right = st.columns(2)
         ask(left, _("Takes off more above, % moisture"), "second_from_pct", unknown, high=40)
         ask(right, _("… % of the price a point from there on"), "second_per_point", unknown, 100, 0, 50)
@@ -349,12 +408,22 @@ def buyer_form(group: Group, book: BuyerBook) -> None:
         st.markdown(_("**Road and money**"))
         left, right = st.columns(2)
         ask(left, _("Distance, km (0 = collects)"), "distance_km", unknown)
-        ask(right, _("Truck for one trip, {currency}").format(currency=group.currency), "trip_cost", _("assumed: by distance"))  # fmt: skip
+        ask(
+            right,
+            _("Truck for one trip, {currency}").format(currency=group.currency),
+            "trip_cost",
+            _("assumed: by distance"),
+        )
         left, right = st.columns(2)
         ask(left, _("The truck carries, kg"), "truck_kg", assumed_word(assumed.truck_kg))
         ask(right, _("Pays after, days"), "pay_delay_days", assumed_word(assumed.pay_delay_days), high=365)
         left, right = st.columns(2)
-        ask(left, _("Takes a week before the price falls, kg"), "weekly_quantity_kg", assumed_word(assumed.weekly_quantity_kg))  # fmt: skip
+        ask(
+            left,
+            _("Takes a week before the price falls, kg"),
+            "weekly_quantity_kg",
+            assumed_word(assumed.weekly_quantity_kg),
+        )
         ask(right, _("The rest sells lower by, %"), "price_fall", assumed_word(100 * assumed.price_fall), 100, 0, 90)
         left, right = st.columns(2)
         ask(left, _("Takes at least, kg"), "minimum_kg", assumed_word(0))
@@ -387,12 +456,14 @@ def offer_form(group: Group, book: BuyerBook) -> None:
         _("Which offer"),
         [0, *offers],
         format_func=lambda n: (
-            _("{buyer}, offer until {date}").format(buyer=offers[n].offer.buyer.name, date=day(offers[n].offer.valid_until))
+            _("{buyer}, offer until {date}").format(
+                buyer=offers[n].offer.buyer.name, date=day(offers[n].offer.valid_until)
+            )
             if n
             else _("a new one")
         ),
         key="buyers_which_offer",
-    )  # fmt: skip
+    )
     old = dict(offers[of].payload) if of else {}
     tag = f"offer{of}_{offers[of].changes if of else len(book.offers)}"
     codes = list(crops_of_group(store, group.id))
@@ -401,26 +472,53 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     with st.form(f"buyers_offer_form_{tag}"):
         left, right = st.columns(2)
         buyer = left.selectbox(
-            _("Buyer"), numbers, numbers.index(old["buyer"]) if old.get("buyer") in numbers else 0,
-            format_func=lambda n: literal(standing[n].buyer.name), key=f"buyers_offer_buyer_{tag}",
-        )  # fmt: skip
+            _("Buyer"),
+            numbers,
+            numbers.index(old["buyer"]) if old.get("buyer") in numbers else 0,
+            format_func=lambda n: literal(standing[n].buyer.name),
+            key=f"buyers_offer_buyer_{tag}",
+        )
         crop = right.selectbox(
-            _("Crop"), codes, codes.index(old["commodity"]) if old.get("commodity") in codes else 0, format_func=crop_name, key=f"buyers_offer_crop_{tag}"
-        )  # fmt: skip
+            _("Crop"),
+            codes,
+            codes.index(old["commodity"]) if old.get("commodity") in codes else 0,
+            format_func=crop_name,
+            key=f"buyers_offer_crop_{tag}",
+        )
         price = asked(left, _("Price, {currency} per kg").format(currency=group.currency), old, "price_per_kg", tag, "")
         quantity = asked(right, _("At most, kg"), old, "quantity_kg", tag, _("any"))
         first = left.date_input(
             _("From"), _date(old.get("valid_from")) or state.today(), key=f"buyers_offer_from_{tag}"
         )
-        until = right.date_input(_("Until"), _date(old.get("valid_until")) or state.today() + timedelta(days=30), key=f"buyers_offer_until_{tag}")  # fmt: skip
-        chance = asked(left, _("Chance that it is not kept, %"), old, "chance_not_honoured", tag, assumed_word(100 * assumed.chance_not_honoured), 100, 0, 100)  # fmt: skip
+        until = right.date_input(
+            _("Until"),
+            _date(old.get("valid_until")) or state.today() + timedelta(days=30),
+            key=f"buyers_offer_until_{tag}",
+        )
+        chance = asked(
+            left,
+            _("Chance that it is not kept, %"),
+            old,
+            "chance_not_honoured",
+            tag,
+            assumed_word(100 * assumed.chance_not_honoured),
+            100,
+            0,
+            100,
+        )
         sent = st.form_submit_button(_("Write the offer into the book"), type="primary")
     if not sent:
         return
     made = {
-        "of": of or None, "buyer": buyer, "commodity": crop, "price_per_kg": price, "quantity_kg": quantity, "valid_from": first.isoformat(), "valid_until": until.isoformat(),
+        "of": of or None,
+        "buyer": buyer,
+        "commodity": crop,
+        "price_per_kg": price,
+        "quantity_kg": quantity,
+        "valid_from": first.isoformat(),
+        "valid_until": until.isoformat(),
         "chance_not_honoured": chance,
-    }  # fmt: skip
+    }
     kept = {key: value for key, value in made.items() if value is not None}
     write_offer(store, group.id, kept, state.today(), state.who(), state.now())
     st.session_state["buyers_noted"] = _("Written into the book: an offer of {name}.").format(
@@ -437,9 +535,11 @@ def withdraw_form(group: Group, book: BuyerBook) -> None:
     """Write that a buyer or an offer does not stand any more."""
     choices = {entry.number: literal(entry.buyer.name) for entry in book.standing_buyers()}
     choices |= {
-        entry.number: _("{buyer}, offer until {date}").format(buyer=entry.offer.buyer.name, date=day(entry.offer.valid_until))
+        entry.number: _("{buyer}, offer until {date}").format(
+            buyer=entry.offer.buyer.name, date=day(entry.offer.valid_until)
+        )
         for entry in book.standing_offers(state.today())
-    }  # fmt: skip
+    }
     undo_withdrawal(group, book)
     if not choices:
         st.markdown(_("There is nothing to withdraw."))
@@ -457,7 +557,10 @@ def withdraw_form(group: Group, book: BuyerBook) -> None:
 
 
 def undo_withdrawal(group: Group, book: BuyerBook) -> None:
-    """Offer to let a withdrawn buyer or offer stand again; the withdrawal stays in the book, with the entry that undoes it."""
+    """Offer to let a withdrawn buyer or offer stand again.
+
+    The withdrawal stays in the book, with the entry that undoes it.
+    """
     store = state.store()
     gone = {e.number: e.buyer.name for e in book.buyers if e.withdrawn_on is not None}
     gone |= {

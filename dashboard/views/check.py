@@ -9,7 +9,10 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.grain.commodities import Commodity
-from core.grain.keeping import (
+from core.grain.sorption import isotherm_curve
+from core.group.own_crops import crops_of_group
+from core.reports.keeping_card import WORDS, keeping_card_html
+from core.storage.keeping import (
     DRY,
     PERIODS,
     WET,
@@ -21,9 +24,6 @@ from core.grain.keeping import (
     keeping_limit,
     target_moisture,
 )
-from core.grain.sorption import isotherm_curve
-from core.group.own_crops import crops_of_group
-from core.reports.keeping_card import WORDS, keeping_card_html
 from dashboard import page, state
 from dashboard.charts.sorption import isotherm_figure
 from dashboard.text import _, day, language, number
@@ -97,10 +97,7 @@ def _show(check: LotCheck) -> None:
     """Show decision, moisture, what to do, the picture and the reasons."""
     moisture = number(check.moisture_pct, 1)
     spread = number(1.645 * check.moisture_sd_pct, 1)
-    heads = {
-        DRY: _("Dry enough to keep. Moisture {moisture} %."),
-        WET: _("Too wet to keep. Moisture {moisture} %."),
-    }
+    heads = {DRY: _("Dry enough to keep. Moisture {moisture} %."), WET: _("Too wet to keep. Moisture {moisture} %.")}
     page.answer(heads.get(check.decision, _("Cannot tell yet. Moisture {moisture} %.")).format(moisture=moisture))
     first, second, third = st.columns(3)
     first.metric(
@@ -121,7 +118,8 @@ def _show(check: LotCheck) -> None:
     )
     st.caption(
         _(
-            "The moisture is certain to about {spread} points either way (9 times in 10): sensor, and published sets that "
+            "The moisture is certain to about {spread} points either way (9 times in 10): sensor, and published "
+            "sets that "
             "disagree. Keeping is judged on humidity itself, so the disagreement of the sets hardly touches it."
         ).format(spread=spread)
     )

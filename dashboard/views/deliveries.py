@@ -56,10 +56,16 @@ def entry_form(group: Any, members: dict[int, str], season: Season) -> None:
         if not st.form_submit_button(_("Write it down"), type="primary"):
             return
     payload = {
-        "member_id": member, "pool": str(pool).strip(), "commodity": crop, "gross_kg": f"{gross:.3f}",
-        "tare_kg": f"{tare:.3f}", "bags": int(bags), "moisture_pct": f"{moisture:.2f}",
-        "moisture_sd_pct": f"{spread:.2f}", "grade": grade,
-    }  # fmt: skip
+        "member_id": member,
+        "pool": str(pool).strip(),
+        "commodity": crop,
+        "gross_kg": f"{gross:.3f}",
+        "tare_kg": f"{tare:.3f}",
+        "bags": int(bags),
+        "moisture_pct": f"{moisture:.2f}",
+        "moisture_sd_pct": f"{spread:.2f}",
+        "grade": grade,
+    }
     with page.plain_errors():
         delivery = checked_delivery(payload, 0, day, state.who())
         present = next((item for item in season.deliveries if item.pool == delivery.pool), None)
@@ -84,7 +90,8 @@ def receipts(group: Any, season: Season, members: dict[int, str]) -> None:
         _("Delivery"),
         list(latest),
         format_func=lambda key: (
-            f"{latest[key].receipt_number}: {members.get(latest[key].member_id, '?')}, {latest[key].on}, {latest[key].net_kg:,.1f} kg"
+            f"{latest[key].receipt_number}: {members.get(latest[key].member_id, '?')}, {latest[key].on}, "
+            f"{latest[key].net_kg:,.1f} kg"
         ),
         key="delivery_receipt",
     )
@@ -171,10 +178,7 @@ def main() -> None:
                     "A flat rate of {rate} % a point above {base} % would have counted {kg} kg {less} than the exact "
                     "water; below {base} % it gives nothing for dry grain. The exact water is used here."
                 ).format(
-                    rate=flat.value,
-                    base=base,
-                    kg=number(abs(worst), 1),
-                    less=_("less") if worst <= 0 else _("more"),
+                    rate=flat.value, base=base, kg=number(abs(worst), 1), less=_("less") if worst <= 0 else _("more")
                 )
                 + f" ({page.origin_text(flat)})"
             )

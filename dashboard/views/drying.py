@@ -11,9 +11,7 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
-from core.grain.drying import METHODS, DryingRun, DryingSetup, simulate_drying
-from core.grain.drying_advice import (
+from core.drying.advice import (
     RANGES_ONLY_AFTER_DAYS,
     DayHours,
     chance_dry_by,
@@ -25,8 +23,10 @@ from core.grain.drying_advice import (
     retest_time,
     stop_times,
 )
-from core.grain.drying_setups import drying_method
-from core.grain.drying_weather import mend_weather
+from core.drying.run import METHODS, DryingRun, DryingSetup, simulate_drying
+from core.drying.setups import drying_method
+from core.drying.weather import mend_weather
+from core.errors import DryholdError
 from core.group.drying_records import (
     DIARY_WORDS,
     LearnedRate,
@@ -247,7 +247,8 @@ def _sentence(days: tuple[float, float, float], chance: float) -> str:
     low, middle, high = days
     if not np.isfinite(middle):
         return _(
-            "It is more likely than not that this lot will not be dry within {days} days: {chance} of the weathers looked at dry it."
+            "It is more likely than not that this lot will not be dry within {days} days: {chance} of the weathers "
+            "looked at dry it."
         ).format(days=LOOK_AHEAD_DAYS, chance=percent(chance))
     if middle > RANGES_ONLY_AFTER_DAYS:
         upper = number(high, 0) if np.isfinite(high) else _("more than {days}").format(days=LOOK_AHEAD_DAYS)
@@ -366,7 +367,8 @@ def _stopping(group: Any, lot_state: LotState, run: DryingRun, facts: dict) -> N
     if given:
         st.markdown(
             _(
-                "One point too dry costs the lot **{cost}**, if it is sold by weight and nobody pays more for drier grain."
+                "One point too dry costs the lot **{cost}**, if it is sold by weight and nobody pays more for "
+                "drier grain."
             ).format(cost=money(overdrying_cost(dry_mass, run.target_pct, 1.0, given), group.currency))
         )
 

@@ -8,18 +8,18 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.drying.run import METHODS
+from core.drying.setups import drying_method
+from core.drying.weather import mend_weather
 from core.errors import DryholdError
-from core.grain.drying import METHODS
-from core.grain.drying_setups import drying_method
-from core.grain.drying_weather import mend_weather
 from core.group.drying_records import drying_setup, learned_rate, remembered_weather
 from core.group.floor_spaces import Space, keep_spaces, load_of, spaces_of_group
 from core.group.lot_state import LotState, current_lot_states
 from core.group.own_crops import resolve_crop
 from core.group.sampling import DRY, WET
+from core.planning.case_from_records import crop_price
 from core.planning.floor import FloorProblem, FloorSchedule, FloorSpace, plan_floor, worth_of_space
 from core.planning.floor_inputs import DryingPlace, FloorTerms, WetLot, floor_problem
-from core.planning.records import crop_price
 from core.weather.scenarios import extend_scenarios
 from dashboard import page, state
 from dashboard.charts.floor import floor_figure
@@ -78,7 +78,9 @@ def _may_be_dried(item: LotState) -> bool:
 def _choose_lots(group: Any, states: list[LotState]) -> list[int]:
     """Let a person choose the lots; those that are too wet come chosen."""
     labels = {
-        item.lot.id: f"{item.lot.label} · {_(item.lot.commodity.replace('_', ' '))} · {number(item.moisture.mean_pct, 1)} %"
+        item.lot.id: (
+            f"{item.lot.label} · {_(item.lot.commodity.replace('_', ' '))} · {number(item.moisture.mean_pct, 1)} %"
+        )
         for item in states
     }
     return st.multiselect(

@@ -45,16 +45,20 @@ def main() -> None:
         page.sources(
             [
                 _(
-                    "Range of a lot's mean: spread between bags, bags probed out of how many, error of reading, of the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
+                    "Range of a lot's mean: spread between bags, bags probed out of how many, error of reading, of "
+                    "the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
                 ),
                 _(
-                    "Dry enough, too wet, cannot tell: guard band by what a refusal costs against one more day of drying (JCGM 106:2012)."
+                    "Dry enough, too wet, cannot tell: guard band by what a refusal costs against one more day of "
+                    "drying (JCGM 106:2012)."
                 ),
                 _(
-                    "Bags to probe: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO 13690, from memory)."
+                    "Bags to probe: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
+                    "13690, from memory)."
                 ),
                 _(
-                    "Keeping: 65 to 70 % humidity between the grains at the store's warmest temperature (common practice)."
+                    "Keeping: 65 to 70 % humidity between the grains at the store's warmest temperature (common "
+                    "practice)."
                 ),
                 _("'Maize is dry below 13 %, at 15 % dry it more': common practice, no source."),
             ]
@@ -123,7 +127,8 @@ def one_lot(group: Any, states: list[LotState]) -> None:
     rules = judging_rules(state.store(), group.id)
     st.caption(
         _(
-            "A refusal or spoilt part is taken to cost {refusal}, one more day of drying {day_cost}; the risk is the second divided by the first."
+            "A refusal or spoilt part is taken to cost {refusal}, one more day of drying {day_cost}; the risk is "
+            "the second divided by the first."
         ).format(
             refusal=money(cost_if_refused(one.lot, one.mass_now_kg, rules), group.currency),
             day_cost=money(cost_of_a_day(one.mass_now_kg, rules), group.currency),
@@ -142,7 +147,8 @@ def one_lot(group: Any, states: list[LotState]) -> None:
         )
         st.caption(
             _(
-                "Spread between bags {spread} points; error common to all bags {common} points; standard error of the mean {error} points."
+                "Spread between bags {spread} points; error common to all bags {common} points; standard error of "
+                "the mean {error} points."
             ).format(
                 spread=number(one.moisture.bag_sd_pct, 2),
                 common=number(one.moisture.common_sd_pct, 2),
@@ -157,7 +163,8 @@ def one_lot(group: Any, states: list[LotState]) -> None:
     if one.humidity is not None:
         st.caption(
             _(
-                "At the store's warmest temperature its bags would show {mean} % humidity between the grains (keeping is judged on this)."
+                "At the store's warmest temperature its bags would show {mean} % humidity between the grains "
+                "(keeping is judged on this)."
             ).format(mean=number(one.humidity.mean_pct))
         )
     mass = _("Mass {mass} kg, of which {dry} kg dry matter").format(

@@ -131,21 +131,38 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
     if kind == "payment":
         member = member_field(account, "acc_member")
         return {
-            "member": member, "amount": amount_field(_("Amount (what is owed stands there)"), "acc_amount", owed_by(account, member)),
-            "money": place_field("acc_place"), "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
-        }  # fmt: skip
+            "member": member,
+            "amount": amount_field(_("Amount (what is owed stands there)"), "acc_amount", owed_by(account, member)),
+            "money": place_field("acc_place"),
+            "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
+        }
     if kind == "plan":
         member = member_field(account, "acc_member")
         rate = st.number_input(_("Interest a month, %"), 0.0, 20.0, 0.0, key="acc_rate")
         months = int(st.number_input(_("Monthly instalments"), 1, 60, 6, key="acc_months"))
         rows, terms = instalment_plan(
-            amount_field(_("Amount"), "acc_amount", owed_by(account, member)), Decimal(str(rate)) / 100, months,
-            st.date_input(_("First due on"), add_months(state.today(), 1), key="acc_first"), step,
-        )  # fmt: skip
+            amount_field(_("Amount"), "acc_amount", owed_by(account, member)),
+            Decimal(str(rate)) / 100,
+            months,
+            st.date_input(_("First due on"), add_months(state.today(), 1), key="acc_first"),
+            step,
+        )
         st.dataframe(
-            pd.DataFrame([{_("No."): r.number, _("Due"): r.due, _("Payment"): float(r.payment), _("Interest"): float(r.interest), _("Still owed"): float(r.remaining)} for r in rows]),
-            hide_index=True, width="stretch",
-        )  # fmt: skip
+            pd.DataFrame(
+                [
+                    {
+                        _("No."): r.number,
+                        _("Due"): r.due,
+                        _("Payment"): float(r.payment),
+                        _("Interest"): float(r.interest),
+                        _("Still owed"): float(r.remaining),
+                    }
+                    for r in rows
+                ]
+            ),
+            hide_index=True,
+            width="stretch",
+        )
         return {"member": member, **terms}
     if kind == "grain_payment":
         member = member_field(account, "acc_member")
@@ -171,9 +188,15 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
         )
         st.write(say(paid.explanation))
         return {
-            "member": member, "kg": exact(kg), "moisture_pct": exact(moisture), "agreed_kg": paid.agreed_kg,
-            "agreed_moisture_pct": exact(agreed), "price_per_kg": str(price), "agreed_on": agreed_on, "amount": paid.amount,
-        }  # fmt: skip
+            "member": member,
+            "kg": exact(kg),
+            "moisture_pct": exact(moisture),
+            "agreed_kg": paid.agreed_kg,
+            "agreed_moisture_pct": exact(agreed),
+            "price_per_kg": str(price),
+            "agreed_on": agreed_on,
+            "amount": paid.amount,
+        }
     if kind == "labour":
         member = member_field(account, "acc_member")
         hours = exact(st.number_input(_("Hours"), 0.25, 500.0, 4.0, key="acc_hours"))
@@ -188,16 +211,20 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
         return {"member": member, "hours": hours, "price": price, "amount": value_labour(hours, price, step)}
     if kind == "outside_tests":
         return {
-            "payer": st.text_input(_("Who pays"), key="acc_payer"), "tests": int(st.number_input(_("Tests"), 1, 1000, 1, key="acc_tests")),
-            "amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place"),
+            "payer": st.text_input(_("Who pays"), key="acc_payer"),
+            "tests": int(st.number_input(_("Tests"), 1, 1000, 1, key="acc_tests")),
+            "amount": amount_field(_("Amount"), "acc_amount"),
+            "money": place_field("acc_place"),
             "reference": st.text_input(_("Reference (mobile money, receipt book)"), key="acc_reference"),
-        }  # fmt: skip
+        }
     if kind == "spent":
         what = st.selectbox(_("On what"), SPENT_ON, format_func=_, key="acc_what")
         result = {
-            "on_what": what, "amount": amount_field(_("Amount"), "acc_amount"), "money": place_field("acc_place"),
+            "on_what": what,
+            "amount": amount_field(_("Amount"), "acc_amount"),
+            "money": place_field("acc_place"),
             "text": st.text_input(_("Note"), key="acc_note"),
-        }  # fmt: skip
+        }
         if what == "repair" and account.facts.rule is not None:
             result["holder"] = member_field(account, "acc_holder", _("nobody's fault"))
         return result
@@ -212,10 +239,11 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
         seasons = int(facts["meter.life_seasons"].value)
         return {
             "amount": amount_field(_("Price"), "acc_amount", float(facts["meter.price"].value)),
-            "paid_from": st.radio(_("Paid from"), list(words), format_func=lambda w: words[w], key="acc_from"), "money": place_field("acc_place"),
+            "paid_from": st.radio(_("Paid from"), list(words), format_func=lambda w: words[w], key="acc_from"),
+            "money": place_field("acc_place"),
             "life_months": int(st.number_input(_("Months that it will last"), 1, 240, 12 * seasons, key="acc_life")),
             "resale": amount_field(_("What it will fetch then"), "acc_resale"),
-        }  # fmt: skip
+        }
     if kind == "seller_paid":
         owed = max(float(-account.journal.balance(SELLER, state.today())), 0.0)
         return {
@@ -231,9 +259,10 @@ def particulars(kind: str, group: Any, account: Account) -> dict[str, Any]:
             )
         )
         return {
-            "principal": amount_field(_("Of the loan itself"), "acc_principal"), "interest": amount_field(_("Interest"), "acc_interest"),
+            "principal": amount_field(_("Of the loan itself"), "acc_principal"),
+            "interest": amount_field(_("Interest"), "acc_interest"),
             "money": place_field("acc_place"),
-        }  # fmt: skip
+        }
     if kind == "depreciation":
         return {
             "amount": amount_field(
@@ -320,10 +349,11 @@ def write_down(group: Any, account: Account, events: list[Any]) -> None:
     short = taken_out(kind, payload) - account.journal.balance(f"assets:{payload.get('money', 'cash box')}", on)
     if kind in TAKES_MONEY and payload.get("paid_from", "money") == "money" and short > 0:
         st.warning(
-            _("In the {place} {amount} are lacking for that on this day. Choose another place, or write down first how the money came in or was moved.").format(
-                place=_(payload["money"]), amount=coins(short, group.currency)
-            )
-        )  # fmt: skip
+            _(
+                "In the {place} {amount} are lacking for that on this day. Choose another place, or write down "
+                "first how the money came in or was moved."
+            ).format(place=_(payload["money"]), amount=coins(short, group.currency))
+        )
     if st.button(_("Write it into the book"), type="primary", key="acc_write") and write(group, kind, payload, on):
         forget_entry()
         st.rerun()
@@ -363,8 +393,10 @@ def papers(group: Any, account: Account) -> None:
     st.download_button(
         _("Statement to print"),
         statement_sheet(account, member, group.name, group.currency, state.today(), say, start),
-        file_name="statement.html", mime="text/html", key="paper_statement",
-    )  # fmt: skip
+        file_name="statement.html",
+        mime="text/html",
+        key="paper_statement",
+    )
     if account.receipts:
         receipts = {receipt.number: receipt for receipt in reversed(account.receipts)}
         chosen = st.selectbox(
@@ -374,9 +406,12 @@ def papers(group: Any, account: Account) -> None:
         st.code(text, language=None)
         st.download_button(_("Receipt as text"), text, file_name=f"receipt_{chosen}.txt", key="paper_receipt_file")
     st.download_button(
-        _("The whole account to print"), account_sheet(account, group.name, group.currency, state.today(), say),
-        file_name="account.html", mime="text/html", key="paper_account",
-    )  # fmt: skip
+        _("The whole account to print"),
+        account_sheet(account, group.name, group.currency, state.today(), say),
+        file_name="account.html",
+        mime="text/html",
+        key="paper_account",
+    )
 
 
 def close_season(group: Any, account: Account) -> None:
@@ -384,9 +419,12 @@ def close_season(group: Any, account: Account) -> None:
     if account.facts.closed_until is not None:
         st.caption(_("The season up to {day} is closed.").format(day=day(account.facts.closed_until)))
     last = st.date_input(
-        _("Last day of the season"), state.today(), max_value=state.today(), key="close_day",
+        _("Last day of the season"),
+        state.today(),
+        max_value=state.today(),
+        key="close_day",
         help=_("Every step below counts up to and with this day."),
-    )  # fmt: skip
+    )
     owing = [row for row in member_balances(account, last) if row.owes > 0]
     if owing:
         st.caption(
@@ -409,7 +447,8 @@ def close_season(group: Any, account: Account) -> None:
     totals = account.journal.totals(last)
     result = totals["income"] - totals["expenses"]
     st.markdown(
-        f"3. {_('The season leaves {amount} (charges, fees and interest less what was spent and written off). Of that:').format(amount=coins(result, group.currency))}"
+        f"3. "
+        f"{_('The season leaves {amount} (charges, fees and interest less what was spent and written off). Of that:').format(amount=coins(result, group.currency))}"
     )
     left, right = st.columns(2)
     with left:
@@ -427,9 +466,12 @@ def close_season(group: Any, account: Account) -> None:
         st.session_state.pop("close_sure", None)
         st.rerun()
     st.download_button(
-        _("The whole account to print"), account_sheet(account, group.name, group.currency, last, say),
-        file_name="account.html", mime="text/html", key="close_paper",
-    )  # fmt: skip
+        _("The whole account to print"),
+        account_sheet(account, group.name, group.currency, last, say),
+        file_name="account.html",
+        mime="text/html",
+        key="close_paper",
+    )
 
 
 def count_money(group: Any, account: Account, last: date) -> None:
@@ -440,10 +482,12 @@ def count_money(group: Any, account: Account, last: date) -> None:
         in_book = account.journal.balance(f"assets:{place}", last)
         counted = exact(
             column.number_input(
-                _("{place}, counted").format(place=_(place).capitalize()), min_value=0.0,
-                value=max(float(in_book), 0.0), key=f"close_{place}_{in_book}_{last}",
+                _("{place}, counted").format(place=_(place).capitalize()),
+                min_value=0.0,
+                value=max(float(in_book), 0.0),
+                key=f"close_{place}_{in_book}_{last}",
             )
-        )  # fmt: skip
+        )
         column.caption(_("The book says {amount}").format(amount=coins(in_book, group.currency)))
         if counted != in_book:
             differing[place] = counted
@@ -516,13 +560,19 @@ def journal(group: Any, account: Account) -> None:
     """Show the journal, the balances, and let an event be taken back."""
     lines = [
         {
-            _("No."): entry.number, _("Day"): entry.on, _("What"): say(entry.text), _("Account"): line.account,
-            _("Member"): account.facts.names.get(line.party, line.party), _("Debit"): float(line.debit), _("Credit"): float(line.credit), _("Written by"): entry.who,
+            _("No."): entry.number,
+            _("Day"): entry.on,
+            _("What"): say(entry.text),
+            _("Account"): line.account,
+            _("Member"): account.facts.names.get(line.party, line.party),
+            _("Debit"): float(line.debit),
+            _("Credit"): float(line.credit),
+            _("Written by"): entry.who,
         }
         for entry in reversed(account.journal.entries)
         if entry.on <= state.today()
         for line in entry.lines
-    ]  # fmt: skip
+    ]
     page.table(pd.DataFrame(lines), key="journal_table", file_name="journal.csv")
     ahead = sum(entry.on > state.today() for entry in account.journal.entries)
     if ahead:
@@ -553,9 +603,14 @@ def journal(group: Any, account: Account) -> None:
         words = {**choices(), **written_elsewhere()}
         st.write(_("Nothing can be deleted: a wrong entry is taken back, and both stay readable."))
         chosen = st.selectbox(
-            _("Entry to take back"), list(standing), key="journal_back",
-            format_func=lambda n: f"{standing[n].on} · {words.get(standing[n].kind, standing[n].kind)} · {standing[n].payload.get('amount', '')}",
-        )  # fmt: skip
+            _("Entry to take back"),
+            list(standing),
+            key="journal_back",
+            format_func=lambda n: (
+                f"{standing[n].on} · {words.get(standing[n].kind, standing[n].kind)} · "
+                f"{standing[n].payload.get('amount', '')}"
+            ),
+        )
         reason = st.text_input(_("Reason"), key="journal_reason")
         if st.button(_("Take it back"), disabled=not reason.strip(), key="journal_take") and write(
             group, "reversal", {"reason": reason.strip()}, reverses=chosen
@@ -588,7 +643,8 @@ def seller_offer(group: Any) -> None:
         _("Price and difference for that month come from the group's own price series of maize.")
         if known
         else _(
-            "There is no price series of maize that shows a season: today's price and a quarter more or less are assumed."
+            "There is no price series of maize that shows a season: today's price and a quarter more or less are "
+            "assumed."
         )
     )
     left, right = st.columns(2)
@@ -613,16 +669,29 @@ def seller_offer(group: Any) -> None:
     page.table(
         pd.DataFrame(
             [
-                {_("Way to pay"): _("cash now"), _("Costs in today's money"): money(result.cash, group.currency), _("8 of 10 cases"): "–"},
-                {_("Way to pay"): _("loan, {count} payments of {payment}").format(count=loan_months, payment=money(result.loan_payment, group.currency)),
-                 _("Costs in today's money"): money(result.loan, group.currency), _("8 of 10 cases"): "–"},
-                {_("Way to pay"): _("{kg} kg of grain in {months} months").format(kg=number(kg, 0), months=months),
-                 _("Costs in today's money"): money(result.grain_median, group.currency),
-                 _("8 of 10 cases"): _("{low} to {high}").format(low=money(result.grain_low, group.currency), high=money(result.grain_high, group.currency))},
+                {
+                    _("Way to pay"): _("cash now"),
+                    _("Costs in today's money"): money(result.cash, group.currency),
+                    _("8 of 10 cases"): "–",
+                },
+                {
+                    _("Way to pay"): _("loan, {count} payments of {payment}").format(
+                        count=loan_months, payment=money(result.loan_payment, group.currency)
+                    ),
+                    _("Costs in today's money"): money(result.loan, group.currency),
+                    _("8 of 10 cases"): "–",
+                },
+                {
+                    _("Way to pay"): _("{kg} kg of grain in {months} months").format(kg=number(kg, 0), months=months),
+                    _("Costs in today's money"): money(result.grain_median, group.currency),
+                    _("8 of 10 cases"): _("{low} to {high}").format(
+                        low=money(result.grain_low, group.currency), high=money(result.grain_high, group.currency)
+                    ),
+                },
             ]
         ),
         key="offer_table",
-    )  # fmt: skip
+    )
     page.caution("advice")
 
 
@@ -631,11 +700,14 @@ def offer_answer(result: OfferComparison, currency: str) -> str:
     ways = {_("cash now"): result.cash, _("the loan"): result.loan, _("grain"): result.grain_median}
     cheapest = min(ways, key=lambda name: ways[name])
     return _(
-        "{way} costs least in today's money ({amount}). In {chance} of the cases the grain is dearer than the loan: it is where a kilogram fetches more than {price} at the harvest."
+        "{way} costs least in today's money ({amount}). In {chance} of the cases the grain is dearer than the "
+        "loan: it is where a kilogram fetches more than {price} at the harvest."
     ).format(
-        way=cheapest[0].upper() + cheapest[1:], amount=money(ways[cheapest], currency),
-        chance=percent(result.chance_grain_dearer), price=money(result.breakeven_price, currency),
-    )  # fmt: skip
+        way=cheapest[0].upper() + cheapest[1:],
+        amount=money(ways[cheapest], currency),
+        chance=percent(result.chance_grain_dearer),
+        price=money(result.breakeven_price, currency),
+    )
 
 
 def main() -> None:
@@ -668,16 +740,33 @@ def main() -> None:
         page.chart(money_figure(lines, group.currency), alt=_("Money left after each day"), key="acc_chart")
     page.table(who_owes(balances, group), key="acc_owes", file_name="who_owes.csv")
     sections = {
-        "write": _("Write down"), "money": _("Money in and out"), "papers": _("Statements and receipts"), "close": _("Close the season"),
-        "import": _("Earlier payments"), "offer": _("Grain instead of cash"), "journal": _("Journal"),
-    }  # fmt: skip
+        "write": _("Write down"),
+        "money": _("Money in and out"),
+        "papers": _("Statements and receipts"),
+        "close": _("Close the season"),
+        "import": _("Earlier payments"),
+        "offer": _("Grain instead of cash"),
+        "journal": _("Journal"),
+    }
     section = st.segmented_control(
         _("What to do"), list(sections), default="write", format_func=lambda s: sections[s], key="acc_section"
     )
     ask_name()
     with page.plain_errors():
         if section == "money":
-            table = [{_("Day"): r.on, _("What"): say(r.text), _("Place"): _(r.place), _("In"): number(float(r.money_in), 2), _("Out"): number(float(r.money_out), 2), _("Left"): number(float(r.left), 2), _("Reference"): r.reference, _("Written by"): r.who} for r in reversed(lines)]  # fmt: skip
+            table = [
+                {
+                    _("Day"): r.on,
+                    _("What"): say(r.text),
+                    _("Place"): _(r.place),
+                    _("In"): number(float(r.money_in), 2),
+                    _("Out"): number(float(r.money_out), 2),
+                    _("Left"): number(float(r.left), 2),
+                    _("Reference"): r.reference,
+                    _("Written by"): r.who,
+                }
+                for r in reversed(lines)
+            ]
             page.table(pd.DataFrame(table), key="acc_money", file_name="money.csv")
         elif section == "papers":
             papers(group, account)

@@ -86,21 +86,27 @@ def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest
         pd.DataFrame(
             [
                 {
-                    _("Day"): r.day, _("Member"): names.get(r.need.member, "?"), _("Lot"): r.need.lot,
-                    _("State"): _("late") if r.late else _("in time"), _("Why"): say(r.reason),
+                    _("Day"): r.day,
+                    _("Member"): names.get(r.need.member, "?"),
+                    _("Lot"): r.need.lot,
+                    _("State"): _("late") if r.late else _("in time"),
+                    _("Why"): say(r.reason),
                 }
                 for r in rows
             ]
         ),
-        key="log_proposal", file_name="meter_days.csv",
-    )  # fmt: skip
+        key="log_proposal",
+        file_name="meter_days.csv",
+    )
     mine = [row for row in rows if row.need.member in account.facts.members]
     if not mine:
         return
     chosen = st.selectbox(
-        _("Promise the meter for"), range(len(mine)), key="log_proposed",
+        _("Promise the meter for"),
+        range(len(mine)),
+        key="log_proposed",
         format_func=lambda n: f"{names[mine[n].need.member]} · {mine[n].need.lot} · {day(mine[n].day)}",
-    )  # fmt: skip
+    )
     left, right = st.columns(2)
     one = left.button(_("Promise it"), key="log_promise")
     every = right.button(_("Promise all of these days"), key="log_promise_all")
@@ -117,8 +123,12 @@ def booking_of(row: ProposedDay) -> dict[str, Any]:
     """Return the particulars of a promise for a proposed day, on which the meter goes round."""
     one_day = row.day.isoformat()
     return {
-        "member": row.need.member, "first_day": one_day, "last_day": one_day, "purpose": row.need.lot, "shared": True,
-    }  # fmt: skip
+        "member": row.need.member,
+        "first_day": one_day,
+        "last_day": one_day,
+        "purpose": row.need.lot,
+        "shared": True,
+    }
 
 
 def main() -> None:
@@ -153,9 +163,15 @@ def main() -> None:
     if tests:
         st.subheader(_("Tests by member"))
         page.table(
-            pd.DataFrame([{_("Member"): names.get(m, m), _("Tests"): count, _("Bags"): bags} for m, (count, bags) in tests.items()]),
-            key="log_tests_table", file_name="tests.csv",
-        )  # fmt: skip
+            pd.DataFrame(
+                [
+                    {_("Member"): names.get(m, m), _("Tests"): count, _("Bags"): bags}
+                    for m, (count, bags) in tests.items()
+                ]
+            ),
+            key="log_tests_table",
+            file_name="tests.csv",
+        )
     if promised:
         st.subheader(_("Promised"))
         for booking in promised:
@@ -176,7 +192,8 @@ def main() -> None:
         [
             _("Earliest last day first: keeps every last day that any order could keep (Horn 1974)"),
             _(
-                "Stored lots by the storage outlook's re-test schedule; drying lots within one to three days: common practice, no source"
+                "Stored lots by the storage outlook's re-test schedule; drying lots within one to three days: "
+                "common practice, no source"
             ),
         ]
     )

@@ -90,7 +90,8 @@ def reasons(splits: tuple[Split, ...], names: dict[str, str], currency: str) -> 
                 worst = money(max(split.error.values()), currency)
                 st.caption(
                     _(
-                        "Estimated from random orders: right to within {worst} for everyone in 95 of 100 such estimates."
+                        "Estimated from random orders: right to within {worst} for everyone in 95 of 100 such "
+                        "estimates."
                     ).format(worst=worst)
                 )
             if split.complaint is not None:
@@ -122,14 +123,18 @@ def main() -> None:
     left, middle, right = st.columns(3)
     if kind == "charge":
         amount = left.number_input(
-            _("To share this season, {currency}").format(currency=group.currency), 0.0,
-            value=float(exact(float(season), step)), key="shares_amount",
-        )  # fmt: skip
+            _("To share this season, {currency}").format(currency=group.currency),
+            0.0,
+            value=float(exact(float(season), step)),
+            key="shares_amount",
+        )
     else:
         amount = left.number_input(
-            _("Price to share, {currency}").format(currency=group.currency), 0.0,
-            value=float(exact(float(facts["meter.price"].value), step)), key="shares_price",
-        )  # fmt: skip
+            _("Price to share, {currency}").format(currency=group.currency),
+            0.0,
+            value=float(exact(float(facts["meter.price"].value), step)),
+            key="shares_price",
+        )
     per_test = middle.number_input(
         _("Wear and carrying, per test"), 0.0, value=float(facts["meter.per_test"].value), key="shares_per_test"
     )
@@ -193,7 +198,8 @@ def main() -> None:
     nobody_known = all(need.tests == 0 and need.harvest_kg == 0 for need in needs)
     page.answer(
         _(
-            "Nobody's harvest or tests are in the records yet: enter them above; until then only equal parts mean anything."
+            "Nobody's harvest or tests are in the records yet: enter them above; until then only equal parts mean "
+            "anything."
         )
         if nobody_known
         else _("Under these rules nobody pays more than alone: {rules}.").format(rules=", ".join(fair))
@@ -216,12 +222,17 @@ def main() -> None:
     st.download_button(
         _("Sheet to print"),
         shares_sheet(
-            _("Shares of the meter"), group.name, state.today(),
+            _("Shares of the meter"),
+            group.name,
+            state.today(),
             {names[m]: {say(s.title): s.shares[m] for s in usable} for m in names},
-            {say(s.title): say(s.explanation) for s in usable}, say,
+            {say(s.title): say(s.explanation) for s in usable},
+            say,
         ),
-        file_name="shares.html", mime="text/html", key="shares_print",
-    )  # fmt: skip
+        file_name="shares.html",
+        mime="text/html",
+        key="shares_print",
+    )
     ask_name()
     with st.form("shares_book"):
         rule = st.selectbox(

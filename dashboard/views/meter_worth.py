@@ -16,7 +16,10 @@ from core.grain.commodities import commodity_codes, get_commodity
 from core.group.limits import standard_limit
 from core.group.records import Group, Lot
 from core.messages import Message
-from core.meter.lot_testing import (
+from core.meter.shares import own_meter_season_cost
+from core.planning.case import CaseLot
+from core.planning.case_from_records import BuiltCase
+from core.testing.lot_testing import (
     JUDGEMENTS,
     Errors,
     LotCase,
@@ -29,11 +32,8 @@ from core.meter.lot_testing import (
     report_table,
     worth_of_retest,
 )
-from core.meter.plan_worth import STANDS_FOR, Scene, case_before_tests, crop_table, scene_key, set_scene
-from core.meter.shares import own_meter_season_cost
-from core.meter.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
-from core.planning.case import CaseLot
-from core.planning.records import BuiltCase
+from core.testing.plan_worth import STANDS_FOR, Scene, case_before_tests, crop_table, scene_key, set_scene
+from core.testing.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
@@ -44,17 +44,34 @@ MOST_LOTS = 60
 LEAST_CHANCE_SHOWN = 0.01
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
 FALLBACK_FACTS = (
-    "deduction_per_point", "refusal_above_limit", "refused_price", "price_spread", "drying_rate", "drying_floor",
-    "store_days", "store_temperature",
-)  # fmt: skip
+    "deduction_per_point",
+    "refusal_above_limit",
+    "refused_price",
+    "price_spread",
+    "drying_rate",
+    "drying_floor",
+    "store_days",
+    "store_temperature",
+)
 ERROR_FACTS = (
-    "meter.error.bags", "meter.error.reading", "meter.error.common", "meter.error.common_checked", "meter.error.bite",
-    "meter.error.rattle", "meter.salt_jar.threshold", "meter.salt_jar.spread",
-)  # fmt: skip
+    "meter.error.bags",
+    "meter.error.reading",
+    "meter.error.common",
+    "meter.error.common_checked",
+    "meter.error.bite",
+    "meter.error.rattle",
+    "meter.salt_jar.threshold",
+    "meter.salt_jar.spread",
+)
 PLAN_FACTS = (
-    "plan.discount_per_point", "plan.gate_factor", "plan.market_km", "plan.market_fee", "plan.drying_cost_kg",
-    "plan.handling_loss", "interest_monthly",
-)  # fmt: skip
+    "plan.discount_per_point",
+    "plan.gate_factor",
+    "plan.market_km",
+    "plan.market_fee",
+    "plan.drying_cost_kg",
+    "plan.handling_loss",
+    "interest_monthly",
+)
 METER_FACTS = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "meter.per_test")
 
 
@@ -83,8 +100,14 @@ class Again:
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _built(
-    database: str, group_id: int, version: int, today: date, limits: tuple[tuple[str, float], ...], above: float, spread: float
-) -> BuiltCase:  # fmt: skip
+    database: str,
+    group_id: int,
+    version: int,
+    today: date,
+    limits: tuple[tuple[str, float], ...],
+    above: float,
+    spread: float,
+) -> BuiltCase:
     del database, version
     return case_before_tests(state.store(), group_id, today, dict(limits), above, spread)
 
@@ -106,9 +129,16 @@ def _crop_table(key: str, crop: str, spread: float, day_cost: float, _scene_of: 
 
 @st.cache_data(max_entries=256, show_spinner=False)
 def _report(
-    _table: DecisionTable, _belief: Any, key: tuple[Any, ...], mass: float, bags: int, errors: Any, judgement: str,
-    probed: int, per_test: float,
-) -> LotReport:  # fmt: skip
+    _table: DecisionTable,
+    _belief: Any,
+    key: tuple[Any, ...],
+    mass: float,
+    bags: int,
+    errors: Any,
+    judgement: str,
+    probed: int,
+    per_test: float,
+) -> LotReport:
     del key
     return report_table(_table.times(mass), _belief, bags, errors, judgement, probed, per_test)
 
@@ -190,11 +220,19 @@ def worth_by_small_model(
     facts = store.facts(group.id)
     value = {name: float(facts[f"meter.worth.{name}"].value) for name in (*FACTS, *FALLBACK_FACTS)}
     around = draw_circumstances(
-        SEED, SCENARIOS, value["drying_rate"], 13.5 - value["drying_floor"], value["price_spread"],
-        belief_sd_pct=value["belief_sd"], store_days=value["store_days"], store_temperature_c=value["store_temperature"],
-        deduction_per_point=value["deduction_per_point"], refusal_above_limit_pct=value["refusal_above_limit"],
-        refused_price=value["refused_price"], day_cost_per_kg=value["day_cost"],
-    )  # fmt: skip
+        SEED,
+        SCENARIOS,
+        value["drying_rate"],
+        13.5 - value["drying_floor"],
+        value["price_spread"],
+        belief_sd_pct=value["belief_sd"],
+        store_days=value["store_days"],
+        store_temperature_c=value["store_temperature"],
+        deduction_per_point=value["deduction_per_point"],
+        refusal_above_limit_pct=value["refusal_above_limit"],
+        refused_price=value["refused_price"],
+        day_cost_per_kg=value["day_cost"],
+    )
     price = float(facts["maize_price_kg"].value)
     errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
     reports = {}
@@ -243,9 +281,13 @@ def main() -> None:
     )
     probed = int(middle.number_input(_("Bags probed in each lot"), 1, 100, 10, key="worth_probed"))
     above = right.number_input(
-        _("Thought dry at, points above the limit"), -3.0, 10.0,
-        float(facts["meter.worth.above_limit"].value), step=0.5, key="worth_above",
-    )  # fmt: skip
+        _("Thought dry at, points above the limit"),
+        -3.0,
+        10.0,
+        float(facts["meter.worth.above_limit"].value),
+        step=0.5,
+        key="worth_above",
+    )
     if judgement in {"bite", "rattle"}:
         fact = facts[f"meter.error.{judgement}"]
         left.caption(
@@ -260,10 +302,10 @@ def main() -> None:
     known = first_tests(state.store().readings(group.id), {lot.id: (lot.commodity, limit) for lot, limit in lots})
     if known is not None:
         right.caption(
-            _("The first tests of {count} of these lots lay {mean} points above the limit, with a spread of {spread}.").format(
-                count=known.lots, mean=number(known.above_limit), spread=number(known.spread)
-            )
-        )  # fmt: skip
+            _(
+                "The first tests of {count} of these lots lay {mean} points above the limit, with a spread of {spread}."
+            ).format(count=known.lots, mean=number(known.above_limit), spread=number(known.spread))
+        )
     try:
         try:
             worths = worth_by_plan(group, lots, above, judgement, probed)
@@ -284,14 +326,19 @@ def main() -> None:
         [
             _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
             _(
-                "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not shrink with more bags"
+                "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not "
+                "shrink with more bags"
             ),
             _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out (Dantzig and Wolfe 1960); dated cash needs are not counted, and wet grain in a bag costs what the storage outlook reckons, no more: the harm of eating mouldy grain is not in these sums"
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the "
+                "sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out "
+                "(Dantzig and Wolfe 1960); dated cash needs are not counted, and wet grain in a bag costs what the "
+                "storage outlook reckons, no more: the harm of eating mouldy grain is not in these sums"
             )
             if worths.shared
             else _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; no open lot is planned yet, so each lot is taken by itself, with a full truck and room on the sheets"
+                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; no open lot is "
+                "planned yet, so each lot is taken by itself, with a full truck and room on the sheets"
             )
             if worths.by_plan
             else _("The decision valued is how many more days to spread the grain, at today's price of maize"),
@@ -314,17 +361,24 @@ def show_season(
     ) ** months - 1
     back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, waiting, SEED)
     page.answer(
-        _("Testing is worth about {mean} a season ({low} to {high} in 8 of 10 cases) beside {words}; the meter pays for itself within its life in {chance} of the cases.").format(
-            mean=money(season.mean, group.currency), low=money(season.low, group.currency), high=money(season.high, group.currency),
-            words=judged_by, chance=percent(back.chance_within_life),
+        _(
+            "Testing is worth about {mean} a season ({low} to {high} in 8 of 10 cases) beside {words}; the meter "
+            "pays for itself within its life in {chance} of the cases."
+        ).format(
+            mean=money(season.mean, group.currency),
+            low=money(season.low, group.currency),
+            high=money(season.high, group.currency),
+            words=judged_by,
+            chance=percent(back.chance_within_life),
         )
-    )  # fmt: skip
+    )
     if not worths.by_plan:
         st.warning(
-            _("No sale plan can be made: {why}. A small model stands in: one decision, how many more days to spread the grain, at today's price.").format(
-                why=say(worths.notes[0])
-            )
-        )  # fmt: skip
+            _(
+                "No sale plan can be made: {why}. A small model stands in: one decision, how many more days to "
+                "spread the grain, at today's price."
+            ).format(why=say(worths.notes[0]))
+        )
     for note in worths.notes if worths.by_plan else ():
         st.caption(say(note))
     page.chart(avoided_figure(season, group.currency), alt=_("Losses avoided by testing, by kind"), key="worth_avoided")
@@ -343,10 +397,11 @@ def show_season(
     scale = paying_scale(price, season.mean, upkeep, tests * per_test, seasons, waiting)
     if 1 < scale < 100:
         st.write(
-            _("On average it would pay with {times} times as much grain as in these lots, that is with about {tonnes} t a season: in a larger group, or lent out for a fee.").format(
-                times=number(scale), tonnes=number(scale * mass / 1000)
-            )
-        )  # fmt: skip
+            _(
+                "On average it would pay with {times} times as much grain as in these lots, that is with about "
+                "{tonnes} t a season: in a larger group, or lent out for a fee."
+            ).format(times=number(scale), tonnes=number(scale * mass / 1000))
+        )
     elif scale <= 1:
         st.write(
             _("On average it pays already with {tonnes} t of grain a season; these lots hold {mass} t.").format(
@@ -370,16 +425,20 @@ def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> Non
         pd.DataFrame(
             [
                 {
-                    _("Member"): members[m], _("Testing is worth, a season"): money(season.by_member.get(m, 0.0), group.currency),
+                    _("Member"): members[m],
+                    _("Testing is worth, a season"): money(season.by_member.get(m, 0.0), group.currency),
                     _("An equal share would be"): money(equal, group.currency),
                     _("Charged so far"): money(charged[m], group.currency) if m in charged else "–",
-                    _("State"): _("worth more than an equal share") if season.by_member.get(m, 0.0) > equal else _("worth less than an equal share"),
+                    _("State"): _("worth more than an equal share")
+                    if season.by_member.get(m, 0.0) > equal
+                    else _("worth less than an equal share"),
                 }
                 for m in members
             ]
         ),
-        key="worth_members", file_name="worth.csv",
-    )  # fmt: skip
+        key="worth_members",
+        file_name="worth.csv",
+    )
 
 
 def show_again(group: Group, lots: Sequence[Again]) -> None:
@@ -400,11 +459,15 @@ def show_again(group: Group, lots: Sequence[Again]) -> None:
                 for row in sorted(lots, key=lambda row: row.cost - row.worth)
             ]
         ),
-        key="worth_again", file_name="test_again.csv",
-    )  # fmt: skip
+        key="worth_again",
+        file_name="test_again.csv",
+    )
     st.caption(
-        _("Beside what is known of the lot already, for today's choice of drying, store, week and buyer; the meter's own error stays in every test.")
-    )  # fmt: skip
+        _(
+            "Beside what is known of the lot already, for today's choice of drying, store, week and buyer; the "
+            "meter's own error stays in every test."
+        )
+    )
 
 
 def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
@@ -415,7 +478,9 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
         pd.DataFrame(
             [
                 {
-                    _("Lot"): lot.label, _("Crop"): get_commodity(lot.commodity).name, _("Bags"): lot.bags,
+                    _("Lot"): lot.label,
+                    _("Crop"): get_commodity(lot.commodity).name,
+                    _("Bags"): lot.bags,
                     _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
                     _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),
                     _("Bags to probe"): reports[lot.id].probing.best,
@@ -424,8 +489,9 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
                 for lot in lots
             ]
         ),
-        key="worth_lots", file_name="worth_by_lot.csv",
-    )  # fmt: skip
+        key="worth_lots",
+        file_name="worth_by_lot.csv",
+    )
     labels = {lot.id: lot.label for lot in lots}
     chosen = st.selectbox(
         _("How many bags to probe in"), list(labels), format_func=lambda n: labels[n], key="worth_lot"

@@ -58,9 +58,20 @@ def main() -> None:
         if late:
             st.warning(_("Order today: {what}.").format(what="; ".join(say(item.what) for item in late)))
         page.table(
-            pd.DataFrame([{_("What"): say(item.what), _("Cost"): money(item.cost, group.currency), _("Needed on"): day(item.needed_on), _("Order by"): day(max(item.order_by, today))} for item in buy]),
-            "next_buy", "to_buy.csv",
-        )  # fmt: skip
+            pd.DataFrame(
+                [
+                    {
+                        _("What"): say(item.what),
+                        _("Cost"): money(item.cost, group.currency),
+                        _("Needed on"): day(item.needed_on),
+                        _("Order by"): day(max(item.order_by, today)),
+                    }
+                    for item in buy
+                ]
+            ),
+            "next_buy",
+            "to_buy.csv",
+        )
     else:
         st.markdown(_("Nothing has to be bought or booked."))
     from core.reports.calendar import plan_calendar

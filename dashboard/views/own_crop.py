@@ -84,7 +84,8 @@ def _from_pairs(name: str, like: str, way: str) -> Proposal | None:
     least = LEAST_PAIRS_SCALE if way == "calibrate" else LEAST_PAIRS_NEW
     st.caption(
         _(
-            "Each row: temperature and humidity at rest in a closed sample, and the moisture of the same sample by an oven "
+            "Each row: temperature and humidity at rest in a closed sample, and the moisture of the same sample by "
+            "an oven "
             "or a trusted meter. At least {least} rows; the wetter and drier they are, the better."
         ).format(least=least)
     )

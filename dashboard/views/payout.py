@@ -105,9 +105,7 @@ def show_members(season: Season, pays: dict[int, MemberPay], members: dict[int, 
     frame = frame[[name for name in frame.columns if name in kept or (frame[name] != 0).any()]]
     st.subheader(_("Each member's money"))
     page.table(frame, "payout_table", "payout.csv")
-    kinds = {
-        "levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances"),
-    }  # fmt: skip
+    kinds = {"levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances")}
     order = ", ".join(kinds[name] for name in season.terms.order)
     kept_part = season.terms.minimum_take_home
     words = _("Taken off in this order: {order}.").format(order=order)
@@ -206,17 +204,15 @@ def show_buyers(group: Group, season: Season) -> None:
         steps = "; ".join(f"{float(rate):.3g} % / point → {float(upper):g} %" for upper, rate in terms.steps)
         st.caption(
             _("Contract of {buyer}: nothing up to {base} %, then {steps}. {source}").format(
-                buyer=safe(buyer),
-                base=f"{float(terms.base_pct):g}",
-                steps=steps,
-                source=f"({sentence(terms.source)})",
+                buyer=safe(buyer), base=f"{float(terms.base_pct):g}", steps=steps, source=f"({sentence(terms.source)})"
             )
         )
     for buyer in sorted({sale.buyer for sale in season.sales}):
         offset = learn_offset(season.sales, buyer)
         st.caption(
             _(
-                "{buyer}: loads weighed twice: {loads}; his scale reads {scale} % (next load ± {se}) and his meter {meter} points "
+                "{buyer}: loads weighed twice: {loads}; his scale reads {scale} % (next load ± {se}) and his meter "
+                "{meter} points "
                 "(± {mse}) above ours, drawn towards none while loads are few. The sale plan reckons with it."
             ).format(
                 buyer=safe(buyer),
@@ -312,24 +308,36 @@ def show_meter(group: Group, season: Season, pays: dict[int, MemberPay], members
     st.subheader(_("Meter fees"))
     if owing:
         total = coins(sum(owing.values(), ZERO), group.currency)
-        st.write(_("{count} members owe the meter's account {amount} that is due now.").format(count=len(owing), amount=total))  # fmt: skip
+        st.write(
+            _("{count} members owe the meter's account {amount} that is due now.").format(
+                count=len(owing), amount=total
+            )
+        )
         if st.button(_("Take it off at the next load sold"), key="ask_dues"):
             amounts = {"amounts": {str(key): str(amount) for key, amount in owing.items()}}
             if write(group, [("dues", state.today(), amounts)], _("Asked for as entry {number}.")):
                 st.rerun()
     if to_pass:
         total = coins(sum(to_pass.values(), ZERO), group.currency)
-        st.write(_("{amount} was taken off members' pay for the meter and is still in the pools' cash.").format(amount=total))  # fmt: skip
+        st.write(
+            _("{amount} was taken off members' pay for the meter and is still in the pools' cash.").format(amount=total)
+        )
         place = st.selectbox(_("Where it is kept for the meter"), MONEY_PLACES, format_func=_, key="dues_place")
         if st.button(_("Pass {amount} on to the meter's account").format(amount=total), key="pass_dues") and named():
             items = [
                 (
                     "payment",
                     state.today(),
-                    {"member": str(key), "name": members.get(key, "?"), "amount": amount, "money": place, "reference": _("taken off the pay of grain sold")},
+                    {
+                        "member": str(key),
+                        "name": members.get(key, "?"),
+                        "amount": amount,
+                        "money": place,
+                        "reference": _("taken off the pay of grain sold"),
+                    },
                 )
                 for key, amount in to_pass.items()
-            ]  # fmt: skip
+            ]
             if season.closes and max(close.on for close in season.closes) >= state.today():
                 raise InputError("the season is closed until {day}", day=max(close.on for close in season.closes))
             record_all(state.store(), group.id, items, state.who(), state.now())
@@ -371,9 +379,12 @@ def show_close(group: Group, season: Season) -> None:
     for close in season.closes:
         st.write(
             _("Closed on {day} by {who}: {amount} counted. {words}").format(
-                day=day(close.on), who=safe(close.who), amount=coins(close.counted, group.currency), words=safe(close.explanation)
+                day=day(close.on),
+                who=safe(close.who),
+                amount=coins(close.counted, group.currency),
+                words=safe(close.explanation),
             )
-        )  # fmt: skip
+        )
     journal = books(season)
     in_books = journal.balance(CASH)
     st.write(_("Cash by the books today: {amount}.").format(amount=coins(in_books, group.currency)))
@@ -423,10 +434,15 @@ def write_down(
     st.subheader(_("Write down"))
     tabs = st.tabs(
         [
-            _("Load sold"), _("Received from a buyer"), _("Paid to members"), _("Loan"), _("Loss"),
-            _("Where a pool lies"), _("Earlier payments"),
+            _("Load sold"),
+            _("Received from a buyer"),
+            _("Paid to members"),
+            _("Loan"),
+            _("Loss"),
+            _("Where a pool lies"),
+            _("Earlier payments"),
         ]
-    )  # fmt: skip
+    )
     with tabs[0], page.plain_errors():
         sale_form(group, season)
     with tabs[1], page.plain_errors():
@@ -497,10 +513,12 @@ def main() -> None:
         page.sources(
             [
                 _(
-                    "Shares: in proportion to dry kilograms, to the gram; money in whole coins by the largest remainder."
+                    "Shares: in proportion to dry kilograms, to the gram; money in whole coins by the largest "
+                    "remainder."
                 ),
                 _(
-                    "Expected loss in store: the storage room's physics for that method, moisture, crop and time, 10 to 90 % of its runs."
+                    "Expected loss in store: the storage room's physics for that method, moisture, crop and time, "
+                    "10 to 90 % of its runs."
                 ),
                 _("A buyer's offset: normal mean with a normal prior, drawn towards none while loads are few."),
                 _("Interest by whole months, money in pays interest first: common practice, no source."),

@@ -10,9 +10,9 @@ import pandas as pd
 import streamlit as st
 
 from core.group.facts import cost_of_money
+from core.planning.case_from_records import read_wishes, write_wishes
 from core.planning.credit import credit_terms, pledged_bags, principal_by_week
 from core.planning.model import loan_unit_owed
-from core.planning.records import read_wishes, write_wishes
 from core.planning.rolling import compare_plans, keep_plan, purchases
 from core.planning.story import cash_curve, merged_lines, plan_deductions, sales_by_week, value_by_week
 from core.planning.why import lot_reasons
@@ -69,8 +69,12 @@ def _choices(group: Any) -> Choices:
         )
         risk = st.select_slider(
             _("In an average year, how much would you give up to have 100 more in a bad year (the worst one in ten)?"),
-            options=answers, value=weight, format_func=lambda value: words[value], key="plan_risk", **KEEP,
-        )  # fmt: skip
+            options=answers,
+            value=weight,
+            format_func=lambda value: words[value],
+            key="plan_risk",
+            **KEEP,
+        )
         standing = cost_of_money(facts)
         share = float(standing.value)
         interest = st.slider(
@@ -87,11 +91,21 @@ def _choices(group: Any) -> Choices:
             _("How far ahead, weeks"), 6, 52, int(kept.weeks or facts["plan.weeks"].value), 1, key="plan_weeks", **KEEP
         )
         advances = st.toggle(
-            _("The group advances money to members whose own sales come later"), kept.advances, key="plan_advances", help=_("Switched off, a member's cash need has to be met from that member's own lots by its date."), **KEEP,
-        )  # fmt: skip
+            _("The group advances money to members whose own sales come later"),
+            kept.advances,
+            key="plan_advances",
+            help=_("Switched off, a member's cash need has to be met from that member's own lots by its date."),
+            **KEEP,
+        )
         credit = st.toggle(
-            _("Money may be borrowed on the grain in store (a lender takes bags in a locked store as security)"), kept.credit, key="plan_credit", help=_("Cash needs are then met without selling at harvest. The loan is owed even where the price has fallen."), **KEEP,
-        )  # fmt: skip
+            _("Money may be borrowed on the grain in store (a lender takes bags in a locked store as security)"),
+            kept.credit,
+            key="plan_credit",
+            help=_(
+                "Cash needs are then met without selling at harvest. The loan is owed even where the price has fallen."
+            ),
+            **KEEP,
+        )
         if credit:
             _credit_terms(facts)
     made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4), bool(advances), bool(credit))
@@ -105,12 +119,17 @@ def _credit_terms(facts: Any) -> None:
     assumed = sum(fact.origin == "assumed" for key, fact in facts.items() if key.startswith("inventory_credit."))
     st.caption(
         _(
-            "Terms: {share} of today's value, {interest} a month, fee {fee}, the store {charge} per kg and month, repaid within {months} months ({count} of them assumed). They are changed on the page 'Prices'."
+            "Terms: {share} of today's value, {interest} a month, fee {fee}, the store {charge} per kg and month, "
+            "repaid within {months} months ({count} of them assumed). They are changed on the page 'Prices'."
         ).format(
-            share=percent(terms.loan_share), interest=percent(terms.monthly_interest, 1), fee=percent(terms.fee_share, 1),
-            charge=money(terms.storage_fee_per_kg_month, currency), months=number(terms.longest_months, 0), count=assumed,
+            share=percent(terms.loan_share),
+            interest=percent(terms.monthly_interest, 1),
+            fee=percent(terms.fee_share, 1),
+            charge=money(terms.storage_fee_per_kg_month, currency),
+            months=number(terms.longest_months, 0),
+            count=assumed,
         )
-    )  # fmt: skip
+    )
 
 
 def _credit(group: Any, made: MadePlan) -> None:
@@ -123,7 +142,8 @@ def _credit(group: Any, made: MadePlan) -> None:
         gain = _about(made.loan_gain, currency) if made.loan_gain and made.loan_gain >= 1 else _("nothing")
         st.markdown(
             _(
-                "**No loan on stored grain is taken:** no cash need asks for it, and with its interest, fee and the store's charge it would gain {gain}, too little to borrow for."
+                "**No loan on stored grain is taken:** no cash need asks for it, and with its interest, fee and "
+                "the store's charge it would gain {gain}, too little to borrow for."
             ).format(gain=gain)
         )
         return
@@ -151,16 +171,19 @@ def _credit(group: Any, made: MadePlan) -> None:
         by_weeks[taken, repaid] = by_weeks.get((taken, repaid), 0.0) + amount
     rows = [
         {
-            _("Borrowed in the week of"): day(case.week_date(taken)), _("Paid out"): money(amount * (1 - case.credit.fee_share), currency),
-            _("Paid back in the week of"): day(case.week_date(repaid)), _("To pay back"): money(amount * loan_unit_owed(case, repaid - taken), currency),
+            _("Borrowed in the week of"): day(case.week_date(taken)),
+            _("Paid out"): money(amount * (1 - case.credit.fee_share), currency),
+            _("Paid back in the week of"): day(case.week_date(repaid)),
+            _("To pay back"): money(amount * loan_unit_owed(case, repaid - taken), currency),
         }
         for (taken, repaid), amount in sorted(by_weeks.items())
-    ]  # fmt: skip
+    ]
     with st.expander(_("The loans, week by week")):
         page.table(pd.DataFrame(rows), "plan_loans")
         st.caption(
             _(
-                "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even where the price has fallen."
+                "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even "
+                "where the price has fallen."
             )
         )
 
@@ -210,7 +233,8 @@ def _answer(group: Any, made: MadePlan) -> None:
     below = float((fresh.value < now.value).mean())
     st.markdown(
         _(
-            "In {chance} of the possible seasons this plan would bring less than selling now; in the worst tenth it brings {tenth}, selling now {other}."
+            "In {chance} of the possible seasons this plan would bring less than selling now; in the worst tenth "
+            "it brings {tenth}, selling now {other}."
         ).format(
             chance=percent(below),
             tenth=_about(fresh.worst_tenth_mean, group.currency),
@@ -220,7 +244,8 @@ def _answer(group: Any, made: MadePlan) -> None:
     if later.get(made.built.case.week_date(made.built.case.weeks - 1), 0) > 0.3 * max(stored, 1):
         st.caption(
             _(
-                "Much of it is sold in the last week looked at: look further ahead under 'Your choices' to see whether waiting longer pays."
+                "Much of it is sold in the last week looked at: look further ahead under 'Your choices' to see "
+                "whether waiting longer pays."
             )
         )
     for need in plan.unmet:
@@ -267,25 +292,41 @@ def _pictures(group: Any, made: MadePlan) -> None:
     )
     st.caption(
         _(
-            "Gross: today's bags at the market price of their week of sale. Water is taken off once, by the mass balance; discount can be a premium where a buyer pays more than the market."
+            "Gross: today's bags at the market price of their week of sale. Water is taken off once, by the mass "
+            "balance; discount can be a premium where a buyer pays more than the market."
         )
     )
 
 
 def _deduction_names() -> dict[str, str]:
     return {
-        "gross": _("gross"), "field": _("lost in the field"), "water": _("water dried out"), "handling": _("handling loss"), "dry_matter": _("dry matter lost"), "insects": _("eaten by insects"),
+        "gross": _("gross"),
+        "field": _("lost in the field"),
+        "water": _("water dried out"),
+        "handling": _("handling loss"),
+        "dry_matter": _("dry matter lost"),
+        "insects": _("eaten by insects"),
         "mould": _("unfit through mould"),
-        "discount": _("discount, refusal or premium"), "fees": _("market fees"), "drying": _("drying"), "storage": _("storage and treatment"), "bags": _("bags bought"),
-        "transport": _("transport and loading"), "cost_of_money": _("cost of money"), "net": _("net, today"),
-    }  # fmt: skip
+        "discount": _("discount, refusal or premium"),
+        "fees": _("market fees"),
+        "drying": _("drying"),
+        "storage": _("storage and treatment"),
+        "bags": _("bags bought"),
+        "transport": _("transport and loading"),
+        "cost_of_money": _("cost of money"),
+        "net": _("net, today"),
+    }
 
 
 def _rule_names() -> dict[str, str]:
     return {
-        "plan": _("this plan"), "sell all now wet": _("sell all now, wet"), "dry and sell": _("dry and sell"), "store until the usual peak": _("store until the usual peak"),
-        "half and half": _("half now, half at the peak"), "each lot by itself": _("each lot by itself"),
-    }  # fmt: skip
+        "plan": _("this plan"),
+        "sell all now wet": _("sell all now, wet"),
+        "dry and sell": _("dry and sell"),
+        "store until the usual peak": _("store until the usual peak"),
+        "half and half": _("half now, half at the peak"),
+        "each lot by itself": _("each lot by itself"),
+    }
 
 
 def _against_rules(group: Any, made: MadePlan) -> None:
@@ -293,18 +334,31 @@ def _against_rules(group: Any, made: MadePlan) -> None:
     st.subheader(_("Held against simple rules, on seasons that the plan has not seen"))
     names, currency = _rule_names(), group.currency
     page.chart(
-        rules_figure({key: worth.value for key, worth in made.fresh.items()}, names, _("Value today, {currency}").format(currency=currency), _("mean of the worst tenth"), _("mean")),
-        _("Spread of value for the plan and five simple rules"), "plan_rules",
-    )  # fmt: skip
+        rules_figure(
+            {key: worth.value for key, worth in made.fresh.items()},
+            names,
+            _("Value today, {currency}").format(currency=currency),
+            _("mean of the worst tenth"),
+            _("mean"),
+        ),
+        _("Spread of value for the plan and five simple rules"),
+        "plan_rules",
+    )
     now = made.fresh["sell all now wet"].value
     rows = [
         {
-            _("Way"): names[key], _("Average year"): money(worth.mean, currency), _("Worst tenth"): money(worth.worst_tenth_mean, currency),
+            _("Way"): names[key],
+            _("Average year"): money(worth.mean, currency),
+            _("Worst tenth"): money(worth.worst_tenth_mean, currency),
             _("Chance of less than selling now"): percent(float((worth.value < now - 1e-9).mean())),
-            **({_("Cash needs missed"): number(float((worth.missed > 0.005).sum(axis=0).mean()), 2)} if worth.missed.size else {}),
+            **(
+                {_("Cash needs missed"): number(float((worth.missed > 0.005).sum(axis=0).mean()), 2)}
+                if worth.missed.size
+                else {}
+            ),
         }
         for key, worth in made.fresh.items()
-    ]  # fmt: skip
+    ]
     page.table(pd.DataFrame(rows), "plan_rules_table")
     plan, best = made.fresh["plan"], max((worth.mean, key) for key, worth in made.fresh.items() if key != "plan")
     error = float(np.std(made.fresh["plan"].value - made.fresh[best[1]].value) / np.sqrt(len(plan.value)))
@@ -324,12 +378,21 @@ def _by_lot(group: Any, made: MadePlan) -> None:
     standing = any(line.harvest_on is not None for line in plan.sales)
     rows = [
         {
-            _("Lot"): line.label, _("Bags"): line.bags, _("Sell in the week of"): day(line.sell_on), _("To"): line.buyer or line.reserve, **_harvest_cell(line, standing), _("Dry on"): _drying_cell(line),
-            _("Store in"): line.storage or _("not stored"), _("Worth today"): money(line.value, currency), _("Member"): line.owner, _("Crop"): line.commodity.replace("_", " "),
-            _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}", _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
+            _("Lot"): line.label,
+            _("Bags"): line.bags,
+            _("Sell in the week of"): day(line.sell_on),
+            _("To"): line.buyer or line.reserve,
+            **_harvest_cell(line, standing),
+            _("Dry on"): _drying_cell(line),
+            _("Store in"): line.storage or _("not stored"),
+            _("Worth today"): money(line.value, currency),
+            _("Member"): line.owner,
+            _("Crop"): line.commodity.replace("_", " "),
+            _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}",
+            _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
         }
         for line in merged_lines(plan)
-    ]  # fmt: skip
+    ]
     page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
     alike: dict[str, list[str]] = {}
     for reason in reasons.values():
@@ -418,23 +481,35 @@ def _why_group(group: Any, made: MadePlan, choices: Choices) -> None:
             page.table(pd.DataFrame(rows), "plan_more_table")
             st.caption(
                 _(
-                    "By planning again on the same seasons with that one thing changed. Probing: expected before the readings are seen, lot by lot; the error that all readings of a meter share does not shrink with more bags."
+                    "By planning again on the same seasons with that one thing changed. Probing: expected before "
+                    "the readings are seen, lot by lot; the error that all readings of a meter share does not "
+                    "shrink with more bags."
                 )
             )
     if st.toggle(_("Compare each member with planning alone (takes some seconds)"), key="plan_alone"):
         alone = made_alone(group.id, choices, made)
-        rows = [] if alone is None else [
-            {
-                _("Member"): name, _("Bags"): int(row["bags"]), _("Together"): money(row["joint"], group.currency), _("Alone"): money(row["alone"], group.currency), _("Gain"): money(row["gain"], group.currency),
-                _("First sale"): day(case.week_date(int(row["first_sale"]))) if row["first_sale"] >= 0 else "–", _("Last sale"): day(case.week_date(int(row["last_sale"]))) if row["last_sale"] >= 0 else "–",
-            }
-            for name, row in alone.iterrows()
-        ]  # fmt: skip
+        rows = (
+            []
+            if alone is None
+            else [
+                {
+                    _("Member"): name,
+                    _("Bags"): int(row["bags"]),
+                    _("Together"): money(row["joint"], group.currency),
+                    _("Alone"): money(row["alone"], group.currency),
+                    _("Gain"): money(row["gain"], group.currency),
+                    _("First sale"): day(case.week_date(int(row["first_sale"]))) if row["first_sale"] >= 0 else "–",
+                    _("Last sale"): day(case.week_date(int(row["last_sale"]))) if row["last_sale"] >= 0 else "–",
+                }
+                for name, row in alone.iterrows()
+            ]
+        )
         if rows:
             page.table(pd.DataFrame(rows), "plan_alone_table")
         st.caption(
             _(
-                "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A joint trip's cost is shared by the kilograms carried."
+                "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A "
+                "joint trip's cost is shared by the kilograms carried."
             )
         )
 
@@ -467,7 +542,8 @@ def _compare(group: Any, made: MadePlan) -> None:
             gain = _about(change.gain, group.currency) if change.gain >= 1 else _("nothing")
             st.caption(
                 _(
-                    "Changing would bring {gain} on today's knowledge; below {share} of the plan's value the advice is not changed."
+                    "Changing would bring {gain} on today's knowledge; below {share} of the plan's value the "
+                    "advice is not changed."
                 ).format(gain=gain, share=percent(float(facts["plan.keep_below_gain"].value)))
             )
         for why in change.why:
@@ -518,8 +594,13 @@ def _downloads(group: Any, made: MadePlan) -> None:
         width="stretch",
     )
     three.download_button(
-        _("Workbook (XLSX)"), lambda: plan_workbook(made.plan, reasons, deductions), "sale_plan.xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", key="plan_workbook", width="stretch",
-    )  # fmt: skip
+        _("Workbook (XLSX)"),
+        lambda: plan_workbook(made.plan, reasons, deductions),
+        "sale_plan.xlsx",
+        "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+        key="plan_workbook",
+        width="stretch",
+    )
     buy = purchases(made.plan)
     if buy:
         st.markdown(_("**To buy and to book**"))
@@ -597,14 +678,19 @@ def _sources(made: MadePlan) -> None:
     gap = percent(made.plan.gap, 2) if np.isfinite(made.plan.gap) else _("not known")
     page.sources(
         [
-            _("No plan under these limits can be more than {gap} better on the scenarios used (bound of the solver HiGHS; found by: {method}, {seconds} s).").format(gap=gap, method=_(made.plan.method), seconds=number(made.plan.seconds, 1)),
+            _(
+                "No plan under these limits can be more than {gap} better on the scenarios used (bound of the "
+                "solver HiGHS; found by: {method}, {seconds} s)."
+            ).format(gap=gap, method=_(made.plan.method), seconds=number(made.plan.seconds, 1)),
             _("Weight at another moisture: W2 = W1 (100 - M1)/(100 - M2); water is taken off once."),
             _("Price cut for insect damage: 2.8-3.6 % for each 1 % of kernels (Jones et al. 2016)."),
             _("The price at which to sell: least squares on simulated seasons (Longstaff and Schwartz 2001)."),
-            _("Weather: {status}; climate: {source}.").format(status=made.built.data.forecast.status, source=made.built.data.normals.source),
+            _("Weather: {status}; climate: {source}.").format(
+                status=made.built.data.forecast.status, source=made.built.data.normals.source
+            ),
             *lines,
         ]
-    )  # fmt: skip
+    )
 
 
 def _label(key: str) -> str:

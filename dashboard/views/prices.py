@@ -53,7 +53,10 @@ def monthly(group_id: int, version: int, commodity: str, market: str, price_type
 def judged(
     prices: pd.Series, terms: tuple[float, ...], price_today: float, _neighbours: list[pd.Series], neighbours_key: str
 ) -> tuple[SeasonalCurve, WaitingAdvice, np.ndarray, pd.Series]:
-    """Return curve, advice, weekly paths and prices to sell at by month; the key stands for the neighbours in the cache."""
+    """Return curve, advice, weekly paths and prices to sell at by month.
+
+    The key stands for the neighbours in the cache.
+    """
     interest, loss, cost, months, inflation = terms
     curve = fit_season(prices, inflation, _neighbours)
     rule = WaitingRule(int(months), interest, loss, cost / price_today)
@@ -158,7 +161,12 @@ def ask_terms(group: Group) -> Terms:
                 if abs(float(facts[key].value) - value) > 1e-9:
                     store.set_fact(group.id, key, value, "entered", state.who(), state.now())
             st.rerun()
-    return Terms(float(cost_of_money(facts).value), *(float(facts[k].value) for k in ("market_loss_monthly", "storage_cost_kg_month")), int(facts["sale_horizon_months"].value), float(facts["price_rise_monthly"].value))  # fmt: skip
+    return Terms(
+        float(cost_of_money(facts).value),
+        *(float(facts[k].value) for k in ("market_loss_monthly", "storage_cost_kg_month")),
+        int(facts["sale_horizon_months"].value),
+        float(facts["price_rise_monthly"].value),
+    )
 
 
 def neighbouring(group: Group, quotes: pd.DataFrame, crop: str, market: str, price_type: str) -> list[pd.Series]:
@@ -194,22 +202,34 @@ def ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, pri
     basis = basis_to(prices, own, state.today(), float(usual.value))
     places = {"gate": _("at our own gate"), "market": _("at this market")}
     chosen = st.radio(
-        _("Where it is sold"), list(places), 0 if basis.quotes else 1, format_func=lambda key: places[key], horizontal=True, key=f"prices_place_{crop}"
-    )  # fmt: skip
+        _("Where it is sold"),
+        list(places),
+        0 if basis.quotes else 1,
+        format_func=lambda key: places[key],
+        horizontal=True,
+        key=f"prices_place_{crop}",
+    )
     low, high = basis.interval()
     if basis.quotes:
         words = ngettext(
-            "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} and {high} in 80 of 100 cases (learnt from {n} month).",
-            "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} and {high} in 80 of 100 cases (learnt from {n} months).",
+            (
+                "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} "
+                "and {high} in 80 of 100 cases (learnt from {n} month)."
+            ),
+            (
+                "Own sales and quotes stood at about {factor} of this market's price; the next one lies between {low} "
+                "and {high} in 80 of 100 cases (learnt from {n} months)."
+            ),
             basis.quotes,
         )
         st.caption(words.format(factor=percent(basis.factor), low=percent(low), high=percent(high), n=basis.quotes))
     else:
         st.caption(
-            _("No own sale or farm gate quote stands beside this market's prices yet: the gate is taken at {factor} of it ({origin}).").format(
-                factor=percent(basis.factor), origin=page.origin_text(usual)
-            )
-        )  # fmt: skip
+            _(
+                "No own sale or farm gate quote stands beside this market's prices yet: the gate is taken at "
+                "{factor} of it ({origin})."
+            ).format(factor=percent(basis.factor), origin=page.origin_text(usual))
+        )
     if chosen == "market":
         return at_market
     recent = own[own["on"] <= pd.Timestamp(state.today())]
@@ -256,14 +276,11 @@ def show_outlook(group: Group, quotes: pd.DataFrame) -> None:
     with top:
         page.answer(say(advice.sentence) + at_the_gate(place, advice, table))
     first = state.today() if pd.Period(curve.last_month, freq="M") >= this_month else place.last_on
-    page.chart(
-        fan_figure(table, first, advice.best_month, unit),
-        alt=say(advice.sentence),
-        key="prices_fan",
-    )
+    page.chart(fan_figure(table, first, advice.best_month, unit), alt=say(advice.sentence), key="prices_fan")
     st.caption(
         _(
-            "Above the dashed line a sale earns more than selling today; below it the wait has cost more than it brought."
+            "Above the dashed line a sale earns more than selling today; below it the wait has cost more than it "
+            "brought."
         )
     )
     if advice.wait:
@@ -384,7 +401,7 @@ def show_season(curve: SeasonalCurve, months: MonthlyPrices, unit: str, neighbou
             high=number(100 * curve.peak_chance[curve.peak_month], 0),
         )
         + other_months(curve, names)
-    )  # fmt: skip
+    )
     if neighbours:
         st.caption(
             ngettext(
@@ -462,7 +479,8 @@ def show_look_back(
     page.table(shown, key="prices_rules", file_name="past_harvests.csv")
     st.caption(
         _(
-            "Each year only what was known at that time was used. Interest and weight loss are taken off, other costs are not."
+            "Each year only what was known at that time was used. Interest and weight loss are taken off, other "
+            "costs are not."
         )
     )
 
@@ -475,10 +493,17 @@ def lost_years(report: HindcastReport) -> str:
     for name, rule in ((_("this plan"), PLAN), (rule_name(str(fixed)), fixed)):
         row = report.table.loc[rule]
         lines.append(
-            _("{rule}: lost in {lost} of {years} years ({share}), worst year {worst:+.1f} %, on average {mean:+.1f} %").format(
-                rule=name, lost=round(row["share_losing"] * row["years"]), years=int(row["years"]), share=percent(float(row["share_losing"])), worst=100 * (row["worst"] - 1), mean=100 * (row["mean"] - 1),
+            _(
+                "{rule}: lost in {lost} of {years} years ({share}), worst year {worst:+.1f} %, on average {mean:+.1f} %"
+            ).format(
+                rule=name,
+                lost=round(row["share_losing"] * row["years"]),
+                years=int(row["years"]),
+                share=percent(float(row["share_losing"])),
+                worst=100 * (row["worst"] - 1),
+                mean=100 * (row["mean"] - 1),
             )
-        )  # fmt: skip
+        )
     return _("{plan}. The fixed wait that would have done best, which nobody could know: {fixed}.").format(
         plan=lines[0][:1].upper() + lines[0][1:], fixed=lines[1]
     )
@@ -508,12 +533,21 @@ def main() -> None:
     page.caution("advice")
     page.sources(
         [
-            _("Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices (Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."),
-            _("A season is called reliable when fewer than 6 in 100 series without one would show so strong a pattern."),
+            _(
+                "Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices "
+                "(Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."
+            ),
+            _(
+                "A season is called reliable when fewer than 6 in 100 series without one would show so strong a "
+                "pattern."
+            ),
             _("Break-even price: competitive storage (Williams & Wright 1991)."),
-            _("In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson 2023, 1,038 markets in 30 countries)."),
+            _(
+                "In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson "
+                "2023, 1,038 markets in 30 countries)."
+            ),
         ]
-    )  # fmt: skip
+    )
 
 
 main()

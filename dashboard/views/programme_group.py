@@ -113,9 +113,11 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
     by_season = group_by_season(key, of).found
     changes = changes_of_group(by_season)
     words = {
-        "better": _("better"), "worse": _("worse"), "about the same": _("about the same"),
+        "better": _("better"),
+        "worse": _("worse"),
+        "about the same": _("about the same"),
         "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+    }
     rows = []
     for name, definition in DEFINITIONS.items():
         row = {_("Indicator"): say(definition.label)}
@@ -128,8 +130,10 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
             unit = _("percentage points") if definition.unit == "%" else unit_words(definition, currency)
             ends = [number(definition.scale * end, 1) for end in (change.low, change.high)]
             row[_("Change, 95 % interval")] = (
-                _("no interval") if change.low != change.low else _("{low} to {high} {unit}").format(low=ends[0], high=ends[1], unit=unit)
-            )  # fmt: skip
+                _("no interval")
+                if change.low != change.low
+                else _("{low} to {high} {unit}").format(low=ends[0], high=ends[1], unit=unit)
+            )
             row[_("What may be said")] = words[change.verdict]
         rows.append(row)
     page.table(pd.DataFrame(rows), "season_table", "seasons.csv")
@@ -186,7 +190,8 @@ def show_hindsight(records: Records) -> None:
         later = sum(worth * best for worth, best in known) / weight if weight else 0.0
         st.caption(
             _(
-                "Only as context: within six months of each sale the market's price rose by {rise} at its best. Nobody could know that; the indicators above do not count it."
+                "Only as context: within six months of each sale the market's price rose by {rise} at its best. "
+                "Nobody could know that; the indicators above do not count it."
             ).format(rise=percent(later))
         )
 

@@ -77,7 +77,8 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
         if best.net > 0:
             page.answer(
                 _(
-                    "Most is to be gained by {help}: about {amount} a season, costs taken off, in {groups} groups ({low} in a bad year, {high} in a good one)."
+                    "Most is to be gained by {help}: about {amount} a season, costs taken off, in {groups} groups "
+                    "({low} in a bad year, {high} in a good one)."
                 ).format(
                     help=_(best.help),
                     amount=about(best.net, currency),
@@ -105,7 +106,8 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
             st.markdown(f"- {pays(item)}")
     st.caption(
         _(
-            "The mark is the mean, the line goes from one bad year in ten to one good year in ten. Groups in which a help does not pay are not in it."
+            "The mark is the mean, the line goes from one bad year in ten to one good year in ten. Groups in which "
+            "a help does not pay are not in it."
         )
     )
 
@@ -121,15 +123,26 @@ def group_rows(results: dict[int, GroupHelp], groups: list[Group]) -> list[dict[
         worst = found.largest
         if worst is None:
             why = say(found.why_not) if found.why_not is not None else _("none can be shown")
-            rows.append({**head, _("Largest avoidable loss"): why, _("Money"): "–", _("Bad to good year"): "–", _("Would help"): "–"})  # fmt: skip
+            rows.append(
+                {
+                    **head,
+                    _("Largest avoidable loss"): why,
+                    _("Money"): "–",
+                    _("Bad to good year"): "–",
+                    _("Would help"): "–",
+                }
+            )
             continue
         low, high = (about(value, group.currency) for value in (worst.low, worst.high))
         rows.append(
             {
-                **head, _("Largest avoidable loss"): _(worst.name), _("Money"): about(worst.money, group.currency),
-                _("Bad to good year"): f"{low} … {high}", _("Would help"): _(REMEDY[worst.name]),
+                **head,
+                _("Largest avoidable loss"): _(worst.name),
+                _("Money"): about(worst.money, group.currency),
+                _("Bad to good year"): f"{low} … {high}",
+                _("Would help"): _(REMEDY[worst.name]),
             }
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -194,12 +207,25 @@ def main() -> None:
         show_visits(groups)
         page.sources(
             [
-                _("Each season is planned from its first harvest with the prices known that month and the usual weather of its place: once as the records say it went, once with one thing otherwise. The difference is what could be expected when it was decided, not hindsight."),
-                _("Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that weather; slow drying and waiting cannot be told apart."),
-                _("Too few tests: dryness judged by hand is taken to be {sd} points off (judgement). Sold early for cash: sales within eight weeks of harvest, against borrowing the same money.").format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
-                _("Costs of help are assumed until the programme enters its own. Sums of groups with different currencies are not added up."),
+                _(
+                    "Each season is planned from its first harvest with the prices known that month and the usual "
+                    "weather of its place: once as the records say it went, once with one thing otherwise. The "
+                    "difference is what could be expected when it was decided, not hindsight."
+                ),
+                _(
+                    "Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that "
+                    "weather; slow drying and waiting cannot be told apart."
+                ),
+                _(
+                    "Too few tests: dryness judged by hand is taken to be {sd} points off (judgement). Sold early "
+                    "for cash: sales within eight weeks of harvest, against borrowing the same money."
+                ).format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
+                _(
+                    "Costs of help are assumed until the programme enters its own. Sums of groups with different "
+                    "currencies are not added up."
+                ),
             ]
-        )  # fmt: skip
+        )
         page.caution("advice")
 
 

@@ -60,7 +60,8 @@ def bring_files() -> None:
     with st.expander(_("Bring in groups' files")):
         st.caption(
             _(
-                "One or many files that groups saved. The same file twice or an older one changes nothing; a broken one is named and the others come in."
+                "One or many files that groups saved. The same file twice or an older one changes nothing; a "
+                "broken one is named and the others come in."
             )
         )
         files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
@@ -74,9 +75,13 @@ def bring_files() -> None:
             )
             bar.empty()
             words = {
-                "added": _("added"), "updated": _("updated"), "same": _("here already"), "own": _("kept here itself"),
-                "older": _("older than what is here"), "broken": _("broken, not taken in"),
-            }  # fmt: skip
+                "added": _("added"),
+                "updated": _("updated"),
+                "same": _("here already"),
+                "own": _("kept here itself"),
+                "older": _("older than what is here"),
+                "broken": _("broken, not taken in"),
+            }
             st.session_state["merge_list"] = pd.DataFrame(
                 [
                     {
@@ -97,9 +102,10 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
     st.subheader(_("How complete are the records?"))
     names = [item.record.group.name for item in groups]
     kinds = {
-        "complete_readings": _("readings without a gap"), "complete_lots": _("lots with a whole record"),
+        "complete_readings": _("readings without a gap"),
+        "complete_lots": _("lots with a whole record"),
         "complete_sales": _("sales with a whole record"),
-    }  # fmt: skip
+    }
     shares = {
         kinds[key]: np.array([np.nan if (v := item.found[key].value) is None else v for item in groups])
         for key in DATA_QUALITY
@@ -123,11 +129,14 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
                 _("Group"): item.record.group.name,
                 _("Lots"): len(item.record.lots),
                 _("Readings"): int(item.found["complete_readings"].denominator),
-                **{kinds[key].capitalize(): percent(np.nan if (v := item.found[key].value) is None else v) for key in DATA_QUALITY},
+                **{
+                    kinds[key].capitalize(): percent(np.nan if (v := item.found[key].value) is None else v)
+                    for key in DATA_QUALITY
+                },
                 _("Days since the last reading"): "–" if silent is None else number(silent, 0),
                 _("Agreed to be named"): _("{agreed} of {people}").format(agreed=agreed, people=people),
             }
-        )  # fmt: skip
+        )
     page.table(pd.DataFrame(rows), "quality_table", "data_quality.csv")
 
 
@@ -218,28 +227,39 @@ def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
     phi = overdispersion(own["value"], own["denominator"], benchmark)
     found = funnel_verdicts(own["value"], own["denominator"], benchmark, phi)
     words = {
-        "far below": _("lower than chance explains (99.8 %)"), "far above": _("higher than chance explains (99.8 %)"),
-        "below": _("low, but one in twenty is by chance"), "above": _("high, but one in twenty is by chance"),
-        "inside": _("as chance has it"), "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+        "far below": _("lower than chance explains (99.8 %)"),
+        "far above": _("higher than chance explains (99.8 %)"),
+        "below": _("low, but one in twenty is by chance"),
+        "above": _("high, but one in twenty is by chance"),
+        "inside": _("as chance has it"),
+        "cannot tell yet": _("cannot tell yet"),
+    }
     target = of.goal("target", key)
     lines = {
-        "all": _("all groups together"), "95": _("limits of chance, 95 %"), "99.8": _("limits of chance, 99.8 %"),
+        "all": _("all groups together"),
+        "95": _("limits of chance, 95 %"),
+        "99.8": _("limits of chance, 99.8 %"),
         "target": _("target"),
-    }  # fmt: skip
+    }
     page.chart(
         funnel(
-            own.assign(verdict=found), benchmark, phi, say(definition.denominator), f"{say(definition.label)}, %",
-            lines | words, target.value if target else None,
+            own.assign(verdict=found),
+            benchmark,
+            phi,
+            say(definition.denominator),
+            f"{say(definition.label)}, %",
+            lines | words,
+            target.value if target else None,
         ),
         alt=_("Funnel of {label}: each group's share over the number it rests on.").format(label=say(definition.label)),
         key=f"funnel_{key}",
-    )  # fmt: skip
+    )
     outside = [name for name, word in zip(own["group"], found, strict=True) if word.startswith("far")]
     if outside:
         st.write(
             _(
-                "More than chance explains: {groups}. Weather, crops, buyers or gaps in the records may be why; their profiles and a visit tell."
+                "More than chance explains: {groups}. Weather, crops, buyers or gaps in the records may be why; "
+                "their profiles and a visit tell."
             ).format(groups=", ".join(outside))
         )
     else:
@@ -276,9 +296,11 @@ def interval_part(
         key=f"estimates_{key}",
     )
     words = {
-        "higher": _("higher than the others"), "lower": _("lower than the others"),
-        "like the others": _("like the others"), "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+        "higher": _("higher than the others"),
+        "lower": _("lower than the others"),
+        "like the others": _("like the others"),
+        "cannot tell yet": _("cannot tell yet"),
+    }
     if all(item.low != item.low for item in items):
         st.caption(
             _("Counted, not sampled: there is no interval, and what lies behind a difference shows in the profiles.")
@@ -299,9 +321,11 @@ def show_expected(keys: Sequence[tuple[int, int]]) -> None:
     """Show days to dry against what each group's own crops, moistures, dates and weather allowed."""
     st.subheader(_("Days to dry, against what each group's own weather and grain allowed"))
     words = {
-        "slower": _("slower than its conditions allowed"), "faster": _("faster than expected"),
-        "as expected": _("as its conditions allowed"), "cannot tell yet": _("cannot tell yet"),
-    }  # fmt: skip
+        "slower": _("slower than its conditions allowed"),
+        "faster": _("faster than expected"),
+        "as expected": _("as its conditions allowed"),
+        "cannot tell yet": _("cannot tell yet"),
+    }
     names = {group.id: group.name for group in state.store().groups()}
     with page.busy(_("Drying each lot again in its own weather")):
         rows = [(names[group_id], cached_expected(group_id, version)) for group_id, version in keys]
@@ -343,7 +367,8 @@ def by_owner(groups: Sequence[CountedGroup], key: str) -> None:
         page.table(people_words(frame, key), f"people_{key}")
         st.caption(
             _(
-                "Cells below five people stay blank, and others with them, so that nobody can be recognised and no blank cell follows from a total."
+                "Cells below five people stay blank, and others with them, so that nobody can be recognised and no "
+                "blank cell follows from a total."
             )
         )
 
@@ -401,8 +426,14 @@ def main() -> None:
         thin = sum(item.found["readings_per_lot"].count < 5 for item in groups)
         page.answer(
             ngettext(
-                "{count} group with {lots} lots; {thin} of them with fewer than five lots: nothing is said of those yet.",
-                "{count} groups with {lots} lots; {thin} of them with fewer than five lots: nothing is said of those yet.",
+                (
+                    "{count} group with {lots} lots; {thin} of them with fewer than five lots: nothing is said of "
+                    "those yet."
+                ),
+                (
+                    "{count} groups with {lots} lots; {thin} of them with fewer than five lots: nothing is said of "
+                    "those yet."
+                ),
                 len(groups),
             ).format(count=len(groups), lots=number(lots, 0), thin=thin)
         )
@@ -428,13 +459,16 @@ def main() -> None:
         page.sources(
             [
                 _(
-                    "Limits of chance: exact binomial quantiles, after Spiegelhalter, Statistics in Medicine 24 (2005) 1185."
+                    "Limits of chance: exact binomial quantiles, after Spiegelhalter, Statistics in Medicine 24 "
+                    "(2005) 1185."
                 ),
                 _(
-                    "Drawn towards the others: empirical Bayes, after Efron and Morris (1975, 1977), intervals after Morris (1983)."
+                    "Drawn towards the others: empirical Bayes, after Efron and Morris (1975, 1977), intervals "
+                    "after Morris (1983)."
                 ),
                 _(
-                    "Intervals: Wilson (1927) for shares of lots, Student's t for means, Cochran (1977) for ratios of sums."
+                    "Intervals: Wilson (1927) for shares of lots, Student's t for means, Cochran (1977) for ratios "
+                    "of sums."
                 ),
                 _("Changes: Newcombe (1998), Welch (1947), Student (1908)."),
                 _("The groups stand in the order of the alphabet: this is no league table."),

@@ -22,7 +22,7 @@ from core.group.reading_tables import (
     options_to_dict,
     preview_table,
 )
-from core.group.table_headings import FIELDS
+from core.tables.headings import FIELDS
 from dashboard import page, state
 from dashboard.text import _, day, literal, moment, ngettext, number, say
 

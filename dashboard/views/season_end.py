@@ -23,13 +23,18 @@ def main() -> None:
     if not plans:
         st.info(
             _(
-                "No plan has been kept yet. Keep one on the page 'Sale plan'; what is sold afterwards is held against it here."
+                "No plan has been kept yet. Keep one on the page 'Sale plan'; what is sold afterwards is held "
+                "against it here."
             )
         )
         return
     chosen = st.selectbox(
-        _("Held against the plan of"), list(range(len(plans))), format_func=lambda at: f"{day(plans[at].on)} · {plans[at].who}", key="season_plan", persist_state="session",
-    )  # fmt: skip
+        _("Held against the plan of"),
+        list(range(len(plans))),
+        format_func=lambda at: f"{day(plans[at].on)} · {plans[at].who}",
+        key="season_plan",
+        persist_state="session",
+    )
     only_due = st.toggle(_("Count only what was due by today"), value=True, key="season_due", persist_state="session")
     plan = plans[chosen if isinstance(chosen, int) and chosen < len(plans) else 0]
     labels = {lot.id: lot.label for lot in store.lots(group.id)}
@@ -42,7 +47,8 @@ def main() -> None:
     currency = group.currency
     page.answer(
         _(
-            "Planned {planned}, sold for {done}, paid {paid}: {quantity} of the difference comes from quantity, {price} from price."
+            "Planned {planned}, sold for {done}, paid {paid}: {quantity} of the difference comes from quantity, "
+            "{price} from price."
         ).format(
             planned=money(planned, currency),
             done=money(done, currency),
@@ -59,11 +65,18 @@ def main() -> None:
     )
     rows = [
         {
-            _("Lot"): row.lot, _("Planned, kg"): number(row.kg_planned, 0), _("Sold, kg"): number(row.kg_done, 0), _("Planned"): money(row.planned, currency), _("Sold for"): money(row.done, currency),
-            _("By quantity"): money(row.by_quantity, currency), _("By price"): money(row.by_price, currency), _("Unpaid"): money(row.unpaid, currency), _("Why"): say(row.why),
+            _("Lot"): row.lot,
+            _("Planned, kg"): number(row.kg_planned, 0),
+            _("Sold, kg"): number(row.kg_done, 0),
+            _("Planned"): money(row.planned, currency),
+            _("Sold for"): money(row.done, currency),
+            _("By quantity"): money(row.by_quantity, currency),
+            _("By price"): money(row.by_price, currency),
+            _("Unpaid"): money(row.unpaid, currency),
+            _("Why"): say(row.why),
         }
         for row in frame.itertuples()
-    ]  # fmt: skip
+    ]
     page.table(pd.DataFrame(rows), "season_table", "season_end.csv")
     unpaid = float(frame["unpaid"].sum())
     if unpaid > 0.005:
@@ -71,7 +84,8 @@ def main() -> None:
     page.sources(
         [
             _(
-                "Quantity: (kg sold - kg planned) at the planned price; price: (price got - price planned) on the kg sold. The two add up to the whole difference."
+                "Quantity: (kg sold - kg planned) at the planned price; price: (price got - price planned) on the "
+                "kg sold. The two add up to the whole difference."
             )
         ]
     )

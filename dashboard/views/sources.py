@@ -26,7 +26,8 @@ def main() -> None:
     words = _basis_words()
     page.answer(
         _(
-            "{count} entries: {published} published, {memory} from memory, {practice} common practice, {judgement} our own judgement."
+            "{count} entries: {published} published, {memory} from memory, {practice} common practice, {judgement} "
+            "our own judgement."
         ).format(count=len(frame), **{key: int(counts.get(key, 0)) for key in words})
     )
     with st.expander(_("What the four words mean")):

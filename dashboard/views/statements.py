@@ -67,7 +67,8 @@ def main() -> None:
             [
                 _("Water: the mass balance of dry matter. Shares: in proportion to dry kilograms, to the gram."),
                 _(
-                    "Money is split in whole coins by the largest remainder, so that all statements add up to what the buyers pay."
+                    "Money is split in whole coins by the largest remainder, so that all statements add up to what "
+                    "the buyers pay."
                 ),
             ]
         )

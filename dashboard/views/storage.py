@@ -11,13 +11,10 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.grain.commodities import commodity_codes, get_commodity
-from core.grain.storage import PestDraw, safe_storage_days
-from core.grain.storage_advice import CAUSES, BuyerTerms, Keeping, StorageLimits
-from core.grain.storage_comparison import safe_moistures
-from core.grain.storage_methods import get_method
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.records import Lot
-from core.planning.retest import DueTest, RetestCosts, bags_that_stand_out, last_sieves, schedule_tests
+from core.group.sieves import last_sieves
+from core.planning.storage_from_records import retests_since_bagging, stored_lot
 from core.planning.store_outlook import (
     CorrectedLot,
     MethodOutlook,
@@ -28,7 +25,11 @@ from core.planning.store_outlook import (
     lot_outlook,
     urgency_table,
 )
-from core.planning.store_records import retests_since_bagging, stored_lot
+from core.storage.advice import CAUSES, BuyerTerms, Keeping, StorageLimits
+from core.storage.comparison import safe_moistures
+from core.storage.methods import get_method
+from core.storage.retest import DueTest, RetestCosts, bags_that_stand_out, schedule_tests
+from core.storage.simulate import PestDraw, safe_storage_days
 from core.weather.normals import get_normals, get_years
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
@@ -79,12 +80,7 @@ def settings_of(group_id: int, lot_value: float) -> OutlookSettings:
 
 @st.cache_data(max_entries=32, show_spinner=False)
 def outlooks_of(
-    group_id: int,
-    version: int,
-    start: date,
-    lot: StoredLot,
-    settings: OutlookSettings,
-    _pests: PestDraw | None = None,
+    group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings, _pests: PestDraw | None = None
 ) -> dict[str, MethodOutlook]:
     """Return one lot's outlook under every method (the insects follow from the lot's records, kept by version)."""
     scenarios, _status = climates(group_id, version, start)
@@ -123,7 +119,8 @@ def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
     if not found.fits:
         st.warning(
             _(
-                "The last test ({now} %) does not fit how it was bagged ({expected} % was expected by now). Was it dried "
+                "The last test ({now} %) does not fit how it was bagged ({expected} % was expected by now). Was it "
+                "dried "
                 "again, or is a record wrong? The last test counts."
             ).format(now=number(found.lot.moisture_pct), expected=number(found.expected_pct))
         )
@@ -131,7 +128,8 @@ def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
     change = found.lot.moisture_pct - found.expected_pct
     st.caption(
         _(
-            "Since it was bagged it was tested again. The forecast from bagging had {expected} % for that day; with the "
+            "Since it was bagged it was tested again. The forecast from bagging had {expected} % for that day; "
+            "with the "
             "test it is {now} % ({change} points)."
         ).format(expected=number(found.expected_pct), now=number(found.lot.moisture_pct), change=f"{change:+.1f}")
     )
@@ -281,7 +279,8 @@ def published_time(lot: StoredLot) -> None:
         return
     st.caption(
         _(
-            "Published allowable time in open air at 27 °C: {half} days until 0.5 % dry-matter loss, {quarter} days until "
+            "Published allowable time in open air at 27 °C: {half} days until 0.5 % dry-matter loss, {quarter} "
+            "days until "
             "0.25 %. It counts respiration alone: mould, insects and the rains can end it sooner, so that it decides "
             "nothing by itself."
         ).format(half=number(halves[1], 0), quarter=number(halves[0], 0))
@@ -421,7 +420,9 @@ def main() -> None:
         measured = [(one, stored_lot(one, sieves, today)) for one in states]
         lots = [stored for _one, stored in measured if stored is not None]
         labels = {
-            one.lot.id: f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
+            one.lot.id: (
+                f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
+            )
             for one, stored in measured
             if stored is not None
         }
@@ -443,7 +444,8 @@ def main() -> None:
     page.sources(
         [
             _(
-                "Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize); Seib et al. 1980 (paddy); NDSU (soybean)."
+                "Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize); Seib et al. 1980 (paddy); NDSU "
+                "(soybean)."
             ),
             _("Mould and toxin: limits of water activity (ICMSF); temperature response, Battilani et al. 2013."),
             _("Insects: Bell and Watters 1982, Tefera 2011 and others, set against trials of weight loss."),

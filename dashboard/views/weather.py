@@ -247,8 +247,10 @@ def main() -> None:
         )
         st.caption(
             _(
-                "Sunny hours: at least 250 W/m² (median of the runs). Chance of rain: share of the runs with 1 mm or more "
-                "that day. Likely dry: the longest stretch of daylight in which no hour has rain in more than a fifth of "
+                "Sunny hours: at least 250 W/m² (median of the runs). Chance of rain: share of the runs with 1 mm "
+                "or more "
+                "that day. Likely dry: the longest stretch of daylight in which no hour has rain in more than a "
+                "fifth of "
                 "the runs. After a week only the general drift can be believed."
             )
         )
@@ -266,11 +268,13 @@ def main() -> None:
             _("Forecast: Open-Meteo (CC BY 4.0), or MET Norway (CC BY 4.0) where that does not answer."),
             _("Months and past years: NASA POWER (public domain), your own entries, or the invented example."),
             _(
-                "Daylight and clear sky: FAO Irrigation and Drainage Paper 56 (1998); the Astronomical Almanac; Haurwitz (1945)."
+                "Daylight and clear sky: FAO Irrigation and Drainage Paper 56 (1998); the Astronomical Almanac; "
+                "Haurwitz (1945)."
             ),
             _("Sun under cloud, where a service gives none: Kasten and Czeplak (1980)."),
             _(
-                "Days beyond the forecast: rain after Geng and others (1986), day-to-day variation as in core/weather/day_to_day.toml."
+                "Days beyond the forecast: rain after Geng and others (1986), day-to-day variation as in "
+                "core/weather/day_to_day.toml."
             ),
         ]
     )

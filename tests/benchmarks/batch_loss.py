@@ -1,7 +1,9 @@
 """What the batch's quicker plan loses against the full plan, on scenarios that neither has seen, and the processor time of both.
 
-Run: ``python3 -m tests.benchmarks.batch_loss [cases] [lots] [weeks]``. Invented cases; the full plan has 100 scenarios, all moistures to dry to
-and the search for whole bags; the batch's has 48 scenarios, one moisture, and a rounded linear programme, searched further where its gap is wide.
+Run: ``python3 -m tests.benchmarks.batch_loss [cases] [lots] [weeks]``. Invented cases; the full plan has 100
+scenarios, all moistures to dry to
+and the search for whole bags; the batch's has 48 scenarios, one moisture, and a rounded linear programme, searched
+further where its gap is wide.
 """
 
 from __future__ import annotations
@@ -40,7 +42,10 @@ def main() -> None:
         losses.append(1 - worth_quick / worth_full)
         one, two = np.diff(marks)
         print(
-            f"case {seed}: full {worth_full:9.0f} ({one:.2f} s, gap {full.gap:.4f}), batch {worth_quick:9.0f} ({two:.2f} s, gap {quick.gap:.4f}): {100 * losses[-1]:+.2f} % lost",
+            (
+                f"case {seed}: full {worth_full:9.0f} ({one:.2f} s, gap {full.gap:.4f}), batch {worth_quick:9.0f} "
+                f"({two:.2f} s, gap {quick.gap:.4f}): {100 * losses[-1]:+.2f} % lost"
+            ),
             flush=True,
         )
     print(f"mean loss {100 * np.mean(losses):.2f} %, largest {100 * np.max(losses):.2f} %")

@@ -1,6 +1,7 @@
 """What it costs that like lots share a table of choices: `python tests/benchmarks/class_sharing.py`.
 
-A plan made with shared tables is carried over to tables of each lot's own, valued there, and held against the plan made on those.
+A plan made with shared tables is carried over to tables of each lot's own, valued there, and held against the plan
+made on those.
 """
 
 from __future__ import annotations
@@ -63,7 +64,9 @@ def main() -> None:
         made = carried(shared, own, quick.allocation)
         value = evaluate(own, made).mean
         print(
-            f"{seed:4d} {len(shared.classes):7d} | {value:10.1f} | {slow.mean:10.1f} | {100 * (1 - value / slow.mean):6.3f} ({100 * quick.gap:.2f}, {100 * slow.gap:.2f}) | {broken_limits(own, made)}"
+            f"{seed:4d} {len(shared.classes):7d} | {value:10.1f} | {slow.mean:10.1f} | "
+            f"{100 * (1 - value / slow.mean):6.3f} ({100 * quick.gap:.2f}, {100 * slow.gap:.2f}) | "
+            f"{broken_limits(own, made)}"
         )
 
 

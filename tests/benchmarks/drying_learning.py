@@ -12,8 +12,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from core.grain.drying import DryingSetup, simulate_drying
-from core.grain.drying_learning import (
+from core.drying.learning import (
     NOISE_LOG_SD,
     START_OFFSETS,
     SUN_ERROR_SD,
@@ -23,7 +22,8 @@ from core.grain.drying_learning import (
     prior_belief,
     update_belief,
 )
-from tests.grain.drying_cases import plain_days
+from core.drying.run import DryingSetup, simulate_drying
+from tests.drying.drying_cases import plain_days
 
 HOURS = np.array([11, 17, 35, 41, 59])
 START, LOAD = 23.0, 28.0
@@ -31,7 +31,7 @@ START, LOAD = 23.0, 28.0
 
 def truth_by_simulation(factors, starts, weather, **more):
     """Return moisture at the reading hours for each lot's factor and start; (lots, readings)."""
-    from core.grain.drying import simulate_lots
+    from core.drying.run import simulate_lots
 
     setups = [DryingSetup("tarpaulin", 10, LOAD, rate_factor=float(factor), **more) for factor in factors]
     runs = simulate_lots(["maize"] * len(factors), list(starts), weather, setups, [13.0] * len(factors))

@@ -14,13 +14,13 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from core.drying.run import DryingSetup, open_hours, simulate_lots
+from core.drying.thin_layer import thin_layer_rates
+from core.drying.weather import layer_weather
 from core.grain import drying_layer as layer_model
 from core.grain.commodities import get_commodity
-from core.grain.drying import DryingSetup, open_hours, simulate_lots
-from core.grain.drying_weather import layer_weather
 from core.grain.sorption import isotherm_parameters
-from core.grain.thin_layer import thin_layer_rates
-from tests.grain.drying_cases import plain_days
+from tests.drying.drying_cases import plain_days
 
 DAYS = 16
 INSTANT_H = 1e-4
@@ -122,12 +122,14 @@ def main() -> None:
         off = np.abs(reference - runs[lot].moisture_pct[:, scenario])
         worst, after_first = max(worst, off.max()), max(after_first, off[24:].max())
         print(
-            f"  {lots[lot]:18s} {setups[lot].load:5.1f} kg/m²  largest difference {off.max():.3f}, after day 1 {off[24:].max():.3f}"
+            f"  {lots[lot]:18s} {setups[lot].load:5.1f} kg/m²  largest difference {off.max():.3f}, after day 1 "
+            f"{off[24:].max():.3f}"
         )
     each = (time.perf_counter() - began) / count
     print(f"50 lots of five crops x 50 weathers x {DAYS} days: {ours:.2f} s; of one crop: {one_crop:.2f} s")
     print(
-        f"solve_ivp (LSODA): {each:.2f} s per lot and weather, {each * 2500:.0f} s for all; ratio {each * 2500 / ours:.0f}"
+        f"solve_ivp (LSODA): {each:.2f} s per lot and weather, {each * 2500:.0f} s for all; ratio "
+        f"{each * 2500 / ours:.0f}"
     )
     print(f"largest difference of moisture {worst:.3f} points, after the first day {after_first:.3f}")
 

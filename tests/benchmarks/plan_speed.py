@@ -45,7 +45,8 @@ def main() -> None:
         done = time.perf_counter()
         used = time.process_time() - processor
         print(
-            f"{lots:5d} {weeks:4d} {scenarios:5d} | {middle - began:6.2f} | {done - middle:6.2f} | {used:6.2f} | {100 * plan.gap:5.2f} | {plan.method} | {(done - began) / yardstick:.1f}"
+            f"{lots:5d} {weeks:4d} {scenarios:5d} | {middle - began:6.2f} | {done - middle:6.2f} | {used:6.2f} | "
+            f"{100 * plan.gap:5.2f} | {plan.method} | {(done - began) / yardstick:.1f}"
         )
 
 

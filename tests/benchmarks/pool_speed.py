@@ -1,4 +1,6 @@
-"""Time a season of 60 members, 400 deliveries each and 30 sales, with all statements; ratio against reading the events once.
+"""Time a season of 60 members, 400 deliveries each and 30 sales, with all statements.
+
+Ratio against reading the events once.
 
 Run: ``python3 -m tests.benchmarks.pool_speed``
 """
@@ -61,7 +63,8 @@ def main() -> None:
     print(f"season rebuilt: {replayed - began:.2f} s; {len(pages)} statements: {done - replayed:.2f} s")
     print(f"price differences explained: {explained - done:.2f} s")
     print(
-        f"table of {len(seen.rows)} earlier deliveries opened and checked: {previewed - explained:.2f} s ({opened - explained:.2f} s to write and read)"
+        f"table of {len(seen.rows)} earlier deliveries opened and checked: {previewed - explained:.2f} s "
+        f"({opened - explained:.2f} s to write and read)"
     )
     print(f"all against reading once: {(done - began) / reading:.0f} times")
 

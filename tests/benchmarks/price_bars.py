@@ -1,15 +1,22 @@
 """Hold the price forecasts and the plan against their bars on open price series.
 
-Each series is planned at its harvest month (the trough known at that date) with 2 % interest and 1 % loss a month. Printed by country, and
-without each country in turn, with the two reference forecasts of the same run: a random walk and last year's price of the same month.
+Each series is planned at its harvest month (the trough known at that date) with 2 % interest and 1 % loss a month.
+Printed by country, and
+without each country in turn, with the two reference forecasts of the same run: a random walk and last year's price of
+the same month.
 
-The open series at hand have weak seasons: there a plain harmonic captures 5 % and loses in every second year. On 170 African cereal series
-that are not at hand the same trial was reported to capture 29 % and to lose in 29 % of years, waiting five months to gain 3.5 % and to lose
-in 57 %, perfect foresight to gain about 28 %. The second part therefore plants seasons of known size on the real noise of these series, with
-the spread of gaps and the scale of noise that bring those three reported figures about, and prints them beside ours so that the likeness
+The open series at hand have weak seasons: there a plain harmonic captures 5 % and loses in every second year. On 170
+African cereal series
+that are not at hand the same trial was reported to capture 29 % and to lose in 29 % of years, waiting five months to
+gain 3.5 % and to lose
+in 57 %, perfect foresight to gain about 28 %. The second part therefore plants seasons of known size on the real
+noise of these series, with
+the spread of gaps and the scale of noise that bring those three reported figures about, and prints them beside ours
+so that the likeness
 can be judged. No figure of ours was used to choose them.
 
-Run: ``python -m tests.benchmarks.price_bars [every nth series, default 4] [country]``; the folder of open data from DRYHOLD_OPEN_DATA.
+Run: ``python -m tests.benchmarks.price_bars [every nth series, default 4] [country]``; the folder of open data from
+DRYHOLD_OPEN_DATA.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""How long thirty groups' files take to come in and to be counted; run with ``python tests/benchmarks/programme_files.py``.
+"""How long thirty groups' files take to come in and to be counted.
+
+Run with ``python tests/benchmarks/programme_files.py``.
 
 Beside the processor's seconds stands the ratio to reading the same rows with plain pandas in the same run.
 """
@@ -64,7 +66,8 @@ def main() -> None:
     print(f"{GROUPS} files, {rows} rows, {sum(len(content) for _name, content in files) / 1000:.0f} kB")
     print(f"plain reading of the tables  {plain:6.2f} s")
     print(
-        f"taken in, checked, written   {merged:6.2f} s  ({merged / plain:.1f} x), {sum(o.status == 'added' for o in outcomes)} added"
+        f"taken in, checked, written   {merged:6.2f} s  ({merged / plain:.1f} x), "
+        f"{sum(o.status == 'added' for o in outcomes)} added"
     )
     print(f"read back and counted        {counted:6.2f} s  ({counted / plain:.1f} x), {len(table)} indicators")
     print(f"counted by season            {by_season:6.2f} s  ({by_season / plain:.1f} x), {len(of)} seasons")

@@ -1,6 +1,7 @@
 """Plan batches of growing size and print processor seconds a group and the most memory held: the growth from small to large batches.
 
-Run: ``python3 -m tests.benchmarks.programme_growth [--sizes 100,300,1000] [--lots 40] [--processes 2]``. Wall seconds depend on what else the
+Run: ``python3 -m tests.benchmarks.programme_growth [--sizes 100,300,1000] [--lots 40] [--processes 2]``. Wall seconds
+depend on what else the
 computer does; processor seconds do not.
 """
 
@@ -41,8 +42,10 @@ def main() -> None:
         first = first or each
         here = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(
-            f"{count:5d} groups x {given.lots} lots: {seconds:7.1f} s wall, {each:.2f} processor s a group ({each / first:.2f} of the first size), "
-            f"planned {report.planned}, without a bound {len(rows) - len(gaps)}, mean gap {np.mean(gaps):.4f}, largest memory {here:.0f} MB here, "
+            f"{count:5d} groups x {given.lots} lots: {seconds:7.1f} s wall, {each:.2f} processor s a group "
+            f"({each / first:.2f} of the first size), "
+            f"planned {report.planned}, without a bound {len(rows) - len(gaps)}, mean gap {np.mean(gaps):.4f}, "
+            f"largest memory {here:.0f} MB here, "
             f"{memory:.0f} MB a worker",
             flush=True,
         )

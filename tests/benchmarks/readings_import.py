@@ -57,7 +57,8 @@ def main(rows: int) -> None:
     reference = time.perf_counter() - start
     seconds = run(text, "a.csv")
     print(
-        f"CSV  {rows} rows: {seconds:.1f} s checked and stored; pandas alone {reference:.2f} s; ratio {seconds / reference:.0f}"
+        f"CSV  {rows} rows: {seconds:.1f} s checked and stored; pandas alone {reference:.2f} s; ratio "
+        f"{seconds / reference:.0f}"
     )
     out = io.BytesIO()
     frame.to_excel(out, index=False, engine="xlsxwriter")
@@ -66,7 +67,8 @@ def main(rows: int) -> None:
     reference = time.perf_counter() - start
     seconds = run(out.getvalue(), "a.xlsx")
     print(
-        f"XLSX {rows} rows: {seconds:.1f} s checked and stored; pandas alone {reference:.1f} s; ratio {seconds / reference:.1f}"
+        f"XLSX {rows} rows: {seconds:.1f} s checked and stored; pandas alone {reference:.1f} s; ratio "
+        f"{seconds / reference:.1f}"
     )
 
 

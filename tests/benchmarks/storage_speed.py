@@ -1,7 +1,8 @@
 """Time of storing 50 lots under 6 methods in 300 scenarios for 365 days, against a plain loop over days per lot.
 
 Run: python -m tests.benchmarks.storage_speed [lots] [scenarios]
-The loop takes the same formulas one number at a time (through NumPy, which is slow for single numbers); it is timed on one
+The loop takes the same formulas one number at a time (through NumPy, which is slow for single numbers); it is timed
+on one
 lot and carried up in proportion. A busy machine stretches the first figure; the processor time beside it says how far.
 """
 
@@ -15,19 +16,12 @@ import pandas as pd
 
 from core.grain.commodities import get_commodity
 from core.grain.mass import dry_basis
-from core.grain.storage import StorageRun, draw_pests, start_numbers
-from core.grain.storage_day import (
-    BASE_RATES,
-    WATER_PER_LOSS,
-    WETTEST_DB,
-    day_rates,
-    growth_allowed,
-    place_air,
-)
-from core.grain.storage_insects import eaten_pct, food_limited, get_pest, pests_of
-from core.grain.storage_loss import loss_in_store
-from core.grain.storage_many import LotAtBagging, simulate_many
-from core.grain.storage_methods import get_method, method_codes, places
+from core.storage.day import BASE_RATES, WATER_PER_LOSS, WETTEST_DB, day_rates, growth_allowed, place_air
+from core.storage.insects import eaten_pct, food_limited, get_pest, pests_of
+from core.storage.loss import loss_in_store
+from core.storage.many import LotAtBagging, simulate_many
+from core.storage.methods import get_method, method_codes, places
+from core.storage.simulate import StorageRun, draw_pests, start_numbers
 
 DAYS = 365
 

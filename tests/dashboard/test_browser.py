@@ -1,4 +1,7 @@
-"""One run in a real browser, as a manager does it: a table is brought in, then its plan is on screen; nothing leaves this computer."""
+"""One run in a real browser, as a manager does it: a table is brought in, then its plan is on screen.
+
+Nothing leaves this computer.
+"""
 
 from __future__ import annotations
 
@@ -18,9 +21,15 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 BAD_ROWS = {7: ("humidite", "171,5"), 19: ("date", "31/02/2026"), 33: ("teneur", "humide"), 48: ("temp", "-80,0")}
 
 pytestmark = [
@@ -35,10 +44,15 @@ def table_of_sixty_rows() -> bytes:
     for index in range(60):
         lot, bag = divmod(index, 6)
         cells = {
-            "date": f"{9 + lot:02d}/05/2026", "lot": f"Parcelle {lot + 1}", "sac": str(bag + 1),
-            "temp": f"{25 + (index % 5) / 2:.1f}".replace(".", ","), "humidite": f"{60 + (lot * 3 + bag) % 29:.1f}".replace(".", ","),
-            "teneur": f"{12.4 + (lot * 3 + bag) % 29 * 0.18:.1f}".replace(".", ","), "culture": "maïs", "sacs": "14",
-        }  # fmt: skip
+            "date": f"{9 + lot:02d}/05/2026",
+            "lot": f"Parcelle {lot + 1}",
+            "sac": str(bag + 1),
+            "temp": f"{25 + (index % 5) / 2:.1f}".replace(".", ","),
+            "humidite": f"{60 + (lot * 3 + bag) % 29:.1f}".replace(".", ","),
+            "teneur": f"{12.4 + (lot * 3 + bag) % 29 * 0.18:.1f}".replace(".", ","),
+            "culture": "maïs",
+            "sacs": "14",
+        }
         if index in BAD_ROWS:
             column, value = BAD_ROWS[index]
             cells[column] = value
@@ -63,18 +77,24 @@ def served(tmp_path: Path) -> Iterator[str]:
     prices = 220 * np.exp(0.15 * np.sin(2 * np.pi * (months % 12 - 1) / 12) + 0.003 * months)
     store.add_price_quotes(
         PriceQuote(
-            group_id=group, quoted_on=date(2021 + (4 + int(m)) // 12, (4 + int(m)) % 12 + 1, 15), market="Ostrel",
-            commodity="maize", price_per_kg=float(price),
+            group_id=group,
+            quoted_on=date(2021 + (4 + int(m)) // 12, (4 + int(m)) % 12 + 1, 15),
+            market="Ostrel",
+            commodity="maize",
+            price_per_kg=float(price),
         )
         for m, price in zip(months, prices, strict=True)
-    )  # fmt: skip
+    )
     store.engine.dispose()
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     environment = os.environ | {
-        "DRYHOLD_DATABASE": url, "DRYHOLD_NOW": NOW.isoformat(), "DRYHOLD_OFFLINE": "1", "PYTHONPATH": str(ROOT),
-    }  # fmt: skip
+        "DRYHOLD_DATABASE": url,
+        "DRYHOLD_NOW": NOW.isoformat(),
+        "DRYHOLD_OFFLINE": "1",
+        "PYTHONPATH": str(ROOT),
+    }
     command = [sys.executable, "-m", "dashboard", "--server.headless=true", f"--server.port={port}"]
     server = subprocess.Popen(
         command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from core.group.selling import buyer_book
-from core.planning.records import build_case
+from core.planning.case_from_records import build_case
 from tests.dashboard.pages import open_page
 
 TODAY = date(2026, 5, 20)
@@ -88,7 +88,8 @@ def test_a_buyer_and_an_offer_are_written_changed_and_withdrawn_and_reach_the_pl
 def test_the_examples_mill_is_learnt_from_its_own_loads(demo_store):
     group = demo_store.groups()[0]
     who = next(entry.buyer for entry in buyer_book(demo_store, group.id).buyers if entry.buyer.name == "Ridge Millers")
-    # One load: 13.4 % on the mill's meter, 13.0 % on ours; 0.6 % less on its scale (demo data); weights 0.25 / 0.41 and 0.8.
+    # One load: 13.4 % on the mill's meter, 13.0 % on ours; 0.6 % less on its scale (demo data); weights 0.25 / 0.41 and
+    # 0.8.
     assert abs(who.moisture_offset.mean - 0.4 * 0.25 / 0.41) < 1e-9
     assert abs(who.scale_offset.mean + 0.006 * 0.8) < 1e-4
 

@@ -150,7 +150,10 @@ def test_every_section_opens_and_the_season_closes(demo_store) -> None:
 
 
 def test_what_is_counted_short_is_booked_and_the_rest_is_shared_in_the_close(demo_store) -> None:
-    """By hand: 30 less in the cash box than in the book; 90 are paid out to the members, who are owed 90 together afterwards."""
+    """By hand: 30 less in the cash box than in the book.
+
+    90 are paid out to the members, who are owed 90 together afterwards.
+    """
     app = opened(demo_store, "meter_account")
     group = group_shown(demo_store)
     app.segmented_control(key="acc_section").set_value("close").run()

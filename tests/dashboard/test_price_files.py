@@ -51,7 +51,14 @@ class Taken:
         return " ".join(error.value for error in self.app.error)
 
 
-def months(unit: str = "KG", price: str = "{p}", kind: str = "Wholesale", currency: str = "XOF", count: int = 12, market: str = "Farside") -> str:  # fmt: skip
+def months(
+    unit: str = "KG",
+    price: str = "{p}",
+    kind: str = "Wholesale",
+    currency: str = "XOF",
+    count: int = 12,
+    market: str = "Farside",
+) -> str:
     return "".join(
         f"2024-{month:02d}-15,{market},Sorghum,{unit},actual,{kind},{currency},{price.format(p=500 + month)}\n"
         for month in range(1, count + 1)
@@ -59,7 +66,10 @@ def months(unit: str = "KG", price: str = "{p}", kind: str = "Wholesale", curren
 
 
 def test_a_tag_row_zero_forecasts_and_two_units(empty_store):
-    rows = months() + "2025-01-15,Farside,Sorghum,90 KG,actual,Wholesale,XOF,45900\n2025-02-15,Farside,Sorghum,90 KG,forecast,Wholesale,XOF,0.0\n"  # fmt: skip
+    rows = months() + (
+        "2025-01-15,Farside,Sorghum,90 KG,actual,Wholesale,XOF,45900\n2025-02-15,Farside,Sorghum,90 "
+        "KG,forecast,Wholesale,XOF,0.0\n"
+    )
     taken = Taken(empty_store, (HEAD + TAGS + rows).encode())
     assert (taken.read, taken.usable, taken.out) == (15, 13, 2)
     assert taken.lines_out() == [2, 16]

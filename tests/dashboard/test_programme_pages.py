@@ -255,9 +255,15 @@ def test_thirty_files_in_one_go_through_the_page(many_store, empty_store):
             new.writestr(name, json.dumps(json.loads(part) | {"version": 99}) if name == "about.json" else part)
     later = export_group(many_store, source[2].id, "uid-2", NOW.replace(day=21), "all")
     files = [
-        *made, ("again.zip", made[3][1]), ("cut.zip", made[4][1][:900]), ("bomb.zip", bomb.getvalue()),
-        ("climb.zip", climbing.getvalue()), ("future.zip", future.getvalue()), ("later.zip", later), ("older.zip", made[2][1]),
-    ]  # fmt: skip
+        *made,
+        ("again.zip", made[3][1]),
+        ("cut.zip", made[4][1][:900]),
+        ("bomb.zip", bomb.getvalue()),
+        ("climb.zip", climbing.getvalue()),
+        ("future.zip", future.getvalue()),
+        ("later.zip", later),
+        ("older.zip", made[2][1]),
+    ]
     app = open_view("programme_overview")
     happened, frame = take_in(app, files)
     assert [happened[f"{number:02d}.zip"] for number in range(28)] == ["added"] * 28

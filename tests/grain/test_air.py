@@ -41,7 +41,8 @@ def test_humid_air_is_that_of_psychrolib(temperature, relative_humidity, altitud
 
 
 def test_state_points():
-    # psychrolib's state points: humidity ratio 0.018795 at 30 °C, 70 % and 0.014132 at 35 °C, 40 %; dew point 23.928 °C.
+    # psychrolib's state points: humidity ratio 0.018795 at 30 °C, 70 % and 0.014132 at 35 °C, 40 %; dew point 23.928
+    # °C.
     np.testing.assert_allclose(air.humidity_ratio([30, 35], [70, 40]), [0.018795, 0.014132], atol=1e-6)
     assert air.dew_point(30, 70) == pytest.approx(23.928, abs=0.002)
 

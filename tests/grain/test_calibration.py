@@ -19,7 +19,8 @@ from core.grain.commodities import IsothermSet, commodity_codes, get_commodity
 from core.grain.mass import dry_basis
 from core.grain.sorption import equilibrium_humidity, equilibrium_moisture, moisture_dry_basis
 
-# Oats, ASAE D245 (Chung-Pfost 442.85, 0.21228, 35.803): a crop that the table does not have, in a form that is not fitted.
+# Oats, ASAE D245 (Chung-Pfost 442.85, 0.21228, 35.803): a crop that the table does not have, in a form that is not
+# fitted.
 OATS = IsothermSet("oats", "chung-pfost", 442.85, 0.21228, 35.803)
 
 

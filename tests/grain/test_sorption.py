@@ -125,11 +125,7 @@ def test_array_equals_scalars(code, isotherm):
         assert alone == pytest.approx(together[index], rel=1e-14)
 
 
-@given(
-    pair=st.sampled_from(PAIRS),
-    temperature=st.floats(5, 49),
-    relative_humidity=st.floats(10, 89),
-)
+@given(pair=st.sampled_from(PAIRS), temperature=st.floats(5, 49), relative_humidity=st.floats(10, 89))
 def test_more_humid_is_wetter_and_warmer_is_drier(pair, temperature, relative_humidity):
     code, isotherm = pair
     here = equilibrium_moisture(code, temperature, relative_humidity, isotherm)

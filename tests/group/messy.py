@@ -24,8 +24,17 @@ def sixty_rows() -> bytes:
     lines = [";".join(HEADINGS_FR)]
     for row in range(60):
         heap = f"Tas {row // 15 + 1}"
-        cells = [heap, str(row % 15 + 1), f"{row % 28 + 1:02d}/04/2026", f"{24 + row % 5},{row % 10}",
-                 f"{60 + row % 12},5", f"{12 + row % 4},{row % 7} %", "Zoé", "maïs", f"Paysan {row // 15}"]  # fmt: skip
+        cells = [
+            heap,
+            str(row % 15 + 1),
+            f"{row % 28 + 1:02d}/04/2026",
+            f"{24 + row % 5},{row % 10}",
+            f"{60 + row % 12},5",
+            f"{12 + row % 4},{row % 7} %",
+            "Zoé",
+            "maïs",
+            f"Paysan {row // 15}",
+        ]
         if row == 7:
             cells[5] = "12,x"
         if row == 21:

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.grain.drying import METHODS, DryingSetup, simulate_drying
-from core.grain.drying_weather import REQUIRED
+from core.drying.run import METHODS, DryingSetup, simulate_drying
+from core.drying.weather import REQUIRED
 from core.group.database import open_store
 from core.group.drying_records import (
     day_word,
@@ -23,7 +23,7 @@ from core.group.drying_records import (
     remembered_weather,
 )
 from core.group.records import Group, Lot, Reading
-from tests.grain.drying_cases import plain_days
+from tests.drying.drying_cases import plain_days
 
 NOW = datetime(2024, 2, 5, 6, tzinfo=UTC)
 WEATHER = plain_days(days=4, zone="Africa/Nairobi").tz_convert("UTC")
@@ -73,16 +73,25 @@ def test_a_drying_lots_tests_sharpen_the_groups_own_rate(store, group):
         store.facts(group.id), group, Lot(group_id=group.id, label="x", commodity="maize"), "tarpaulin"
     )
     truth = simulate_drying(
-        "maize", 23.0, WEATHER, DryingSetup("tarpaulin", 48, setup.load, altitude_m=1200, rate_factor=0.6, time_zone=group.time_zone), 13.0
-    )  # fmt: skip
+        "maize",
+        23.0,
+        WEATHER,
+        DryingSetup("tarpaulin", 48, setup.load, altitude_m=1200, rate_factor=0.6, time_zone=group.time_zone),
+        13.0,
+    )
     lot = store.add_lot(Lot(group_id=group.id, label="M1", commodity="maize", bags=10, status="drying"))
     store.set_fact(group.id, "meter_kind", "electrical", "entered", "Ada", NOW)
     store.add_readings(
         [
-            Reading(lot_id=lot, taken_at=truth.times[hour].to_pydatetime(), bag=str(hour), meter_moisture_pct=float(truth.moisture_pct[hour, 0]))
+            Reading(
+                lot_id=lot,
+                taken_at=truth.times[hour].to_pydatetime(),
+                bag=str(hour),
+                meter_moisture_pct=float(truth.moisture_pct[hour, 0]),
+            )
             for hour in (1, 12, 17, 36, 42)
         ]
-    )  # fmt: skip
+    )
     rounds = reading_rounds(store, group.id, store.lot(lot))
     assert len(rounds) == 5
     rate = learned_rate(store, group, "tarpaulin", WEATHER)

@@ -26,8 +26,15 @@ START = datetime(2026, 5, 1, 6, tzinfo=UTC)
 
 def _tests(*rows: dict[str, Any]) -> pd.DataFrame:
     """Return tests as the store gives them; each row may leave anything out."""
-    usual = {"taken_at": START, "bag": "", "temperature_c": np.nan, "relative_humidity_pct": np.nan,
-             "meter_moisture_pct": np.nan, "tester": "", "settled": None}  # fmt: skip
+    usual = {
+        "taken_at": START,
+        "bag": "",
+        "temperature_c": np.nan,
+        "relative_humidity_pct": np.nan,
+        "meter_moisture_pct": np.nan,
+        "tester": "",
+        "settled": None,
+    }
     frame = pd.DataFrame([{"id": at + 1, "lot_id": 1, **usual, **row} for at, row in enumerate(rows)])
     frame["taken_at"] = pd.to_datetime(frame["taken_at"], utc=True)
     return frame

@@ -67,9 +67,16 @@ def test_everything_written_is_read_back(store: Store, group_id: int) -> None:
     member_id = store.add_member(Member(group_id=group_id, name="Asha", sex="female", birth_year=1980, consent=True))
     other_id = store.add_member(Member(group_id=group_id, name="Odo"))
     lot = Lot(
-        group_id=group_id, label="A-1", commodity="maize", bags=20, bag_mass_kg=91.5, weighed_moisture_pct=17.0,
-        weighed_on=date(2026, 11, 1), shares=((member_id, 0.25), (other_id, 0.75)), harvested_on=date(2026, 10, 20),
-    )  # fmt: skip
+        group_id=group_id,
+        label="A-1",
+        commodity="maize",
+        bags=20,
+        bag_mass_kg=91.5,
+        weighed_moisture_pct=17.0,
+        weighed_on=date(2026, 11, 1),
+        shares=((member_id, 0.25), (other_id, 0.75)),
+        harvested_on=date(2026, 10, 20),
+    )
     lot_id = store.add_lot(lot)
     assert store.lot(lot_id).shares == lot.shares
     assert store.lots(group_id, open_only=True)[0].label == "A-1"

@@ -128,7 +128,8 @@ def test_offsets_are_learnt_from_loads_that_both_sides_weighed():
     assert loads == [WeighedTwice("hill mill", 1000, 990, 13.0, 13.5)]
     book = replay_buyers([Entry(1, "buyer", mill(own_meter=True, own_scale=True))], ASSUMED, loads)
     buyer = book.buyers[0].buyer
-    # Normal mean, normal prior (Gelman et al. 2013): 0.5 x 0.5^2 / (0.5^2 + 0.4^2); -0.01 x 0.01^2 / (0.01^2 + 0.005^2).
+    # Normal mean, normal prior (Gelman et al. 2013): 0.5 x 0.5^2 / (0.5^2 + 0.4^2); -0.01 x 0.01^2 / (0.01^2 +
+    # 0.005^2).
     assert buyer.moisture_offset.mean == pytest.approx(0.5 * 0.25 / 0.41)
     assert buyer.scale_offset.mean == pytest.approx(-0.01 * 0.8)
     # What people tell is the start, and loads move it.
@@ -137,7 +138,10 @@ def test_offsets_are_learnt_from_loads_that_both_sides_weighed():
 
 
 def test_bids_are_compared_by_what_is_left_today():
-    """By hand: market 1.00 less a truck of 100 for 1000 kg = 0.90; offer 1.10, paid after two months at 5 % = 1.10 / 1.1025 - 0.02."""
+    """By hand: market 1.00 less a truck of 100 for 1000 kg = 0.90.
+
+    Offer 1.10, paid after two months at 5 % = 1.10 / 1.1025 - 0.02.
+    """
     near = Buyer("market", trip_cost=100, distance_km=10)
     mill_ = Buyer("mill", trip_cost=20, distance_km=2, pay_delay_days=61)
     offer = Offer(mill_, "maize", 1.10, DAY, DAY)

@@ -23,7 +23,8 @@ from core.market.buyers import (
 
 
 def test_posted_soya_schedule():
-    # Posted US elevator sheet: 3 % a point from 13.1 to 15 %, 6 % a point above 15 %: at 16 %, 2 x 3 % + 1 x 6 % = 12 %.
+    # Posted US elevator sheet: 3 % a point from 13.1 to 15 %, 6 % a point above 15 %: at 16 %, 2 x 3 % + 1 x 6 % = 12
+    # %.
     schedule = DiscountSchedule(13.0, ((15.0, 0.03), (20.0, 0.06)))
     np.testing.assert_allclose(schedule.fraction([12.0, 13.0, 14.0, 15.0, 16.0]), [0, 0, 0.03, 0.06, 0.12])
 
@@ -76,7 +77,8 @@ def test_loan_on_grain_against_numpy_financial():
 
 
 def test_wheat_example_of_the_farm_press():
-    # Published: wheat 20 June-15 November, 148 days, storage 0.0013 $/day and interest 0.00092 $/day: 19 + 14 = 33 cents (32.86).
+    # Published: wheat 20 June-15 November, 148 days, storage 0.0013 $/day and interest 0.00092 $/day: 19 + 14 = 33
+    # cents (32.86).
     from core.market.costs import breakeven_price
 
     days = 148

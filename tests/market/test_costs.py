@@ -48,7 +48,10 @@ def test_arrays_and_refusals():
 
 
 def test_the_parts_of_waiting_add_up_to_the_rise_that_is_needed():
-    """P0 300, r 2 %, l 1 %, k 2, 6 months, by hand: interest 300 (1.02^6 - 1) = 37.85; storage 2 (1.02^6 - 1)/0.02 = 12.62; loss the rest of 72.25."""
+    """P0 300, r 2 %, l 1 %, k 2, 6 months, by hand: interest 300 (1.02^6 - 1) = 37.85.
+
+    Storage 2 (1.02^6 - 1)/0.02 = 12.62; loss the rest of 72.25.
+    """
     cost = waiting_cost(300, 6, 0.02, 0.01, 2)
     assert cost.interest == pytest.approx(37.85, abs=0.005)
     assert cost.storage == pytest.approx(12.62, abs=0.005)
@@ -72,7 +75,10 @@ def test_the_week_table_by_hand():
 
 
 def test_a_loan_on_grain_by_hand():
-    """1,000 kg at 0.30, loan 70 % at 2 %, fee 1 %, charge 0.002, 6 months, loss 1 %, sold at 0.40; own money costs 2 % too."""
+    """1,000 kg at 0.30, loan 70 % at 2 %, fee 1 %, charge 0.002, 6 months, loss 1 %, sold at 0.40.
+
+    Own money costs 2 % too.
+    """
     credit = InventoryCredit(0.7, 0.02, 0.01, 0.002)
     made = loan_outcome(credit, 1000, 0.30, np.full(10, 0.40), 6, 0.02, 0.01)
     assert made.cash_now == pytest.approx(207.9)

@@ -117,7 +117,8 @@ def test_real_series_with_and_without_a_season(column, seasonal):
     curve = fit_season(world_prices()[column].dropna())
     assert curve.reliable is seasonal
     if seasonal:
-        # Classical seasonal range of the whole series: 0.318 log points = 37 % (STL, statsmodels); 22 years of it are used.
+        # Classical seasonal range of the whole series: 0.318 log points = 37 % (STL, statsmodels); 22 years of it are
+        # used.
         assert 20 < curve.gap_pct < 60
 
 

@@ -58,7 +58,8 @@ def test_the_basis_uses_the_month_beside_where_the_market_has_none_and_nothing_o
     )
     own["what"] = "sale"
     basis = basis_to(reference, own, date(2023, 6, 1), 0.8)
-    # January against January, April against March: both 0.8; January of the next year has no market month and lies ahead.
+    # January against January, April against March: both 0.8; January of the next year has no market month and lies
+    # ahead.
     assert (basis.quotes, basis.factor) == (2, pytest.approx(0.8))
 
 

@@ -35,7 +35,8 @@ def test_american_put_of_longstaff_and_schwartz():
 def test_equal_to_the_exact_recursion_on_a_chain():
     """Independent prices each date, uniform on 1..2, waiting costs 3 % a date: the price to sell at is the value of going on, by hand.
 
-    v_T = 1.5; p_t = 0.97 v_(t+1); v_t = E max(p, x) = (1 + p^2)/2 - p + p for x uniform on 1..2, that is p (p - 1) + (4 - p^2)/2.
+    v_T = 1.5; p_t = 0.97 v_(t+1); v_t = E max(p, x) = (1 + p^2)/2 - p + p for x uniform on 1..2, that is p (p - 1) +
+    (4 - p^2)/2.
     """
     rng, dates, count = np.random.default_rng(8), 8, 60_000
     prices = rng.uniform(1, 2, (dates, count))

@@ -178,8 +178,10 @@ def test_arrears_follow_the_payment_plan() -> None:
 def test_each_season_has_its_own_interest_of_a_payment_plan() -> None:
     """By hand: 1,200 in three months at 2 %: level payment 24 / (1 - 1.02^-3) = 416.11; interest 24.00, 16.16, 8.16.
 
-    1,200 x 0.02 = 24.00, repaid 392.11, left 807.89; x 0.02 = 16.16, repaid 399.95, left 407.94; x 0.02 = 8.16, last payment 416.10.
-    The season that closes after the first instalment earns 24.00, the next 24.32. numpy-financial gives the same before rounding.
+    1,200 x 0.02 = 24.00, repaid 392.11, left 807.89; x 0.02 = 16.16, repaid 399.95, left 407.94; x 0.02 = 8.16, last
+    payment 416.10.
+    The season that closes after the first instalment earns 24.00, the next 24.32. numpy-financial gives the same
+    before rounding.
     """
     account = group_of(2)
     account = after(account, "charge", shares={"1": "1200"}, text="a second meter")
@@ -236,7 +238,10 @@ def test_a_plan_whose_rows_name_no_interest_is_booked_as_it_was_agreed() -> None
 
 
 def test_money_counted_for_an_earlier_day_is_held_against_the_book_of_that_day() -> None:
-    """By hand: 100 came in on day 1 and 50 on day 10; counted for day 5 were 90: 10 are short, and 140 are left in the end."""
+    """By hand: 100 came in on day 1 and 50 on day 10.
+
+    Counted for day 5 were 90: 10 are short, and 140 are left in the end.
+    """
     account = after(group_of(2), "outside_tests", payer="x", tests=1, amount="100", money="bank")
     account = after(account, "outside_tests", START + timedelta(days=9), payer="x", tests=1, amount="50", money="bank")
     account = after(account, "cash_counted", START + timedelta(days=4), counted="90", money="bank")
@@ -250,9 +255,16 @@ def test_grain_is_kept_at_its_mean_value_and_sold() -> None:
     account = group_of(2)
     account = after(account, "charge", shares={"1": "30"}, text="season")
     account = after(
-        account, "grain_payment", member="1", kg="105", moisture_pct="17", agreed_kg="100", agreed_moisture_pct="13",
-        price_per_kg="0.3", amount="30",
-    )  # fmt: skip
+        account,
+        "grain_payment",
+        member="1",
+        kg="105",
+        moisture_pct="17",
+        agreed_kg="100",
+        agreed_moisture_pct="13",
+        price_per_kg="0.3",
+        amount="30",
+    )
     assert account.journal.balance(MEMBERS_OWE, party="1") == 0
     account = after(account, "grain_sold", **grain_sold_terms(account, Decimal(40), Decimal(10), "cash box"))
     assert account.journal.balance("expenses:loss on grain") == 2

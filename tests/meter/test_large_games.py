@@ -27,11 +27,15 @@ def drawn_needs(count: int, seed: int) -> list[MemberNeed]:
     generator = np.random.default_rng(seed)
     return [
         MemberNeed(
-            f"m{place:02d}", int(generator.integers(0, 30)), int(generator.integers(0, 60)), Decimal(int(generator.integers(100, 3000))),
-            Decimal(int(generator.choice([40, 60, 90]))), Decimal(int(generator.integers(1, 120))),
+            f"m{place:02d}",
+            int(generator.integers(0, 30)),
+            int(generator.integers(0, 60)),
+            Decimal(int(generator.integers(100, 3000))),
+            Decimal(int(generator.choice([40, 60, 90]))),
+            Decimal(int(generator.integers(1, 120))),
         )
         for place in range(count)
-    ]  # fmt: skip
+    ]
 
 
 @given(st.integers(2, 7), st.integers(0, 500), st.integers(30, 200), st.sampled_from([None, "0.5", "2"]))
@@ -59,9 +63,13 @@ def runway(costs: dict[str, float]) -> WaysGame:
     """Return nested needs: a runway of each length, on which those who need a longer one cannot land (they pay a fortune)."""
     names, fortune = list(costs), 100.0 * max(costs.values())
     return ways_of(
-        names, [(length, [0.0 if costs[name] <= length else fortune for name in names]) for length in sorted(set(costs.values()))],
+        names,
+        [
+            (length, [0.0 if costs[name] <= length else fortune for name in names])
+            for length in sorted(set(costs.values()))
+        ],
         max(costs.values()),
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(("count", "seed"), [(5, 1), (14, 2), (30, 3), (60, 4)])
@@ -110,7 +118,10 @@ def test_twenty_members_with_nested_needs_have_exact_shares_by_the_closed_form()
 
 
 def test_sampled_shares_hold_the_exact_ones_within_their_bound() -> None:
-    """Shapley (1953) over all orders of nine members; the bound is for all of them together in 95 of 100 draws: this seed is one."""
+    """Shapley (1953) over all orders of nine members.
+
+    The bound is for all of them together in 95 of 100 draws: this seed is one.
+    """
     needs = drawn_needs(9, 11)
     costs = RunningCosts(Decimal("0.05"), Decimal("0.5"))
     by_name = {need.member: need for need in needs}

@@ -15,15 +15,7 @@ from hypothesis import strategies as st
 from core.errors import InputError, LedgerError
 from core.grain.mass import mass_after_drying
 from core.meter.account import NewEvent
-from core.meter.log import (
-    LotToTest,
-    bookings,
-    check_booking,
-    custody,
-    holder_on,
-    member_tests,
-    propose_days,
-)
+from core.meter.log import LotToTest, bookings, check_booking, custody, holder_on, member_tests, propose_days
 from core.meter.paying import SellerOffer, compare_offer, instalment_plan, value_grain, value_labour
 
 DAY = date(2027, 3, 1)

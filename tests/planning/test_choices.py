@@ -9,10 +9,10 @@ import pytest
 
 from core.planning import outlook as room
 from core.planning.allocation import broken_limits, use_of
+from core.planning.batch_physics import compact_physics
 from core.planning.case import CaseBuyer, Reserve, case_from_json, make_case
 from core.planning.case_lots import target_choices
 from core.planning.outlook import build_outlook, price_paid
-from core.planning.physics import compact_physics
 from core.planning.rules import RULES, rule_allocation
 from core.planning.sale import greedy_allocation, plan_sale
 from core.planning.story import breakdown
@@ -99,7 +99,10 @@ def test_one_who_inspects_refuses_with_storages_chance_and_the_load_is_sold_on_t
 
 
 def test_refusal_rises_about_its_limit_as_a_reading_that_scatters():
-    """At the limit half the readings lie above it; 0.7 point away all or none (an even spread with 0.4 point of deviation)."""
+    """At the limit half the readings lie above it.
+
+    0.7 point away all or none (an even spread with 0.4 point of deviation).
+    """
     case = small(buyers=(CaseBuyer("a", "a", moisture_limit_pct=None, refusal_pct=14.0, refused_factor=0.0),))
     market = np.full((1, 40), 1.0)
     paid = [
@@ -130,7 +133,16 @@ def test_mouldy_grain_is_no_income_and_stands_apart():
 def promised(case, kg, **changes):
     """Return the case with so many kg of maize promised by week 3, at a poor price."""
     price = next(price.price_now for price in case.prices if price.commodity == "maize")
-    promise = CaseBuyer("p", "mill (promised)", 0.0, ("maize",), fixed_price=0.6 * price, quantity_kg=kg + 100, last_week=3, promised_kg=kg)  # fmt: skip
+    promise = CaseBuyer(
+        "p",
+        "mill (promised)",
+        0.0,
+        ("maize",),
+        fixed_price=0.6 * price,
+        quantity_kg=kg + 100,
+        last_week=3,
+        promised_kg=kg,
+    )
     return case.with_changes(buyers=(*case.buyers, replace(promise, **changes)))
 
 
@@ -200,10 +212,24 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
     swap = {standing.id: standing, seed.id: seed, own.id: replace(own, commodity="own_teff")}
     price = next(item for item in case.prices if item.commodity == own.commodity)
     case = case.with_changes(
-        lots=tuple(swap.get(item.id, item) for item in case.lots), prices=(*case.prices, replace(price, commodity="own_teff")),
+        lots=tuple(swap.get(item.id, item) for item in case.lots),
+        prices=(*case.prices, replace(price, commodity="own_teff")),
         reserves=(Reserve("seed of maize", "maize", 100.0, 15, 0.6, False, "seed"),),
-        buyers=(*case.buyers, CaseBuyer("p", "mill (promised)", 0.0, ("maize",), fixed_price=0.1, quantity_kg=1e5, last_week=3, promised_kg=0.9 * standing.bags * standing.bag_mass_kg * 0.8, lots=(standing.id,))),
-    )  # fmt: skip
+        buyers=(
+            *case.buyers,
+            CaseBuyer(
+                "p",
+                "mill (promised)",
+                0.0,
+                ("maize",),
+                fixed_price=0.1,
+                quantity_kg=1e5,
+                last_week=3,
+                promised_kg=0.9 * standing.bags * standing.bag_mass_kg * 0.8,
+                lots=(standing.id,),
+            ),
+        ),
+    )
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook, time_limit=3.0)
     said = {reason.lot: str(reason.reason) for reason in lot_reasons(outlook, plan)}

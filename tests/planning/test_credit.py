@@ -82,9 +82,12 @@ def best_with_loans(case, outlook):
 )
 def test_equal_to_exhaustive_search_with_loans(seed, weight, need, credit):
     case = tiny_case(
-        seed, risk_weight=weight, credit=credit, needs=(CashNeed(2, need, label="fees"),) if need else (),
+        seed,
+        risk_weight=weight,
+        credit=credit,
+        needs=(CashNeed(2, need, label="fees"),) if need else (),
         lots=tuple(replace(lot, bags=2) for lot in tiny_case(seed).lots),
-    )  # fmt: skip
+    )
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-9)
     assert not plan.unmet
@@ -140,7 +143,8 @@ def test_loans_keep_their_terms_and_their_money_adds_up(seed):
     assert broken_limits(outlook, allocation) == []
     room = lendable(outlook, allocation.lot, allocation.option, allocation.bags)
     assert (principal_by_week(case, loans) <= room + 1e-6 * (1 + room.max())).all()
-    # every loan: what is paid back = what `InventoryCredit` itself says is owed, plus the store's charge on the grain behind it
+    # every loan: what is paid back = what `InventoryCredit` itself says is owed, plus the store's charge on the grain
+    # behind it
     for taken, repaid, amount in loans:
         months = (repaid - taken) * 7 / (365.25 / 12)
         assert months <= terms.longest_months + 1e-9
@@ -163,9 +167,15 @@ def test_checked_by_another_solver_with_loans():
     pulp = pytest.importorskip("pulp")
     case = make_case(4, 10, 30, 12)
     case = case.with_changes(
-        needs=(CashNeed(4, 150.0, label="fees"),), reserves=(), start_delays=(0,), credit=CHEAP, store_bags=None,
-        buyers=tuple(replace(who, minimum_kg=0.0, weekly_kg=None, distance_km=0.0, quantity_kg=None) for who in case.buyers),
-    )  # fmt: skip
+        needs=(CashNeed(4, 150.0, label="fees"),),
+        reserves=(),
+        start_delays=(0,),
+        credit=CHEAP,
+        store_bags=None,
+        buyers=tuple(
+            replace(who, minimum_kg=0.0, weekly_kg=None, distance_km=0.0, quantity_kg=None) for who in case.buyers
+        ),
+    )
     outlook = build_outlook(case)
     problem = pulp.LpProblem("sale", pulp.LpMaximize)
     gain, stock, floor, pledge, cash = [], {}, {}, {}, [[] for _ in range(case.scenarios)]

@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from core.drying.run import simulate_drying
+from core.drying.setups import DryingSetup
 from core.errors import InputError
-from core.grain.drying import simulate_drying
-from core.grain.drying_setups import DryingSetup
-from core.grain.storage import dry_matter_loss
 from core.planning.floor import FloorSpace, plan_floor
 from core.planning.floor_inputs import DryingPlace, FloorTerms, WetLot, floor_problem, value_lost_wet
+from core.storage.simulate import dry_matter_loss
 
 ZONE = "Africa/Lusaka"
 

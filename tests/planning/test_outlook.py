@@ -36,11 +36,15 @@ def test_mass_is_conserved_to_the_gram(start, end, handling, drying, stored, ins
 
 
 def test_water_shrink_is_that_of_published_worked_examples():
-    """25 -> 15.5 %: 11.24 % (South Dakota State University extension); with 0.5 % handling on 25.5 -> 15.5 %: 876.7 of 1,000 lb."""
+    """25 -> 15.5 %: 11.24 % (South Dakota State University extension).
+
+    With 0.5 % handling on 25.5 -> 15.5 %: 876.7 of 1,000 lb.
+    """
     zero = np.zeros((1, 1))
     one = mass_parts(np.array([25.0]), np.array([[15.5]]), 0.0, np.zeros(1), zero, zero, zero)
     assert 100 * one.water[0, 0] == pytest.approx(11.24, abs=0.005)
-    # the note takes 0.5 % of the WET weight, we take it of the dried: 881.66 - 5.0 = 876.66 against 881.66 x (1 - 0.005/0.88166)
+    # the note takes 0.5 % of the WET weight, we take it of the dried: 881.66 - 5.0 = 876.66 against 881.66 x (1 -
+    # 0.005/0.88166)
     two = mass_parts(np.array([25.5]), np.array([[15.5]]), 0.005 / 0.88166, np.zeros(1), zero, zero, zero)
     assert 1000 * two.sold[0, 0] == pytest.approx(876.7, abs=0.05)
 
@@ -69,7 +73,10 @@ def test_a_plans_deductions_lead_to_its_mean(seed):
 
 
 def test_scenarios_are_common_to_all_lots_and_choices():
-    """Two lots alike in all but name and moisture draw meet the same prices; with no moisture doubt they are worth the same in every scenario."""
+    """Two lots alike in all but name and moisture draw meet the same prices.
+
+    With no moisture doubt they are worth the same in every scenario.
+    """
     from dataclasses import replace
 
     case = make_case(4, 16, 30, 2)

@@ -8,10 +8,10 @@ from math import erf, exp, pi, sqrt
 import numpy as np
 import pytest
 
-from core.meter.worth import DecisionTable, best_use, sampling_error
 from core.planning.case import make_case
 from core.planning.outlook import build_outlook
 from core.planning.probing import error_after, preposterior, probing_gains
+from core.testing.worth import DecisionTable, best_use, sampling_error
 
 
 def straight_lines(mean, sd, told, offset, slope, points=201):

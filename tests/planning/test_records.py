@@ -15,10 +15,10 @@ from core.group.database import open_store
 from core.group.own_crops import keep_own_crop
 from core.group.records import Group, PriceQuote, Sale
 from core.planning.case import CropPrice, case_from_json
+from core.planning.case_from_records import build_case, cost_of_money
 from core.planning.kept_back import lean_price
 from core.planning.outlook import build_outlook
-from core.planning.records import build_case, cost_of_money
-from core.planning.rooms import room_physics
+from core.planning.room_draws import room_physics
 from core.planning.wishes import add_harvest, add_promise, drop_wish
 from demo_data.load import fill_with_demo
 
@@ -286,7 +286,10 @@ def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
 
 
 def test_seed_is_worth_what_still_germinates(store):
-    """Dry seed lives, damp seed dies sooner: the relation is the storage room's; here only its order and that it counts."""
+    """Dry seed lives, damp seed dies sooner: the relation is the storage room's.
+
+    Here only its order and that it counts.
+    """
     group = store.groups()[0]
     lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
     store.update_lot(replace(lot, use="seed"))
@@ -318,8 +321,16 @@ def test_what_a_group_wrote_down_for_planning_stays_at_home_where_names_do(store
     group = store.groups()[1]
     due = NOW.date() + timedelta(days=5)
     add_promise(
-        store, group.id, NOW, buyer="Quiet Cousin", commodity="maize", kg=50.0, price_per_kg=9.0, due=due, agreed_on=NOW.date()
-    )  # fmt: skip
+        store,
+        group.id,
+        NOW,
+        buyer="Quiet Cousin",
+        commodity="maize",
+        kg=50.0,
+        price_per_kg=9.0,
+        due=due,
+        agreed_on=NOW.date(),
+    )
 
     def words(privacy):
         with zipfile.ZipFile(io.BytesIO(export_group(store, group.id, "u", NOW, privacy))) as folder:

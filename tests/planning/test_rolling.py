@@ -96,7 +96,10 @@ def test_purchases_are_those_of_the_plan_and_ordered_before_they_are_needed(made
 
 
 def test_season_end_adds_up_exactly(made, store):
-    """Hand-made sales: half of the first planned lot at another price; quantity and price effects add up to the whole difference."""
+    """Hand-made sales: half of the first planned lot at another price.
+
+    Quantity and price effects add up to the whole difference.
+    """
     _, plan = made
     numbered = replace(plan, sales=tuple(replace(line, lot=line.lot.removeprefix("lot-")) for line in plan.sales))
     keep_plan(store, 1, numbered, plan.case.start, "Ada", AT)

@@ -25,10 +25,20 @@ def tiny_case(seed, **changes):
         for number, lot in enumerate(case.lots)
     )
     settings = {
-        "lots": lots, "drying": (DryingChoice("sheets", "sheets", "tarpaulin", 60.0, 3.0, 20.0, 0.002),), "storage": (StorageChoice("woven", "woven", "woven_bag", 1, 2, 0.4),),
-        "buyers": (CaseBuyer("gate", "gate", 0.0, price_factor=0.85, refusal_pct=22.0), CaseBuyer("town", "town", 10.0, weekly_kg=200.0, price_fall=0.1, refusal_pct=16.0)),
-        "truck": Truck(250.0, 3.0, 0.1, 1, 0.1), "needs": (), "reserves": (), "start_delays": (0,), "store_bags": 3, "target_choices": (),
-    }  # fmt: skip
+        "lots": lots,
+        "drying": (DryingChoice("sheets", "sheets", "tarpaulin", 60.0, 3.0, 20.0, 0.002),),
+        "storage": (StorageChoice("woven", "woven", "woven_bag", 1, 2, 0.4),),
+        "buyers": (
+            CaseBuyer("gate", "gate", 0.0, price_factor=0.85, refusal_pct=22.0),
+            CaseBuyer("town", "town", 10.0, weekly_kg=200.0, price_fall=0.1, refusal_pct=16.0),
+        ),
+        "truck": Truck(250.0, 3.0, 0.1, 1, 0.1),
+        "needs": (),
+        "reserves": (),
+        "start_delays": (0,),
+        "store_bags": 3,
+        "target_choices": (),
+    }
     return case.with_changes(**{**settings, **changes})
 
 
@@ -77,7 +87,8 @@ def test_equal_to_exhaustive_search(seed, weight, need):
     plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-9)
     best = best_of_all(case, outlook)
     assert np.isfinite(best)
-    # the plan may also meet its needs in the stated share of scenarios without the stricter mean of the worst: then it may be better
+    # the plan may also meet its needs in the stated share of scenarios without the stricter mean of the worst: then it
+    # may be better
     assert plan.objective >= best - 1e-6 * abs(best)
     if not need:
         assert plan.objective == pytest.approx(best, rel=1e-6)

@@ -8,8 +8,8 @@ import pandas as pd
 
 from core.group.lot_state import JudgingRules, lot_state
 from core.group.records import Lot
-from core.planning.retest import Sieve
-from core.planning.store_records import retests_since_bagging, rounds_of, stored_lot
+from core.group.sieves import Sieve
+from core.planning.storage_from_records import retests_since_bagging, rounds_of, stored_lot
 
 STORED = date(2026, 5, 1)
 
@@ -20,18 +20,32 @@ def readings(*rounds: tuple[datetime, float]) -> pd.DataFrame:
         for bag in range(4):
             rows.append(
                 {
-                    "id": len(rows) + 1, "lot_id": 1, "taken_at": pd.Timestamp(at + timedelta(minutes=bag)), "bag": str(bag),
-                    "temperature_c": float("nan"), "relative_humidity_pct": float("nan"), "meter_moisture_pct": moisture + 0.1 * bag,
-                    "tester": "", "settled": None, "import_id": None,
+                    "id": len(rows) + 1,
+                    "lot_id": 1,
+                    "taken_at": pd.Timestamp(at + timedelta(minutes=bag)),
+                    "bag": str(bag),
+                    "temperature_c": float("nan"),
+                    "relative_humidity_pct": float("nan"),
+                    "meter_moisture_pct": moisture + 0.1 * bag,
+                    "tester": "",
+                    "settled": None,
+                    "import_id": None,
                 }
-            )  # fmt: skip
+            )
     return pd.DataFrame(rows)
 
 
 def lot() -> Lot:
     return Lot(
-        id=1, group_id=1, label="A", commodity="maize", bags=20, status="stored", storage_method="hermetic_bag", stored_on=STORED
-    )  # fmt: skip
+        id=1,
+        group_id=1,
+        label="A",
+        commodity="maize",
+        bags=20,
+        status="stored",
+        storage_method="hermetic_bag",
+        stored_on=STORED,
+    )
 
 
 def test_retests_since_bagging() -> None:

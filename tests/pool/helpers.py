@@ -28,9 +28,15 @@ def delivery(
     number: int, member: int, gross: str, moisture: str, grade: str = "1", pool: str = "maize", on: date = DAY
 ) -> Event:
     payload = {
-        "member_id": member, "pool": pool, "commodity": "maize", "gross_kg": gross, "tare_kg": "0",
-        "bags": 1, "moisture_pct": moisture, "grade": grade,
-    }  # fmt: skip
+        "member_id": member,
+        "pool": pool,
+        "commodity": "maize",
+        "gross_kg": gross,
+        "tare_kg": "0",
+        "bags": 1,
+        "moisture_pct": moisture,
+        "grade": grade,
+    }
     return event(number, "delivery", payload, on)
 
 

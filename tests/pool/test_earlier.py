@@ -55,8 +55,9 @@ def test_french_table_with_bad_rows(store):
     assert seen.table.kind == "deliveries"
     # rows 3 and 4 of the file: 93.4 kg at 12.8 %; 1250 kg (point for thousands, comma for decimals) at 13.1 %
     assert [(row.line, row.payload["gross_kg"], row.payload["moisture_pct"]) for row in seen.rows] == [
-        (3, "93.400", "12.80"), (4, "1250.000", "13.10"),
-    ]  # fmt: skip
+        (3, "93.400", "12.80"),
+        (4, "1250.000", "13.10"),
+    ]
     reasons = {row.line: str(row.reason) for row in seen.rejected}
     assert "not among the members" in reasons[5]
     assert "dry it first" in reasons[6]

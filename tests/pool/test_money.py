@@ -30,7 +30,7 @@ from core.pool.payout import (
     books,
     loan_accounts,
     pay_by_member,
-)  # fmt: skip
+)
 from core.pool.prices import price_effects
 from core.pool.season import replay
 from core.pool.terms import checked_terms, terms_payload
@@ -38,9 +38,11 @@ from tests.pool.helpers import delivery, event, sale
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 AGREED = {
-    "step": "1", "minimum_take_home": "0.5", "order": ["loans", "meter", "levies", "advances"],
+    "step": "1",
+    "minimum_take_home": "0.5",
+    "order": ["loans", "meter", "levies", "advances"],
     "levies": [{"name": "office", "kind": "share", "amount": "0.05"}],
-}  # fmt: skip
+}
 
 
 def test_what_is_taken_off_in_the_agreed_order_down_to_the_least_take_home():
@@ -54,14 +56,15 @@ def test_what_is_taken_off_in_the_agreed_order_down_to_the_least_take_home():
     events = [
         event(1, "terms", AGREED, date(2026, 1, 1)),
         event(2, "loan", {"member_id": 1, "principal": "30000", "monthly_rate": "0.02"}, date(2026, 1, 1)),
-        delivery(3, 1, "1000", "13.5"), delivery(4, 2, "1000", "13.5"),
+        delivery(3, 1, "1000", "13.5"),
+        delivery(4, 2, "1000", "13.5"),
         event(5, "payment", {"member_id": 1, "amount": "3000", "about": "advance"}),
         event(6, "dues", {"amounts": {"1": "10000"}}),
         sale(7, "2000", "13.5", "100", on=date(2026, 5, 5), costs="10000"),
         event(8, "buyer_payment", {"buyer": "Ridge Millers", "amount": "200000"}, date(2026, 5, 6)),
         event(9, "passed_on", {"amounts": {"1": "10000"}}, date(2026, 5, 7)),
         event(10, "payment", {"member_id": 1, "amount": "40000"}, date(2026, 5, 8)),
-    ]  # fmt: skip
+    ]
     season = replay(events)
     pays = pay_by_member(season)
     a = pays[1]
@@ -92,18 +95,22 @@ def test_another_order_takes_otherwise_and_never_more(order, taken):
     events = [
         event(1, "terms", AGREED | {"order": order}, date(2026, 1, 1)),
         event(2, "loan", {"member_id": 1, "principal": "30000", "monthly_rate": "0.02"}, date(2026, 1, 1)),
-        delivery(3, 1, "1000", "13.5"), delivery(4, 2, "1000", "13.5"),
+        delivery(3, 1, "1000", "13.5"),
+        delivery(4, 2, "1000", "13.5"),
         event(5, "payment", {"member_id": 1, "amount": "3000", "about": "advance"}),
         event(6, "dues", {"amounts": {"1": "10000"}}),
         sale(7, "2000", "13.5", "100", on=date(2026, 5, 5), costs="10000"),
-    ]  # fmt: skip
+    ]
     pay = pay_by_member(replay(events))[1]
     assert (pay.loans, pay.meter, pay.levies["office"], pay.advances) == taken
     assert pay.taken_off == D(47500)
 
 
 def test_a_loan_by_months():
-    """12,000 at 2 %: 240 after each of two months; 4,240 paid: 480 interest, 3,760 principal; then 2 % of 8,240 = 164.80."""
+    """12,000 at 2 %: 240 after each of two months; 4,240 paid: 480 interest, 3,760 principal.
+
+    Then 2 % of 8,240 = 164.80.
+    """
     loan = checked_loan({"member_id": 1, "principal": "12000", "monthly_rate": "0.02"}, 1, date(2026, 1, 31))
     account = loan_account(loan, date(2026, 4, 30), D("0.01"), [(date(2026, 4, 1), 9, D(4240))])
     assert [line.kind for line in account.lines] == ["lent", "interest", "interest", "recovered", "interest"]
@@ -129,7 +136,10 @@ def two_weeks(**terms):
 
 
 def test_prices_by_week_of_delivery():
-    """First load 600 kg: A's 500 and 100 of B's, 1,200 money; second 400 kg of B: 1,200. A 1,000, B 1,400; one price: 1,200 each."""
+    """First load 600 kg: A's 500 and 100 of B's, 1,200 money; second 400 kg of B: 1,200. A 1,000, B 1,400.
+
+    One price: 1,200 each.
+    """
     events = two_weeks(price_rule="by_week")
     pays = pay_by_member(replay(events))
     assert (pays[1].proceeds, pays[2].proceeds) == (D(1000), D(1400))
@@ -149,7 +159,9 @@ def test_week_and_grade_factors_each_with_their_effect():
     assert price_effects(two_weeks(price_rule="pool_price")) == []
 
 
-@pytest.mark.parametrize("changed", [{"week_factors": {"week one": "1"}}, {"order": ["loans"]}, {"minimum_take_home": "2"}])  # fmt: skip
+@pytest.mark.parametrize(
+    "changed", [{"week_factors": {"week one": "1"}}, {"order": ["loans"]}, {"minimum_take_home": "2"}]
+)
 def test_impossible_agreements_are_refused(changed):
     with pytest.raises(InputError):
         checked_terms(changed)
@@ -177,10 +189,11 @@ def test_closed_seasons_stay_as_they_are():
     day, later = date(2026, 5, 20), date(2026, 6, 1)
     events = [
         event(1, "terms", {"step": "1", "levies": [{"name": "office", "kind": "share", "amount": "0.05"}]}),
-        delivery(2, 1, "1000", "13.5"), sale(3, "1000", "13.5", "100"),
+        delivery(2, 1, "1000", "13.5"),
+        sale(3, "1000", "13.5", "100"),
         event(4, "buyer_payment", {"buyer": "Ridge Millers", "amount": "100000"}),
         event(5, "close", {"counted": "99000", "explanation": "a note was torn"}, day),
-    ]  # fmt: skip
+    ]
     journal = books(replay(events))
     assert journal.balance(CASH) == D(99000)
     assert journal.balance(OVER_AND_SHORT) == D(1000)  # a loss of 1,000
@@ -203,11 +216,12 @@ def test_closed_seasons_stay_as_they_are():
 def test_losses_beside_what_was_to_be_expected():
     """Two times 100 dry kg, a month apart, at 1 % a month: half goes after 60 and 30 days (mean 45), half after 90 and 60 (mean 75)."""
     events = [
-        delivery(1, 1, "115.607", "13.5", on=date(2026, 1, 1)), delivery(2, 2, "115.607", "13.5", on=date(2026, 1, 31)),
+        delivery(1, 1, "115.607", "13.5", on=date(2026, 1, 1)),
+        delivery(2, 2, "115.607", "13.5", on=date(2026, 1, 31)),
         sale(3, "115.607", "13.5", "2", on=date(2026, 3, 2)),
         event(4, "loss", {"pool": "maize", "dry_kg": "10", "kind": "insects and mould"}, date(2026, 4, 1)),
         event(5, "loss", {"pool": "maize", "dry_kg": "2", "kind": "theft"}, date(2026, 4, 1)),
-    ]  # fmt: skip
+    ]
     season = replay(events)
     rows = mean_days(season, "maize", date(2026, 4, 1))
     assert rows[0][1] == pytest.approx(45, abs=0.01)
@@ -224,7 +238,13 @@ def test_losses_beside_what_was_to_be_expected():
 @given(name=st.text(max_size=80), pool=st.text(max_size=60), kg=st.decimals("1", "90000", places=1))
 def test_receipts_fit_one_short_message(name, pool, kg):
     """160 signs of the default alphabet of 3GPP TS 23.038."""
-    payload = {"member_id": 1, "pool": pool.strip() or "p", "commodity": "pearl_millet", "gross_kg": str(kg), "moisture_pct": "13.25"}  # fmt: skip
+    payload = {
+        "member_id": 1,
+        "pool": pool.strip() or "p",
+        "commodity": "pearl_millet",
+        "gross_kg": str(kg),
+        "moisture_pct": "13.25",
+    }
     item = checked_delivery(payload, 123456, date(2026, 5, 1))
     text = short_message(item, name, D("13.5"))
     assert len(text) <= 160
@@ -242,15 +262,20 @@ def store(tmp_path):
 
 def test_the_buyers_meter_is_given_back_to_the_plan(store):
     from core.planning.case import CaseBuyer
-    from core.planning.records import with_meter_offsets
+    from core.planning.case_from_records import with_meter_offsets
 
     group = store.groups()[0].id
     member = store.members(group)[0].id
     brought = {"member_id": member, "pool": "maize", "commodity": "maize", "gross_kg": "9000", "moisture_pct": "13"}
     load = {
-        "pool": "maize", "buyer": "Ridge Millers", "loaded_kg": "1000", "loaded_moisture_pct": "13",
-        "buyer_kg": "1000", "buyer_moisture_pct": "13.6", "price_per_kg": "2",
-    }  # fmt: skip
+        "pool": "maize",
+        "buyer": "Ridge Millers",
+        "loaded_kg": "1000",
+        "loaded_moisture_pct": "13",
+        "buyer_kg": "1000",
+        "buyer_moisture_pct": "13.6",
+        "price_per_kg": "2",
+    }
     day = date(2026, 5, 1)
     numbers = write_entries(
         store, group, [("delivery", day, brought), ("sale", day, load), ("sale", day, load)], "A", NOW

@@ -28,17 +28,23 @@ from core.pool.payout import (
     loan_accounts,
     pay_by_member,
     sale_amount,
-)  # fmt: skip
+)
 from core.pool.season import replay
 from core.pool.statements import make_statements
 from core.pool.terms import checked_terms, terms_payload
 from tests.pool.helpers import DAY, delivery, event, sale
 
 TERMS = {
-    "base_pct": "13.5", "limit_pct": "14", "grade_factors": {"1": "1", "2": "0.9"},
-    "levies": [{"name": "meter", "kind": "per_kg", "amount": "0.10"}, {"name": "office", "kind": "share", "amount": "0.02"}],
-    "first_payment_per_kg": "10", "step": "0.05",
-}  # fmt: skip
+    "base_pct": "13.5",
+    "limit_pct": "14",
+    "grade_factors": {"1": "1", "2": "0.9"},
+    "levies": [
+        {"name": "meter", "kind": "per_kg", "amount": "0.10"},
+        {"name": "office", "kind": "share", "amount": "0.02"},
+    ],
+    "first_payment_per_kg": "10",
+    "step": "0.05",
+}
 
 
 @pytest.mark.parametrize(
@@ -119,9 +125,12 @@ def test_reversal_undoes_and_nothing_else_changes():
 def test_one_pool_price_gives_all_the_same_price_per_kg():
     terms = TERMS | {"price_rule": "pool_price", "step": "0.01", "levies": []}
     events = [
-        event(1, "terms", terms), delivery(2, 1, "1000", "13.5"), sale(3, "500", "13.5", "2", on=date(2026, 5, 2)),
-        delivery(4, 2, "1000", "13.5", on=date(2026, 5, 3)), sale(5, "1000", "13.5", "3", on=date(2026, 5, 4)),
-    ]  # fmt: skip
+        event(1, "terms", terms),
+        delivery(2, 1, "1000", "13.5"),
+        sale(3, "500", "13.5", "2", on=date(2026, 5, 2)),
+        delivery(4, 2, "1000", "13.5", on=date(2026, 5, 3)),
+        sale(5, "1000", "13.5", "3", on=date(2026, 5, 4)),
+    ]
     season = replay(events)
     pays = pay_by_member(season)
     kg = {m: sum(s.dry_by_member.get(m, D(0)) for s in season.sales) for m in (1, 2)}
@@ -191,11 +200,29 @@ class AnySeason(RuleBasedStateMachine):
             return
         self.events = candidate
 
-    @rule(member=st.integers(1, 5), kg=st.decimals("0.5", "3000", places=2), moisture=st.decimals("8", "24", places=1), grade=st.sampled_from(["1", "2", "3"]), pool=st.sampled_from(["maize", "late"]), day=st.integers(0, 20))  # fmt: skip
+    @rule(
+        member=st.integers(1, 5),
+        kg=st.decimals("0.5", "3000", places=2),
+        moisture=st.decimals("8", "24", places=1),
+        grade=st.sampled_from(["1", "2", "3"]),
+        pool=st.sampled_from(["maize", "late"]),
+        day=st.integers(0, 20),
+    )
     def deliver(self, member, kg, moisture, grade, pool, day):
         self.add(lambda n: delivery(n, member, str(kg), str(moisture), grade, pool, DAY + timedelta(days=day)))
 
-    @rule(rows=st.lists(st.tuples(st.integers(1, 7), st.decimals("0.5", "300", places=1), st.decimals("8", "20", places=1), st.integers(0, 20)), min_size=1, max_size=8))  # fmt: skip
+    @rule(
+        rows=st.lists(
+            st.tuples(
+                st.integers(1, 7),
+                st.decimals("0.5", "300", places=1),
+                st.decimals("8", "20", places=1),
+                st.integers(0, 20),
+            ),
+            min_size=1,
+            max_size=8,
+        )
+    )
     def bring_in_a_table(self, rows):
         """Write the rows that the import lets in; the same table a second time brings nothing more."""
         lines = ["date,member,net kg,moisture,pool"]
@@ -212,11 +239,21 @@ class AnySeason(RuleBasedStateMachine):
         if len(self.events) == before + len(seen.rows):  # where no close refuses them
             assert preview_earlier(table, options, members, self.events, DAY + timedelta(days=20)).rows == ()
 
-    @rule(kg=st.decimals("0.5", "4000", places=2), price=st.decimals("0", "900", places=2), costs=st.decimals("0", "500", places=2), pool=st.sampled_from(["maize", "late"]))  # fmt: skip
+    @rule(
+        kg=st.decimals("0.5", "4000", places=2),
+        price=st.decimals("0", "900", places=2),
+        costs=st.decimals("0", "500", places=2),
+        pool=st.sampled_from(["maize", "late"]),
+    )
     def sell(self, kg, price, costs, pool):
         self.add(lambda n: sale(n, str(kg), "13", str(price), pool, DAY + timedelta(days=n % 60), costs=str(costs)))
 
-    @rule(member=st.integers(1, 5), money=st.decimals("1", "9000", places=2), rate=st.sampled_from(["0", "0.02", "0.1"]), day=st.integers(-200, 20))  # fmt: skip
+    @rule(
+        member=st.integers(1, 5),
+        money=st.decimals("1", "9000", places=2),
+        rate=st.sampled_from(["0", "0.02", "0.1"]),
+        day=st.integers(-200, 20),
+    )
     def lend(self, member, money, rate, day):
         payload = {"member_id": member, "principal": str(money), "monthly_rate": rate}
         self.add(lambda n: event(n, "loan", payload, DAY + timedelta(days=day)))

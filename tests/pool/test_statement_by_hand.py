@@ -47,7 +47,8 @@ def test_one_member_of_the_example_by_hand(example):
 
     kg: 418.5 x (100 - 12.6) / 86.5 = 422.854; loss 5.1; sold 338.281 of 5,375.796; with grade 2 at 0.93 counted
     5,319.549. Money: 3,479,884 x 338.281 / 5,319.549 = 221,293; truck 42,000 x 338.281 / 5,375.796 = 2,643; office
-    4 x 338.281 = 1,353; loan 60,000, four months of 2 % = 4,800: 64,800 off. 221,293 - 2,643 - 1,353 - 64,800 = 152,497.
+    4 x 338.281 = 1,353; loan 60,000, four months of 2 % = 4,800: 64,800 off. 221,293 - 2,643 - 1,353 - 64,800 =
+    152,497.
     """
     season, events = example
     statement = make_statements(season, price_effects(events), TODAY)[season.loans[0].member_id]

@@ -21,7 +21,8 @@ def test_dry_matter_on_wet_days_is_the_published_relation():
 
 def test_over_drying_by_hand():
     record = small()
-    # lot D: 1000 kg weighed at 20 %, last read at 11 %; paid for up to 15.5 - 0.5 = 15 %: 1000 x 80/85 - 1000 x 80/89 kg at 2.0
+    # lot D: 1000 kg weighed at 20 %, last read at 11 %; paid for up to 15.5 - 0.5 = 15 %: 1000 x 80/85 - 1000 x 80/89
+    # kg at 2.0
     readings = pd.concat(
         [
             record.readings,

@@ -171,8 +171,19 @@ def test_the_command_plans_a_folder_of_group_files_and_writes_tagged_tables(tmp_
     (folder / "broken.zip").write_bytes(b"no zip")
     table = tmp_path / "plans.csv"
     code = main(
-        ["--results", str(tmp_path / "p.jsonl"), "--files", str(folder), "--today", "2026-11-20", "--processes", "1", "--table", str(table)]
-    )  # fmt: skip
+        [
+            "--results",
+            str(tmp_path / "p.jsonl"),
+            "--files",
+            str(folder),
+            "--today",
+            "2026-11-20",
+            "--processes",
+            "1",
+            "--table",
+            str(table),
+        ]
+    )
     said = capsys.readouterr()
     assert "broken.zip: broken" in said.err
     assert "amber.zip: added" in said.err

@@ -21,8 +21,27 @@ from core.programme.comparison import (
 # Efron and Morris 1977, table of 18 batters: average after 45 at-bats, and of the rest of the season.
 HITS = np.array([18, 17, 16, 15, 14, 14, 13, 12, 11, 11, 10, 10, 10, 10, 10, 9, 8, 7])
 SEASON = np.array(
-    [0.346, 0.298, 0.276, 0.222, 0.273, 0.270, 0.263, 0.210, 0.269, 0.230, 0.264, 0.256, 0.303, 0.264, 0.226, 0.285, 0.316, 0.200]
-)  # fmt: skip
+    [
+        0.346,
+        0.298,
+        0.276,
+        0.222,
+        0.273,
+        0.270,
+        0.263,
+        0.210,
+        0.269,
+        0.230,
+        0.264,
+        0.256,
+        0.303,
+        0.264,
+        0.226,
+        0.285,
+        0.316,
+        0.200,
+    ]
+)
 
 
 def test_batters_of_efron_and_morris_1977():
@@ -112,8 +131,14 @@ def test_words_of_the_funnel_by_the_published_limits():
     # chance of 0.926^100 = 0.0005, below 0.001
     cases = np.array([0, 2, 3, 13, 14, 17, 18])
     assert funnel_verdicts(cases / 100, np.full(7, 100), 0.074) == (
-        "far below", "below", "inside", "inside", "above", "above", "far above",
-    )  # fmt: skip
+        "far below",
+        "below",
+        "inside",
+        "inside",
+        "above",
+        "above",
+        "far above",
+    )
     assert funnel_verdicts([0.0, 1.0], [4, 4], 0.5) == ("cannot tell yet", "cannot tell yet")
 
 

@@ -12,8 +12,8 @@ import pytest
 
 from core.group.database import open_store
 from core.market.buyers import InventoryCredit
+from core.planning.batch_physics import Kept, compact_physics
 from core.planning.case import CaseBuyer, CaseLot, CashNeed, CropPrice, DryingChoice, PlanningCase, StorageChoice, Truck
-from core.planning.physics import Kept, compact_physics
 from core.programme.counterfactual import (
     DRYER,
     Difference,
@@ -41,7 +41,11 @@ NOW = datetime(2026, 11, 20, 7, tzinfo=UTC)
 def case(rise: float = 0.0, lots: int = 4, wet: float = 18.0) -> PlanningCase:
     weeks = 20
     return PlanningCase(
-        name="invented", start=date(2026, 7, 6), weeks=weeks, scenarios=24, seed=3,
+        name="invented",
+        start=date(2026, 7, 6),
+        weeks=weeks,
+        scenarios=24,
+        seed=3,
         lots=tuple(CaseLot(str(n), f"L{n}", "m", "maize", 10, 90.0, wet, 0.1) for n in range(lots)),
         drying=(DryingChoice("sheets", "sheets", "tarpaulin", 5000.0, 250.0, 20.0, 0.002, 0.005, 1.6),),
         storage=(
@@ -49,9 +53,21 @@ def case(rise: float = 0.0, lots: int = 4, wet: float = 18.0) -> PlanningCase:
             StorageChoice("sealed", "sealed", "hermetic_bag", 0, 0, 0.8),
         ),
         prices=(CropPrice("maize", 0.3, tuple((1 + rise) ** (w / weeks) for w in range(weeks + 1)), 0.01),),
-        buyers=(CaseBuyer("gate", "gate", price_factor=1.0, moisture_limit_pct=13.5, discount_per_point=0.03, refusal_pct=25.0, damage_discount=0.0),),
-        truck=Truck(), target_pct=(("maize", 13.0),), invented=True,
-    )  # fmt: skip
+        buyers=(
+            CaseBuyer(
+                "gate",
+                "gate",
+                price_factor=1.0,
+                moisture_limit_pct=13.5,
+                discount_per_point=0.03,
+                refusal_pct=25.0,
+                damage_discount=0.0,
+            ),
+        ),
+        truck=Truck(),
+        target_pct=(("maize", 13.0),),
+        invented=True,
+    )
 
 
 def season(of: PlanningCase, **habits: object) -> SeasonCase:
@@ -73,7 +89,8 @@ def named(found: GroupHelp) -> dict[str, Difference]:
 
 
 def test_over_drying_costs_the_water_that_the_buyer_would_have_paid_for():
-    # Flat price and no reason to store: W2 = W1 (100 - M1)/(100 - M2). Dried to 11 instead of 13 % the same dry matter weighs 87/89.
+    # Flat price and no reason to store: W2 = W1 (100 - M1)/(100 - M2). Dried to 11 instead of 13 % the same dry matter
+    # weighs 87/89.
     found = named(ways(case(), dried_to={"maize": 11.0}))["over-drying"]
     whole = ways(case(), dried_to={"maize": 11.0})
     assert found.lots == 4
@@ -93,7 +110,8 @@ def test_waiting_counts_only_beyond_what_drying_takes():
 
 
 def test_without_a_season_nobody_sold_too_early_and_with_one_credit_pays():
-    # By hand: 38 % rise by week 18, discounted at 2 % a month over 4.1 months: 1.38/1.085 = 1.27; less 0.5 a bag of 27 (1.9 %), about
+    # By hand: 38 % rise by week 18, discounted at 2 % a month over 4.1 months: 1.38/1.085 = 1.27; less 0.5 a bag of 27
+    # (1.9 %), about
     # 3 % eaten, the loan's fee of 1 %: about a fifth of what had to be sold for cash.
     needs = (CashNeed(1, 600.0),)
     flat = named(ways(case(0.0), needs=needs))["sold early for cash"]

@@ -31,9 +31,16 @@ def lot(number, moisture, harvested):
 def test_wetter_grain_and_wetter_weather_take_longer():
     dry_season, rains = date(2026, 6, 1), date(2026, 1, 12)
     days = expected_days_to_dry(
-        [(lot(1, 16, dry_season), 13.5), (lot(2, 21, dry_season), 13.5), (lot(3, 21, rains), 13.5), (lot(4, 12, rains), 13.5)],
-        PLACE, bundled_normals(), seed=2,
-    )  # fmt: skip
+        [
+            (lot(1, 16, dry_season), 13.5),
+            (lot(2, 21, dry_season), 13.5),
+            (lot(3, 21, rains), 13.5),
+            (lot(4, 12, rains), 13.5),
+        ],
+        PLACE,
+        bundled_normals(),
+        seed=2,
+    )
     assert days[0] < days[1] <= days[2]
     assert days[3] == 1.0
     assert days[0] <= 4  # threshed maize on sheets in dry weather: 2-3 days, farmers' report (Farm Radio 2019)

@@ -24,13 +24,22 @@ from core.programme.people import by_people
 
 def reading(lot, day, moisture, settled=True):
     return {
-        "lot_id": lot, "taken_at": datetime(2026, 5, day, 8, tzinfo=UTC), "bag": "1", "temperature_c": None,
-        "relative_humidity_pct": None, "meter_moisture_pct": moisture, "tester": "", "settled": settled,
-    }  # fmt: skip
+        "lot_id": lot,
+        "taken_at": datetime(2026, 5, day, 8, tzinfo=UTC),
+        "bag": "1",
+        "temperature_c": None,
+        "relative_humidity_pct": None,
+        "meter_moisture_pct": moisture,
+        "tester": "",
+        "settled": settled,
+    }
 
 
 def small() -> Records:
-    """Four lots, by hand: A read wet on the 2nd and dry on the 6th, bagged the 7th; B read after bagging; C never; D not bagged."""
+    """Four lots, by hand: A read wet on the 2nd and dry on the 6th, bagged the 7th; B read after bagging; C never.
+
+    D not bagged.
+    """
     common = {
         "group_id": 1,
         "commodity": "maize",
@@ -156,8 +165,12 @@ def test_the_reference_is_one_market_and_one_kind_of_price():
 
     def quote(month, market, kind, price):
         return {
-            "quoted_on": date(2026, month, 10), "market": market, "price_type": kind, "commodity": "maize", "price_per_kg": price,
-        }  # fmt: skip
+            "quoted_on": date(2026, month, 10),
+            "market": market,
+            "price_type": kind,
+            "commodity": "maize",
+            "price_per_kg": price,
+        }
 
     prices = pd.DataFrame(
         [quote(month, "town", "wholesale", 2.0 + month / 10) for month in range(1, 7)]

@@ -1,4 +1,7 @@
-"""The batch and what would help on a real PostgreSQL server, many writing at once; skipped with a word where none is named."""
+"""The batch and what would help on a real PostgreSQL server, many writing at once.
+
+Skipped with a word where none is named.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Intervals of values and changes against published examples and reference libraries; seasons; no accusation by noise."""
+"""Intervals of values and changes against published examples and reference libraries; seasons.
+
+No accusation by noise.
+"""
 
 from __future__ import annotations
 

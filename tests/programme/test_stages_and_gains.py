@@ -24,9 +24,15 @@ AT = datetime(2026, 5, 1, 8, tzinfo=UTC)
 def work(number, kind, day, lot, mass_in, mass_out, moisture=None, reverses=None):
     payload = {"lot_id": lot, "mass_in_kg": mass_in, "mass_out_kg": mass_out, "bags_out": 10, "moisture_pct": moisture}
     return Event(
-        id=number, book="lot_actions", kind=kind, on=date(2026, 5, day), who="w", payload=payload, recorded_at=AT,
+        id=number,
+        book="lot_actions",
+        kind=kind,
+        on=date(2026, 5, day),
+        who="w",
+        payload=payload,
+        recorded_at=AT,
         reverses=reverses,
-    )  # fmt: skip
+    )
 
 
 def test_stages_by_hand_and_their_product():
@@ -92,8 +98,11 @@ def test_what_a_bag_costs(method, cost):
 def test_selling_at_harvest_is_no_gain_and_no_loss():
     record = small()
     sale = record.sales.iloc[0].to_dict() | {
-        "sold_on": date(2026, 5, 1), "mass_kg": 1000 * 80 / 84.5, "moisture_pct": 15.5, "price_per_kg": 1.7,
-    }  # fmt: skip
+        "sold_on": date(2026, 5, 1),
+        "mass_kg": 1000 * 80 / 84.5,
+        "moisture_pct": 15.5,
+        "price_per_kg": 1.7,
+    }
     assert sold_lots(replace(record, sales=pd.DataFrame([sale])))[0].gain == pytest.approx(0)
 
 
@@ -104,10 +113,27 @@ def kept_plan(number, on, price, lot="1", bags=10, interest=0.0):
     known = tuple(replace(item, commodity="maize", price_now=2.0) for item in case.prices[:1])
     case = replace(case, lots=(own,), prices=known, interest_monthly=interest, start=on)
     line = PlannedSale(
-        lot=lot, label="A", owner="", commodity="maize", bags=bags, kg_in=1000.0, kg_sold=940.0, setup="", dry_from=None,
-        ready_on=on, storage="", week=8, sell_on=date(2026, 8, 5), paid_on=date(2026, 8, 5), buyer=case.buyers[0].name,
-        reserve="", price_kg=price, value=0.0, value_low=0.0, value_high=0.0,
-    )  # fmt: skip
+        lot=lot,
+        label="A",
+        owner="",
+        commodity="maize",
+        bags=bags,
+        kg_in=1000.0,
+        kg_sold=940.0,
+        setup="",
+        dry_from=None,
+        ready_on=on,
+        storage="",
+        week=8,
+        sell_on=date(2026, 8, 5),
+        paid_on=date(2026, 8, 5),
+        buyer=case.buyers[0].name,
+        reserve="",
+        price_kg=price,
+        value=0.0,
+        value_low=0.0,
+        value_high=0.0,
+    )
     factor = case.buyers[0].price_factor
     return KeptPlan(number, on, "w", 0.0, 0.0, case.to_json(), (line,)), factor
 

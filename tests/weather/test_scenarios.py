@@ -19,10 +19,7 @@ from core.weather.scenarios import climate_scenarios, extend_scenarios
 from tests.weather.samples import NOW, PLACE, open_meteo_answer
 
 VALLEY = Place(-10.6, 34.4, 820, "Africa/Blantyre")
-CITIES = {
-    "Mumbai": Place(19.08, 72.88, 10, "Asia/Kolkata"),
-    "San Diego": Place(32.7, -117.2, 5, "America/Los_Angeles"),
-}
+CITIES = {"Mumbai": Place(19.08, 72.88, 10, "Asia/Kolkata"), "San Diego": Place(32.7, -117.2, 5, "America/Los_Angeles")}
 
 
 def city_days(city: str) -> pd.DataFrame:
@@ -125,7 +122,8 @@ def test_hours_of_miamis_year():
     normals = normals_from_years(daily, "Miami typical year")
     made = pd.concat(extend_scenarios(None, normals, place, datetime(2001, 1, 1, 5, tzinfo=UTC), 365, 4, 2))
     hours_real, hours_made = real.index.hour, made.index.hour
-    # temperature: the formula's stations are inland; Miami's sea breeze makes its afternoons 1.1 degrees cooler (measured,
+    # temperature: the formula's stations are inland; Miami's sea breeze makes its afternoons 1.1 degrees cooler
+    # (measured,
     # a disagreement that is left as it is)
     for column, tolerance in (("temperature_c", 1.3), ("relative_humidity_pct", 6.0), ("shortwave_w_m2", 60.0)):
         course_real = real[column].groupby(hours_real).mean()

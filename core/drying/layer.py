@@ -1,0 +1,445 @@
+"""Heat and water of drying grain layers, step by step, for many lots and many weather scenarios at once.
+
+Shapes: time first, lots second, scenarios last. The layer has an active top, which sun and air reach, and the grain
+below it, which only turning and slow diffusion bring up. Each step solves the heat balance of the active top with
+evaporation in it, so that water never leaves without the heat that it takes; evaporation is what the thin layer and the
+air's capacity to carry vapour allow together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.drying.setups import DryingSetup
+from core.drying.thin_layer import Array, ThinLayerRates, moisture_step_db, page_constants
+from core.grain.air import pressure_at_altitude, saturation_vapour_pressure
+from core.grain.commodities import Commodity, IsothermSet
+from core.grain.sorption import humidity, log_humidity_slope, moisture_dry_basis
+
+STEFAN_BOLTZMANN = 5.670374419e-8
+"""W/(m² K⁴) (SI 2019)."""
+AIR_HEAT_CAPACITY = 1006.0
+"""J/(kg K), dry air near 20-50 °C (ASHRAE Fundamentals, ch. 1)."""
+WATER_RATIO = 0.621945
+"""Molar mass of water over that of dry air (ASHRAE Fundamentals, ch. 1)."""
+VAPOUR_GAS_CONSTANT = 0.4615
+"""kJ/(kg K) for water vapour."""
+HIGHEST_HUMIDITY = 0.95
+"""Fraction beyond which no isotherm is followed; wetter air wets grain no further than this, save as dew."""
+GRAIN_EMISSIVITY = 0.93
+"""Long-wave emissivity of grain (from memory, vegetable matter 0.90-0.95)."""
+CLOUD = 0.5
+"""Cloud fraction assumed for the sky's long-wave radiation, more in air above 95 % (judgement)."""
+FIRST_DAY_HOURS, FIRST_DAY_FINER = 10, 3
+FULL_FILM_KG_M2 = 0.05
+"""Surface water that wets all kernels of a layer's top (judgement)."""
+SOAK_HOURS = 2.0
+"""Hours in which surface water soaks into kernels (judgement)."""
+HEAP_HOURS = 4.0
+"""Hours in which a covered heap follows the air's temperature (judgement)."""
+DIFFUSION_HOURS = 30.0
+"""Hours in which an unturned layer evens out between its top and the grain below (judgement)."""
+EVENING_HOURS = 6.0
+"""Hours of rest in which moisture evens out inside kernels (tempering, common practice 4-8 h)."""
+EVENING_LIMIT = 1.5
+"""Most that a rest can raise the kernels' own rate; the thin layer stays the ceiling (judgement)."""
+
+
+@dataclass(frozen=True)
+class LayerWeather:
+    """Hourly weather as arrays; values at stamps have one row more than sums over hours.
+
+    Parameters
+    ----------
+    temperature_c, vapour_kpa, wind_m_s, ground_c : array (hours + 1, lots or 1, scenarios)
+        Air at the stamps, °C, kPa, m/s at 10 m; and the ground's temperature, °C.
+    sun_w_m2, rain_mm : array (hours, lots or 1, scenarios)
+        Mean sunlight and sum of rain of each hour.
+    """
+
+    temperature_c: Array
+    vapour_kpa: Array
+    wind_m_s: Array
+    ground_c: Array
+    sun_w_m2: Array
+    rain_mm: Array
+
+
+@dataclass(frozen=True)
+class LayerRun:
+    """What became of the layers; rows are the start and then each hour's end.
+
+    Parameters
+    ----------
+    moisture_db : array (hours + 1, lots, scenarios)
+        Moisture of the kernels, mean of the layer, % dry basis.
+    film_kg_m2 : array (hours + 1, lots, scenarios)
+        Water on the kernels' surface after rain or dew, kg/m².
+    grain_temperature_c : array (hours + 1, lots, scenarios)
+        Temperature of the active top, °C.
+    exposed_hours : array (hours + 1, lots, scenarios)
+        Uncovered hours so far.
+    evaporated_kg_m2, rain_taken_kg_m2, heat_kj_m2 : array (lots, scenarios)
+        Water given to the air (dew negative), rain caught, heat that the evaporation took, since the start.
+    dry_matter_kg_m2 : array (lots, 1)
+        Dry matter per m².
+    """
+
+    moisture_db: Array
+    film_kg_m2: Array
+    grain_temperature_c: Array
+    exposed_hours: Array
+    evaporated_kg_m2: Array
+    rain_taken_kg_m2: Array
+    heat_kj_m2: Array
+    dry_matter_kg_m2: Array
+
+
+@dataclass(frozen=True)
+class _Layer:
+    """Parameters of the lots as columns (lots, 1)."""
+
+    dry_matter: Array
+    active: Array
+    depth: Array
+    rate_factor: Array
+    time_scale: Array
+    pressure: Array
+    turn: Array
+    cover_in_rain: Array
+    limit: Array
+    values: dict[str, Array]
+
+    def __getattr__(self, name: str) -> Array:
+        return self.values[name]
+
+
+def _columns(setups: Sequence[DryingSetup], rates: ThinLayerRates, moisture_db: Array) -> _Layer:
+    """Return the setups' parameters as columns over lots."""
+
+    def column(values: Sequence[float]) -> Array:
+        return np.asarray(values, dtype=float)[:, None]
+
+    rows = [setup.table for setup in setups]
+    numbers = [key for key, value in rows[0].items() if isinstance(value, int | float)]
+    values = {key: column([float(row.get(key, 0.0)) for row in rows]) for key in numbers}
+    load = column([setup.load for setup in setups])
+    depth = load / rates.density_kg_m3
+    # the seldomer a layer is turned, the thinner the top that takes part (judgement; a still bed dries at its top)
+    turned = np.sqrt(1.0 / np.maximum(column([setup.turning for setup in setups]), 1.0))
+    takes_part = values["still_depth_m"] + (values["active_depth_m"] - values["still_depth_m"]) * turned
+    limits = [np.inf if s.grain_temperature_limit_c is None else s.grain_temperature_limit_c for s in setups]
+    return _Layer(
+        dry_matter=load / (1.0 + moisture_db.mean(axis=1, keepdims=True) / 100.0),
+        active=np.minimum(1.0, takes_part / depth),
+        depth=depth,
+        rate_factor=column([setup.rate_factor for setup in setups]),
+        time_scale=column([float(row.get("time_scale", 1.0)) for row in rows]),
+        pressure=column([float(pressure_at_altitude(setup.altitude_m)) for setup in setups]),
+        turn=column([setup.turning for setup in setups]),
+        cover_in_rain=column([float(setup.cover_in_rain) for setup in setups]) > 0,
+        limit=column(limits),
+        values=values,
+    )
+
+
+def heat_of_evaporation(isotherm: IsothermSet, temperature_c: Array, moisture_db: Array) -> Array:
+    """Return the heat that takes water out of grain, kJ/kg, by Clausius and Clapeyron on the crop's own isotherm.
+
+    h = h0 + R_v T² d(ln RH)/dT, h0 = 2502.2 - 2.386 T (within 4 % of Rodríguez-Arias et al. 1963 for maize at 8-22 %
+    dry basis); moisture is held at 3-80 %: drier, the isotherms end, wetter, the water is free.
+    """
+    kelvin = temperature_c + 273.15
+    bound = (
+        VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
+    )
+    return 2502.2 - 2.386 * temperature_c + np.maximum(bound, 0.0)
+
+
+def _saturation_kpa(temperature_c: Array) -> Array:
+    """Return saturation vapour pressure, kPa, by the Magnus form of Alduchov & Eskridge 1996 (0.1 % at 0-60 °C).
+
+    The inner loop calls it millions of times; `air.saturation_vapour_pressure` is the exact one used at the edges.
+    """
+    return 0.61094 * np.exp(17.625 * temperature_c / (243.04 + temperature_c))
+
+
+def run_layers(
+    crop: Commodity,
+    rates: ThinLayerRates,
+    isotherm: IsothermSet,
+    setups: Sequence[DryingSetup],
+    moisture_db: Array,
+    initial_db: Array,
+    weather: LayerWeather,
+    open_hours: Array,
+    rate_factors: Array | None = None,
+    substeps: int = 2,
+) -> LayerRun:
+    """Dry layers of one crop through hourly weather.
+
+    Parameters
+    ----------
+    crop, rates, isotherm : Commodity, ThinLayerRates, IsothermSet
+        The crop's heat, rate and equilibrium.
+    setups : sequence of DryingSetup
+        One per lot.
+    moisture_db, initial_db : array (lots, scenarios)
+        Moisture now, and where drying once began, % dry basis.
+    weather : LayerWeather
+        The hours.
+    open_hours : array of bool (hours, lots)
+        Hours in which the grain is meant to lie open.
+    rate_factors : array (lots, scenarios), optional
+        Multiplies the setups' rate factors.
+    substeps : int
+        Inner steps per hour.
+
+    Returns
+    -------
+    LayerRun
+    """
+    layer = _columns(setups, rates, moisture_db)
+    if rate_factors is not None:
+        layer = replace(layer, rate_factor=layer.rate_factor * rate_factors)
+    hours = weather.sun_w_m2.shape[0]
+    shape = moisture_db.shape
+    top = moisture_db.astype(float).copy()
+    below = top.copy()
+    initial = np.maximum(initial_db, moisture_db).astype(float)
+    film = np.zeros(shape)
+    temperature = np.broadcast_to(weather.temperature_c[0], shape).astype(float).copy()
+    evened = np.ones(shape)
+    evaporated, rain_taken, heat, exposed = (np.zeros(shape) for _ in range(4))
+    out_moisture = np.empty((hours + 1, *shape))
+    out_film, out_temperature, out_exposed = (np.empty_like(out_moisture) for _ in range(3))
+    active = layer.active
+    top_mass = layer.dry_matter * active
+    film_room = layer.film_share * layer.dry_matter
+
+    def keep(row: int) -> None:
+        out_moisture[row] = active * top + (1.0 - active) * below
+        out_film[row] = film
+        out_temperature[row] = temperature
+        out_exposed[row] = exposed
+
+    keep(0)
+    for hour in range(hours):
+        rain = weather.rain_mm[hour] * (1.0 - layer.roofed)
+        wanted = open_hours[hour][:, None] & ~(layer.cover_in_rain & (weather.rain_mm[hour] > 0.1))
+        is_open = np.broadcast_to(wanted & (temperature <= layer.limit), shape)
+        any_open, all_open = bool(is_open.any()), bool(is_open.all())
+        start = (top, below, film, temperature, evened) if not all_open else None
+        if any_open:
+            was = (evaporated, rain_taken, heat)
+            # Page's rate falls steeply at first: the first day is taken in finer steps
+            inner_steps = substeps * (FIRST_DAY_FINER if exposed.min() < FIRST_DAY_HOURS else 1)
+            step = 1.0 / inner_steps
+            mixing = 1.0 - np.exp(-step / layer.turn) * np.exp(-step / DIFFUSION_HOURS)
+            for inner in range(inner_steps):
+                weight = (inner + 0.5) * step
+                film_in = np.minimum(rain * step, np.maximum(film_room - film, 0.0))
+                film = film + film_in
+                rain_taken = rain_taken + film_in
+                air_now = _air(layer, weather, hour, weight, temperature)
+                water, film_water, temperature, taken = _step(
+                    layer, crop, rates, isotherm, top, initial, film, temperature, evened, air_now, step
+                )
+                top = top - 100.0 * water / top_mass
+                soaked = np.maximum(film - film_water, 0.0) * -np.expm1(-step / SOAK_HOURS)
+                film = np.maximum(film - film_water - soaked, 0.0)
+                top = top + 100.0 * soaked / top_mass
+                evaporated = evaporated + water + film_water
+                heat = heat + taken
+                gap = (below - top) * mixing
+                top, below = top + gap * (1.0 - active), below - gap * active
+                evened = evened * np.exp(-step)
+            exposed = exposed + is_open
+        if start is not None:
+            top, below, film, temperature, evened = (
+                np.where(is_open, new, old)
+                for new, old in zip((top, below, film, temperature, evened), start, strict=True)
+            )
+            if any_open:
+                evaporated, rain_taken, heat = (
+                    np.where(is_open, new, old) for new, old in zip((evaporated, rain_taken, heat), was, strict=True)
+                )
+            covered = ~is_open
+            # heaped under a cover: surface water soaks in, top and bottom mix, the heap follows the air slowly
+            mean = active * top + (1.0 - active) * below + 100.0 * film / layer.dry_matter
+            top, below = np.where(covered, mean, top), np.where(covered, mean, below)
+            film = np.where(covered, 0.0, film)
+            air = weather.temperature_c[hour + 1]
+            relaxed = temperature + (air - temperature) * -np.expm1(-1.0 / HEAP_HOURS)
+            temperature = np.where(covered, relaxed, temperature)
+            evened = np.where(covered, 1.0 - (1.0 - evened) * np.exp(-1.0 / EVENING_HOURS), evened)
+        keep(hour + 1)
+    return LayerRun(
+        out_moisture, out_film, out_temperature, out_exposed, evaporated, rain_taken, heat, layer.dry_matter
+    )
+
+
+@dataclass(frozen=True)
+class _Air:
+    """What surrounds the active top during one step: arrays (lots or 1, scenarios), W/m², kPa, kg/(m² s kPa)."""
+
+    sun: Array
+    air_c: Array
+    vapour: Array
+    wind: Array
+    convection: Array
+    conductance: Array
+    around: Array
+    emits: Array
+    ground_c: Array
+
+
+def _air(layer: _Layer, weather: LayerWeather, hour: int, weight: float, temperature: Array) -> _Air:
+    """Return the surroundings at a part (`weight`, 0-1) of an hour for layers of that temperature, °C."""
+
+    def at(values: Array) -> Array:
+        return values[hour] + weight * (values[hour + 1] - values[hour])
+
+    sun = weather.sun_w_m2[hour]
+    outside = at(weather.temperature_c)
+    vapour = at(weather.vapour_kpa)
+    air = np.minimum(
+        outside + layer.air_rise_k_per_w_m2 * sun + layer.heater_rise_k, np.maximum(layer.air_limit_c, outside)
+    )
+    wind = at(weather.wind_m_s) * layer.wind_share + layer.still_air_m_s
+    flow = layer.flow_kg_m2_s + layer.flow_per_wind * at(weather.wind_m_s)
+    through = flow > 0
+    # warm air rises from a warm layer even without wind (Holman, hot plate facing up: 1.52 ΔT^(1/3))
+    # over a colder layer the air lies still and half of the constant is left (judgement)
+    rising = np.where(temperature < air, 1.4, np.maximum(1.52 * np.cbrt(np.maximum(temperature - air, 0.0)), 2.8))
+    convection = np.where(through, flow * AIR_HEAT_CAPACITY, layer.faces * (rising + 3.0 * wind))
+    surface = convection / AIR_HEAT_CAPACITY * WATER_RATIO / layer.pressure
+    renewed = layer.exchange_kg_m2_s * WATER_RATIO / layer.pressure
+    resistance = 1.0 / surface + 1.0 / layer.bed_kg_m2_s_kpa
+    resistance = resistance + np.where(renewed > 0, 1.0 / np.maximum(renewed, 1e-12), 0.0)
+    clear = 1.24 * (np.maximum(vapour, 0.05) * 10.0 / (outside + 273.15)) ** (1.0 / 7.0)  # Brutsaert 1975, hPa
+    # air near saturation is fog or under cloud: its sky is as warm as itself
+    cloud = np.maximum(CLOUD, np.clip(20.0 * vapour / _saturation_kpa(outside) - 19.0, 0.0, 1.0))
+    sky = np.minimum(clear * (1.0 + 0.22 * cloud**2.75), 1.0) * (outside + 273.15) ** 4
+    around = layer.sky_share * sky + (1.0 - layer.sky_share) * (air + 273.15) ** 4
+    emits = GRAIN_EMISSIVITY * STEFAN_BOLTZMANN * np.where(through, 0.0, 1.0)
+    return _Air(sun, air, vapour, wind, convection, layer.rate_factor / resistance, around, emits, at(weather.ground_c))
+
+
+def _heat_gain(layer: _Layer, rates: ThinLayerRates, air: _Air, temperature: Array) -> Array:
+    """Return the heat that the active top gains without evaporation, W/m²."""
+    return (
+        rates.absorptance * layer.sun_share * air.sun
+        + air.convection * (air.air_c - temperature)
+        + air.emits * (air.around - (temperature + 273.15) ** 4)
+        + layer.ground_w_m2_k * (air.ground_c - temperature)
+    )
+
+
+def _fluxes(
+    layer: _Layer,
+    rates: ThinLayerRates,
+    isotherm: IsothermSet,
+    air: _Air,
+    top: Array,
+    initial: Array,
+    film: Array | None,
+    evened: Array,
+    temperature: Array,
+    step: float,
+    later: Array | None = None,
+) -> tuple[Array, Array]:
+    """Return evaporation from kernels and from the surface, kg/(m² s), over a step of hours at a temperature, °C.
+
+    The thin layer and the carrying capacity of the air are two resistances one after the other. A rest that evened out
+    the kernels raises their part of it, but never above what the thin layer itself allows. `later` is the moisture in
+    the
+    middle of the step, where it is known, for what the air carries.
+    """
+    seconds = 3600.0 * step
+    saturation = _saturation_kpa(temperature)
+    relative = np.minimum(air.vapour / saturation, HIGHEST_HUMIDITY)
+    equilibrium = moisture_dry_basis(isotherm, temperature, relative)
+    k, n = page_constants(rates, temperature, 100.0 * relative, air.wind, initial)
+    fall = moisture_step_db(top, equilibrium, initial, k, n, step * layer.rate_factor * layer.time_scale)
+    thin = layer.dry_matter * layer.active * fall / (100.0 * seconds)
+    boosted = thin * np.minimum((1.0 - 0.5 * evened) ** (n - 1.0), EVENING_LIMIT)
+    grain = np.minimum(humidity(isotherm, temperature, top if later is None else later), HIGHEST_HUMIDITY)
+    carried = air.conductance * saturation * (grain - relative)
+    same = thin * carried > 0.0
+    together = np.where(same, boosted * carried / np.where(same, boosted + carried, 1.0), 0.0)
+    kernels = np.where(thin > 0, np.minimum(together, thin), np.maximum(together, thin))
+    if film is None:
+        return kernels, np.zeros(())
+    exchange = air.conductance * (saturation - air.vapour)
+    surface = np.where(exchange > 0, np.minimum(exchange, film / seconds), exchange * (1.0 - layer.roofed))
+    return kernels * (1.0 - np.minimum(film / FULL_FILM_KG_M2, 1.0)), surface
+
+
+def _capacity(layer: _Layer, crop: Commodity, top: Array) -> Array:
+    """Return the heat capacity of the active top, J/(m² K)."""
+    specific = crop.specific_heat_intercept + crop.specific_heat_per_point * 100.0 * top / (100.0 + top)
+    return 1000.0 * specific * layer.dry_matter * layer.active * (1.0 + top / 100.0)
+
+
+def _step(
+    layer: _Layer,
+    crop: Commodity,
+    rates: ThinLayerRates,
+    isotherm: IsothermSet,
+    top: Array,
+    initial: Array,
+    film: Array,
+    temperature: Array,
+    evened: Array,
+    air: _Air,
+    step: float,
+) -> tuple[Array, Array, Array, Array]:
+    """Return water from kernels and from the surface, kg/m², the new temperature, °C, and the heat taken, kJ/m².
+
+    One implicit step of the heat balance: evaporation is taken at three temperatures that close in on the balance, and
+    the smaller of the last two counts, so that it stays within both limits at the temperature that then follows.
+    """
+    seconds = 3600.0 * step
+    gain = _heat_gain(layer, rates, air, temperature)
+    capacity = _capacity(layer, crop, top) / seconds
+    loss = air.convection + layer.ground_w_m2_k + 4.0 * air.emits * (temperature + 273.15) ** 3
+    # the temperature that stands for the step: near the middle for heavy layers, near the end for light ones
+    # (exponential fitting, exact for a layer without evaporation)
+    ratio = loss / capacity
+    share = 1.0 / -np.expm1(-ratio) - 1.0 / ratio
+    slope = capacity / share + loss
+    latent = 1000.0 * heat_of_evaporation(isotherm, temperature, top)
+    free = 1000.0 * (2502.2 - 2.386 * temperature)
+    wet = film if bool((film > 0).any()) or bool((air.vapour > _saturation_kpa(temperature)).any()) else None
+
+    def fluxes(at_temperature: Array, later: Array | None = None) -> tuple[Array, Array]:
+        return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step, later)
+
+    kernels_0, film_0 = fluxes(temperature)
+    middle = top - 50.0 * kernels_0 * seconds / (layer.dry_matter * layer.active)
+    cooling_0 = latent * kernels_0 + free * film_0
+    trial = temperature + np.clip((gain - cooling_0) / slope, -20.0, 20.0)
+    trial = np.where(np.abs(trial - temperature) < 0.01, temperature + 0.01, trial)
+    kernels_1, film_1 = fluxes(trial, middle)
+    by_degree = np.maximum((latent * kernels_1 + free * film_1 - cooling_0) / (trial - temperature), 0.0)
+    solved = temperature + (gain - cooling_0) / (slope + by_degree)
+    kernels_2, film_2 = fluxes(solved, middle)
+    part = (solved - temperature) / (trial - temperature)
+
+    def smaller(guess: Array, last: Array) -> Array:
+        return np.where(last > 0, np.clip(guess, 0.0, last), np.clip(guess, last, 0.0))
+
+    kernels = smaller(kernels_0 + (kernels_1 - kernels_0) * part, kernels_2)
+    surface = smaller(film_0 + (film_1 - film_0) * part, film_2)
+    cooling = latent * kernels + free * surface
+    new_temperature = temperature + (gain - cooling) / (slope * share)
+    return kernels * seconds, surface * seconds, new_temperature, cooling * seconds / 1000.0
+
+
+def vapour_of(temperature_c: Array, relative_humidity_pct: Array) -> Array:
+    """Return vapour pressure, kPa, from °C and %."""
+    return saturation_vapour_pressure(temperature_c) * np.asarray(relative_humidity_pct) / 100.0

@@ -1,0 +1,452 @@
+"""From a group's records to a planning case and its scenarios."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time
+from typing import Any
+
+import pandas as pd
+
+from core.drying.field import may_be_left
+from core.errors import DryholdError, PlanError
+from core.group.facts import cost_of_money
+from core.group.own_crops import own_crops
+from core.group.selling import basis_to, buyer_book, crop_prices, own_prices
+from core.group.sieves import last_sieves
+from core.market.buyer_book import BuyerBook
+from core.market.buyers import Buyer
+from core.messages import Message, message
+from core.planning.case import (
+    CaseBuyer,
+    CaseLot,
+    CashNeed,
+    Climate,
+    CropPrice,
+    DryingChoice,
+    PlanningCase,
+    StorageChoice,
+    Truck,
+)
+from core.planning.case_lots import (
+    LotRules,
+    coming_harvests,
+    own_crop_notes,
+    recorded_lots,
+    sealed_bags_filled,
+    spaced_harvests,
+    target_choices,
+)
+from core.planning.kept_back import promised_sales, reserves_of
+from core.planning.outlook import Outlook, build_outlook
+from core.planning.room_draws import RoomData, room_physics
+from core.planning.wishes import read_wishes, write_wishes
+
+__all__ = ["BuiltCase", "build_case", "build_group_outlook", "cost_of_money", "read_wishes", "write_wishes"]
+
+DRY_TARGET_PCT = 13.0
+
+
+@dataclass(frozen=True)
+class BuiltCase:
+    """A case built from records, with what the rooms need to draw its scenarios, and what could not be taken in."""
+
+    case: PlanningCase
+    data: RoomData
+    notes: tuple[Message, ...]
+
+
+def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltCase:
+    """Return the planning case of a group's records.
+
+    Parameters
+    ----------
+    store : Store
+        The group's records.
+    group_id : int
+        Which group.
+    today : date
+        The first day of the plan.
+    **changes
+        Choices of the person who asks: weeks, risk_weight, interest_monthly, certainty, seed, scenarios, ...
+        `lots` with `target_pct` plan those lots instead of the recorded ones.
+
+    Raises
+    ------
+    PlanError
+        If there is no tested lot with a price to plan.
+    """
+    from core.grain.commodities import commodity_codes
+    from core.group.lot_state import current_lot_states, judging_rules
+
+    group, facts = store.group(group_id), store.facts(group_id)
+
+    def value(key: str, otherwise: float = 0.0) -> float:
+        return float(facts[key].value) if key in facts and facts[key].value is not None else otherwise
+
+    now = datetime.combine(today, time(23, 59), tzinfo=UTC)
+    members = {member.id: member.name for member in store.members(group_id)}
+    notes: list[Message] = []
+    prices: list[CropPrice] = []
+    lots: list[CaseLot] = []
+    given: tuple[CaseLot, ...] = changes.pop("lots", ())
+    targets: dict[str, float] = dict(changes.pop("target_pct", ()))
+    weeks = int(changes.pop("weeks", value("plan.weeks", 32)))
+    wishes, crops = read_wishes(store, group_id), own_crops(store, group_id)
+    states = [] if given else [state for state in current_lot_states(store, group_id, now) if state.bags > 0]
+    harvests = [] if given else wishes["harvests"]
+    asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
+    for crop in sorted(asked | {lot.commodity for lot in given}):
+        if crop not in commodity_codes() and crop not in crops:
+            notes.append(message("the drying and storing of {crop} is not known yet: its lots are left out", crop=crop))
+            continue
+        made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3), value("price_rise_monthly", 0.004))
+        if made is None:
+            notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
+        else:
+            prices.append(made)
+    priced = {price.commodity for price in prices}
+    lots += [lot for lot in given if lot.commodity in priced]
+    rules = LotRules(
+        today,
+        weeks,
+        int(value("plan.field_weeks", 4)),
+        value("plan.harvest_moisture_pct", 22.0),
+        not_left=frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop))),
+    )
+    found = recorded_lots(states, members, priced, last_sieves(store.events(group_id, "diary")), rules)
+    coming = coming_harvests(harvests, group_id, priced, judging_rules(store, group_id), rules)
+    lots += spaced_harvests([*found.lots, *coming.lots])
+    notes += [*found.notes, *coming.notes, *own_crop_notes(crops, {lot.commodity for lot in lots})]
+    for crop, target in (*found.targets.items(), *coming.targets.items()):
+        targets[crop] = min(targets.get(crop, 99.0), target)
+    if not lots:
+        raise PlanError("no lot can be planned yet: a lot needs bags, a test of its moisture, and a price of its crop")
+    mass_total = sum(lot.bags * lot.bag_mass_kg for lot in lots)
+    bags = sum(lot.bags for lot in lots)
+    data = replace(room_data(store, group, now), crops=crops)
+    buyers = with_meter_offsets(_buyers(store, group_id, value, prices, targets, today), facts)
+    buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks)
+    settings: dict[str, Any] = {
+        "name": group.name,
+        "start": today,
+        "weeks": weeks,
+        "scenarios": int(value("plan.scenarios", 200)),
+        "seed": 2026,
+        "lots": tuple(lots),
+        "drying": _drying(value),
+        "storage": _storage(value, bags, sealed_bags_filled(states)),
+        "prices": tuple(prices),
+        "buyers": buyers,
+        "truck": Truck(
+            value("plan.truck_kg", 5000),
+            value("plan.truck_trip_cost"),
+            value("plan.truck_km_cost"),
+            int(value("plan.trips_per_week", 2)),
+            value("plan.loading_cost_bag"),
+        ),
+        "needs": _needs(wishes["needs"], today, weeks),
+        "reserves": () if given else reserves_of(wishes["reserves"], value, prices, lots, targets, weeks),
+        "climate": Climate(
+            data.place.latitude,
+            data.place.longitude,
+            data.place.altitude_m or 0.0,
+            data.place.time_zone,
+            forecast_id=str(getattr(data.forecast, "issued_at", "")),
+        ),
+        "interest_monthly": float(cost_of_money(facts).value),
+        "emergency_interest_monthly": value("plan.emergency_interest_monthly", 0.1),
+        "risk_weight": value("plan.risk_weight"),
+        "certainty": value("plan.certainty", 0.9),
+        "store_bags": int(value("plan.store_bags")) or None,
+        "target_pct": tuple(sorted(targets.items())),
+        "target_choices": target_choices(targets, buyers),
+        "currency": group.currency,
+        "start_delays": (0, 1) if mass_total > 3000 else (0,),
+    }
+    return BuiltCase(PlanningCase(**{**settings, **changes}), data, tuple(notes))
+
+
+def build_group_outlook(built: BuiltCase, seed: int | None = None, like: Outlook | None = None) -> Outlook:
+    """Return the outlook of a group's case from the real drying, storage and price rooms."""
+    used = built.case.seed if seed is None else seed
+    return build_outlook(built.case, used, room_physics(built.case, used, built.data), like)
+
+
+def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) -> tuple[CaseBuyer, ...]:
+    """Return buyers with what their meters read above ours [points] where a fact `buyer_offset.NAME` says so and nothing else does."""
+    known = {
+        key.removeprefix("buyer_offset.").strip().lower(): fact.value
+        for key, fact in facts.items()
+        if key.startswith("buyer_offset.")
+    }
+    made = []
+    for who in buyers:
+        # an offer carries its buyer's name and its last day
+        offset = known.get(who.name.strip().lower(), known.get(who.name.split(" (")[0].strip().lower()))
+        use = offset is not None and who.meter_offset_pct == 0.0
+        made.append(replace(who, meter_offset_pct=float(offset)) if use and offset is not None else who)
+    return tuple(made)
+
+
+MOST_NEIGHBOURS = 6
+LEAST_NEIGHBOUR_MONTHS = 24
+
+
+def crop_price(
+    store: Any, group_id: int, commodity: str, maize_price: float, price_rise: float | None = None
+) -> CropPrice | None:
+    """Return today's price and the monthly history of a crop at its reference market.
+
+    Maize has an assumed price, others None.
+
+    The other markets of the group's quotes are kept beside it, for they lend their season; `price_rise` is the
+    general rise a month.
+    """
+    gate = float(store.fact(group_id, "plan.gate_factor").value)
+    found = crop_prices(store.price_quotes(group_id, commodity), gate, MOST_NEIGHBOURS, LEAST_NEIGHBOUR_MONTHS)
+    if found is None:
+        return CropPrice(commodity, maize_price) if commodity == "maize" else None
+    neighbours = tuple(_rows(series) for series in found.neighbours)
+    return CropPrice(commodity, round(found.price_now, 6), (), 0.03, _rows(found.months), neighbours, price_rise)
+
+
+def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
+    """Return months with their price, oldest first."""
+    return tuple((str(month), round(float(price), 6)) for month, price in months.items())
+
+
+def room_data(store: Any, group: Any, now: datetime) -> RoomData:
+    """Return forecast, normals and place of a group, from what is stored or bundled (no network)."""
+    from core.weather.forecast import bundled_forecast, get_forecast
+    from core.weather.normals import get_normals
+    from core.weather.place import Place
+
+    place = Place(group.latitude or 0.0, group.longitude or 0.0, group.altitude_m or 0.0, group.time_zone)
+    normals = get_normals(place, store.documents, now, None)
+    if isinstance(normals, tuple):
+        normals = normals[0]
+    try:
+        forecast = get_forecast(place, store.documents, now, None, normals=normals)
+    except (DryholdError, TypeError):
+        forecast = bundled_forecast(place, now)
+    seen = {"yes": True, "no": False}.get(str(store.fact(group.id, "borer_present").value).strip().lower())
+    return RoomData(forecast, normals, place, seen)
+
+
+def _drying(value: Any) -> tuple[DryingChoice, ...]:
+    area, load = value("plan.tarpaulin_m2", 60.0), 20.0
+    made = []
+    if area > 0:
+        made.append(
+            DryingChoice(
+                "sheets",
+                "drying sheets",
+                "tarpaulin",
+                area * load,
+                area,
+                load,
+                value("plan.drying_cost_kg"),
+                value("plan.handling_loss", 0.005),
+            )
+        )
+    if value("plan.dryer_kg") > 0:
+        made.append(
+            DryingChoice(
+                "dryer",
+                "hired dryer",
+                "mechanical",
+                value("plan.dryer_kg"),
+                1.0,
+                0.0,
+                value("plan.dryer_cost_kg"),
+                value("plan.handling_loss", 0.005),
+            )
+        )
+    return tuple(made)
+
+
+def _storage(value: Any, bags: int, sealed_filled: int) -> tuple[StorageChoice, ...]:
+    """Return the ways to store; sealed bags that hold grain already stay with the group beside the empty ones."""
+    owned = int(value("plan.woven_bags_owned", 1000))
+    seasons = max(1.0, value("plan.sealed_bag_seasons", 3.0))
+    woven = value("bag_cost.woven_bag", 0.5)
+    return (
+        StorageChoice("woven", "woven bags", "woven_bag", owned, bags, woven),
+        StorageChoice(
+            "treated",
+            "woven bags with protectant",
+            "woven_bag_protectant",
+            owned,
+            bags,
+            woven,
+            0.0,
+            value("bag_cost.protectant", 0.6),
+        ),
+        StorageChoice(
+            "sealed",
+            "sealed bags",
+            "hermetic_bag",
+            int(value("plan.sealed_bags_owned")) + sealed_filled,
+            int(value("plan.sealed_bags_buyable", 200)),
+            value("bag_cost.hermetic_bag", 2.4) / seasons,
+        ),
+    )
+
+
+def _week(day: str, today: date) -> int:
+    return (date.fromisoformat(day) - today).days // 7
+
+
+def _buyers(
+    store: Any, group_id: int, value: Any, prices: list[CropPrice], targets: Mapping[str, float], today: date
+) -> tuple[CaseBuyer, ...]:
+    """Return the market, the farm gate, and every buyer and dated offer of the group's book that can still be used."""
+    book = buyer_book(store, group_id)
+    limit = round(max([*targets.values(), DRY_TARGET_PCT]) + 0.5, 1)
+    cut, damage = value("plan.discount_per_point", 0.02), value("damaged_price_cut_per_point", 0.03)
+    gate = CaseBuyer(
+        "gate",
+        "trader at the farm gate",
+        moisture_limit_pct=limit,
+        discount_per_point=cut,
+        refusal_pct=25.0,
+        damage_discount=damage,
+    )
+    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
+    made = _by_basis(store, group_id, gate, None, references, book, today, value("plan.gate_factor", 0.88))
+    made.append(
+        CaseBuyer(
+            "market",
+            "market",
+            value("plan.market_km", 15.0),
+            moisture_limit_pct=limit,
+            discount_per_point=cut,
+            refusal_pct=limit + 3.5,
+            damage_discount=damage,
+            fee_fraction=value("plan.market_fee", 0.02),
+            weekly_kg=value("plan.market_weekly_kg", 6000.0),
+            price_fall=value("plan.price_fall", 0.05),
+        )
+    )
+    capacity = value("plan.truck_kg", 5000)
+    for entry in book.standing_buyers():
+        if entry.only_offers:
+            continue
+        who = replace(_case_buyer(entry.buyer, capacity, limit), code=f"buyer-{entry.number}", damage_discount=damage)
+        if "price_factor" in entry.entered:
+            made.append(replace(who, price_factor=entry.buyer.price_factor))
+        else:
+            mine = {crop: found for crop, found in references.items() if entry.buyer.takes(crop)}
+            made += _by_basis(store, group_id, who, entry.buyer.name, mine, book, today, 1.0)
+    for item in book.standing_offers(today):
+        offer = item.offer
+        if not offer.buyer.takes(offer.commodity):
+            continue
+        made.append(
+            replace(
+                _case_buyer(offer.buyer, capacity, limit),
+                code=f"offer-{item.number}",
+                name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})",
+                commodities=(offer.commodity,),
+                fixed_price=offer.price_per_kg,
+                chance_failing=offer.chance_not_honoured,
+                quantity_kg=_finite(offer.quantity_kg),
+                damage_discount=damage,
+                first_week=max(0, _week(offer.valid_from.isoformat(), today)),
+                last_week=_week(offer.valid_until.isoformat(), today),
+            )
+        )
+    return tuple(made)
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
+
+
+def _case_buyer(buyer: Buyer, truck_kg: float, limit: float) -> CaseBuyer:
+    """Return a buyer's terms as the plan takes them."""
+    base, rate = limit, 0.0
+    further: tuple[tuple[float, float], ...] = ()
+    if buyer.discount is not None:
+        base, steps = buyer.discount.base_pct, buyer.discount.steps
+        rate = steps[0][1]
+        further = tuple((steps[number - 1][0], steps[number][1]) for number in range(1, len(steps)))
+    # The plan counts trips of the group's own truck: another size is paid by what it carries.
+    trip = buyer.trip_cost * (truck_kg / buyer.truck_kg if math.isfinite(buyer.truck_kg) else 1.0)
+    return CaseBuyer(
+        "",
+        buyer.name,
+        buyer.distance_km,
+        buyer.commodities,
+        buyer.price_factor,
+        None,
+        base,
+        rate,
+        buyer.moisture_limit_pct,
+        fee_fraction=buyer.fee_share,
+        pay_delay_weeks=round(buyer.pay_delay_days / 7),
+        weekly_kg=_finite(buyer.weekly_quantity_kg),
+        price_fall=2 * buyer.price_fall_per_double,
+        minimum_kg=buyer.minimum_kg,
+        meter_offset_pct=round(buyer.moisture_offset.mean, 3) if buyer.own_meter else 0.0,
+        inspects=buyer.inspects,
+        discount_steps=further,
+        refuses_treated=buyer.refuses_treated,
+        scale_offset=round(buyer.scale_offset.mean, 5) if buyer.own_scale else 0.0,
+        trip_cost=trip,
+    )
+
+
+def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
+    """Return the months of a crop's reference market, or None without prices."""
+    gate = float(store.fact(group_id, "plan.gate_factor").value)
+    found = crop_prices(store.price_quotes(group_id, commodity), gate)
+    return None if found is None else found.months
+
+
+def _by_basis(
+    store: Any,
+    group_id: int,
+    who: CaseBuyer,
+    name: str | None,
+    references: Mapping[str, pd.Series | None],
+    book: BuyerBook,
+    today: date,
+    usual: float,
+) -> list[CaseBuyer]:
+    """Return a buyer with what the group's own sales say of his price against the market's: by crop where that was learnt, else as usual."""
+    made, unknown = [], []
+    for crop, reference in references.items():
+        basis = None
+        if reference is not None:
+            basis = basis_to(reference, own_prices(store, group_id, crop, book, name), today, usual)
+        if basis is None or not basis.quotes:
+            unknown.append(crop)
+        else:
+            code = f"{who.code}-{crop}" if len(references) > 1 else who.code
+            made.append(
+                replace(
+                    who,
+                    code=code,
+                    commodities=(crop,),
+                    price_factor=round(basis.factor, 4),
+                    basis_sd=round(basis.factor_log_sd, 4),
+                )
+            )
+    if unknown:
+        made.append(replace(who, commodities=tuple(unknown) if made else who.commodities, price_factor=usual))
+    return made
+
+
+def _needs(rows: list[dict[str, Any]], today: date, weeks: int) -> tuple[CashNeed, ...]:
+    made = [
+        CashNeed(
+            _week(row["on"], today), float(row["amount"]), str(row.get("member") or ""), str(row.get("label") or "")
+        )
+        for row in rows
+        if row.get("on") and float(row.get("amount") or 0) > 0
+    ]
+    return tuple(need for need in made if 0 <= need.week < weeks)

@@ -1,0 +1,307 @@
+"""What a storage run means: how long it keeps and why it ends, and how a buyer would take it week by week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from core.errors import InputError
+from core.messages import Message
+from core.storage.insects import chance_seen
+from core.storage.simulate import StorageRun
+
+Array = NDArray[Any]
+
+CAUSES = {
+    "mould": "mould, or souring of sealed wet grain",
+    "toxin": "hours in which aflatoxin could form",
+    "dry matter": "spoilage of damp grain (dry-matter loss)",
+    "insects": "kernels damaged by insects",
+    "moisture": "moisture above the buyer's limit",
+}
+REASONS = {
+    "mould": "Mould would show in more than {limit} % of the bags: damp grain in warm air, or wet grain under a seal.",
+    "toxin": "Grain is damp and warm enough for aflatoxin for more than {limit} hours.",
+    "dry matter": "Damp grain would have lost more than {limit} % of its dry matter: it heats, smells and loses value.",
+    "insects": "Insects would have damaged more than {limit} % of the kernels, past the grade.",
+    "moisture": (
+        "The grain would stand above {limit} %, which the buyer refuses: stored too wet, or moistened by "
+        "the air of the rains."
+    ),
+}
+
+
+@dataclass(frozen=True)
+class StorageLimits:
+    """Where storage counts as ended.
+
+    Parameters
+    ----------
+    mould_share : float
+        Share of bags unfit (judgement).
+    toxin_hours : float
+        Weighted toxin-possible hours in the worst place: three days, since spores must first germinate (judgement).
+    damp_loss_pct : float
+        Dry-matter loss while damp: 0.25 % for food (judgement, half of the published table's 0.5 %).
+    damaged_kernels_pct : float
+        Insect-damaged kernels of the grade.
+    moisture_pct : float or None
+        Buyer's limit, None to leave it out.
+    """
+
+    mould_share: float = 0.05
+    toxin_hours: float = 72.0
+    damp_loss_pct: float = 0.25
+    damaged_kernels_pct: float = 5.0
+    moisture_pct: float | None = None
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """How long a lot keeps at a certainty.
+
+    Parameters
+    ----------
+    days : float
+        Days from bagging; infinity where nothing ends it within the run (which is no promise beyond it).
+    cause : str or None
+        A key of `CAUSES`.
+    certainty : float
+    horizon_days : int
+        Length of the run.
+    reason : Message
+    """
+
+    days: float
+    cause: str | None
+    certainty: float
+    horizon_days: int
+    reason: Message
+
+
+def end_days(run: StorageRun, limits: StorageLimits | None = None) -> dict[str, Array]:
+    """Return the first day past each limit, by cause.
+
+    Parameters
+    ----------
+    run : StorageRun
+    limits : StorageLimits, optional
+
+    Returns
+    -------
+    dict of ndarray
+        Shape of the run without its first axis; infinity where the limit is never passed.
+    """
+    bounds = limits or StorageLimits()
+    past = {
+        "mould": run.mould_risk > bounds.mould_share,
+        "toxin": run.toxin_hours > bounds.toxin_hours,
+        "dry matter": run.damp_loss_pct > bounds.damp_loss_pct,
+        "insects": run.damaged_kernels_pct > bounds.damaged_kernels_pct,
+    }
+    if bounds.moisture_pct is not None:
+        past["moisture"] = run.moisture_pct > bounds.moisture_pct
+    return {
+        cause: np.where(over.any(axis=0), run.day[np.argmax(over, axis=0)].astype(float), np.inf)
+        for cause, over in past.items()
+    }
+
+
+def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits | None = None) -> Keeping:
+    """Return until when one lot keeps with a certainty over the scenarios, and what ends it.
+
+    Parameters
+    ----------
+    run : StorageRun
+        Of one lot: arrays (days + 1,) or (days + 1, scenarios).
+    certainty : float
+        Fraction of the scenarios in which it keeps at least so long.
+    limits : StorageLimits, optional
+
+    Returns
+    -------
+    Keeping
+
+    Raises
+    ------
+    InputError
+        A run of several lots, or a certainty outside 0-1.
+    """
+    if run.moisture_pct.ndim > 2:
+        raise InputError("keeps_until takes the run of one lot; take one lot after another")
+    if not 0.0 < certainty < 1.0:
+        raise InputError("certainty {value} is outside 0-1", value=certainty)
+    bounds = limits or StorageLimits()
+    by_cause = {cause: np.atleast_1d(days) for cause, days in end_days(run, bounds).items()}
+    names = list(by_cause)
+    table = np.stack([by_cause[name] for name in names])
+    earliest = table.min(axis=0)
+    days = float(np.quantile(earliest, 1.0 - certainty, method="lower"))
+    horizon = int(run.day[-1])
+    if np.isinf(days):
+        reason = Message(
+            "Nothing ends it within the {days} days looked at. Test again all the same.", {"days": horizon}
+        )
+        return Keeping(days, None, certainty, horizon, reason)
+    ended = table[:, earliest <= days]
+    cause = names[int(np.argmax((ended == ended.min(axis=0)).sum(axis=1)))]
+    shown = {
+        "mould": 100.0 * bounds.mould_share,
+        "toxin": bounds.toxin_hours,
+        "dry matter": bounds.damp_loss_pct,
+        "insects": bounds.damaged_kernels_pct,
+        "moisture": bounds.moisture_pct,
+    }[cause]
+    return Keeping(days, cause, certainty, horizon, Message(REASONS[cause], {"limit": f"{shown:g}"}))
+
+
+@dataclass(frozen=True)
+class BuyerTerms:
+    """What a buyer refuses and takes off.
+
+    Parameters
+    ----------
+    moisture_limit_pct : float
+    damaged_limit_pct : float
+    sieved_kg : float
+        Sample that the buyer sieves for live insects.
+    bags_opened : int
+        Bags smelled and looked into.
+    dust_limit_pct : float
+        Foreign matter.
+    tests_aflatoxin : bool
+    discount_per_damaged_pct : float
+        Fraction of the price per % of damaged kernels: 0.028-0.036 in a Malawi choice experiment (Jones et al. 2016).
+    discount_per_moisture_point : float
+        Fraction of the price per point above the limit: 0.012-0.015 of posted sheets.
+    """
+
+    moisture_limit_pct: float = 13.5
+    damaged_limit_pct: float = 5.0
+    sieved_kg: float = 1.0
+    bags_opened: int = 5
+    dust_limit_pct: float = 1.0
+    tests_aflatoxin: bool = False
+    discount_per_damaged_pct: float = 0.032
+    discount_per_moisture_point: float = 0.0135
+
+
+def _chance_above(value: Array, limit: float, spread: float) -> Array:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr((value - limit) / spread))
+
+
+def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[str, Array]:
+    """Return the chance that a buyer refuses the lot on each ground, and on any, by day and scenario.
+
+    Parameters
+    ----------
+    run : StorageRun
+    terms : BuyerTerms, optional
+
+    Returns
+    -------
+    dict of ndarray
+        Keys moisture, damaged kernels, live insects, odour, foreign matter, aflatoxin, any; shape of the run; 0-1.
+
+    Notes
+    -----
+    The buyer's own reading scatters by 0.4 point of moisture and 1 % of damaged kernels (judgement). Dust is taken as
+    a third of what insects ate (judgement). Aflatoxin: five in a hundred lots come from the field above a limit
+    (judgement), and the chance rises over 240 toxin-possible hours (judgement). Grounds are independent within a
+    scenario; weather and insects tie them together across scenarios.
+    """
+    buyer = terms or BuyerTerms()
+    insects_ate = np.maximum(run.weight_loss_pct - run.dry_matter_loss_pct, 0.0)
+    field = 0.05 if buyer.tests_aflatoxin else 0.0
+    later = -np.expm1(-run.toxin_hours / 240.0) if buyer.tests_aflatoxin else np.zeros_like(run.toxin_hours)
+    chances = {
+        "moisture": _chance_above(run.moisture_pct, buyer.moisture_limit_pct, 0.4),
+        "damaged kernels": _chance_above(run.damaged_kernels_pct, buyer.damaged_limit_pct, 1.0),
+        "live insects": chance_seen(run.insects_per_kg, buyer.sieved_kg),
+        "odour": 1.0 - (1.0 - np.clip(run.mould_risk, 0.0, 1.0)) ** buyer.bags_opened,
+        "foreign matter": _chance_above(insects_ate / 3.0, buyer.dust_limit_pct, 0.3),
+        "aflatoxin": 1.0 - (1.0 - field) * (1.0 - later),
+    }
+    kept = np.ones_like(run.moisture_pct)
+    for chance in chances.values():
+        kept = kept * (1.0 - chance)
+    chances["any"] = 1.0 - kept
+    return chances
+
+
+def expected_discount(run: StorageRun, terms: BuyerTerms | None = None) -> Array:
+    """Return the fraction of the price taken off by day and scenario, from 0 to 0.6 at most (judgement)."""
+    buyer = terms or BuyerTerms()
+    damage = buyer.discount_per_damaged_pct * run.damaged_kernels_pct
+    damp = buyer.discount_per_moisture_point * np.maximum(run.moisture_pct - buyer.moisture_limit_pct, 0.0)
+    return np.clip(damage + damp, 0.0, 0.6)
+
+
+def quality_class(run: StorageRun, limits: StorageLimits | None = None) -> Array:
+    """Return the class by day and scenario: 0 sound, 1 damaged (sold at a discount), 2 unfit for food."""
+    bounds = limits or StorageLimits()
+    unfit = (
+        (run.mould_risk > 0.5)
+        | (run.soured_share > 0.5)
+        | (run.toxin_hours > 3.0 * bounds.toxin_hours)
+        | (run.damp_loss_pct > 1.0)
+    )
+    damaged = (
+        (run.damaged_kernels_pct > bounds.damaged_kernels_pct)
+        | (run.mould_risk > bounds.mould_share)
+        | (run.damp_loss_pct > bounds.damp_loss_pct)
+    )
+    return np.where(unfit, 2, np.where(damaged, 1, 0))
+
+
+def paid_weight_loss_pct(run: StorageRun, paid_moisture_pct: float) -> Array:
+    """Return the weight lost by drying below what is paid for, % of the mass at the moisture bought.
+
+    Parameters
+    ----------
+    run : StorageRun
+    paid_moisture_pct : float
+        Moisture up to which a buyer pays for the weight as it is.
+
+    Returns
+    -------
+    ndarray
+        (M paid - M) / (100 - M) for the points below, 0 above; shape of the run.
+    """
+    below = np.minimum(run.moisture_pct, paid_moisture_pct)
+    return np.asarray(100.0 * (paid_moisture_pct - below) / (100.0 - below))
+
+
+def weekly_table(run: StorageRun, terms: BuyerTerms | None = None) -> pd.DataFrame:
+    """Return one lot's run by week with its 10, 50 and 90 % values.
+
+    Parameters
+    ----------
+    run : StorageRun
+        Of one lot.
+    terms : BuyerTerms, optional
+
+    Returns
+    -------
+    DataFrame
+        Indexed by week: moisture_pct, weight_loss_pct and mould_risk with suffixes _low, _middle, _high;
+        refusal_chance, discount, unfit_share (fraction of the scenarios).
+    """
+    rows = run.day % 7 == 0
+    refusal = refusal_chances(run, terms)["any"]
+    columns: dict[str, Array] = {}
+    for name in ("moisture_pct", "weight_loss_pct", "mould_risk"):
+        values = getattr(run, name)[rows].reshape(int(rows.sum()), -1)
+        for suffix, quantile in (("low", 0.1), ("middle", 0.5), ("high", 0.9)):
+            columns[f"{name}_{suffix}"] = np.quantile(values, quantile, axis=1)
+    count = int(rows.sum())
+    columns["refusal_chance"] = refusal[rows].reshape(count, -1).mean(axis=1)
+    columns["discount"] = expected_discount(run, terms)[rows].reshape(count, -1).mean(axis=1)
+    columns["unfit_share"] = (quality_class(run)[rows].reshape(count, -1) == 2).mean(axis=1)
+    return pd.DataFrame(columns, index=pd.Index(run.day[rows] // 7, name="week"))

@@ -1,0 +1,1 @@
+"""What a test, a meter and a check of the meter are worth."""

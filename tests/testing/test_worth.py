@@ -1,0 +1,211 @@
+"""The value of testing against the closed form of decision theory, and against what no test can break."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from core.errors import InputError
+from core.testing.bagging import BaggingTerms, bagging_table, moisture_after_days
+from core.testing.worth import (
+    DecisionTable,
+    best_use,
+    no_knowledge,
+    normal_belief,
+    payback,
+    paying_scale,
+    reading_chances,
+    sampling_error,
+    season_worth,
+    threshold_chances,
+    worth_of_calibration,
+    worth_of_probing,
+    worth_of_testing,
+)
+
+GRID = np.linspace(5, 25, 401)
+
+
+def linear_table(breakeven: float, slope: float) -> DecisionTable:
+    """Return two decisions: one worth 0, one worth slope x (moisture - break-even)."""
+    values = np.array([np.zeros_like(GRID), slope * (GRID - breakeven)])[:, :, None]
+    return DecisionTable(("leave", "act"), GRID, values)
+
+
+@pytest.mark.parametrize(("mean", "sd", "error", "breakeven"), [(15, 1.5, 0.5, 14), (14, 1, 1, 14.5), (16, 2, 0.3, 15)])
+def test_two_decisions_and_a_normal_reading(mean: float, sd: float, error: float, breakeven: float) -> None:
+    """Raiffa & Schlaifer (1961): EVSI = b s [phi(D) - D Phi(-D)], s = sd^2 / sqrt(sd^2 + error^2), D = |mean - breakeven| / s."""
+    table = linear_table(breakeven, 3.0)
+    belief = normal_belief(GRID, mean, sd)
+    gain = worth_of_testing(table, belief, reading_chances(GRID, error), no_knowledge(GRID))
+
+    def unit_loss(spread: float) -> float:
+        distance = abs(mean - breakeven) / spread
+        return 3.0 * spread * (norm.pdf(distance) - distance * norm.cdf(-distance))
+
+    assert gain.mean == pytest.approx(unit_loss(sd**2 / math.hypot(sd, error)), rel=0.01)
+    assert gain.perfect == pytest.approx(unit_loss(sd), rel=0.005)
+
+
+TABLES = st.tuples(st.integers(0, 10_000), st.integers(2, 4), st.integers(1, 5))
+
+
+@given(TABLES, st.floats(0.1, 2), st.floats(0.1, 2))
+def test_a_test_is_never_worth_less_than_nothing_nor_more_than_the_truth(seed, first, second) -> None:
+    """Blackwell (1953): a noisier reading is worth no more; the answer 'dry or wet' is worth no more than the truth."""
+    generator = np.random.default_rng(seed[0])
+    grid = np.linspace(10, 20, 41)
+    values = np.cumsum(generator.normal(size=(seed[1], 41, seed[2])), axis=1)
+    table = DecisionTable(tuple("abcd"[: seed[1]]), grid, values)
+    belief = normal_belief(grid, 15, 2)
+    low, high = sorted([first, second])
+    nothing = no_knowledge(grid)
+    finer = worth_of_testing(table, belief, reading_chances(grid, low), nothing)
+    # a reading with added noise, made by blurring the finer one, is a garbling in the strict sense
+    blur = generator.dirichlet(np.ones(6), size=len(reading_chances(grid, low)))
+    coarser = worth_of_testing(table, belief, blur.T @ reading_chances(grid, low), nothing)
+    assert -1e-9 <= coarser.mean <= finer.mean + 1e-9
+    assert finer.mean <= finer.perfect + 1e-9
+    two = worth_of_testing(table, belief, threshold_chances(grid, 15, high), nothing)
+    assert -1e-9 <= two.mean <= two.perfect + 1e-9
+    assert worth_of_testing(table, belief, nothing, nothing).mean == 0
+
+
+def test_probabilities_and_shapes_are_checked() -> None:
+    table = linear_table(14, 1)
+    belief = normal_belief(GRID, 14, 1)
+    with pytest.raises(InputError, match="add up"):
+        best_use(table, belief * 0.9, no_knowledge(GRID))
+    with pytest.raises(InputError, match="each moisture"):
+        best_use(table, belief[:-1], no_knowledge(GRID))
+    with pytest.raises(InputError):
+        normal_belief(GRID, 14, 0)
+    with pytest.raises(InputError):
+        reading_chances(GRID, -1)
+    with pytest.raises(InputError):
+        threshold_chances(GRID, 15, 0)
+    with pytest.raises(InputError):
+        DecisionTable(("a",), GRID, np.zeros((2, 401, 1)))
+    with pytest.raises(InputError):
+        DecisionTable(("a",), GRID, np.full((1, 401, 1), np.nan))
+
+
+def test_sampling_error_by_hand() -> None:
+    """0.8^2 / 10 x (1 - 10 / 30) + 0.3^2 / 10 + 0.4^2 = 0.04267 + 0.009 + 0.16 = 0.21167; root 0.46007."""
+    assert sampling_error(30, 10, 0.8, 0.3, 0.4) == pytest.approx(0.46007, abs=1e-5)
+    assert sampling_error(30, 30, 0.8, 0.0, 0.4) == pytest.approx(0.4)
+    for probed in (0, 31):
+        with pytest.raises(InputError):
+            sampling_error(30, probed, 0.8, 0.3, 0.4)
+
+
+def test_more_bags_and_a_calibration_are_worth_something_but_less_and_less() -> None:
+    table = linear_table(14, 10.0)
+    belief = normal_belief(GRID, 14.3, 1.0)
+    probing = worth_of_probing(table, belief, no_knowledge(GRID), 30, 1.2, 0.3, 0.3, cost_per_test=0.05)
+    assert np.all(np.diff(probing.worth) > -1e-9)
+    assert np.all(np.diff(probing.error_pct) < 0)
+    steps = np.diff(probing.worth) / np.diff(probing.probed)
+    assert steps[0] > steps[-1]
+    assert 1 <= probing.best <= 30
+    assert worth_of_calibration(table, belief, 0.3, 0.6, 0.2) > 0
+    assert worth_of_calibration(table, belief, 0.3, 0.4, 0.4) == 0
+
+
+def terms(**changes) -> BaggingTerms:
+    return BaggingTerms(
+        **{
+            "limit_pct": 13.5,
+            "deduction_per_point": 0.02,
+            "refusal_pct": 15.0,
+            "refused_price": 0.6,
+            "day_cost_per_kg": 0.002,
+            **changes,
+        }
+    )
+
+
+def test_losses_add_up_to_what_is_missing_from_the_full_price() -> None:
+    """Identity: value = dry grain at the limit at full price, less all four losses."""
+    days = np.arange(4)
+    generator = np.random.default_rng(3)
+    rate, floor, price = generator.uniform(0.1, 0.4, 7), generator.uniform(10, 13, 7), generator.uniform(0.2, 0.4, 7)
+    grid = np.linspace(11, 20, 10)
+    bagged = moisture_after_days(grid, days, rate, floor)
+    table = bagging_table(
+        870.0, grid, days, bagged, price, terms(), lambda moisture: np.clip((moisture - 14) / 20, 0, 1)
+    )
+    full = 870.0 / (1 - 0.135) * price
+    assert table.values == pytest.approx(full - sum(table.parts.values()))
+    assert table.decisions[0] == "bag now"
+
+
+def test_over_dry_soya_loses_the_published_fraction() -> None:
+    """Nebraska CropWatch: base 13 %, sold at 11 / 9 %: loss 2.25 / 4.4 % of the revenue."""
+    grid = np.array([9.0, 11.0, 13.0])
+    table = bagging_table(
+        870.0, grid, [0], grid[None, :, None], [1.0], terms(limit_pct=13.0), lambda moisture: np.zeros_like(moisture)
+    )
+    loss = table.parts["over-drying"][0, :, 0] / 1000
+    assert loss == pytest.approx([0.044, 0.0225, 0.0], abs=5e-4)
+
+
+def test_drying_goes_towards_its_floor_from_both_sides() -> None:
+    path = moisture_after_days([20.0, 10.0], [0, 1, 1000], [0.3], [12.0])[:, :, 0]
+    assert path[0] == pytest.approx([20, 10])
+    assert path[1] == pytest.approx([12 + 8 * math.exp(-0.3), 12 - 2 * math.exp(-0.3)])
+    assert path[2] == pytest.approx([12, 12])
+
+
+def test_season_adds_lots_in_the_same_scenarios_and_members_share_them() -> None:
+    table = linear_table(14, 2.0)
+    belief = normal_belief(GRID, 14, 1)
+    one = worth_of_testing(table, belief, reading_chances(GRID, 0.4), no_knowledge(GRID))
+    season = season_worth({"A": one, "B": one}, {"A": {"x": 1.0}, "B": {"x": 0.25, "y": 0.75}})
+    assert season.mean == pytest.approx(2 * one.mean)
+    assert season.by_member == pytest.approx({"x": 1.25 * one.mean, "y": 0.75 * one.mean})
+    with pytest.raises(InputError, match="add up"):
+        season_worth({"A": one}, {"A": {"x": 0.5}})
+    with pytest.raises(InputError):
+        season_worth({}, {})
+
+
+def test_payback_by_hand() -> None:
+    """Worth 30 less upkeep 5 is 25 a season: a price of 60 is back after 3; 25 x 4 never gives 101."""
+    result = payback(60, [30.0], 5, 4, 0.0, seed=1)
+    assert (result.low, result.median, result.high, result.chance_within_life) == (3, 3, 3, 1)
+    assert list(result.by_season) == [0, 0, 1, 1]
+    never = payback(101, [30.0], 5, 4, 0.0, seed=1)
+    assert never.chance_within_life == 0
+    assert never.median == math.inf
+    # 25 / 1.5 + 25 / 2.25 + 25 / 3.375 = 35.19
+    assert payback(35, [30.0], 5, 4, 0.5, seed=1).median == 3
+    with pytest.raises(InputError):
+        payback(-1, [1.0], 0, 1, 0, seed=1)
+
+
+def test_how_much_grain_makes_the_meter_pay() -> None:
+    """By hand: 240 in four seasons without interest are 60, with upkeep 12 it is 72.
+
+    A season brings 30 - 6 = 24: three times as much.
+    """
+    assert paying_scale(240, 30, 12, 6, 4, 0.0) == pytest.approx(3.0)
+    assert paying_scale(240, 5, 12, 6, 4, 0.0) == math.inf
+    scale = paying_scale(240, 30, 12, 6, 4, 0.3)
+    paid = payback(240, [30 * scale * 1.0001], 12 + 6 * scale, 4, 0.3, seed=1)
+    assert paid.high == 4  # just within its life
+
+
+def test_payback_chances_are_binomial() -> None:
+    """Worth 0 or 20 with equal chance, price 20: back within n seasons with 1 - 0.5^n (4,000 histories, 3 sd)."""
+    result = payback(20, [0.0, 20.0], 0, 4, 0.0, seed=5, paths=4000)
+    for season in range(1, 5):
+        chance = 1 - 0.5**season
+        assert result.by_season[season - 1] == pytest.approx(
+            chance, abs=3 * math.sqrt(chance * (1 - chance) / 4000) + 1e-9
+        )
