@@ -121,7 +121,6 @@ def _parser() -> argparse.ArgumentParser:
         epilog=(
             f"Ends with {ALL_PLANNED} when every group has a plan, {SOME_WITHOUT} when some have none (they are "
             f"named), {WRONG} when "
-        )(
             f"something is wrong with the command, the files or the database, {STOPPED} when stopped by hand; what is "
             f"planned is kept."
         ),

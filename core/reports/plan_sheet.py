@@ -114,7 +114,6 @@ def plan_sheet(
         (
             f"<p>Made {escape(made_at.strftime('%Y-%m-%d %H:%M %Z'))}. Mean over {plan.case.scenarios} possible "
             f"seasons: <b>{plan.mean:,.0f} {escape(currency)}</b>; "
-        )(
             f"mean of the worst tenth: <b>{plan.worst_tenth_mean:,.0f} {escape(currency)}</b>, brought to today at "
             f"{100 * plan.case.interest_monthly:.1f} % a month.</p>"
         ),
