@@ -21,6 +21,7 @@ FLOORS = {
     **dict.fromkeys(("testing", "meter", "pool"), 7),
     "advice": 8,
     **dict.fromkeys(("programme", "reports"), 9),
+    "audit": 10,
 }
 # Older addresses that checks outside the project call: they only pass names on.
 OLDER_ADDRESSES = {"core/grain/drying.py", "core/grain/storage.py"}

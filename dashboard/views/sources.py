@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from core.reports.provenance import collect_provenance
+from core.audit.coefficients import collect_provenance
 from dashboard import page, state
 from dashboard.text import _, ngettext, number
 

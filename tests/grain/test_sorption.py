@@ -27,63 +27,6 @@ PAIRS = [(code, name) for code in commodity_codes() for name in get_commodity(co
 pytestmark = pytest.mark.filterwarnings("ignore::core.grain.sorption.OutsideRangeWarning")
 
 
-# A published shelled-corn table, "calculated from" ASAE data (a manual page): columns 10, 20 .. 90 % humidity.
-# It prints one decimal, so 0.05 is its own rounding; 0.06 is the allowance.
-@pytest.mark.parametrize(
-    ("fahrenheit", "row"),
-    [
-        (60, [4.6, 6.7, 8.5, 10.1, 11.7, 13.3, 15.1, 17.2, 20.1]),
-        (70, [4.4, 6.4, 8.1, 9.7, 11.2, 12.8, 14.5, 16.6, 19.4]),
-        (80, [4.2, 6.2, 7.8, 9.3, 10.8, 12.4, 14.0, 16.0, 18.8]),
-        (90, [4.1, 6.0, 7.6, 9.0, 10.5, 12.0, 13.6, 15.5, 18.2]),
-    ],
-)
-def test_published_shelled_corn_table(fahrenheit, row):
-    celsius = (fahrenheit - 32) / 1.8
-    ours = equilibrium_moisture("maize", celsius, np.arange(10, 100, 10), isotherm="henderson-1986")
-    np.testing.assert_allclose(ours, row, atol=0.06)
-
-
-# The five-crop table of the encyclopaedia article "Equilibrium moisture content"; columns 1.7, 10.0, 21.1, 37.8 °C.
-@pytest.mark.parametrize(
-    ("code", "isotherm", "at_25", "at_35"),
-    [
-        ("maize", "henderson-1995", [9.3, 8.6, 7.9, 7.1], [11.2, 10.4, 9.5, 8.5]),
-        ("soybean", "halsey-1995", [5.9, 5.7, 5.5, 5.2], [7.1, 6.9, 6.6, 6.2]),
-        ("sorghum", "chung-pfost-1995", [11.5, 10.9, 10.2, 9.3], [12.7, 12.1, 11.4, 10.5]),
-        ("paddy", "henderson-1995", [9.2, 8.6, 8.0, 7.3], [10.9, 10.3, 9.5, 8.7]),
-        ("wheat", "oswin-1995-durum", [8.3, 8.0, 7.7, 7.2], [9.6, 9.3, 8.9, 8.3]),
-    ],
-)
-def test_published_five_crop_table(code, isotherm, at_25, at_35):
-    celsius = (np.array([35, 50, 70, 100]) - 32) / 1.8  # printed as 1.7, 10.0, 21.1, 37.8
-    np.testing.assert_allclose(equilibrium_moisture(code, celsius, 25, isotherm=isotherm), at_25, atol=0.06)
-    np.testing.assert_allclose(equilibrium_moisture(code, celsius, 35, isotherm=isotherm), at_35, atol=0.06)
-
-
-# Single values of extension services; each prints one decimal. A wider allowance has its reason beside it.
-@pytest.mark.parametrize(
-    ("code", "fahrenheit", "relative_humidity", "published", "allowed", "isotherm"),
-    [
-        ("maize", 70, 60, 12.8, 0.06, None),  # North Dakota State University (Hellevang)
-        ("barley", 70, 60, 11.8, 0.06, None),  # the same
-        ("wheat", 70, 60, 13.3, 0.06, None),  # the same
-        ("soybean", 70, 60, 10.2, 0.06, "henderson-1986"),  # the same
-        ("soybean", 70, 50, 8.8, 0.06, None),  # University of Kentucky (McNeill)
-        ("maize", 70, 50, 11.3, 0.11, None),  # the same; that service reads between the two maize tables
-        ("wheat", 90, 50, 10.8, 0.06, "henderson-1986-soft"),  # an extension bulletin on soft red winter wheat
-        ("wheat", 80, 65, 13.5, 0.35, None),  # NDSU; known to differ from the ASAE hard-wheat set
-        ("barley", 80, 65, 12.2, 0.25, None),  # the same service
-        ("maize", 80, 65, 13.1, 0.10, None),  # the same service
-        ("sunflower", 70, 60, 7.4, 0.45, None),  # the same service; the set is marked as weak by 0.4 point
-        ("sunflower", 80, 65, 7.6, 0.45, None),
-    ],
-)
-def test_extension_service_values(code, fahrenheit, relative_humidity, published, allowed, isotherm):
-    celsius = (fahrenheit - 32) / 1.8
-    assert equilibrium_moisture(code, celsius, relative_humidity, isotherm) == pytest.approx(published, abs=allowed)
-
-
 # Measured humidity over tropical paddy: 12.8, 14.5, 15.5 % at 26 °C stand at 65, 75, 83 % (Tebonnet, IOBC bulletin).
 def test_measured_tropical_paddy_fits_the_default_set_better():
     measured = np.array([65, 75, 83])
@@ -91,18 +34,6 @@ def test_measured_tropical_paddy_fits_the_default_set_better():
     newer = equilibrium_humidity("paddy", 26, [12.8, 14.5, 15.5], isotherm="henderson-1995")
     np.testing.assert_allclose(default, measured, atol=3)
     assert np.abs(default - measured).mean() < np.abs(newer - measured).mean()
-
-
-# Wet paddy of 19.3, 20.0, 22.3 % measured at 90, 93, 97 % humidity (Kato 1977).
-def test_measured_wet_paddy():
-    ours = equilibrium_humidity("paddy", 20, [19.3, 20.0, 22.3], isotherm="henderson-1995")
-    np.testing.assert_allclose(ours, [90, 93, 97], atol=1.2)
-
-
-# Oil-content equation worked by hand for cowpea at 25 °C, 65 %, oil 1.8 %:
-# sqrt(-440 ln 0.35) = 21.4926; x 0.982 = 21.1057; / (1.1 + 25/90) = 15.3187 % d.b. = 13.2838 % w.b.
-def test_oil_content_equation_by_hand():
-    assert equilibrium_moisture("cowpea", 25, 65) == pytest.approx(13.2838, abs=2e-4)
 
 
 @pytest.mark.parametrize(("code", "isotherm"), PAIRS)

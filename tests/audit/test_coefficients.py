@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from core.reports.provenance import collect_provenance, without_source
+from core.audit.coefficients import collect_provenance, without_source
 
 
 def test_no_number_without_source_and_basis():
