@@ -1,1 +1,6 @@
-"""The situation of a group, read once: verdicts, schedule, plan, actions, and what is assumed."""
+"""A group's situation, read once, and checked against itself."""
+
+from core.advice.making import Choices
+from core.advice.read import Situation, situation
+
+__all__ = ["Choices", "Situation", "situation"]

@@ -1,0 +1,96 @@
+"""What the situation rests on: weather with its origin, prices with the rule on waiting, and what nobody entered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, PriceNow, WeatherNow
+from core.errors import PriceDataError
+from core.group.facts import cost_of_money
+from core.group.selling import crop_prices
+from core.market.season import fit_season
+from core.market.waiting import WaitingAdvice, WaitingRule, decide
+from core.messages import Message, message
+from core.planning.case_from_records import room_data
+
+OLD_QUOTE_DAYS = 45
+PLAN_FACTS = ("plan.", "bag_cost.")
+IMPORTANT_SUBJECTS = ("weather", "price")
+NOT_ASSUMPTIONS = ("plan.scenarios", "plan.weeks", "plan.keep_below_gain", "plan.certainty", "plan.risk_weight")
+
+
+def weather_now(store: Any, group_id: int, now: datetime) -> WeatherNow:
+    """Return the weather of a group with its origin; no network is asked."""
+    data = room_data(store, store.group(group_id), now)
+    forecast, normals = data.forecast, data.normals
+    if forecast.status != "bundled":
+        issued = forecast.issued_at
+        hours = forecast.age_hours(now)
+        fresh = float(store.fact(group_id, "forecast_fresh_hours").value)
+        origin = FORECAST if forecast.status == "fresh" or hours <= max(fresh, 24.0) else OLD_FORECAST
+        return WeatherNow(
+            origin, forecast, normals, issued, message("forecast of {day}", day=forecast.fetched_at.date())
+        )
+    if normals.status == "bundled":
+        return WeatherNow(
+            EXAMPLE, forecast, normals, None, message("weather of an invented example, not of this place")
+        )
+    said = message("no forecast: the usual weather of the month ({source})", source=message(normals.source))
+    return WeatherNow(USUAL, forecast, normals, None, said)
+
+
+def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> tuple[PriceNow, ...]:
+    """Return each crop's price today and what its past says of waiting, in the order of crops."""
+    facts = store.facts(group_id)
+    gate = float(facts["plan.gate_factor"].value)
+    rise = float(facts["price_rise_monthly"].value)
+    found = []
+    for crop in crops:
+        known = crop_prices(store.price_quotes(group_id, crop), gate)
+        if known is None:
+            if crop == "maize":  # the one crop whose price has a default
+                found.append(PriceNow(crop, float(facts["maize_price_kg"].value), None, True, None))
+            continue
+        waiting: WaitingAdvice | None
+        try:
+            rule = WaitingRule(
+                int(facts["sale_horizon_months"].value),
+                float(cost_of_money(facts).value),
+                float(facts["market_loss_monthly"].value),
+                float(facts["storage_cost_kg_month"].value) / known.price_now,
+            )
+            waiting = decide(fit_season(known.months, rise, list(known.neighbours)), rule)
+        except PriceDataError:
+            waiting = None
+        found.append(PriceNow(crop, known.price_now, known.on, False, waiting))
+    return tuple(found)
+
+
+def assumed_now(
+    store: Any, group_id: int, weather: WeatherNow, prices: Sequence[PriceNow], today: date, spaces_listed: bool
+) -> tuple[Assumed, ...]:
+    """Return what was not entered, the important things first."""
+    found = []
+    if not weather.is_forecast:
+        found.append(Assumed("weather", weather.said, important=True))
+    elif weather.issued_at is not None and (today - weather.issued_at.date()).days > 1:
+        found.append(
+            Assumed("weather", message("old forecast, of {day}", day=weather.issued_at.date()), important=True)
+        )
+    for price in prices:
+        crop = message(price.crop.replace("_", " "))
+        if price.assumed:
+            said = message("the price of {crop} is assumed: nobody has entered one", crop=crop)
+            found.append(Assumed("price", said, important=True))
+        elif price.on is not None and (today - price.on).days > OLD_QUOTE_DAYS:
+            said = message("the last price of {crop} is of {day}", crop=crop, day=price.on)
+            found.append(Assumed("price", said, important=True))
+    if not spaces_listed:
+        found.append(Assumed("space", message("the drying spaces are assumed: nobody has listed them"), important=True))
+    for key, fact in store.facts(group_id).items():
+        if key.startswith(PLAN_FACTS) and fact.origin == "assumed" and key not in NOT_ASSUMPTIONS:
+            said = message("{what}: {value} {unit}", what=Message(fact.label or key), value=fact.value, unit=fact.unit)
+            found.append(Assumed("money" if "cost" in key or "fee" in key else "store", said, fact.source))
+    return tuple(found)

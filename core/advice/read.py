@@ -1,0 +1,226 @@
+"""A group's situation, read once: every page, sheet, calendar and message takes its figures from here."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from functools import cached_property
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_plan, silent
+from core.advice.origins import assumed_now, prices_now, weather_now
+from core.advice.parts import Assumed, Load, LotNow, PriceNow, WeatherNow
+from core.advice.schedule import loads_of_plan
+from core.group.floor_spaces import spaces_of_group
+from core.group.lot_state import current_lot_states
+from core.group.records import Group
+from core.messages import Message
+from core.planning.case import DryingChoice, StorageChoice
+from core.planning.rolling import KeptPlan, NextAction, Purchase, last_kept, next_actions, purchases
+from core.planning.sale import SalePlan
+from core.planning.why import LotReason, lot_reasons
+
+PARTS = (
+    "group",
+    "today",
+    "lots",
+    "weather",
+    "prices",
+    "made",
+    "spaces",
+    "stores",
+    "schedule",
+    "purchases",
+    "actions",
+    "reasons",
+    "assumed",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Situation:
+    """What a group has, knows and plans at one moment; each part is worked out when it is first asked for.
+
+    Parameters
+    ----------
+    store : Store
+        The records.
+    group_id : int
+        The group.
+    now : datetime
+        The moment, aware.
+    choices : Choices
+        What a person decided beside the records.
+    tell : callable
+        Told how far the plan is.
+    keep : callable or None
+        Keeps seasons that several choices share (see `making.Keep`).
+    """
+
+    store: Any
+    group_id: int
+    now: datetime
+    choices: Choices = field(default_factory=Choices)
+    tell: Tell = silent
+    keep: Keep | None = None
+
+    @cached_property
+    def group(self) -> Group:
+        """The group's record."""
+        found: Group = self.store.group(self.group_id)
+        return found
+
+    @cached_property
+    def today(self) -> date:
+        """Today's date where the group lives."""
+        return self.now.astimezone(ZoneInfo(self.group.time_zone or "UTC")).date()
+
+    @cached_property
+    def lots(self) -> tuple[LotNow, ...]:
+        """The lots that are not sold or used."""
+        members = {member.id: member.name for member in self.store.members(self.group_id)}
+        return tuple(
+            LotNow(
+                item.lot.id,
+                item.lot.label,
+                members.get(item.lot.owner_id or 0, ""),
+                item.lot.commodity,
+                item.bags,
+                item.mass_now_kg,
+                item.decision,
+                item.moisture.mean_pct if item.moisture is not None else None,
+                item.limit.moisture_pct,
+                item,
+            )
+            for item in current_lot_states(self.store, self.group_id, self.now)
+            if item.bags > 0
+        )
+
+    @cached_property
+    def weather(self) -> WeatherNow:
+        """The weather that the answers rest on, with its origin."""
+        return weather_now(self.store, self.group_id, self.now)
+
+    @cached_property
+    def prices(self) -> tuple[PriceNow, ...]:
+        """Each crop's price today, and whether its past supports waiting."""
+        crops = sorted({lot.crop for lot in self.lots})
+        return prices_now(self.store, self.group_id, crops, self.today)
+
+    @cached_property
+    def made(self) -> MadePlan:
+        """The plan with its seasons, its worth and that of simple rules."""
+
+        def scenes() -> Any:
+            return draw_scenes(self.store, self.group_id, self.today, self.choices.weeks, self.tell)
+
+        key = ("scenes", *content_key(self.store, self.group_id, self.now), self.choices.weeks)
+        drawn = scenes() if self.keep is None else self.keep(key, scenes)
+        return make_plan(self.store, drawn, self.group_id, self.choices, self.tell)
+
+    @property
+    def plan(self) -> SalePlan:
+        """The sale plan."""
+        return self.made.plan
+
+    @cached_property
+    def spaces(self) -> tuple[DryingChoice, ...]:
+        """The drying spaces that the plan uses."""
+        return self.made.built.case.drying
+
+    @cached_property
+    def stores(self) -> tuple[StorageChoice, ...]:
+        """The ways to store that the plan uses."""
+        return self.made.built.case.storage
+
+    @cached_property
+    def schedule(self) -> tuple[Load, ...]:
+        """Drying by day: which bags lie on which space."""
+        return loads_of_plan(self.plan)
+
+    @cached_property
+    def purchases(self) -> tuple[Purchase, ...]:
+        """What to buy and to book, with the last day to order it."""
+        return tuple(purchases(self.plan))
+
+    @cached_property
+    def actions(self) -> tuple[NextAction, ...]:
+        """What is to be done, in the order of dates."""
+        return tuple(next_actions(self.plan, self.today))
+
+    @cached_property
+    def reasons(self) -> tuple[LotReason, ...]:
+        """Why each lot is planned as it is."""
+        return tuple(lot_reasons(self.made.outlook, self.plan))
+
+    @cached_property
+    def last_kept(self) -> KeptPlan | None:
+        """The last plan that the group kept, None where there is none."""
+        return last_kept(self.store, self.group_id)
+
+    @cached_property
+    def assumed(self) -> tuple[Assumed, ...]:
+        """What was not entered, the important things first."""
+        listed = spaces_of_group(self.store, self.group_id)[1]
+        return assumed_now(self.store, self.group_id, self.weather, self.prices, self.today, listed)
+
+    def with_parts(self, **parts: Any) -> Situation:
+        """Return a copy in which some parts are others and all the rest stays as it was worked out."""
+        for name in PARTS:
+            getattr(self, name)
+        other = copy.copy(self)
+        other.__dict__.update(parts)
+        return other
+
+    def contradictions(self) -> list[Message]:
+        """Return where the situation contradicts itself or says something unsafe; empty = one voice."""
+        from core.advice.checks import contradictions
+
+        return contradictions(self)
+
+
+def content_key(store: Any, group_id: int, now: datetime) -> tuple[Hashable, ...]:
+    """Return what a situation depends on: the records' version, the stored weather, and the day."""
+    group = store.group(group_id)
+    from core.weather.place import Place
+
+    place = Place(group.latitude or 0.0, group.longitude or 0.0, group.altitude_m or 0.0, group.time_zone)
+    stamps = tuple(store.documents.stored_at(kind, place.key) for kind in ("forecast", "normals"))
+    today = now.astimezone(ZoneInfo(group.time_zone or "UTC")).date()
+    return str(store.engine.url), group_id, store.version(group_id), *stamps, today
+
+
+def situation(
+    store: Any, group_id: int, now: datetime, choices: Choices | None = None, keep: Keep | None = None
+) -> Situation:
+    """Return a group's situation at one moment.
+
+    Parameters
+    ----------
+    store : Store
+        The records.
+    group_id : int
+        The group.
+    now : datetime
+        The moment, aware.
+    choices : Choices, optional
+        What a person decided beside the records.
+    keep : callable, optional
+        ``keep(key, make)`` returns what is kept under a key, made where it is not: the same records, weather, day and
+        choices then give the same situation without working it out again.
+
+    Raises
+    ------
+    NotFoundError
+        There is no such group.
+    """
+    made = choices or Choices()
+    if keep is None:
+        store.group(group_id)
+        return Situation(store, group_id, now, made)
+    key = ("situation", *content_key(store, group_id, now), made)
+    found: Situation = keep(key, lambda: Situation(store, group_id, now, made, keep=keep))
+    return found
