@@ -10,9 +10,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.accounts.book import Book
 from core.errors import DryholdError
 from core.group.records import Event, Group
-from core.pool.book import history, take_back, write_entries
+from core.pool.book import take_back, write_entries
 from core.pool.buyers_side import give_to_plan
 from core.pool.season import Season, replay
 from core.storage.methods import get_method
@@ -173,7 +174,7 @@ def method_name(code: str) -> str:
 def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, str]) -> None:
     """List all entries with who wrote them and when, and let one be taken back."""
     words = kind_words()
-    listed = history(events)
+    listed = Book(events).history()
     with st.expander(_("Who wrote what, and when; take an entry back")):
         st.write(_("Nothing is deleted or changed: a wrong entry is taken back by a counter-entry and written again."))
         page.table(

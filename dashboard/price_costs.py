@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.accounts.finance import InventoryCredit
 from core.group.records import Group
-from core.market.buyers import InventoryCredit
 from core.market.costs import (
     GRAIN_LOAN,
     MONTHS_PER_WEEK,

@@ -1,4 +1,7 @@
-"""Instalments, their schedules, and flat-rate loans made comparable with others."""
+"""The one home of interest: growth, present value, instalments, and loans made comparable with one another.
+
+Rates are fractions per period, periods may be parts of one; interest compounds once a period.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,185 @@ import math
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
-from typing import overload
+from typing import Any, overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
 
 MONTHS_A_YEAR = 12
 WORKING_STEPS = 200
+Floats = NDArray[np.float64]
+
+
+@overload
+def growth(rate: Decimal, periods: int) -> Decimal: ...
+@overload
+def growth(rate: float, periods: float) -> float: ...
+@overload
+def growth(rate: ArrayLike, periods: ArrayLike) -> Any: ...
+def growth(rate: ArrayLike | Decimal, periods: ArrayLike) -> Any:
+    """Return to how much one unit of money grows with compound interest, ``(1 + r)^n``.
+
+    Parameters
+    ----------
+    rate : float, array or Decimal
+        Interest per period, fraction, above -1.
+    periods : float or array
+        How many periods, whole or part; broadcast against ``rate``; below 0 brings back in time.
+
+    Returns
+    -------
+    float, array or Decimal
+        Exact where ``rate`` is a Decimal and ``periods`` whole.
+
+    Raises
+    ------
+    InputError
+        Where a rate is -1 or below, or not a number.
+
+    Notes
+    -----
+    Source: definition of compound interest, e.g. Kellison (2009) The Theory of Interest, ch. 1.
+    """
+    if isinstance(rate, Decimal):
+        _check_rate(float(rate))
+        return (1 + rate) ** int(np.asarray(periods))
+    per_period, count = np.asarray(rate, dtype=float), np.asarray(periods, dtype=float)
+    _check_rate(per_period)
+    return _plain((1.0 + per_period) ** count)
+
+
+def present_value(amount: Any, rate: Any, periods: Any) -> Any:
+    """Return what money paid some periods from now is worth today, ``x / (1 + r)^n``.
+
+    Parameters
+    ----------
+    amount : float, array or Decimal
+        Money paid then.
+    rate : float, array or Decimal
+        Interest per period, fraction, above -1.
+    periods : float or array
+        Periods until then; at the end of each for a row of payments.
+
+    Returns
+    -------
+    float, array or Decimal
+        Money of today; the inputs broadcast.
+
+    Raises
+    ------
+    InputError
+        As `growth`.
+    """
+    return amount / growth(rate, periods)
+
+
+@overload
+def interest_on(rate: float, periods: float) -> float: ...
+@overload
+def interest_on(rate: ArrayLike, periods: ArrayLike) -> Any: ...
+def interest_on(rate: ArrayLike, periods: ArrayLike) -> Any:
+    """Return the compound interest on one unit of money, ``(1 + r)^n - 1``, exact at a tiny rate.
+
+    Parameters
+    ----------
+    rate, periods : float or array
+        As for `growth`.
+
+    Returns
+    -------
+    float or array
+        Fraction of the money.
+    """
+    per_period = np.asarray(rate, dtype=float)
+    _check_rate(per_period)
+    return _plain(np.expm1(np.asarray(periods, dtype=float) * np.log1p(per_period)))
+
+
+@overload
+def annuity_growth(rate: float, periods: float) -> float: ...
+@overload
+def annuity_growth(rate: float, periods: ArrayLike) -> Any: ...
+def annuity_growth(rate: float, periods: ArrayLike) -> Any:
+    """Return what 1 paid at each period's end has grown to after the last, ``((1 + r)^n - 1) / r``; n at r = 0.
+
+    Parameters
+    ----------
+    rate : float
+        Interest per period, fraction, above -1.
+    periods : float or array
+        Number of payments; a part of one by the same formula.
+
+    Returns
+    -------
+    float or array
+        Money. Source: Kellison (2009) The Theory of Interest, ch. 3 (s angle n).
+    """
+    count = np.asarray(periods, dtype=float)
+    return _plain(count if rate == 0 else interest_on(rate, count) / rate)
+
+
+@overload
+def annuity_worth(rate: float, periods: float) -> float: ...
+@overload
+def annuity_worth(rate: float, periods: ArrayLike) -> Any: ...
+def annuity_worth(rate: float, periods: ArrayLike) -> Any:
+    """Return what 1 paid at each period's end is worth today, ``(1 - (1 + r)^-n) / r``; n at r = 0.
+
+    Parameters
+    ----------
+    rate : float
+        Interest per period, fraction, above -1.
+    periods : float or array
+        Number of payments; a part of one by the same formula.
+
+    Returns
+    -------
+    float or array
+        Money of today. Source: Kellison (2009) The Theory of Interest, ch. 3 (a angle n).
+    """
+    count = np.asarray(periods, dtype=float)
+    return _plain(count if rate == 0 else -np.asarray(interest_on(rate, -count)) / rate)
+
+
+def rate_of(grown: float, periods: float) -> float:
+    """Return the interest per period by which one unit of money grows to ``grown``, ``g^(1/n) - 1``.
+
+    Parameters
+    ----------
+    grown : float
+        Money after the periods per unit at the start, at least 0 (0 gives -1: all is lost).
+    periods : float
+        Above 0.
+
+    Returns
+    -------
+    float
+        Fraction per period.
+
+    Raises
+    ------
+    InputError
+        Where there is no time between, or the end is below 0.
+    """
+    if not periods > 0 or not math.isfinite(periods):
+        raise InputError("a loan of {months} months has no rate", months=periods)
+    if not grown >= 0:
+        raise InputError("one unit of money cannot become {grown}", grown=grown)
+    return math.pow(grown, 1 / periods) - 1
+
+
+def _check_rate(rate: Any) -> None:
+    """Refuse a rate with which nothing is left, or that is no number."""
+    if not np.all(np.asarray(rate) > -1):
+        raise InputError("interest of {rate} a period must be above -1", rate=rate)
+
+
+def _plain(result: Any) -> Any:
+    """Return a number for a number and an array for an array."""
+    return float(result) if np.ndim(result) == 0 else result
 
 
 @dataclass(frozen=True)
@@ -86,13 +262,8 @@ def instalment(principal: float | Decimal, rate_per_period: float | Decimal, per
         rate = rate_per_period if isinstance(rate_per_period, Decimal) else Decimal(str(rate_per_period))
         if rate == 0:
             return principal / count
-        present_worth = (1 - (1 + rate) ** -count) / rate
-        return principal / present_worth
-    rate_float = float(rate_per_period)
-    if rate_float == 0:
-        return principal / count
-    # expm1 and log1p keep the digits that 1 - (1 + r)^-n loses at a tiny r
-    return principal * rate_float / -math.expm1(-count * math.log1p(rate_float))
+        return principal * rate / (1 - growth(rate, -count))
+    return principal / annuity_worth(float(rate_per_period), count)
 
 
 def schedule(
@@ -196,7 +367,7 @@ def effective_yearly(rate_per_month: float) -> float:
     float
         Fraction per year, ``(1 + r)^12 - 1``.
     """
-    return math.expm1(MONTHS_A_YEAR * math.log1p(rate_per_month))
+    return interest_on(rate_per_month, MONTHS_A_YEAR)
 
 
 def round_to_step(amount: Decimal, step: Decimal) -> Decimal:
@@ -250,3 +421,65 @@ def whole_months(start: date, end: date) -> int:
     """
     months = max((end.year - start.year) * MONTHS_A_YEAR + end.month - start.month, 0)
     return months - 1 if months and add_months(start, months) > end else months
+
+
+@dataclass(frozen=True)
+class InventoryCredit:
+    """A loan on stored grain (warehouse receipt or a store under two locks).
+
+    Attributes
+    ----------
+    loan_share : float
+        Loan as a fraction of the grain's value on the day it is stored.
+    monthly_interest : float
+        Fraction a month, compounding.
+    fee_share : float
+        Fee at the start as a fraction of the loan.
+    storage_fee_per_kg_month : float
+        Store's charge [money/kg/month], paid at month end.
+    longest_months : float
+        When the loan must be repaid.
+    """
+
+    loan_share: float
+    monthly_interest: float
+    fee_share: float = 0.0
+    storage_fee_per_kg_month: float = 0.0
+    longest_months: float = 12.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.loan_share <= 1 or not 0 <= self.fee_share < 1 or self.monthly_interest < 0:
+            raise InputError(
+                "loan share {share} and fee {fee} must lie in 0-1", share=self.loan_share, fee=self.fee_share
+            )
+
+    def cash_now(self, mass_kg: float, price: float) -> float:
+        """Return what is paid out at the start, the fee taken off [money]."""
+        return mass_kg * price * self.loan_share * (1 - self.fee_share)
+
+    def owed(self, mass_kg: float, price: float, months: float) -> float:
+        """Return what the loan costs to repay after some months [money]."""
+        return mass_kg * price * self.loan_share * growth(self.monthly_interest, months)
+
+    def rate(self, months: float) -> float:
+        """Return what the loan costs a month with its fee, as a fraction: ((1 + i)^n / (1 - f))^(1/n) - 1."""
+        return rate_of(growth(self.monthly_interest, months) / (1 - self.fee_share), months)
+
+    def net_at_sale(
+        self, mass_kg: float, price_then: float, price_now: float, months: float, monthly_loss: float
+    ) -> float:
+        """Return what is left at the sale: grain sold, less loan and storage charges [money]; may be below zero.
+
+        Raises
+        ------
+        InputError
+            Sale after the loan must be repaid.
+        """
+        if months > self.longest_months:
+            raise InputError(
+                "the loan must be repaid after {longest} months, before a sale in {months}",
+                longest=self.longest_months,
+                months=months,
+            )
+        sold = mass_kg * (1 - monthly_loss) ** months * price_then
+        return sold - self.owed(mass_kg, price_now, months) - self.storage_fee_per_kg_month * mass_kg * months

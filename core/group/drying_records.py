@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from core.accounts.book import Book
 from core.drying.learning import RateBelief, learn_rate, prior_belief
 from core.drying.setups import DryingSetup, drying_method
 from core.drying.weather import REQUIRED
@@ -181,10 +182,7 @@ def note_day(store: Store, group_id: int, day: date, seen: str, forecast: str | 
 
 def diary(events: Sequence[Event]) -> list[Event]:
     """Return the day entries that stand, oldest first."""
-    gone = {event.reverses for event in events if event.reverses is not None}
-    return [
-        event for event in events if event.kind == "day_weather" and event.reverses is None and event.id not in gone
-    ]
+    return Book(events).standing("day_weather")
 
 
 def diary_score(events: Sequence[Event]) -> tuple[int, int]:

@@ -10,6 +10,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from core.accounts.book import Book
 from core.errors import InputError
 from core.group.records import Event, Lot
 from core.group.store import Store
@@ -144,12 +145,7 @@ def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datet
 
 def actions_of_lot(events: Sequence[Event], lot_id: int) -> list[LotAction]:
     """Return the work on a lot in order, entries taken back left out."""
-    undone = {event.reverses for event in events if event.reverses is not None}
-    return [
-        _action(event)
-        for event in events
-        if event.payload.get("lot_id") == lot_id and event.kind in KINDS and event.id not in undone
-    ]
+    return [_action(event) for event in Book(events).standing(*KINDS) if event.payload.get("lot_id") == lot_id]
 
 
 def _action(event: Event) -> LotAction:

@@ -9,6 +9,7 @@ from datetime import date, datetime
 
 import numpy as np
 
+from core.accounts.book import Book
 from core.errors import InputError, NotFoundError
 from core.grain.mass import mass_after_drying
 from core.group.records import Event
@@ -60,7 +61,6 @@ def weigh_measure(store: Store, group_id: int, sample: WeighedMeasure, who: str,
 
 def weighed_measures(events: Sequence[Event]) -> list[WeighedMeasure]:
     """Return the weighed fillings of the diary, entries taken back left out."""
-    undone = {event.reverses for event in events if event.reverses is not None}
     return [
         WeighedMeasure(
             name=event.payload["name"],
@@ -69,8 +69,7 @@ def weighed_measures(events: Sequence[Event]) -> list[WeighedMeasure]:
             mass_kg=float(event.payload["mass_kg"]),
             moisture_pct=event.payload.get("moisture_pct"),
         )
-        for event in events
-        if event.kind == KIND and event.id not in undone
+        for event in Book(events).standing(KIND)
     ]
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from core.accounts.book import Book
 from core.errors import InputError
 from core.group.records import Event
 from core.group.sampling import UNCHECKED_METER_SD
@@ -114,11 +115,10 @@ def meter_error(
     moisture_sd, humidity_sd : float
         What is assumed of a meter that nobody has checked: these are the prior, with a bias of zero.
     """
-    undone = {event.reverses for event in checks if event.reverses is not None}
     moisture, humidity = (0.0, moisture_sd), (0.0, humidity_sd)
     pairs: dict[str, tuple[list[float], list[float]]] = {method: ([], []) for method in METHODS}
-    for event in checks:
-        if event.kind != "meter_check" or event.id in undone or event.payload.get("method") not in METHODS:
+    for event in Book(checks).standing("meter_check"):
+        if event.payload.get("method") not in METHODS:
             continue
         method, shown = event.payload["method"], [float(value) for value in event.payload["shown"]]
         if method == "salt":

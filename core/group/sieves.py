@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from core.accounts.book import Book
 from core.group.records import Event
 
 
@@ -20,10 +21,9 @@ class Sieve:
 
 def last_sieves(events: Sequence[Event]) -> dict[int, Sieve]:
     """Return the latest sieve count of each lot from the diary (entries of kind "sieve" that nobody has reversed)."""
-    gone = {event.reverses for event in events if event.reverses is not None}
     found: dict[int, Sieve] = {}
-    for event in events:
-        if event.kind != "sieve" or event.id in gone or "lot_id" not in event.payload:
+    for event in Book(events).standing("sieve"):
+        if "lot_id" not in event.payload:
             continue
         lot = int(event.payload["lot_id"])
         count = Sieve(event.on, float(event.payload["insects_per_kg"]), float(event.payload["sieved_kg"]))

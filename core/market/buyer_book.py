@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from core.accounts.book import Book
 from core.errors import InputError
 from core.market.buyers import Buyer, DiscountSchedule, MeterOffset, Offer, learn_offset
 
@@ -143,7 +144,7 @@ class WeighedTwice:
 def loads_weighed_twice(entries: Iterable[Any]) -> list[WeighedTwice]:
     """Return the loads of the deliveries' book that carry both sides' figures."""
     found = []
-    for entry in _standing(entries):
+    for entry in Book(entries).standing():
         if entry.kind != "sale":
             continue
         load = entry.payload
@@ -184,7 +185,7 @@ def replay_buyers(
     assumed = assumed or AssumedTerms()
     buyers: dict[int, BuyerEntry] = {}
     offers: dict[int, OfferEntry] = {}
-    for entry in _standing(entries):
+    for entry in Book(entries).standing():
         of = entry.payload.get("of")
         number = entry.id if of is None else int(of)
         if entry.kind == "withdrawn":
@@ -236,13 +237,6 @@ def _before(found: Any, of: Any) -> Any:
     if of is not None and found is None:
         raise InputError("there is no buyer or offer number {number}", number=of)
     return found
-
-
-def _standing(entries: Iterable[Any]) -> list[Any]:
-    """Return the entries without those reversed and without the reversals."""
-    kept = list(entries)
-    undone = {entry.reverses for entry in kept if entry.reverses is not None}
-    return [entry for entry in kept if entry.reverses is None and entry.id not in undone]
 
 
 def buyer_from(

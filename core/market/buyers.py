@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from core.accounts.finance import present_value
 from core.errors import InputError
 
 
@@ -368,68 +369,10 @@ def compare_bids(
         made = delivery_proceeds(terms, price, taken, moisture_pct, moisture_sd_pct, treated)
         months = buyer.pay_delay_days / (365.25 / 12)
         salvage = (1 - made.accepted_chance) * min(price_otherwise, made.price_per_kg) * taken
-        worth = made.gross / (1 + monthly_interest) ** months + salvage - made.transport
+        worth = present_value(made.gross, monthly_interest, months) + salvage - made.transport
         refused = not buyer.takes(commodity) or taken < buyer.minimum_kg or (buyer.refuses_treated and treated)
         bids.append(Bid(buyer.name, offer, made, worth / taken, taken, refused))
     return sorted(bids, key=lambda bid: (bid.refused, -bid.net_today_per_kg))
-
-
-@dataclass(frozen=True)
-class InventoryCredit:
-    """A loan on stored grain (warehouse receipt or a store under two locks).
-
-    Attributes
-    ----------
-    loan_share : float
-        Loan as a fraction of the grain's value on the day it is stored.
-    monthly_interest : float
-        Fraction a month, compounding.
-    fee_share : float
-        Fee at the start as a fraction of the loan.
-    storage_fee_per_kg_month : float
-        Store's charge [money/kg/month], paid at month end.
-    longest_months : float
-        When the loan must be repaid.
-    """
-
-    loan_share: float
-    monthly_interest: float
-    fee_share: float = 0.0
-    storage_fee_per_kg_month: float = 0.0
-    longest_months: float = 12.0
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.loan_share <= 1 or not 0 <= self.fee_share < 1 or self.monthly_interest < 0:
-            raise InputError(
-                "loan share {share} and fee {fee} must lie in 0-1", share=self.loan_share, fee=self.fee_share
-            )
-
-    def cash_now(self, mass_kg: float, price: float) -> float:
-        """Return what is paid out at the start, the fee taken off [money]."""
-        return mass_kg * price * self.loan_share * (1 - self.fee_share)
-
-    def owed(self, mass_kg: float, price: float, months: float) -> float:
-        """Return what the loan costs to repay after some months [money]."""
-        return mass_kg * price * self.loan_share * (1 + self.monthly_interest) ** months
-
-    def net_at_sale(
-        self, mass_kg: float, price_then: float, price_now: float, months: float, monthly_loss: float
-    ) -> float:
-        """Return what is left at the sale: grain sold, less loan and storage charges [money]; may be below zero.
-
-        Raises
-        ------
-        InputError
-            Sale after the loan must be repaid.
-        """
-        if months > self.longest_months:
-            raise InputError(
-                "the loan must be repaid after {longest} months, before a sale in {months}",
-                longest=self.longest_months,
-                months=months,
-            )
-        sold = mass_kg * (1 - monthly_loss) ** months * price_then
-        return sold - self.owed(mass_kg, price_now, months) - self.storage_fee_per_kg_month * mass_kg * months
 
 
 def need_price_of_cash(best_rates: dict[str, float], needed: float, limits: dict[str, float]) -> float:

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from core.accounts.finance import InventoryCredit, annuity_growth, growth, interest_on, present_value, rate_of
 from core.errors import InputError
-from core.market.buyers import InventoryCredit
 
 MONTHS_PER_WEEK = 7 / (365.25 / 12)
 Floats = NDArray[np.float64]
@@ -63,13 +63,9 @@ def breakeven_price(
             loss=monthly_loss,
             discount=quality_discount,
         )
-    if monthly_interest <= -1:
-        raise InputError("interest of {interest} a month must be above -1", interest=monthly_interest)
     periods = np.asarray(months, dtype=float)
-    growth = (1 + monthly_interest) ** periods
-    # expm1 keeps the annuity exact where the interest is next to nothing.
-    annuity = periods if monthly_interest == 0 else np.expm1(periods * np.log1p(monthly_interest)) / monthly_interest
-    needed = np.asarray(price_now, dtype=float) * growth + monthly_cost * annuity + one_off_cost
+    capital = np.asarray(price_now, dtype=float) * growth(monthly_interest, periods)
+    needed = capital + monthly_cost * annuity_growth(monthly_interest, periods) + one_off_cost
     result = needed / ((1 - monthly_loss) ** periods * (1 - quality_discount))
     return float(result) if np.ndim(result) == 0 else result
 
@@ -110,7 +106,7 @@ def waiting_cost(
     """
     needed = float(breakeven_price(price_now, months, monthly_interest, monthly_loss, monthly_cost))
     without_loss = float(breakeven_price(price_now, months, monthly_interest, 0.0, monthly_cost))
-    interest = price_now * ((1 + monthly_interest) ** months - 1)
+    interest = price_now * interest_on(monthly_interest, months)
     return WaitingCost(interest, without_loss - price_now - interest, needed - without_loss, needed - price_now)
 
 
@@ -145,7 +141,7 @@ def outlook_by_week(
             "low": low,
             "median": median,
             "high": high,
-            "median_today": median / (1 + monthly_inflation) ** months,
+            "median_today": present_value(median, monthly_inflation, months),
             "chance": (paths > needed * (1 + 1e-12)).mean(axis=0),
         },
         index=pd.RangeIndex(len(weeks), name="week"),
@@ -216,9 +212,8 @@ def loan_outcome(
     left = np.array(
         [credit.net_at_sale(mass_kg, float(price), price_now, months, monthly_loss) for price in prices_then]
     )
-    growth = (1 + monthly_interest) ** months
     cash = credit.cash_now(mass_kg, price_now)
-    more = left + (cash - mass_kg * price_now) * growth
+    more = left + (cash - mass_kg * price_now) * growth(monthly_interest, months)
     low, median, high = np.quantile(left, [0.1, 0.5, 0.9])
     return LoanOutcome(
         cash,
@@ -230,15 +225,8 @@ def loan_outcome(
         float(np.median(more)),
         float(np.mean(more < 0)),
         float(np.mean(left < 0)),
-        credit_rate(credit, months),
+        credit.rate(months),
     )
-
-
-def credit_rate(credit: InventoryCredit, months: float) -> float:
-    """Return what a loan on grain costs a month with its fee, as a fraction: ((1 + i)^n / (1 - f))^(1/n) - 1."""
-    if months <= 0:
-        raise InputError("a loan of {months} months has no rate", months=months)
-    return float(((1 + credit.monthly_interest) ** months / (1 - credit.fee_share)) ** (1 / months) - 1)
 
 
 def forgone_rate(price_now: float, price_then: float, months: float, monthly_loss: float, monthly_cost: float) -> float:
@@ -246,10 +234,8 @@ def forgone_rate(price_now: float, price_then: float, months: float, monthly_los
 
     (P_n (1-l)^n - k n) / P_0 = (1 + x)^n; below zero where waiting would not have paid even without interest.
     """
-    if months <= 0:
-        raise InputError("a loan of {months} months has no rate", months=months)
     kept = price_then * (1 - monthly_loss) ** months - monthly_cost * months
-    return -1.0 if kept <= 0 else math.pow(kept / price_now, 1 / months) - 1
+    return rate_of(max(kept, 0.0) / price_now, months)
 
 
 @dataclass(frozen=True)
@@ -301,7 +287,7 @@ def cash_sources(
     found = [CashSource(OTHER_LOAN, other_rate, math.inf)]
     pledged = 0.0
     if months <= credit.longest_months and credit.loan_share > 0:
-        rate = credit_rate(credit, months)
+        rate = credit.rate(months)
         cash = credit.cash_now(mass_kg, price_now)
         if rate <= selling:
             found.append(CashSource(GRAIN_LOAN, rate, cash))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from core.accounts.finance import annuity_worth, present_value
 from core.market.season import SeasonalCurve
 from core.messages import Message, message
 
@@ -42,14 +43,11 @@ class WaitingRule:
     def discount(self, months: ArrayLike) -> Floats:
         """Return what a unit of price after some months is worth today, weight loss and interest taken off."""
         periods = np.asarray(months, dtype=float)
-        return ((1 - self.monthly_loss) / (1 + self.monthly_interest)) ** periods
+        return present_value((1 - self.monthly_loss) ** periods, self.monthly_interest, periods)
 
     def cost(self, months: ArrayLike) -> Floats:
         """Return the storage paid until then, brought to today, as a fraction of today's price."""
-        periods = np.asarray(months, dtype=float)
-        rate = self.monthly_interest
-        annuity = periods if rate == 0 else -np.expm1(-periods * np.log1p(rate)) / rate
-        return self.monthly_cost_share * annuity
+        return self.monthly_cost_share * annuity_worth(self.monthly_interest, np.asarray(months, dtype=float))
 
     def after(self, months: int) -> WaitingRule:
         """Return the terms left when some months have gone."""

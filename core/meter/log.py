@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from core.accounts.book import Book
 from core.errors import LedgerError
 from core.messages import Message, message
 from core.meter.book import BookEvent
@@ -46,13 +47,6 @@ class CountedTests:
     bags: int
 
 
-def _standing(events: Iterable[BookEvent]) -> list[BookEvent]:
-    """Return the events that were not taken back, reversals left out."""
-    listed = list(events)
-    gone = {event.reverses for event in listed if event.reverses is not None}
-    return [event for event in listed if event.reverses is None and event.id not in gone]
-
-
 def custody(events: Iterable[BookEvent]) -> tuple[Custody, ...]:
     """Return who had the meter from when to when, oldest first.
 
@@ -65,9 +59,7 @@ def custody(events: Iterable[BookEvent]) -> tuple[Custody, ...]:
     -------
     tuple of Custody
     """
-    handovers = sorted(
-        (event for event in _standing(events) if event.kind == "handover"), key=lambda event: (event.on, event.id)
-    )
+    handovers = sorted(Book(events).standing("handover"), key=lambda event: (event.on, event.id))
     rows: list[Custody] = []
     for place, event in enumerate(handovers):
         until = handovers[place + 1].on if place + 1 < len(handovers) else None
@@ -97,8 +89,7 @@ def counted_tests(events: Iterable[BookEvent]) -> tuple[CountedTests, ...]:
         CountedTests(
             str(event.payload["member"]), event.on, int(event.payload["tests"]), int(event.payload.get("bags", 0))
         )
-        for event in _standing(events)
-        if event.kind == "tests"
+        for event in Book(events).standing("tests")
     ]
     return tuple(sorted(counts, key=lambda count: count.on))
 
@@ -150,8 +141,7 @@ def bookings(events: Iterable[BookEvent], from_day: date | None = None) -> tuple
             str(event.payload.get("purpose", "")),
             bool(event.payload.get("shared", False)),
         )
-        for event in _standing(events)
-        if event.kind == "booking"
+        for event in Book(events).standing("booking")
     ]
     standing = [booking for booking in found if from_day is None or booking.last_day >= from_day]
     return tuple(sorted(standing, key=lambda booking: (booking.first_day, booking.event_id)))

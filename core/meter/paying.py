@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from core.accounts.finance import Instalment, instalment, round_to_step, schedule
+from core.accounts.finance import Instalment, annuity_worth, instalment, present_value, round_to_step, schedule
 from core.errors import InputError
 from core.messages import Message, message
 
@@ -264,11 +264,10 @@ def compare_offer(
         raise InputError("prices must be 0 or more and there must be at least one")
     if offer.cash_price <= 0 or offer.grain_kg <= 0 or offer.months < 0 or cost_of_money_monthly < 0:
         raise InputError("price and grain must be above 0, months and the cost of money 0 or more")
-    waiting = (1 + cost_of_money_monthly) ** -offer.months
+    waiting = present_value(1.0, cost_of_money_monthly, offer.months)
     grain = (offer.grain_kg * prices + offer.delivery_cost) * waiting
     payment = instalment(float(offer.cash_price), loan_rate_monthly, loan_months)
-    worth_of_one = float(np.sum((1 + cost_of_money_monthly) ** -np.arange(1.0, loan_months + 1)))
-    loan = payment * worth_of_one
+    loan = payment * annuity_worth(cost_of_money_monthly, loan_months)
     low, median, high = (float(value) for value in np.percentile(grain, [10, 50, 90]))
     chance = float(np.mean(grain > loan))
     breakeven = (loan / waiting - offer.delivery_cost) / offer.grain_kg

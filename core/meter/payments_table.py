@@ -10,6 +10,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+from core.accounts.book import Book
 from core.accounts.splitting import as_decimal
 from core.errors import DryholdError, ImportRefusedError
 from core.messages import Message, message
@@ -178,8 +179,6 @@ def _plain(text: str) -> str:
 
 
 def _known(events: Iterable[BookEvent]) -> set[tuple[date, str, Decimal, str]]:
-    listed = list(events)
-    gone = {event.reverses for event in listed if event.reverses is not None}
     return {
         (
             event.on,
@@ -187,8 +186,7 @@ def _known(events: Iterable[BookEvent]) -> set[tuple[date, str, Decimal, str]]:
             Decimal(event.payload["amount"]),
             str(event.payload.get("reference", "")),
         )
-        for event in listed
-        if event.kind == "payment" and event.id not in gone
+        for event in Book(events).standing("payment")
     }
 
 

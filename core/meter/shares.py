@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 
-from core.accounts.finance import instalment
+from core.accounts.finance import instalment, present_value
 from core.accounts.splitting import round_shares, split_exactly
 from core.errors import InputError
 from core.messages import Message, message
@@ -189,7 +189,7 @@ def own_meter_season_cost(
     -----
     Annuity of the price less the resale value brought to today (equivalent annual cost).
     """
-    present_resale = resale / (1 + interest_per_season) ** seasons
+    present_resale = present_value(resale, interest_per_season, seasons)
     return instalment(max(price - present_resale, ZERO), interest_per_season, seasons) + yearly_upkeep
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from core.accounts.finance import interest_on
 from core.planning.case import WEEKS_PER_MONTH, PlanningCase
 from core.planning.model import excess_price, make_layout, needs_by_account, trip_cost
 from core.planning.outlook import Outlook, bag_values, mean_values
@@ -231,7 +232,7 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
     if layout.need_weeks:
         needs = needs_by_account(case, layout)[0]
         balance, debt = np.full(case.scenarios, case.cash_now), np.zeros(case.scenarios)
-        weekly = (1.0 + case.emergency_interest_monthly) ** (1.0 / WEEKS_PER_MONTH) - 1.0
+        weekly = interest_on(case.emergency_interest_monthly, 1.0 / WEEKS_PER_MONTH)
         for week in range(len(cash)):
             interest = debt * weekly
             value -= case.discount(week) * interest

@@ -12,8 +12,8 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 
+from core.accounts.finance import InventoryCredit, present_value
 from core.errors import InputError
-from core.market.buyers import InventoryCredit
 
 DAYS_PER_WEEK = 7
 WEEKS_PER_MONTH = 365.25 / 12 / 7
@@ -280,7 +280,7 @@ class PlanningCase:
 
     def discount(self, week: float | np.ndarray) -> np.ndarray:
         """Return the present value of one unit of money paid in plan week `week` (monthly compounding, fractions of months)."""
-        return (1.0 + self.interest_monthly) ** (-np.asarray(week, dtype=float) / WEEKS_PER_MONTH)
+        return np.asarray(present_value(1.0, self.interest_monthly, np.asarray(week, dtype=float) / WEEKS_PER_MONTH))
 
     def target(self, commodity: str) -> float:
         """Return the moisture [% w.b.] to which a crop is dried before it is bagged."""

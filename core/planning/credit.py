@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from core.market.buyers import InventoryCredit
+from core.accounts.finance import InventoryCredit
 from core.planning.case import WEEKS_PER_MONTH, PlanningCase
 from core.planning.model import SHORT_PENALTY, loan_pairs, loan_unit_owed, make_layout
 

@@ -8,10 +8,11 @@ from typing import Any
 
 from sqlalchemy.engine import Connection
 
+from core.accounts.book import Book
 from core.errors import InputError
 from core.group.records import Event
 from core.group.store import Store
-from core.pool.season import Season, live_events, replay
+from core.pool.season import Season, replay
 
 BOOK = "pool"
 
@@ -106,15 +107,9 @@ def season_of(store: Store, group_id: int) -> Season:
     return replay(store.events(group_id, BOOK))
 
 
-def history(events: Sequence[Event]) -> list[tuple[Event, Event | None]]:
-    """Return every entry with the counter-entry that took it back, newest first: who did what, when."""
-    undone = {event.reverses: event for event in events if event.reverses is not None}
-    return [(event, undone.get(event.id)) for event in reversed(events) if event.reverses is None]
-
-
 def imports(events: Sequence[Event]) -> list[tuple[Event, list[Event]]]:
     """Return the files taken into the book that still stand, newest first, each with its entries that stand."""
-    live = live_events(events)
+    live = Book(events).standing()
     found = []
     for entry in live:
         if entry.kind == "import":

@@ -13,13 +13,14 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from core.accounts.book import Book
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.records import Event, Member
 from core.group.store import Store
 from core.messages import Message, message
 from core.pool.book import BOOK
 from core.pool.deliveries import checked_delivery, may_join
-from core.pool.season import live_events, replay
+from core.pool.season import replay
 from core.tables.cells import crop_code, date_and_time, date_order, is_missing, number, whole_number
 from core.tables.files import Cell, RawTable, read_file
 from core.tables.headings import last_part, plain
@@ -214,7 +215,7 @@ def preview_earlier(
     )
     season = replay(events)
     kind = "delivery" if table.kind == DELIVERIES else "payment"
-    known = {_mark(kind, event.on, event.payload) for event in live_events(events) if event.kind == kind}
+    known = {_mark(kind, event.on, event.payload) for event in Book(events).standing(kind)}
     present = {item.pool: item for item in season.deliveries}
     closed = max((close.on for close in season.closes), default=None)
     seen: dict[tuple[Any, ...], int] = {}

@@ -14,6 +14,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from core.accounts.book import Book
 from core.accounts.splitting import as_decimal, split_exactly
 from core.errors import BalanceError, InputError
 from core.group.records import Event
@@ -141,13 +142,6 @@ class Season:
         return sorted({delivery.pool for delivery in self.deliveries})
 
 
-def live_events(events: Iterable[Event]) -> list[Event]:
-    """Return the events that stand: without those reversed and without the reversals themselves."""
-    events = list(events)
-    undone = {event.reverses for event in events if event.reverses is not None}
-    return [event for event in events if event.reverses is None and event.id not in undone]
-
-
 def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     """Return the season from its events, in order of day and then of writing.
 
@@ -172,7 +166,7 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
     """
     events = list(events)
     _check_closed(events)
-    ordered = sorted(live_events(events), key=lambda event: (event.on, event.id))
+    ordered = sorted(Book(events).standing(), key=lambda event: (event.on, event.id))
     spans = _spans(ordered, agreed)
     receipts = receipt_numbers(events)
     deliveries: list[Delivery] = []
@@ -261,7 +255,7 @@ def terms_on(spans: tuple[tuple[date, Terms], ...], day: date) -> Terms:
 def _check_closed(events: list[Event]) -> None:
     """Refuse what was written after a close and touches its days."""
     by_number = {event.id: event for event in events}
-    for close in [event for event in live_events(events) if event.kind == "close"]:
+    for close in Book(events).standing("close"):
         for event in events:
             if event.id <= close.id:
                 continue

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from core.accounts.finance import present_value
 from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
 from core.group.limits import standard_limit
@@ -194,7 +195,7 @@ def expected_gain_of_waiting(
     except DryholdError:
         return 0.0
     count = np.arange(1, MONTHS_AHEAD + 1)
-    kept = ((1 - monthly_loss) / (1 + monthly_interest)) ** count
+    kept = present_value((1 - monthly_loss) ** count, monthly_interest, count)
     return float(max(0.0, np.max(ahead * kept / float(known.iloc[-1])) - 1))
 
 

@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
+from core.accounts.finance import InventoryCredit, growth
 from core.errors import DryholdError
 from core.group.store import Store
-from core.market.buyers import InventoryCredit
 from core.messages import Message, message
 from core.planning.allocation import Allocation
 from core.planning.batch_physics import Dried, Kept, Physics
@@ -344,7 +344,7 @@ def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: 
     cost = 0.0
     for need in habits.needs:
         months = max(0.0, repaid - need.week) / WEEKS_PER_MONTH
-        owed = need.amount / (1.0 - credit.fee_share) * (1.0 + credit.monthly_interest) ** months
+        owed = need.amount / (1.0 - credit.fee_share) * growth(credit.monthly_interest, months)
         cost += owed * float(case.discount(need.week + months * WEEKS_PER_MONTH)) - need.amount * float(
             case.discount(need.week)
         )

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from core.accounts.finance import growth, present_value
 from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
 from core.group.records import Lot
@@ -112,8 +113,9 @@ def _with_gain(row: SoldLot, rows: list[SoldLot], records: Records, monthly: Mon
     limit = limit_of(lot.commodity)
     base = min(start, limit) if limit is not None else start
     worth = usual * at_harvest * float(mass_after_drying(mass_in, start, base))
-    discount = (1 + _money_cost(records)) ** months_between(lot.harvested_on, row.sold_on)
-    got = row.mass_kg * row.price / discount - row.bags * bag_cost(lot, records.facts)
+    worth_then = row.mass_kg * row.price
+    got = present_value(worth_then, _money_cost(records), months_between(lot.harvested_on, row.sold_on))
+    got -= row.bags * bag_cost(lot, records.facts)
     return replace(row, gain=(got - worth) / worth)
 
 
@@ -163,7 +165,7 @@ def _expected(plan: KeptPlan, case: Case, lot: str) -> tuple[float, float, int] 
 
 def _growth(case: Case, start: date, end: date) -> float:
     """Return by what money grows between two days at the plan's own cost of money."""
-    return float((1 + float(case["interest_monthly"])) ** months_between(start, end))
+    return growth(float(case["interest_monthly"]), months_between(start, end))
 
 
 def planned_lots(records: Records) -> list[PlannedLot]:

@@ -12,6 +12,7 @@ from datetime import date, datetime
 
 import numpy as np
 
+from core.accounts.book import Book
 from core.errors import InputError, NotFoundError
 from core.group.records import Event
 from core.group.store import Store
@@ -58,13 +59,10 @@ class ProgrammeBook:
 
 def read_book(events: Sequence[Event]) -> ProgrammeBook:
     """Return the book as its entries, in the order of writing, leave it; entries taken back do not count."""
-    gone = {event.reverses for event in events if event.reverses is not None}
     goals: dict[tuple[str, str, int | None], Goal] = {}
     rates: list[ExchangeRate] = []
     currency, rates_on = None, None
-    for event in sorted(events, key=lambda item: item.id):
-        if event.id in gone or event.reverses is not None:
-            continue
+    for event in sorted(Book(events).standing(), key=lambda item: item.id):
         given = event.payload
         if event.kind in GOAL_KINDS:
             group_id = event.group_id if given["scope"] == "group" else None

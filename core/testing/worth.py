@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from core.accounts.finance import instalment
+from core.accounts.finance import instalment, present_value
 from core.errors import InputError
 
 if TYPE_CHECKING:
@@ -553,7 +553,7 @@ def payback(
         raise InputError("a meter has a price of 0 or more and lasts at least one season")
     worth = np.asarray(worth_by_scenario, dtype=float)
     drawn = np.random.default_rng(seed).choice(worth, size=(paths, life_seasons))
-    worth_today = (drawn - upkeep_per_season) / (1 + cost_of_money_per_season) ** np.arange(1, life_seasons + 1)
+    worth_today = present_value(drawn - upkeep_per_season, cost_of_money_per_season, np.arange(1, life_seasons + 1))
     paid = np.cumsum(worth_today, axis=1) >= meter_cost
     seasons = np.where(paid.any(axis=1), paid.argmax(axis=1) + 1.0, np.inf)
     # "inverted_cdf" keeps infinity out of the arithmetic of interpolation

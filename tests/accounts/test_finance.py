@@ -5,12 +5,25 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
+import numpy as np
 import numpy_financial
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from core.accounts.finance import add_months, effective_yearly, flat_to_effective, instalment, schedule
+from core.accounts.finance import (
+    add_months,
+    annuity_growth,
+    annuity_worth,
+    effective_yearly,
+    flat_to_effective,
+    growth,
+    instalment,
+    interest_on,
+    present_value,
+    rate_of,
+    schedule,
+)
 from core.errors import InputError
 
 
@@ -118,3 +131,40 @@ def test_months_end_on_the_last_day() -> None:
 def test_what_cannot_be_paid_off_is_said(principal, rate, periods) -> None:
     with pytest.raises(InputError):
         instalment(principal, rate, periods)
+
+
+@pytest.mark.parametrize(("rate", "periods"), [(0.0, 5), (0.02, 12), (0.015, 7.5), (1e-12, 60), (-0.03, 4)])
+def test_growth_present_value_and_annuities_against_numpy_financial(rate: float, periods: float) -> None:
+    """fv and pv of the outside package; at a rate of 1e-12 its own digits are gone, so the limit n is taken there."""
+    assert growth(rate, periods) == pytest.approx(-numpy_financial.fv(rate, periods, 0, 1), rel=1e-12)
+    assert present_value(250.0, rate, periods) == pytest.approx(-numpy_financial.pv(rate, periods, 0, 250), rel=1e-12)
+    paid = periods if rate == 1e-12 else -numpy_financial.fv(rate, periods, 1, 0)
+    worth = periods if rate == 1e-12 else -numpy_financial.pv(rate, periods, 1, 0)
+    assert annuity_growth(rate, periods) == pytest.approx(paid, rel=1e-9)
+    assert annuity_worth(rate, periods) == pytest.approx(worth, rel=1e-9)
+    assert interest_on(rate, periods) == pytest.approx(paid * rate, rel=1e-9)
+    assert rate_of(growth(rate, periods), periods) == pytest.approx(rate, abs=1e-12)
+
+
+def test_growth_is_exact_for_exact_money_and_broadcasts_for_arrays() -> None:
+    """By hand: 1.02^2 = 1.0404; 100 / 1.0404 for the day after two months."""
+    assert growth(Decimal("0.02"), 2) == Decimal("1.0404")
+    assert present_value(Decimal("104.04"), Decimal("0.02"), 2) == Decimal("100")
+    table = present_value(np.array([[1.0], [2.0]]), 0.1, np.arange(3))
+    assert table.shape == (2, 3)
+    assert table[1, 2] == pytest.approx(2 / 1.21)
+    assert isinstance(growth(0.1, 2), float)
+
+
+@pytest.mark.parametrize("rate", [-1.0, -2.0, float("nan")])
+def test_a_rate_that_leaves_nothing_is_refused(rate: float) -> None:
+    for law in (lambda: growth(rate, 2), lambda: interest_on(rate, 2), lambda: annuity_worth(rate, 2)):
+        with pytest.raises(InputError):
+            law()
+
+
+def test_a_rate_needs_time_and_money_that_is_not_below_nothing() -> None:
+    assert rate_of(0.0, 5) == -1.0
+    for grown, periods in ((1.1, 0), (1.1, -1), (-0.1, 3), (1.1, float("inf"))):
+        with pytest.raises(InputError):
+            rate_of(grown, periods)

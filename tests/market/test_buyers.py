@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from core.errors import InputError
+from core.accounts.finance import InventoryCredit
 from core.market.buyers import (
     Buyer,
     DiscountSchedule,
-    InventoryCredit,
     MeterOffset,
     Offer,
     delivery_proceeds,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from core.accounts.finance import InventoryCredit
 from core.errors import InputError
-from core.market.buyers import InventoryCredit
 from core.market.costs import (
     GRAIN_LOAN,
     SELL_GRAIN,
@@ -14,7 +14,6 @@ from core.market.costs import (
     breakeven_price,
     cash_plan,
     cash_sources,
-    credit_rate,
     forgone_rate,
     loan_outcome,
     outlook_by_week,
@@ -94,7 +93,7 @@ def test_a_loan_on_grain_by_hand():
 def test_the_rate_of_a_loan_with_a_fee_against_numpy_financial():
     financial = pytest.importorskip("numpy_financial")
     rate = financial.rate(6, 0, 99.0, -(100 * 1.02**6))
-    assert credit_rate(InventoryCredit(0.7, 0.02, 0.01), 6) == pytest.approx(rate, rel=1e-6)
+    assert InventoryCredit(0.7, 0.02, 0.01).rate(6) == pytest.approx(rate, rel=1e-6)
 
 
 def test_selling_now_costs_what_waiting_would_have_earned():

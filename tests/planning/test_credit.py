@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from core.market.buyers import InventoryCredit
+from core.accounts.finance import InventoryCredit
 from core.planning.allocation import account_balances, broken_limits, complete, evaluate, tail_mean
 from core.planning.case import CashNeed, case_from_json, make_case
 from core.planning.credit import breaks_terms, lendable, loan_cash, loan_value, principal_by_week

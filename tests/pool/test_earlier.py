@@ -11,10 +11,11 @@ from decimal import Decimal as D
 
 import pytest
 
+from core.accounts.book import Book
 from core.errors import ImportRefusedError, InputError
 from core.group.database import open_store
 from core.group.records import Group, Member
-from core.pool.book import history, imports, season_of, take_back, undo_import, write_entries
+from core.pool.book import imports, season_of, take_back, undo_import, write_entries
 from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier, take_in
 from core.pool.payout import pay_by_member
 
@@ -150,7 +151,7 @@ def test_taken_in_once_and_taken_back_whole(store):
     assert imports(store.events(group, "pool")) == []
     # nothing is deleted: the import, three deliveries, the sale, and five counter-entries
     assert len(store.events(group, "pool")) == 10
-    assert all(undone is not None for _event, undone in history(store.events(group, "pool")))
+    assert all(undone is not None for _event, undone in Book(store.events(group, "pool")).history())
 
 
 def test_payments_reach_the_members_account(store):

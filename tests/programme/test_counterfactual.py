@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from core.accounts.finance import InventoryCredit
 from core.group.database import open_store
-from core.market.buyers import InventoryCredit
 from core.planning.batch_physics import Kept, compact_physics
 from core.planning.case import CaseBuyer, CaseLot, CashNeed, CropPrice, DryingChoice, PlanningCase, StorageChoice, Truck
 from core.programme.counterfactual import (

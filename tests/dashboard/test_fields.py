@@ -1,0 +1,156 @@
+"""Fields and the one confirmation: what is typed is read as it can only be meant, and is written once."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from core.accounts.typed import typed_number
+from core.errors import InputError
+
+
+def page() -> None:
+    """A small page: whom to pay, how much; what is written is kept in the session."""
+    from decimal import Decimal
+
+    import streamlit as st
+
+    from dashboard.forms.confirm import confirm_once
+    from dashboard.forms.fields import Field, draw_fields
+
+    owed = {"39": Decimal(13446), "7": Decimal(50)}
+    fields = (
+        Field(name="who", label="Member", kind="choice", options={"39": "Zoe, member 39", "7": "Ada, member 7"}),
+        lambda values: Field(
+            name="amount",
+            label="Amount",
+            kind="money",
+            unit="XOF",
+            low=1,
+            step=Decimal(1),
+            value=owed.get(values["who"]),
+            follows=("who",),
+        ),
+        Field(name="note", label="Note", required=False),
+    )
+    filled = draw_fields("pay", fields)
+    written = st.session_state.setdefault("written", [])
+    confirm_once(
+        "pay",
+        filled,
+        lambda values: f"{values['who']} pays {values['amount']}",
+        lambda values, token: written.append((values["who"], values["amount"], token)),
+        cautions=lambda values: ["That is ten times what is owed."] if values["amount"] > 100000 else [],
+        seen=len(written),
+    )
+
+
+def opened() -> AppTest:
+    return AppTest.from_function(page, default_timeout=30).run()
+
+
+def amount(at: AppTest) -> Any:
+    return next(item for item in at.text_input if item.label == "Amount, XOF")
+
+
+def press(at: AppTest, key: str) -> AppTest:
+    return at.button(key=f"pay.{key}").click().run()
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("36000", "36000"), ("36 000", "36000"), ("36,5", "36.5"), ("1,234,567", "1234567"), ("1.234,50", "1234.50"),
+     ("1,234.50", "1234.50"), ("0,125", "0.125"), ("-5", "-5"), ("−5", "-5"), (".5", "0.5"), ("12,3456", "12.3456")],
+)  # fmt: skip
+def test_a_number_is_read_as_it_can_only_be_meant(text: str, value: str) -> None:
+    assert typed_number(text) == Decimal(value)
+
+
+@pytest.mark.parametrize(
+    "text", ["36,000", "36.000", "", "abc", "1e9", "nan", "inf", "--5", "12 34", "1,2,3", "1,23,456", "٣", "1" * 14]
+)
+def test_a_number_that_can_mean_two_things_or_none_is_refused(text: str) -> None:
+    with pytest.raises(InputError):
+        typed_number(text)
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("36,000", "two ways"),
+        ("text", "not a number"),
+        ("-5", "at least 1"),
+        ("12.5", "steps of 1"),
+        ("0", "at least 1"),
+    ],
+)
+def test_what_cannot_be_right_is_said_beside_the_field_and_nothing_is_written(typed: str, words: str) -> None:
+    at = opened()
+    at.selectbox[0].set_value("39").run()
+    amount(at).set_value(typed).run()
+    assert [error for error in at.error if words in error.value]
+    press(at, "continue")
+    assert not at.session_state["written"]
+    assert not [b for b in at.button if b.key == "pay.record"]
+
+
+def test_an_empty_form_is_complained_of_only_when_it_is_sent() -> None:
+    at = opened()
+    assert not at.error
+    press(at, "continue")
+    assert len(at.error) == 2  # whom and how much; a note need not be
+
+
+def test_the_amount_follows_the_member_and_nothing_survives_into_the_next_entry() -> None:
+    at = opened()
+    at.selectbox[0].set_value("39").run()
+    assert amount(at).value == "13446"
+    at.selectbox[0].set_value("7").run()
+    assert amount(at).value == "50"
+    next(item for item in at.text_input if item.label == "Note").set_value("of the last load").run()
+    press(at, "continue")
+    press(at, "record")
+    assert [row[:2] for row in at.session_state["written"]] == [("7", Decimal(50))]
+    assert at.selectbox[0].value is None
+    assert all(not item.value for item in at.text_input)
+
+
+def test_the_summary_is_said_before_anything_is_written_and_can_be_changed() -> None:
+    at = opened()
+    at.selectbox[0].set_value("39").run()
+    press(at, "continue")
+    assert any("39 pays 13446" in item.value for item in at.markdown)
+    assert not at.session_state["written"]
+    assert amount(at).disabled
+    press(at, "change")
+    assert amount(at).value == "13446"
+    assert not amount(at).disabled
+
+
+def test_something_unusual_is_asked_about_first() -> None:
+    at = opened()
+    at.selectbox[0].set_value("7").run()
+    amount(at).set_value("500000").run()
+    press(at, "continue")
+    assert [item.value for item in at.warning] == ["That is ten times what is owed."]
+    assert at.button(key="pay.record").label == "Record anyway"
+
+
+def test_the_same_entry_seen_the_same_has_one_token_and_after_a_new_look_another() -> None:
+    """Two tabs that saw the same book send one token; the next entry of the same sum is another."""
+    tokens = []
+    for at in (opened(), opened()):
+        at.selectbox[0].set_value("39").run()
+        press(at, "continue")
+        press(at, "record")
+        tokens.append(at.session_state["written"][0][2])
+        at.selectbox[0].set_value("39").run()
+        press(at, "continue")
+        press(at, "record")
+        tokens.append(at.session_state["written"][1][2])
+    assert tokens[0] == tokens[2]
+    assert tokens[1] == tokens[3]
+    assert tokens[0] != tokens[1]
