@@ -7,8 +7,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from core.errors import InputError
 from core.accounts.finance import InventoryCredit
+from core.errors import InputError
 from core.market.buyers import (
     Buyer,
     DiscountSchedule,
