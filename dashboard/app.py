@@ -7,57 +7,34 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import state
+from dashboard.contents import START_PAGE, menu, people
 from dashboard.text import _, languages
 
 VIEWS = Path(__file__).with_name("views")
 
 
 def pages() -> dict[str, list[st.Page]]:
-    """Return the pages by section, each a file of its own."""
-    sections = {
-        _("Manager: planning a sale"): [
-            ("plan", _("Sale plan"), "event_upcoming"),
-            ("next_actions", _("Next actions"), "checklist"),
-            ("drying", _("Drying outlook"), "wb_sunny"),
-            ("floor", _("Drying floor"), "view_timeline"),
-            ("storage", _("Storage outlook"), "warehouse"),
-            ("prices", _("Prices"), "show_chart"),
-            ("buyers", _("Buyers and offers"), "storefront"),
-            ("season_end", _("Season's end"), "fact_check"),
-        ],
-        _("Treasurer: sharing costs"): [
-            ("meter_shares", _("Who pays what"), "call_split"),
-            ("meter_account", _("The meter's account"), "menu_book"),
-            ("meter_log", _("Who has the meter"), "calendar_month"),
-            ("meter_worth", _("What testing is worth"), "savings"),
-            ("deliveries", _("Deliveries"), "scale"),
-            ("payout", _("Pools and pay-out"), "payments"),
-            ("statements", _("Members' statements"), "receipt_long"),
-        ],
-        _("Programme: comparing groups"): [
-            ("programme_overview", _("All groups"), "groups"),
-            ("programme_group", _("One group's profile"), "person_search"),
-            ("programme_help", _("What would help"), "volunteer_activism"),
-        ],
-        _("Records and settings"): [
-            ("check", _("Check one lot"), "task_alt"),
-            ("lots", _("Lots and readings"), "inventory_2"),
-            ("readings_import", _("Bring in a table"), "upload_file"),
-            ("members", _("Members"), "badge"),
-            ("weather", _("Weather"), "cloud"),
-            ("settings", _("Settings"), "settings"),
-            ("own_crop", _("Your own crop"), "science"),
-            ("sources", _("Where the numbers come from"), "link"),
-        ],
-    }
-    return {
-        section: [
-            st.Page(VIEWS / f"{name}.py", title=title, icon=f":material/{icon}:", url_path=name)
-            for name, title, icon in entries
-            if (VIEWS / f"{name}.py").exists()
+    """Return the pages by heading, those of the person at the screen first; the first of all only leads to theirs."""
+    own = state.role()
+    start = st.Page(_lead, title=_("Start"), url_path="start", default=True, visibility="hidden")
+    listed = {
+        heading: [
+            st.Page(
+                VIEWS / f"{entry.name}.py",
+                title=entry.title,
+                icon=f":material/{entry.icon}:",
+                url_path=entry.name,
+            )
+            for entry in found
         ]
-        for section, entries in sections.items()
+        for heading, found in menu(own).items()
     }
+    return {"": [start], **listed}
+
+
+def _lead() -> None:
+    """Go on to the page that a person begins with, so that it has an address of its own."""
+    st.switch_page(VIEWS / f"{START_PAGE[state.role()]}.py", query_params=state.address())
 
 
 def side_bar() -> None:
@@ -65,6 +42,17 @@ def side_bar() -> None:
     groups = state.store().groups()
     chosen = state.current_group()
     with st.sidebar:
+        words = people()
+        person = st.selectbox(
+            _("Who are you?"),
+            list(words),
+            index=list(words).index(state.role()),
+            format_func=lambda key: words[key],
+            key=f"role_picker_{state.role()}",
+        )
+        if person != state.role():
+            st.session_state["role"] = person
+            st.rerun()
         if chosen is not None:
             names = {group.id: group.name for group in groups}
             picked = st.selectbox(
@@ -93,6 +81,8 @@ def side_bar() -> None:
 
 
 st.set_page_config(page_title="dryhold", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide")
-chosen_page = st.navigation({section: entries for section, entries in pages().items() if entries}, expanded=True)
+state.read_address()
+chosen_page = st.navigation(pages(), expanded=True)
 side_bar()
+state.write_address()
 chosen_page.run()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ import streamlit as st
 from core.errors import DryholdError
 from core.messages import Message
 from dashboard import state
+from dashboard.contents import entries
 from dashboard.text import _, say
 
 CAUTIONS = {
@@ -32,13 +34,55 @@ CAUTIONS = {
 }
 
 
-def start(title: str, question: str) -> None:
-    """Show a page's title, the question that it answers, and whether the group is the demo."""
-    st.title(title)
+def compose(name: str, sections: dict[str, str]) -> None:
+    """Draw a page: its title, the choice of a section where there are several, and the chosen section alone.
+
+    Parameters
+    ----------
+    name : str
+        Of the page, as in the address.
+    sections : dict
+        Name of a file in `dashboard/sections` to its label; the first is shown where none was chosen. The choice
+        stays in the address and, within a session, when the page is left.
+    """
+    st.title(entries()[name].title)
     group = state.current_group()
     if group is not None and group.demo:
         st.caption(_("Example group: people, places and prices are invented."))
+    section = _choose_section(name, sections) if len(sections) > 1 else next(iter(sections))
+    import_module(f"dashboard.sections.{section}").show()
+
+
+def _choose_section(name: str, sections: dict[str, str]) -> str:
+    """Return the section that was asked for in the address or chosen on the page."""
+    key, seen = f"section_{name}", f"section_seen_{name}"
+    asked = st.query_params.get("section")
+    if asked in sections and asked != st.session_state.get(seen):
+        st.session_state[key] = asked
+    if st.session_state.get(key) not in sections:
+        st.session_state[key] = next(iter(sections))
+    chosen = st.segmented_control(
+        _("Part of this page"),
+        list(sections),
+        format_func=lambda section: sections[section],
+        required=True,
+        key=key,
+        label_visibility="collapsed",
+        persist_state="session",
+    )
+    state.put_in_address("section", chosen)
+    st.session_state[seen] = chosen
+    return str(chosen)
+
+
+def start(title: str, question: str) -> None:
+    """Show the question that a section answers (its title is the page's, drawn by `compose`)."""
     st.markdown(f"**{question}**" if question else "")
+
+
+def link(name: str, label: str, section: str | None = None) -> None:
+    """Show a link to another page, to one of its sections where that is named."""
+    st.page_link(f"views/{name}.py", label=label, query_params=state.address(section))
 
 
 def answer(sentence: str) -> None:

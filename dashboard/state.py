@@ -58,3 +58,44 @@ def choose_group(group_id: int) -> None:
 def who() -> str:
     """Return the name of the person who writes, as given in the settings."""
     return str(st.session_state.get("who") or os.environ.get("DRYHOLD_WHO") or "not named")
+
+
+def role() -> str:
+    """Return who is at the screen: manager, treasurer or officer."""
+    return str(st.session_state.get("role", "manager"))
+
+
+# What the address keeps, so that a reload or a second tab shows the same: name in the address to name in the session.
+ADDRESS = {"group": "group_id", "role": "role", "lang": "language"}
+
+
+def put_in_address(name: str, value: object) -> None:
+    """Write a value into the page's address where it is not there yet."""
+    if st.query_params.get(name) != str(value):
+        st.query_params[name] = str(value)
+
+
+def read_address() -> None:
+    """Take group, person and language from the address where somebody opened or changed it."""
+    allowed = {"group": {str(group.id) for group in store().groups()}, "role": {"manager", "treasurer", "officer"}}
+    for name, key in ADDRESS.items():
+        asked = st.query_params.get(name)
+        if asked is None or asked == st.session_state.get(f"seen_{name}"):
+            continue
+        if asked in allowed.get(name, {asked}):
+            st.session_state[key] = int(asked) if name == "group" else asked
+
+
+def write_address() -> None:
+    """Write group, person and language into the address of the page."""
+    for name, value in address().items():
+        put_in_address(name, value)
+        st.session_state[f"seen_{name}"] = value
+
+
+def address(section: str | None = None) -> dict[str, str]:
+    """Return what the address of a page holds, with a section where one is meant."""
+    group = current_group()
+    found = {"group": str(group.id) if group else "", "role": role(), "lang": str(st.session_state.get("language", ""))}
+    found["section"] = section or ""
+    return {name: value for name, value in found.items() if value}

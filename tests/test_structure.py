@@ -128,18 +128,24 @@ def test_every_datum_has_source_and_basis():
     assert seen > 50
 
 
-def test_every_page_file_is_in_the_menu():
-    menu = (ROOT / "dashboard" / "app.py").read_text(encoding="utf-8")
-    for path in (ROOT / "dashboard" / "views").glob("*.py"):
-        if path.stem != "__init__":
-            assert f'"{path.stem}"' in menu
+def test_every_page_is_in_the_menu_and_every_section_on_one_page():
+    from tests.dashboard.pages import pages_with_sections
+
+    listed = re.findall(r'PageEntry\("(\w+)"', (ROOT / "dashboard" / "contents.py").read_text(encoding="utf-8"))
+    shown = pages_with_sections()
+    assert sorted(listed) == sorted(shown)
+    sections = [section for found in shown.values() for section in found]
+    files = {path.stem for path in (ROOT / "dashboard" / "sections").glob("*.py")} - {"__init__"}
+    assert sorted(sections) == sorted(files)
 
 
 def test_every_page_is_in_the_contributors_guide():
+    from tests.dashboard.pages import pages_with_sections
+
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    for path in (ROOT / "dashboard" / "views").glob("*.py"):
-        if path.stem != "__init__":
-            assert f"`{path.stem}`" in guide, f"DEVELOPERS.md does not name the page {path.stem}"
+    for page, sections in pages_with_sections().items():
+        line = f"`{page}`: " + ", ".join(f"`{section}`" for section in sections)
+        assert line in guide, f"DEVELOPERS.md does not say: {line}"
 
 
 def test_no_path_of_a_machine_in_the_tree():

@@ -1,1 +1,1 @@
-"""One file a page."""
+"""The fifteen pages: each file names the sections that it is made of."""

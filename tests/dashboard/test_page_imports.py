@@ -12,8 +12,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPT = """
 import sys
-from streamlit.testing.v1 import AppTest
-app = AppTest.from_file("dashboard/views/{page}.py", default_timeout=120).run()
+from tests.dashboard.pages import open_alone
+app = open_alone("{page}")
 assert not app.exception, app.exception
 assert app.title, "the page did not open"
 print("LOADED", *sorted(name for name in ("scipy", "statsmodels", "sklearn", "openpyxl") if name in sys.modules))

@@ -12,7 +12,6 @@ import openpyxl
 import pandas as pd
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
 
 from core.group.database import open_store
 from core.programme.currencies import ExchangeRate
@@ -21,7 +20,7 @@ from core.programme.group_file import export_group
 from core.programme.programme_book import choose_currency, enter_goal, enter_rate, programme_book
 from core.programme.report import csv_bytes, definitions_table, report_tags, workbook_bytes
 from demo_data.many_groups import add_invented_groups
-from tests.dashboard.pages import APP, open_page
+from tests.dashboard.pages import open_alone, open_page
 
 PAGES = ["programme_overview", "programme_group", "programme_help"]
 NOW = datetime(2026, 11, 20, 7, tzinfo=UTC)
@@ -54,11 +53,6 @@ def many_store(many_file, tmp_path, monkeypatch):
     st.cache_data.clear()
 
 
-def open_view(name: str) -> AppTest:
-    """Return a page run by itself: the app would plan the first group's sale before it."""
-    return AppTest.from_file(str(APP.parent / "views" / f"{name}.py"), default_timeout=120).run()
-
-
 def words_of(app):
     parts = [app.markdown, app.caption, app.info, app.warning, app.subheader, app.error]
     return " ".join(str(item.value) for part in parts for item in part)
@@ -70,7 +64,7 @@ def table(app, column):
 
 @pytest.mark.parametrize("name", PAGES)
 def test_opens_on_the_example(name, demo_store):
-    app = open_view(name)
+    app = open_alone(name)
     assert not app.exception
     assert not app.error
     assert app.info
@@ -78,17 +72,17 @@ def test_opens_on_the_example(name, demo_store):
 
 @pytest.mark.parametrize("name", PAGES)
 def test_opens_on_an_empty_group(name, empty_store):
-    assert not open_view(name).exception
+    assert not open_alone(name).exception
 
 
 def test_opens_from_the_menu(demo_store):
     app = open_page("programme_group")
     assert not app.exception
-    assert app.title[0].value == "One group's profile"
+    assert app.title[0].value == "Groups"
 
 
 def test_every_indicator_can_be_shown(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     for key in DEFINITIONS:
         app.selectbox(key="indicator_key").select(key).run()
         assert not app.exception, key
@@ -96,14 +90,14 @@ def test_every_indicator_can_be_shown(many_store):
 
 
 def test_days_to_dry_against_what_conditions_allowed(demo_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.toggle(key="show_expected").set_value(True).run()
     assert not app.exception
     assert not app.error
 
 
 def test_groups_stand_in_the_alphabet_and_nobody_is_ranked(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     names = sorted(group.name for group in many_store.groups())
     for frame in app.dataframe:
         if "Group" in frame.value.columns:
@@ -117,7 +111,7 @@ def test_groups_stand_in_the_alphabet_and_nobody_is_ranked(many_store):
 
 
 def test_data_quality_comes_first(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     assert app.subheader[0].value == "How complete are the records?"
     assert "Agreed to be named" in app.dataframe[0].value.columns
 
@@ -125,19 +119,19 @@ def test_data_quality_comes_first(many_store):
 def test_targets_stand_in_words_beside_the_value(many_store):
     enter_goal(many_store, "target", "dry_when_bagged", 0.9, date(2027, 6, 30), "Officer", NOW, "work plan")
     enter_goal(many_store, "baseline", "dry_when_bagged", 0.6, date(2024, 6, 30), "Officer", NOW, "survey")
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     text = words_of(app)
     assert "target 90 % by Jun 30, 2027" in text
     assert "baseline 60 % (Jun 30, 2024)" in text
     app.selectbox(key="indicator_key").select("dry_when_bagged").run()
     spec = json.loads(app.get("plotly_chart")[1].proto.spec)
     assert "target" in [trace.get("name") for trace in spec["data"]]
-    assert "target 90 %" in words_of(open_view("programme_group"))
+    assert "target 90 %" in words_of(open_alone("programme_group"))
 
 
 def test_a_target_is_written_into_the_book_with_who_and_when(many_store, monkeypatch):
     monkeypatch.setenv("DRYHOLD_WHO", "Officer Imvala")
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.selectbox(key="goal_key").select("dry_when_sold").run()
     app.number_input(key="goal_value").set_value(85.0)
     app.text_input(key="goal_source").set_value("agreement of 2026")
@@ -150,7 +144,7 @@ def test_a_target_is_written_into_the_book_with_who_and_when(many_store, monkeyp
 
 
 def test_an_impossible_target_is_refused_in_words(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.selectbox(key="goal_key").select("dry_when_sold").run()
     app.number_input(key="goal_value").set_value(140.0)
     next(button for button in app.button if button.label.startswith("Write it")).click().run()
@@ -160,12 +154,12 @@ def test_an_impossible_target_is_refused_in_words(many_store):
 
 def test_money_without_a_rate_is_kept_apart_and_with_one_compared(many_store):
     choose_currency(many_store, "MWK", date(2026, 11, 1), "Officer", NOW)
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.selectbox(key="indicator_key").select("cost_per_tonne_tested").run()
     assert "No rate is known for TZS" in words_of(app)
     without = len(table(app, "Counted"))
     enter_rate(many_store, ExchangeRate("TZS", "MWK", 0.65, date(2026, 10, 30), "invented"), "Officer", NOW)
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.selectbox(key="indicator_key").select("cost_per_tonne_tested").run()
     assert "No rate is known" not in words_of(app)
     assert len(table(app, "Counted")) > without
@@ -173,7 +167,7 @@ def test_money_without_a_rate_is_kept_apart_and_with_one_compared(many_store):
 
 
 def test_a_rate_is_taken_in_by_the_form(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.text_input(key="rate_from").set_value("tzs")
     app.text_input(key="rate_to").set_value("MWK")
     app.number_input(key="rate_value").set_value(0.65)
@@ -188,29 +182,29 @@ def test_a_rate_is_taken_in_by_the_form(many_store):
 
 
 def test_changes_say_where_it_cannot_be_told(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.selectbox(key="indicator_key").select("dry_when_bagged").run()
     assert "of 100 in 2025/26" in words_of(app)
     frame = table(app, "Compared by")
     assert set(frame["What may be said"]) <= {"better", "worse", "about the same", "cannot tell yet"}
-    group = open_view("programme_group")
+    group = open_alone("programme_group")
     seasons = table(group, "What may be said")
     assert [column for column in seasons.columns if column.startswith("20")] == ["2025/26", "2026/27"]
 
 
 def test_small_cells_are_blank_on_both_pages(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     frame = table(app, "Owners")
     shown = [int(people) for people in frame["People"] if people != "blank"]
     assert all(people >= 5 for people in shown)
-    group = open_view("programme_group")
+    group = open_alone("programme_group")
     own = table(group, "Owners")
     assert all(people == "blank" or int(people) >= 5 for people in own["People"])
     assert all(value == "–" for people, value in zip(own["People"], own["Value"], strict=True) if people == "blank")
 
 
 def test_the_export_has_tags_and_no_formula(many_store):
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     app.button(key="prepare_workbook").click().run()
     assert not app.exception
     labels = [button.label for button in app.get("download_button")]
@@ -264,7 +258,7 @@ def test_thirty_files_in_one_go_through_the_page(many_store, empty_store):
         ("later.zip", later),
         ("older.zip", made[2][1]),
     ]
-    app = open_view("programme_overview")
+    app = open_alone("programme_overview")
     happened, frame = take_in(app, files)
     assert [happened[f"{number:02d}.zip"] for number in range(28)] == ["added"] * 28
     assert happened["again.zip"] == "here already"
@@ -279,7 +273,7 @@ def test_thirty_files_in_one_go_through_the_page(many_store, empty_store):
 
 
 def test_the_groups_file_leaves_names_out_unless_asked(many_store):
-    app = open_view("programme_group")
+    app = open_alone("programme_group")
     assert app.radio(key="file_privacy").value == "none"
     app.button(key="prepare_group_file").click().run()
     assert not app.exception

@@ -9,7 +9,7 @@ def test_all_tables_are_shown_and_searchable(demo_store):
     app = open_page("sources")
     assert not app.exception
     everything = app.dataframe[0].value
-    assert {"grain/commodities", "grain/keeping"} <= set(everything["table"])
+    assert {"grain/commodities", "storage/keeping"} <= set(everything["table"])
     app.text_input(key="sources_search").set_value("cowpea cromarty").run()
     assert not app.exception
     found = app.dataframe[0].value

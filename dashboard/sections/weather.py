@@ -207,7 +207,7 @@ def entry_form(group, normals: Normals, names: dict[int, str], now: datetime) ->
                 st.rerun()
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(_("Weather"), _("What weather do the outlooks rest on, and how good is it?"))
     group = page.stop_if_no_group()
@@ -278,6 +278,3 @@ def main() -> None:
             ),
         ]
     )
-
-
-main()

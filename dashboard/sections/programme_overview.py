@@ -408,7 +408,7 @@ def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None
     )
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(
         _("All groups"), _("Which groups differ by more than chance, and where are the records too thin to tell?")
@@ -476,6 +476,3 @@ def main() -> None:
         )
     except DryholdError as error:
         page.show_error(error)
-
-
-main()

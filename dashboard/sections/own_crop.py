@@ -39,7 +39,7 @@ class Proposal:
     pairs: tuple[tuple[float, float, float], ...] = ()
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Your own crop"), _("How wet is a crop or variety that the published tables do not know?"))
     group = page.stop_if_no_group()
     known = own_crops(state.store(), group.id)
@@ -214,6 +214,3 @@ def _code(name: str) -> str:
     """Return a code made of a name's letters and digits."""
     letters = "".join(letter if letter.isalnum() else "_" for letter in name.casefold())
     return f"own_{letters.strip('_') or 'crop'}"
-
-
-main()

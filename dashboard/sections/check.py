@@ -31,7 +31,7 @@ from dashboard.text import _, day, language, number
 KEEP = {"persist_state": "session"}
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Check one lot"), _("Is this grain dry enough to keep, and if not, what is to be done?"))
     group = state.current_group()
     crops = crops_of_group(state.store(), group.id) if group is not None else crops_of_group(None, 0)
@@ -217,6 +217,3 @@ def _source_lines(crop: Commodity, limits: dict[str, float]) -> list[str]:
             months=number(limits["months"], 0), weeks=number(limits["weeks"], 0)
         ),
     ]
-
-
-main()

@@ -261,7 +261,7 @@ def _season(lots: Sequence[tuple[Lot, float]], reports: dict[int, LotReport]) ->
     return season_worth({str(lot): report.worth for lot, report in reports.items()}, owners)
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(
         _("What testing is worth"),
@@ -503,6 +503,3 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
         alt=_("Worth of testing by bags probed"),
         key="worth_probing",
     )
-
-
-main()

@@ -32,7 +32,7 @@ SEED = 4
 LOOK_BEYOND_DAYS = 8
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Drying floor"), _("Which lot goes on which space on which day, so that least is lost?"))
     group = page.stop_if_no_group()
     store = state.store()
@@ -403,6 +403,3 @@ def _sources() -> None:
             _("Lots on the cob or in the pod are dried as if they were loose grain"),
         ]
     )
-
-
-main()

@@ -172,7 +172,7 @@ def copy_of_database() -> bytes | None:
         return target.read_bytes()
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(_("Settings"), _("Which group is this, who is writing, and what is assumed?"))
     name = st.text_input(_("Your name (kept beside every change)"), st.session_state.get("who", ""), key="who_entry")
@@ -192,6 +192,3 @@ def main() -> None:
             st.info(_("This database is on a server: its keeper makes the copies."))
         else:
             st.download_button(_("Save the copy"), data, file_name="dryhold-copy.sqlite3", key="save_copy")
-
-
-main()

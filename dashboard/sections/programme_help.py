@@ -177,7 +177,7 @@ def show_visits(groups: list[Group]) -> None:
             page.table(pd.DataFrame(rest), "visit_table", "visits.csv")
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(
         _("What would help"),
@@ -227,6 +227,3 @@ def main() -> None:
             ]
         )
         page.caution("advice")
-
-
-main()

@@ -196,7 +196,7 @@ def show_hindsight(records: Records) -> None:
         )
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(_("One group's profile"), _("How did this group do, and what could it have kept?"))
     group = page.stop_if_no_group()
@@ -217,6 +217,3 @@ def main() -> None:
         page.caution("advice")
     except DryholdError as error:
         page.show_error(error)
-
-
-main()

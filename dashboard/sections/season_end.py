@@ -11,7 +11,7 @@ from dashboard.charts.plan import planned_and_done_figure
 from dashboard.text import _, day, money, number, say
 
 
-def main() -> None:
+def show() -> None:
     page.start(
         _("Season's end"), _("What did the group plan, what did it do, what was it paid, and why do they differ?")
     )
@@ -90,6 +90,3 @@ def main() -> None:
         ]
     )
     page.caution("advice")
-
-
-main()

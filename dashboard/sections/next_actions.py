@@ -11,7 +11,7 @@ from dashboard.planning import chosen, last_plan, made_plan
 from dashboard.text import _, day, money, say
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Next actions"), _("What is to be done next, on which day, and by whom?"))
     group = page.stop_if_no_group()
     made = None
@@ -85,6 +85,3 @@ def main() -> None:
     )
     page.sources([_("Days to order ahead: ten for bags, seven for trucks and dryers (judgement).")])
     page.caution("advice")
-
-
-main()

@@ -131,7 +131,7 @@ def booking_of(row: ProposedDay) -> dict[str, Any]:
     }
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(_("Who has the meter"), _("Where is the meter now, and who needs it on the coming days?"))
     group = page.stop_if_no_group()
@@ -197,6 +197,3 @@ def main() -> None:
             ),
         ]
     )
-
-
-main()

@@ -84,7 +84,7 @@ def preview_of(data: bytes, name: str, group_id: int, version: int, options: str
     return found
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Bring in a table"), _("Which tests does this file hold, and which of its rows cannot be used?"))
     group = page.stop_if_no_group()
     done = st.session_state.pop("import_done", None)
@@ -372,6 +372,3 @@ def past_imports(group: Any) -> None:
                 state.store().undo_import(entry.id, state.now())
                 st.session_state["import_done"] = _("{file} is taken back.").format(file=literal(entry.file_name))
                 st.rerun()
-
-
-main()

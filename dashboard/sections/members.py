@@ -14,7 +14,7 @@ from dashboard import page, state
 from dashboard.text import _, day, literal, ngettext
 
 
-def main() -> None:
+def show() -> None:
     page.start(_("Members"), _("Who belongs to the group?"))
     group = page.stop_if_no_group()
     note = st.session_state.pop("members_done", None)
@@ -110,6 +110,3 @@ def form(group: Any, members: list[Member]) -> None:
         state.store().add_member(new)
     st.session_state["members_done"] = _("{name} is stored.").format(name=literal(new.name))
     st.rerun()
-
-
-main()

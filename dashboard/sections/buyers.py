@@ -35,7 +35,7 @@ SPOT_SHARE = 0.7
 SAME = 0.02
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(
         _("Buyers and offers"),
@@ -610,6 +610,3 @@ def show_entries(group: Group) -> None:
             "buyers_entries",
             "buyers_book.csv",
         )
-
-
-main()

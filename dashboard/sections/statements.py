@@ -23,7 +23,7 @@ def effects_of(group_id: int, version: int) -> list[PriceEffect]:
     return price_effects(state.store().events(group_id, "pool"))
 
 
-def main() -> None:
+def show() -> None:
     """Show the page."""
     page.start(
         _("Members' statements"),
@@ -74,6 +74,3 @@ def main() -> None:
         )
     except DryholdError as error:
         page.show_error(error)
-
-
-main()

@@ -1,0 +1,281 @@
+"""Lots and readings: how moist each lot is, how sure that is, what may be said about it, and what is done to it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from core.group.lot_actions import actions_of_lot
+from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
+from core.group.own_crops import crops_of_group
+from core.group.sampling import bags_for_precision, bags_to_probe
+from core.reports.log_sheet import log_sheet
+from dashboard import page, state
+from dashboard.charts.lots import bags_figure, lots_figure, verdict_words
+from dashboard.forms import lots as forms
+from dashboard.text import _, day, language, moment, money, ngettext, number, percent, say
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def states_of(group_id: int, version: int, at: str, _now: Any) -> list[LotState]:
+    """Return where the lots stand."""
+    return current_lot_states(state.store(), group_id, _now)
+
+
+def show() -> None:
+    page.start(_("Lots and readings"), _("Which lots are dry enough, and how sure is that?"))
+    group = page.stop_if_no_group()
+    note = st.session_state.pop("lots_done", None)
+    if note:
+        st.success(note)
+    with page.plain_errors():
+        now = state.now()
+        version = state.store().version(group.id)
+        states = states_of(group.id, version, now.strftime("%Y-%m-%dT%H"), now)
+        if states:
+            overview(group, states)
+            one_lot(group, states)
+        else:
+            page.answer(_("There is no lot in store or drying. Add one below, or bring in a table of tests."))
+        entry(group, states)
+        page.caution("mould")
+        page.caution("meter")
+        page.sources(
+            [
+                _(
+                    "Range of a lot's mean: spread between bags, bags probed out of how many, error of reading, of "
+                    "the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
+                ),
+                _(
+                    "Dry enough, too wet, cannot tell: guard band by what a refusal costs against one more day of "
+                    "drying (JCGM 106:2012)."
+                ),
+                _(
+                    "Bags to probe: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
+                    "13690, from memory)."
+                ),
+                _(
+                    "Keeping: 65 to 70 % humidity between the grains at the store's warmest temperature (common "
+                    "practice)."
+                ),
+                _("'Maize is dry below 13 %, at 15 % dry it more': common practice, no source."),
+            ]
+        )
+
+
+def overview(group: Any, states: list[LotState]) -> None:
+    """Show the answer, the picture and the table."""
+    counts = {key: sum(one.decision == key for one in states) for key in verdict_words()}
+    parts = [f"{counts[key]} {name}" for key, name in verdict_words().items() if counts[key]]
+    lots = ngettext("Of {count} lot", "Of {count} lots", len(states)).format(count=len(states))
+    said = f"{lots}: {', '.join(parts)}"
+    page.answer(f"{said}.")
+    if any(one.moisture for one in states):
+        page.chart(
+            lots_figure(states),
+            alt=_("Mean moisture of each lot with the range that holds it in 9 of 10 cases, and the limit that binds. ")
+            + said,
+            key="lots_picture",
+        )
+    page.table(lots_table(group, states), key="lots_table", file_name="lots.csv")
+
+
+def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
+    """Return the lots as a table for people."""
+    crops = crops_of_group(state.store(), group.id)
+    people = {member.id: member.name for member in state.store().members(group.id)}
+    words = verdict_words()
+    rows = []
+    for one in states:
+        low, high = one.moisture.interval(0.9) if one.moisture else (float("nan"), float("nan"))
+        rows.append(
+            {
+                _("Lot"): one.lot.label,
+                _("Verdict"): words[one.decision],
+                _("Crop"): _(crops[one.lot.commodity].name) if one.lot.commodity in crops else one.lot.commodity,
+                _("Moisture, %"): round(one.moisture.mean_pct, 1) if one.moisture else None,
+                _("9 of 10 times between"): f"{number(low)} – {number(high)}" if one.moisture else "–",
+                _("Limit, %"): round(one.limit.moisture_pct, 1),
+                _("Bags probed"): f"{one.moisture.bags_probed} / {one.bags}" if one.moisture else f"0 / {one.bags}",
+                _("Bags likely above"): percent(one.share_wet) if one.moisture else "–",
+                _("Mass, kg"): round(one.mass_now_kg),
+                _("Owner"): people.get(one.lot.owner_id or 0, _("pool") if one.lot.shares else "–"),
+                _("Form"): _(one.lot.form),
+                _("Last test"): moment(one.tested_at, group.time_zone) if one.tested_at else "–",
+                _("Doubts"): len(one.flags),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def one_lot(group: Any, states: list[LotState]) -> None:
+    """Show one lot: verdict, reasons, doubts, its bags."""
+    st.subheader(_("One lot"))
+    by_id = {one.lot.id: one for one in states}
+    chosen = st.selectbox(
+        _("Lot"), list(by_id), format_func=lambda key: by_id[key].lot.label, key="lots_chosen", persist_state="session"
+    )
+    one = by_id.get(chosen) or states[0]
+    words = verdict_words()
+    st.markdown(
+        _("**{verdict}**, with the risk of error held at {risk}").format(
+            verdict=words[one.decision], risk=percent(one.risk, 1)
+        )
+    )
+    rules = judging_rules(state.store(), group.id)
+    st.caption(
+        _(
+            "A refusal or spoilt part is taken to cost {refusal}, one more day of drying {day_cost}; the risk is "
+            "the second divided by the first."
+        ).format(
+            refusal=money(cost_if_refused(one.lot, one.mass_now_kg, rules), group.currency),
+            day_cost=money(cost_of_a_day(one.mass_now_kg, rules), group.currency),
+        )
+    )
+    st.text(_("The limit that binds: {reason}").format(reason=say(one.limit.binding.reason)))
+    for reason in one.reasons:
+        st.text(f"• {say(reason)}")
+    if one.again and one.decision != "dry enough":
+        st.text(_("Bags to dry again or keep apart: {bags}").format(bags=", ".join(one.again)))
+    if one.moisture and one.moisture.bag_means_pct:
+        page.chart(
+            bags_figure(one.moisture, one.limit.moisture_pct),
+            alt=_("Moisture of each probed bag, wettest first, with the limit and the lot's mean."),
+            key="lots_bags",
+        )
+        st.caption(
+            _(
+                "Spread between bags {spread} points; error common to all bags {common} points; standard error of "
+                "the mean {error} points."
+            ).format(
+                spread=number(one.moisture.bag_sd_pct, 2),
+                common=number(one.moisture.common_sd_pct, 2),
+                error=number(one.moisture.standard_error_pct, 2),
+            )
+        )
+        st.caption(
+            _("Probing {count} bags would give the mean within half a point (the meter's own error apart).").format(
+                count=bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags))
+            )
+        )
+    if one.humidity is not None:
+        st.caption(
+            _(
+                "At the store's warmest temperature its bags would show {mean} % humidity between the grains "
+                "(keeping is judged on this)."
+            ).format(mean=number(one.humidity.mean_pct))
+        )
+    mass = _("Mass {mass} kg, of which {dry} kg dry matter").format(
+        mass=number(one.mass_now_kg, 0), dry=number(one.dry_matter_kg, 0)
+    )
+    if one.grain_kg < one.mass_now_kg:
+        mass += _("; about {grain} kg of grain after shelling").format(grain=number(one.grain_kg, 0))
+    weighed = _("bags weighed") if one.mass_is_weighed else _("assumed: bags were never weighed")
+    st.caption(f"{mass} ({weighed})")
+    if one.flags:
+        st.markdown(f"**{_('Doubts about its last tests')}**")
+        doubts = [
+            {
+                _("Bag"): flag.bag or "–",
+                _("Doubt"): _(flag.key),
+                _("Reason"): say(flag.reason),
+                _("Counts"): _("no") if flag.left_out else _("yes"),
+            }
+            for flag in one.flags
+        ]
+        page.table(pd.DataFrame(doubts), key="lots_doubts")
+    its_tests(group, one)
+    work = actions_of_lot(state.store().events(group.id, "lot_actions"), one.lot.id)
+    if work:
+        st.markdown(f"**{_('Work done')}**")
+        done = [
+            {
+                _("Day"): day(action.on),
+                _("Work"): _(action.kind),
+                _("kg in"): round(action.mass_in_kg, 1),
+                _("kg out"): round(action.mass_out_kg, 1),
+                _("Cost"): money(action.cost, group.currency),
+            }
+            for action in work
+        ]
+        page.table(pd.DataFrame(done), key="lots_work")
+
+
+def its_tests(group: Any, one: LotState) -> None:
+    """List a lot's tests, with a way to remove one that was entered by mistake."""
+    rows = state.store().readings(group.id, one.lot.id).sort_values("taken_at", ascending=False)
+    if rows.empty:
+        return
+    with st.expander(_("Its tests")):
+        hours = rows["taken_at"].dt.tz_convert(group.time_zone).dt.strftime("%Y-%m-%d %H:%M")
+        frame = pd.DataFrame(
+            {
+                _("Tested"): hours,
+                _("Bag"): rows["bag"],
+                _("Temperature, °C"): rows["temperature_c"],
+                _("Humidity, %"): rows["relative_humidity_pct"],
+                _("Meter, %"): rows["meter_moisture_pct"],
+                _("Who tested"): rows["tester"],
+            }
+        )
+        page.table(frame, key="lots_tests", file_name="tests.csv")
+        words = {
+            number_: f"{hour}, {_('bag')} {bag or '–'}"
+            for number_, hour, bag in zip(rows["id"], hours, rows["bag"], strict=True)
+        }
+        wrong = st.selectbox(
+            _("Remove a test entered by mistake"),
+            [None, *words],
+            format_func=lambda key: words.get(key, "–"),
+            key=f"wrong_{one.lot.id}",
+        )
+        if wrong is not None and st.button(_("Remove this test"), key="remove_test"):
+            state.store().remove_reading(int(wrong))
+            st.session_state["lots_done"] = _("The test is removed.")
+            st.rerun()
+
+
+def entry(group: Any, states: list[LotState]) -> None:
+    """Show the forms: tests, lots, work, limits and meter, the blank sheet."""
+    st.subheader(_("Write down"))
+    tests, lot, work, meter, measures, sheet = st.tabs(
+        [_("Tests"), _("A lot"), _("Work and sales"), _("Limits and meter"), _("Local measures"), _("Blank sheet")]
+    )
+    with tests, page.plain_errors():
+        forms.tests(group, states)
+    with lot, page.plain_errors():
+        forms.lot(group)
+    with work, page.plain_errors():
+        forms.work(group, states)
+    with meter, page.plain_errors():
+        forms.limits_and_meter(group)
+    with measures, page.plain_errors():
+        forms.measures(group)
+    with sheet:
+        st.write(_("A sheet to print, with a row for each bag to probe, and empty rows."))
+        text = log_sheet(
+            group.name,
+            [(one.lot.label, bags_to_probe(max(1, one.bags))) for one in states],
+            title=_("Test notes"),
+            columns=[
+                _("Lot"),
+                _("Bag"),
+                _("Time"),
+                _("Temperature, °C"),
+                _("Humidity, %"),
+                _("Meter shows, %"),
+                _("Settled? (yes / no)"),
+                _("Note"),
+            ],
+            labels=[_("Group"), _("Date"), _("Who tested"), _("Meter")],
+            advice=[
+                _("Choose the bags by chance, not those on top. Probe the middle of the bag."),
+                _("Leave the probe in until the humidity stands still: about five minutes, longer if it still moves."),
+                _("Not while the grain is warm from the sun: wait a night in the bag."),
+                _("Look and smell: mouldy or musty grain is set apart, whatever the meter shows."),
+            ],
+            language=language(),
+        )
+        st.download_button(_("Blank sheet (to print)"), text.encode(), "test_notes.html", "text/html", key="lots_sheet")
