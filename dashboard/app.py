@@ -19,12 +19,7 @@ def pages() -> dict[str, list[st.Page]]:
     start = st.Page(_lead, title=_("Start"), url_path="start", default=True, visibility="hidden")
     listed = {
         heading: [
-            st.Page(
-                VIEWS / f"{entry.name}.py",
-                title=entry.title,
-                icon=f":material/{entry.icon}:",
-                url_path=entry.name,
-            )
+            st.Page(VIEWS / f"{entry.name}.py", title=entry.title, icon=f":material/{entry.icon}:", url_path=entry.name)
             for entry in found
         ]
         for heading, found in menu(own).items()

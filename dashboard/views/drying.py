@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "drying",
-    {
-        "drying": _("Days to dry"),
-        "floor": _("Drying spaces by day"),
-    },
-)
+compose("drying", {"drying": _("Days to dry"), "floor": _("Drying spaces by day")})

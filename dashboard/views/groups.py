@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "groups",
-    {
-        "programme_overview": _("All groups"),
-        "programme_group": _("One group"),
-    },
-)
+compose("groups", {"programme_overview": _("All groups"), "programme_group": _("One group")})

@@ -3,9 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "helping",
-    {
-        "programme_help": _("What would help"),
-    },
-)
+compose("helping", {"programme_help": _("What would help")})

@@ -3,11 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "lots",
-    {
-        "lots": _("Lots and tests"),
-        "check": _("Check one lot"),
-        "readings_import": _("Import a table"),
-    },
-)
+compose("lots", {"lots": _("Lots and tests"), "check": _("Check one lot"), "readings_import": _("Import a table")})

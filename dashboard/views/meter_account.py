@@ -3,9 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "meter_account",
-    {
-        "meter_account": _("Account"),
-    },
-)
+compose("meter_account", {"meter_account": _("Account")})

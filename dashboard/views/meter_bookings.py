@@ -3,9 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "meter_bookings",
-    {
-        "meter_log": _("Bookings"),
-    },
-)
+compose("meter_bookings", {"meter_log": _("Bookings")})

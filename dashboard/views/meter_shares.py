@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "meter_shares",
-    {
-        "meter_shares": _("Who pays what"),
-        "meter_worth": _("What testing is worth"),
-    },
-)
+compose("meter_shares", {"meter_shares": _("Who pays what"), "meter_worth": _("What testing is worth")})

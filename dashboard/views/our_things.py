@@ -5,10 +5,5 @@ from dashboard.text import _
 
 compose(
     "our_things",
-    {
-        "settings": _("Group"),
-        "members": _("Members"),
-        "weather": _("Place and weather"),
-        "own_crop": _("Own crop"),
-    },
+    {"settings": _("Group"), "members": _("Members"), "weather": _("Place and weather"), "own_crop": _("Own crop")},
 )

@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "payout",
-    {
-        "payout": _("Pay-out"),
-        "statements": _("Members' statements"),
-    },
-)
+compose("payout", {"payout": _("Pay-out"), "statements": _("Members' statements")})

@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "plan",
-    {
-        "plan": _("Plan"),
-        "season_end": _("Season review"),
-    },
-)
+compose("plan", {"plan": _("Plan"), "season_end": _("Season review")})

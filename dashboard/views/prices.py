@@ -3,10 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "prices",
-    {
-        "prices": _("Prices"),
-        "buyers": _("Buyers and offers"),
-    },
-)
+compose("prices", {"prices": _("Prices"), "buyers": _("Buyers and offers")})

@@ -3,9 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "storage",
-    {
-        "storage": _("Stores"),
-    },
-)
+compose("storage", {"storage": _("Stores")})

@@ -3,9 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose(
-    "today",
-    {
-        "next_actions": _("Next actions"),
-    },
-)
+compose("today", {"next_actions": _("Next actions")})
