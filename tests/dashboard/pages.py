@@ -29,7 +29,8 @@ def open_page(name: str) -> AppTest:
     """Return the page that shows the section of that name (or the page of that name) after its first run."""
     sections = pages_with_sections()
     app = AppTest.from_file(str(APP), default_timeout=120)
-    section = None if name in sections and name not in sum(sections.values(), []) else name
+    a_page = name in sections and not any(name in found for found in sections.values())
+    section = None if a_page else name
     app.switch_page(f"views/{name if section is None else page_of(section)}.py")
     if section is not None:
         app.query_params["section"] = section
