@@ -14,7 +14,7 @@ APP = DASHBOARD / "app.py"
 def pages_with_sections() -> dict[str, list[str]]:
     """Return the sections of each page, read from its file."""
     return {
-        path.stem: re.findall(r'^        "(\w+)": _', path.read_text(encoding="utf-8"), re.MULTILINE)
+        path.stem: re.findall(r'"(\w+)": _\(', path.read_text(encoding="utf-8"))
         for path in sorted((DASHBOARD / "views").glob("*.py"))
         if path.stem != "__init__"
     }
