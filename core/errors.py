@@ -68,3 +68,24 @@ class StoreError(DryholdError):
 
 class LedgerError(DryholdError):
     """An entry that the books refuse: unbalanced, already reversed, or deleting."""
+
+
+class AlreadySavedError(DryholdError):
+    """A form that was taken before: nothing was written a second time."""
+
+    def __init__(self) -> None:
+        super().__init__("This was saved already. Nothing was written a second time.")
+
+
+class StaleError(DryholdError):
+    """An edit of what somebody else changed meanwhile: nothing was overwritten.
+
+    Parameters
+    ----------
+    mine, theirs : any
+        What the edit would have written, and what is stored now.
+    """
+
+    def __init__(self, mine: Any, theirs: Any) -> None:
+        super().__init__("Somebody changed this since you opened it. Nothing was overwritten.")
+        self.mine, self.theirs = mine, theirs

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -13,6 +13,7 @@ from sqlalchemy.engine import Connection
 from core.errors import InputError, NotFoundError
 from core.group import tables
 from core.group.records import ImportRecord, Lot, Member, PriceQuote
+from core.group.rows import insert, insert_lot, raise_version, values_of
 
 CHUNK = 5000
 
@@ -47,16 +48,10 @@ class ImportBatch:
 
 def write_batch(connection: Connection, batch: ImportBatch) -> int:
     """Write a batch on an open transaction and return the number of the import."""
-    from core.group.store import insert, insert_lot
-
     group_id = batch.record.group_id
-    values = asdict(batch.record)
-    values.pop("id")
-    import_id = insert(connection, tables.imports, values)
+    import_id = insert(connection, tables.imports, values_of(batch.record))
     for member in batch.members:
-        row = asdict(replace(member, import_id=import_id))
-        row.pop("id")
-        insert(connection, tables.members, row)
+        insert(connection, tables.members, values_of(replace(member, import_id=import_id)))
     people = _numbers(connection, tables.members.c.name, group_id)
     for lot, owner in batch.lots:
         owner_id = people.get(owner) if owner else lot.owner_id
@@ -73,9 +68,7 @@ def write_batch(connection: Connection, batch: ImportBatch) -> int:
         connection.execute(sa.insert(tables.readings), rows)
         if batch.progress is not None:
             batch.progress(min(1.0, (start + CHUNK) / len(batch.readings)))
-    quotes = [asdict(replace(quote, import_id=import_id)) for quote in batch.quotes]
-    for quote in quotes:
-        quote.pop("id")
+    quotes = [values_of(replace(quote, import_id=import_id)) for quote in batch.quotes]
     if quotes:
         connection.execute(sa.insert(tables.price_quotes), quotes)
     return import_id
@@ -83,8 +76,6 @@ def write_batch(connection: Connection, batch: ImportBatch) -> int:
 
 def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> None:
     """Remove everything that an import brought; refuse when later entries stand on it."""
-    from core.group.store import raise_version
-
     row = connection.execute(sa.select(tables.imports).where(tables.imports.c.id == import_id)).mappings().first()
     if row is None:
         raise NotFoundError("there is no import number {import_id}", import_id=import_id)

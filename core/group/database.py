@@ -12,12 +12,12 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Engine, make_url
 
 from core.errors import StoreError
+from core.group.guards import ensure_guards, missing_guards
+from core.group.store import Store
 from core.group.tables import SCHEMA_VERSION
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    from core.group.store import Store
 
 BUSY_TIMEOUT_MS = 10_000
 
@@ -50,8 +50,6 @@ def open_store(url: str | None = None) -> Store:
     StoreError
         The database cannot be opened or was made by a newer version of this program.
     """
-    from core.group.store import Store
-
     engine = make_engine(url or default_url())
     try:
         bring_up_to_date(engine)
@@ -109,17 +107,20 @@ def schema_version(engine: Engine) -> str | None:
 
 
 def bring_up_to_date(engine: Engine) -> None:
-    """Run the changes that the database lacks; a second call does nothing and is fast."""
+    """Run the changes that the database lacks, and make its guards; a second call does nothing and is fast."""
     found = schema_version(engine)
-    if found == SCHEMA_VERSION:
-        return
     if found is not None and found > SCHEMA_VERSION:
         raise StoreError("These records were written by a newer version of the program; please update it")
+    if found == SCHEMA_VERSION:
+        with engine.connect() as connection:
+            if not missing_guards(connection):
+                return
     from alembic import command
 
     with alembic_config() as config, engine.connect().execution_options(writes=True) as connection, connection.begin():
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        ensure_guards(connection)
 
 
 @contextmanager

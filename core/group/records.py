@@ -1,12 +1,13 @@
 """What a group keeps, as immutable records: the shapes that the database stores and the other rooms read.
 
-A record that is not yet stored has the number 0. Masses are in kg, moisture in % wet basis,
+A record that is not yet stored has the number 0. ``revision`` counts the edits of a row: an edit rests on the revision
+that it was read with. Masses are in kg, moisture in % wet basis,
 temperatures in °C, relative humidity in %, money in the group's currency per kg.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -32,6 +33,7 @@ class Group:
     currency: str = "USD"
     language: str = "en"
     demo: bool = False
+    revision: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +50,7 @@ class Member:
     joined_on: date | None = None
     left_on: date | None = None
     import_id: int | None = None
+    revision: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,6 +84,7 @@ class Lot:
     note: str = ""
     demo: bool = False
     import_id: int | None = None
+    revision: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,6 +147,7 @@ class Fact:
     unit: str = ""
     label: str = ""
     basis: str = ""
+    revision: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,3 +179,27 @@ class ImportRecord:
     rows: int = 0
     summary: dict[str, Any] | None = None
     undone_at: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewEntry:
+    """An entry that is to be written into a book; `reverses` the number of the entry that it takes back."""
+
+    book: str
+    kind: str
+    on: date
+    payload: dict[str, Any]
+    reverses: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """An edit of a group, member, lot, fact, document or reading: `changed` is `{name: [before, after]}`."""
+
+    id: int = 0
+    group_id: int | None = None
+    kind: str
+    row: str
+    changed: dict[str, Any]
+    who: str
+    at: datetime | None = None

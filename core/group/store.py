@@ -1,19 +1,20 @@
-"""The group's records, read and written; every method is one transaction."""
+"""The group's records, read and written; every method is one transaction, or joins one that is open."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine, RowMapping
 
-from core.errors import InputError, LedgerError, NotFoundError, StoreError
+from core.errors import InputError, LedgerError, NotFoundError, StaleError, StoreError
 from core.group import tables
+from core.group.batches import ImportBatch, undo_batch, write_batch
 from core.group.documents import Documents
 from core.group.facts import Default, load_defaults
 from core.group.records import (
@@ -23,19 +24,30 @@ from core.group.records import (
     SEXES,
     STATUSES,
     USES,
+    Change,
     Event,
     Fact,
     Group,
     ImportRecord,
     Lot,
     Member,
+    NewEntry,
     PriceQuote,
     Reading,
     Sale,
 )
-
-if TYPE_CHECKING:
-    from core.group.batches import ImportBatch
+from core.group.rows import (
+    check_reversal,
+    insert,
+    insert_lot,
+    lock_group,
+    note_change,
+    raise_version,
+    take_token,
+    update_lot,
+    values_of,
+    write_shares,
+)
 
 Result = TypeVar("Result")
 READING_COLUMNS = [
@@ -53,36 +65,89 @@ READING_COLUMNS = [
 NUMBER_COLUMNS = ["temperature_c", "relative_humidity_pct", "meter_moisture_pct"]
 
 
+Check = Callable[[list[Event]], object]
+"""A book's own judgement: given all its entries, the new ones last, it raises an error of ours where one cannot be."""
+
+
 @dataclass(frozen=True)
 class Store:
-    """The records of one database. Reads return records or tables; writes raise the group's version."""
+    """The records of one database. Reads return records or tables; writes raise the group's version.
+
+    Parameters
+    ----------
+    engine : Engine
+    who, at
+        Who writes and when, for the trail of changes; see `by`.
+    connection : Connection, optional
+        An open transaction that all work joins; see `transaction`.
+
+    Notes
+    -----
+    Every write takes a `token`, which a form makes once: a second write with it raises `AlreadySavedError` and writes
+    nothing, whatever process it comes from. An edit of a group, member or lot rests on the `revision` with which the
+    record was read: where somebody edited it since, `StaleError` carries both and nothing is overwritten.
+    """
 
     engine: Engine
+    who: str = ""
+    at: datetime | None = None
+    connection: Connection | None = None
     documents: Documents = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "documents", Documents(self.engine))
+        object.__setattr__(self, "documents", Documents(self.engine, self.connection, self.who))
+
+    def by(self, who: str, at: datetime) -> Store:
+        """Return the same records as written by somebody at an (aware) moment."""
+        return replace(self, who=who, at=at)
+
+    @contextmanager
+    def transaction(self, group_id: int | None = None, token: str = "") -> Iterator[Store]:
+        """Give the records on one open transaction: all that is read and written on it is kept as a whole or not at all.
+
+        Other writers of the group wait until it ends, so that what is read on it still holds when it is written.
+
+        Raises
+        ------
+        AlreadySavedError
+            The token was taken before.
+        """
+        with self._writing(group_id, token) as connection:
+            yield replace(self, connection=connection)
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
+        if self.connection is not None:
+            yield self.connection
+            return
         try:
             with self.engine.connect() as connection:
                 yield connection
-        except sa.exc.OperationalError as error:
+        except sa.exc.DatabaseError as error:
             raise StoreError("The records cannot be read: {reason}", reason=str(error.orig)) from error
 
     @contextmanager
-    def _writing(self, group_id: int | None = None) -> Iterator[Connection]:
+    def _writing(self, group_id: int | None = None, token: str = "") -> Iterator[Connection]:
         """Give a connection whose work is kept as a whole or not at all."""
         try:
+            if self.connection is not None:
+                yield from self._guarded(self.connection, group_id, token)
+                return
             with self.engine.connect().execution_options(writes=True) as connection, connection.begin():
-                yield connection
-                if group_id is not None:
-                    raise_version(connection, group_id)
+                yield from self._guarded(connection, group_id, token)
         except sa.exc.IntegrityError as error:
             raise StoreError("The records refuse this: {reason}", reason=str(error.orig)) from error
-        except sa.exc.OperationalError as error:
+        except sa.exc.DatabaseError as error:
             raise StoreError("The records cannot be written: {reason}", reason=str(error.orig)) from error
+
+    def _guarded(self, connection: Connection, group_id: int | None, token: str) -> Iterator[Connection]:
+        if group_id is not None:
+            lock_group(connection, group_id)
+        if token:
+            take_token(connection, token, self.at)
+        yield connection
+        if group_id is not None:
+            raise_version(connection, group_id)
 
     # Groups and members
 
@@ -100,15 +165,33 @@ class Store:
             raise NotFoundError("there is no group number {group_id}", group_id=group_id)
         return _group(row)
 
-    def add_group(self, group: Group) -> int:
+    def add_group(self, group: Group, token: str = "") -> int:
         """Store a new group and return its number."""
-        with self._writing() as connection:
-            return insert(connection, tables.groups, _values(group))
+        with self._writing(None, token) as connection:
+            return insert(connection, tables.groups, values_of(group))
 
-    def update_group(self, group: Group) -> None:
-        """Store a group anew."""
-        with self._writing(group.id) as connection:
-            _update(connection, tables.groups, group.id, _values(group))
+    def update_group(self, group: Group, token: str = "") -> None:
+        """Store a group anew; `StaleError` where somebody changed it since it was read."""
+        with self.transaction(group.id, token) as inside:
+            inside._edit(inside._open(), tables.groups, "group", group, inside.group(group.id), group.id)
+
+    def _edit(self, connection: Connection, table: sa.Table, kind: str, mine: Any, theirs: Any, group_id: int) -> None:
+        """Write a record anew where it is still what the edit rests on, and note what changed."""
+        if mine.revision != theirs.revision:
+            raise StaleError(mine, theirs)
+        values = values_of(mine)
+        values.pop("shares", None)
+        edit = sa.update(table).where(table.c.id == mine.id, table.c.revision == mine.revision)
+        if not connection.execute(edit.values(**values, revision=table.c.revision + 1)).rowcount:
+            raise StaleError(mine, theirs)
+        note_change(connection, kind, mine.id, asdict(theirs), asdict(mine), self.who, self.at, group_id)
+
+    def changes(self, group_id: int) -> list[Change]:
+        """Return who changed what of a group, newest first."""
+        query = sa.select(tables.changes).where(tables.changes.c.group_id == group_id)
+        with self._reading() as connection:
+            rows = connection.execute(query.order_by(tables.changes.c.id.desc())).mappings()
+            return [Change(**row) for row in rows]
 
     def version(self, group_id: int) -> int:
         """Return a number that rises with every write to the group's records."""
@@ -122,17 +205,27 @@ class Store:
         with self._reading() as connection:
             return [Member(**row) for row in connection.execute(query).mappings()]
 
-    def add_member(self, member: Member) -> int:
+    def member(self, member_id: int) -> Member:
+        """Return a member; `NotFoundError` when there is none."""
+        with self._reading() as connection:
+            query = sa.select(tables.members).where(tables.members.c.id == member_id)
+            row = connection.execute(query).mappings().first()
+        if row is None:
+            raise NotFoundError("there is no member number {member_id}", member_id=member_id)
+        return Member(**row)
+
+    def add_member(self, member: Member, token: str = "") -> int:
         """Store a new member and return the number."""
         _check_member(member)
-        with self._writing(member.group_id) as connection:
-            return insert(connection, tables.members, _values(member))
+        with self._writing(member.group_id, token) as connection:
+            return insert(connection, tables.members, values_of(member))
 
-    def update_member(self, member: Member) -> None:
-        """Store a member anew."""
+    def update_member(self, member: Member, token: str = "") -> None:
+        """Store a member anew; `StaleError` where somebody changed it since it was read."""
         _check_member(member)
-        with self._writing(member.group_id) as connection:
-            _update(connection, tables.members, member.id, _values(member))
+        with self.transaction(member.group_id, token) as inside:
+            stored = inside.member(member.id)
+            inside._edit(inside._open(), tables.members, "member", member, stored, member.group_id)
 
     # Lots
 
@@ -161,17 +254,25 @@ class Store:
                 shares.setdefault(share["lot_id"], []).append((share["member_id"], share["share"]))
         return [Lot(**row, shares=tuple(shares.get(row["id"], ()))) for row in rows]
 
-    def add_lot(self, lot: Lot) -> int:
+    def add_lot(self, lot: Lot, token: str = "") -> int:
         """Store a new lot and return its number."""
         _check_lot(lot)
-        with self._writing(lot.group_id) as connection:
+        with self._writing(lot.group_id, token) as connection:
             return insert_lot(connection, lot)
 
-    def update_lot(self, lot: Lot) -> None:
-        """Store a lot anew."""
+    def update_lot(self, lot: Lot, token: str = "") -> None:
+        """Store a lot anew; `StaleError` where somebody changed it since it was read."""
         _check_lot(lot)
-        with self._writing(lot.group_id) as connection:
-            update_lot(connection, lot)
+        with self.transaction(lot.group_id, token) as inside:
+            connection = inside._open()
+            inside._edit(connection, tables.lots, "lot", lot, inside.lot(lot.id), lot.group_id)
+            connection.execute(sa.delete(tables.lot_shares).where(tables.lot_shares.c.lot_id == lot.id))
+            write_shares(connection, lot.id, lot.shares)
+
+    def _open(self) -> Connection:
+        if self.connection is None:
+            raise StoreError("The records are not open for writing")
+        return self.connection
 
     # Readings, sales, prices
 
@@ -191,34 +292,33 @@ class Store:
         frame[NUMBER_COLUMNS] = frame[NUMBER_COLUMNS].astype(float)
         return frame
 
-    def add_reading(self, reading: Reading) -> int:
+    def add_reading(self, reading: Reading, token: str = "") -> int:
         """Store a reading and return its number."""
-        return self.add_readings([reading])[0]
+        return self.add_readings([reading], token)[0]
 
-    def add_readings(self, readings: Sequence[Reading]) -> list[int]:
+    def add_readings(self, readings: Sequence[Reading], token: str = "") -> list[int]:
         """Store readings, all or none, and return their numbers."""
         if not readings:
             return []
         group_ids = {self.lot(lot_id).group_id for lot_id in {reading.lot_id for reading in readings}}
-        with self._writing() as connection:
-            numbers = [insert(connection, tables.readings, _values(reading)) for reading in readings]
+        with self._writing(None, token) as connection:
+            numbers = [insert(connection, tables.readings, values_of(reading)) for reading in readings]
             for group_id in group_ids:
                 raise_version(connection, group_id)
         return numbers
 
-    def remove_reading(self, reading_id: int) -> None:
+    def remove_reading(self, reading_id: int, token: str = "") -> None:
         """Remove a reading that was entered by mistake."""
-        with self._writing() as connection:
-            lot_id = connection.execute(
-                sa.select(tables.readings.c.lot_id).where(tables.readings.c.id == reading_id)
-            ).scalar()
-            if lot_id is None:
+        table = tables.readings
+        with self._writing(None, token) as connection:
+            row = connection.execute(sa.select(table).where(table.c.id == reading_id)).mappings().first()
+            if row is None:
                 raise NotFoundError("there is no reading number {reading_id}", reading_id=reading_id)
-            connection.execute(sa.delete(tables.readings).where(tables.readings.c.id == reading_id))
-            raise_version(
-                connection,
-                connection.execute(sa.select(tables.lots.c.group_id).where(tables.lots.c.id == lot_id)).scalar_one(),
-            )
+            connection.execute(sa.delete(table).where(table.c.id == reading_id))
+            of_lot = sa.select(tables.lots.c.group_id).where(tables.lots.c.id == row["lot_id"])
+            group_id = connection.execute(of_lot).scalar_one()
+            note_change(connection, "reading", reading_id, dict(row), None, self.who, self.at, group_id)
+            raise_version(connection, group_id)
 
     def sales(self, group_id: int) -> pd.DataFrame:
         """Return the sales of a group, by date, with the commodity and label of their lots."""
@@ -230,13 +330,13 @@ class Store:
         )
         return self._frame(query, ["mass_kg", "moisture_pct", "price_per_kg"])
 
-    def add_sale(self, sale: Sale) -> int:
+    def add_sale(self, sale: Sale, token: str = "") -> int:
         """Store a sale and return its number."""
         if sale.mass_kg < 0 or sale.price_per_kg < 0 or sale.bags < 0:
             raise InputError("bags, mass and price of a sale cannot be below zero")
         group_id = self.lot(sale.lot_id).group_id
-        with self._writing(group_id) as connection:
-            return insert(connection, tables.sales, _values(sale))
+        with self._writing(group_id, token) as connection:
+            return insert(connection, tables.sales, values_of(sale))
 
     def price_quotes(self, group_id: int, commodity: str | None = None) -> pd.DataFrame:
         """Return the prices that a group has noted, by date."""
@@ -245,13 +345,13 @@ class Store:
             query = query.where(tables.price_quotes.c.commodity == commodity)
         return self._frame(query.order_by(tables.price_quotes.c.quoted_on, tables.price_quotes.c.id), ["price_per_kg"])
 
-    def add_price_quotes(self, quotes: Iterable[PriceQuote]) -> int:
+    def add_price_quotes(self, quotes: Iterable[PriceQuote], token: str = "") -> int:
         """Store prices, all or none, and return how many."""
-        rows = [_values(quote) for quote in quotes]
+        rows = [values_of(quote) for quote in quotes]
         if any(not row["price_per_kg"] > 0 for row in rows):
             raise InputError("a price must be above zero")
         if rows:
-            with self._writing() as connection:
+            with self._writing(None, token) as connection:
                 connection.execute(sa.insert(tables.price_quotes), rows)
                 for group_id in {row["group_id"] for row in rows}:
                     raise_version(connection, group_id)
@@ -276,40 +376,98 @@ class Store:
                 .first()
             )
         default = load_defaults().get(key)
-        if row is not None:
+        if row is not None and row["value"] is not None:
             return _entered(row, default)
         if default is None:
             raise NotFoundError("nothing is known about '{key}'", key=key)
-        return self._assumed(group_id, default)
+        return self._assumed(group_id, default, 0 if row is None else row["revision"])
 
     def facts(self, group_id: int) -> dict[str, Fact]:
         """Return every fact by its key: entered ones, and assumed ones for the rest."""
         defaults = load_defaults()
         with self._reading() as connection:
-            rows = connection.execute(sa.select(tables.facts).where(tables.facts.c.group_id == group_id)).mappings()
-            found = {row["key"]: _entered(row, defaults.get(row["key"])) for row in rows}
+            query = sa.select(tables.facts).where(tables.facts.c.group_id == group_id)
+            rows = connection.execute(query).mappings().all()
+        found = {row["key"]: _entered(row, defaults.get(row["key"])) for row in rows if row["value"] is not None}
+        revisions = {row["key"]: row["revision"] for row in rows}
         for key, default in defaults.items():
             if key not in found:
-                found[key] = self._assumed(group_id, default)
+                found[key] = self._assumed(group_id, default, revisions.get(key, 0))
         return dict(sorted(found.items()))
 
-    def set_fact(self, group_id: int, key: str, value: Any, origin: str, who: str, at: datetime) -> None:
-        """Store a fact; ``origin`` is "entered" or "file". None as value returns to what is assumed."""
+    def set_fact(
+        self,
+        group_id: int,
+        key: str,
+        value: Any,
+        origin: str,
+        who: str,
+        at: datetime,
+        *,
+        expected: int | None = None,
+        token: str = "",
+    ) -> None:
+        """Store a fact.
+
+        Parameters
+        ----------
+        group_id, key
+            Which fact.
+        value : any
+            JSON; None returns to what is assumed.
+        origin : str
+            "entered" or "file".
+        who, at
+            Who writes, and when (aware).
+        expected : int, optional
+            `revision` of the fact that this edit rests on; without it the older value is replaced whatever it is.
+        token : str
+            Of the form.
+
+        Raises
+        ------
+        StaleError
+            Somebody changed the fact since.
+        """
+        self.set_facts(group_id, {key: value}, origin, who, at, expected=_of(key, expected), token=token)
+
+    def set_facts(
+        self,
+        group_id: int,
+        values: Mapping[str, Any],
+        origin: str,
+        who: str,
+        at: datetime,
+        *,
+        expected: Mapping[str, int] | None = None,
+        token: str = "",
+    ) -> None:
+        """Store several facts, all or none; parameters and errors as `set_fact`."""
         if origin not in ("entered", "file"):
             raise InputError("a fact is 'entered' or from a 'file', not '{origin}'", origin=origin)
         table = tables.facts
-        with self._writing(group_id) as connection:
-            connection.execute(sa.delete(table).where(table.c.group_id == group_id, table.c.key == key))
-            if value is not None:
-                values = {"value": value, "origin": origin, "source": "", "set_by": who, "set_at": at}
-                connection.execute(sa.insert(table).values(group_id=group_id, key=key, **values))
+        with self._writing(group_id, token) as connection:
+            for key, value in values.items():
+                where = (table.c.group_id == group_id, table.c.key == key)
+                row = connection.execute(sa.select(table).where(*where)).mappings().first()
+                before, revision = (None, 0) if row is None else (row["value"], row["revision"])
+                if expected is not None and expected.get(key, revision) != revision:
+                    raise StaleError(value, before)
+                new = {"value": value, "origin": origin, "source": "", "set_by": who, "set_at": at}
+                if row is None:
+                    connection.execute(sa.insert(table).values(group_id=group_id, key=key, **new))
+                else:
+                    anew = sa.update(table).where(*where, table.c.revision == revision)
+                    if not connection.execute(anew.values(**new, revision=revision + 1)).rowcount:
+                        raise StaleError(value, before)
+                note_change(connection, "fact", key, {"value": before}, {"value": value}, who, at, group_id)
 
-    def _assumed(self, group_id: int, default: Default) -> Fact:
+    def _assumed(self, group_id: int, default: Default, revision: int = 0) -> Fact:
         value = default.value
         if default.maize_kg:
             value = value * self.fact(group_id, "maize_price_kg").value
         elif default.usd:
-            value = value * self._currency_per_usd(group_id)
+            value = value * self.currency_per_usd(group_id)
         return Fact(
             key=default.key,
             value=value,
@@ -317,9 +475,11 @@ class Store:
             unit=default.unit,
             label=default.label,
             basis=default.basis,
+            revision=revision,
         )
 
-    def _currency_per_usd(self, group_id: int) -> float:
+    def currency_per_usd(self, group_id: int) -> float:
+        """Return how much of the group's money a US dollar is taken for; 1 where nothing is known of its currency."""
         currency = self.group(group_id).currency
         try:
             return float(self.fact(group_id, f"currency_per_usd.{currency}").value)
@@ -338,21 +498,61 @@ class Store:
         payload: dict[str, Any],
         at: datetime,
         reverses: int | None = None,
+        *,
+        check: Check | None = None,
+        token: str = "",
     ) -> int:
-        """Write an entry into a book and return its number; entries are never changed or removed.
+        """Write an entry into a book and return its number; parameters and errors as `record_all`."""
+        entry = NewEntry(book=book, kind=kind, on=on, payload=payload, reverses=reverses)
+        checks = {} if check is None else {book: check}
+        return self.record_all(group_id, [entry], who, at, checks=checks, token=token)[0]
+
+    def record_all(
+        self,
+        group_id: int,
+        entries: Sequence[NewEntry],
+        who: str,
+        at: datetime,
+        *,
+        checks: Mapping[str, Check] | None = None,
+        token: str = "",
+    ) -> list[int]:
+        """Write entries into books, all or none, and return their numbers; entries are never changed or removed.
+
+        Parameters
+        ----------
+        group_id : int
+            The group.
+        entries : sequence of NewEntry
+            In the order in which they are written; of one book or several.
+        who, at
+            Who writes, and when (aware).
+        checks : mapping of book to function, optional
+            Called with all entries of the book, the new ones last, before they are kept: what it raises undoes all.
+            Reading, checking and writing are one transaction, so that two writers cannot pass the check together.
+        token : str
+            Of the form.
 
         Raises
         ------
         LedgerError
-            The book is unknown, or the entry to reverse is missing, elsewhere, or already reversed.
+            A book is unknown, or the entry to reverse is missing, elsewhere, or already reversed.
+        AlreadySavedError
+            The token was taken before.
         """
-        if book not in BOOKS:
-            raise LedgerError("there is no book '{book}'", book=book)
-        with self._writing(group_id) as connection:
-            if reverses is not None:
-                _check_reversal(connection, group_id, book, reverses)
-            values = {"group_id": group_id, "book": book, "kind": kind, "on": on, "who": who, "payload": payload}
-            return insert(connection, tables.events, {**values, "recorded_at": at, "reverses": reverses})
+        for entry in entries:
+            if entry.book not in BOOKS:
+                raise LedgerError("there is no book '{book}'", book=entry.book)
+        with self.transaction(group_id, token) as inside:
+            connection, numbers = inside._open(), []
+            for entry in entries:
+                if entry.reverses is not None:
+                    check_reversal(connection, group_id, entry.book, entry.reverses)
+                values = {"group_id": group_id, "who": who, "recorded_at": at, **asdict(entry)}
+                numbers.append(insert(connection, tables.events, values))
+            for book, check in (checks or {}).items():
+                check(inside.events(group_id, book))
+            return numbers
 
     def events(self, group_id: int, book: str) -> list[Event]:
         """Return the entries of a book in the order in which they were written."""
@@ -370,22 +570,20 @@ class Store:
             rows = connection.execute(query.order_by(tables.imports.c.id.desc())).mappings()
             return [ImportRecord(**row) for row in rows]
 
-    def take_in(self, batch: ImportBatch) -> int:
+    def take_in(self, batch: ImportBatch, token: str = "") -> int:
         """Store everything of a file in one transaction and return the number of the import."""
-        from core.group.batches import write_batch
-
-        with self._writing(batch.record.group_id) as connection:
+        with self._writing(batch.record.group_id, token) as connection:
             return write_batch(connection, batch)
 
-    def write_together(self, work: Callable[[Connection], Result]) -> Result:
+    def write_together(self, work: Callable[[Connection], Result], token: str = "") -> Result:
         """Do some work on one transaction, kept as a whole or not at all.
 
         The work raises the versions of its groups.
         """
-        with self._writing() as connection:
+        with self._writing(None, token) as connection:
             return work(connection)
 
-    def undo_import(self, import_id: int, at: datetime | None = None) -> None:
+    def undo_import(self, import_id: int, at: datetime | None = None, token: str = "") -> None:
         """Take back everything that a file brought, and nothing else.
 
         Raises
@@ -393,59 +591,8 @@ class Store:
         InputError
             Something entered later stands on a lot or member that the file brought.
         """
-        from core.group.batches import undo_batch
-
-        with self._writing() as connection:
+        with self._writing(None, token) as connection:
             undo_batch(connection, import_id, at)
-
-
-def raise_version(connection: Connection, group_id: int) -> None:
-    """Raise the group's version: cached answers of pages are then recomputed."""
-    table = tables.groups
-    connection.execute(sa.update(table).where(table.c.id == group_id).values(version=table.c.version + 1))
-
-
-def insert(connection: Connection, table: sa.Table, values: dict[str, Any]) -> int:
-    """Insert a row and return its number."""
-    key = connection.execute(sa.insert(table).values(**values)).inserted_primary_key
-    if key is None:
-        raise StoreError("The records gave no number to a new row")
-    return int(key[0])
-
-
-def insert_lot(connection: Connection, lot: Lot) -> int:
-    """Insert a lot with its shares and return its number."""
-    values = _values(lot)
-    shares = values.pop("shares")
-    lot_id = insert(connection, tables.lots, values)
-    _write_shares(connection, lot_id, shares)
-    return lot_id
-
-
-def update_lot(connection: Connection, lot: Lot) -> None:
-    """Write a lot anew, with its shares."""
-    values = _values(lot)
-    shares = values.pop("shares")
-    _update(connection, tables.lots, lot.id, values)
-    connection.execute(sa.delete(tables.lot_shares).where(tables.lot_shares.c.lot_id == lot.id))
-    _write_shares(connection, lot.id, shares)
-
-
-def _write_shares(connection: Connection, lot_id: int, shares: Iterable[tuple[int, float]]) -> None:
-    rows = [{"lot_id": lot_id, "member_id": member_id, "share": share} for member_id, share in shares]
-    if rows:
-        connection.execute(sa.insert(tables.lot_shares), rows)
-
-
-def _update(connection: Connection, table: sa.Table, row_id: int, values: dict[str, Any]) -> None:
-    if not connection.execute(sa.update(table).where(table.c.id == row_id).values(**values)).rowcount:
-        raise NotFoundError("there is no entry number {row_id} in '{table}'", row_id=row_id, table=table.name)
-
-
-def _values(record: Any) -> dict[str, Any]:
-    values = asdict(record)
-    values.pop("id")
-    return values
 
 
 def _group(row: RowMapping) -> Group:
@@ -465,7 +612,12 @@ def _entered(row: RowMapping, default: Default | None) -> Fact:
         unit=default.unit if default else "",
         label=default.label if default else "",
         basis="",
+        revision=row["revision"],
     )
+
+
+def _of(key: str, expected: int | None) -> dict[str, int] | None:
+    return None if expected is None else {key: expected}
 
 
 def _check_member(member: Member) -> None:
@@ -491,14 +643,3 @@ def _check_lot(lot: Lot) -> None:
         raise InputError("moisture {value} % is outside 0-100", value=lot.weighed_moisture_pct)
     if lot.shares and abs(sum(share for _, share in lot.shares) - 1) > 1e-6:
         raise InputError("the shares of a pooled lot add up to {total}, not to 1", total=sum(s for _, s in lot.shares))
-
-
-def _check_reversal(connection: Connection, group_id: int, book: str, reverses: int) -> None:
-    table = tables.events
-    row = connection.execute(sa.select(table).where(table.c.id == reverses)).mappings().first()
-    if row is None or row["group_id"] != group_id or row["book"] != book:
-        raise LedgerError("entry {number} is not in this book", number=reverses)
-    if row["reverses"] is not None:
-        raise LedgerError("entry {number} is itself a reversal; write a new entry instead", number=reverses)
-    if connection.execute(sa.select(table.c.id).where(table.c.reverses == reverses)).first() is not None:
-        raise LedgerError("entry {number} is already reversed", number=reverses)

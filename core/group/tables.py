@@ -26,7 +26,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-SCHEMA_VERSION = "0001"
+SCHEMA_VERSION = "0002"
 
 
 def plain_value(value: Any) -> Any:
@@ -94,6 +94,11 @@ def _group_key() -> Column[Any]:
     return Column("group_id", ForeignKey("groups.id"), nullable=False, index=True)
 
 
+def _revision() -> Column[Any]:
+    """Return the count of a row's edits: an edit names the revision that it rests on."""
+    return Column("revision", Integer, nullable=False, server_default="1")
+
+
 def _import_key() -> Column[Any]:
     return Column("import_id", ForeignKey("imports.id"), nullable=True, index=True)
 
@@ -112,6 +117,7 @@ groups = Table(
     Column("language", String(16), nullable=False),
     Column("demo", Boolean, nullable=False),
     Column("version", Integer, nullable=False, server_default="0"),
+    _revision(),
 )
 
 imports = Table(
@@ -142,6 +148,7 @@ members = Table(
     Column("joined_on", Date),
     Column("left_on", Date),
     _import_key(),
+    _revision(),
 )
 
 lots = Table(
@@ -168,6 +175,7 @@ lots = Table(
     Column("note", Text, nullable=False),
     Column("demo", Boolean, nullable=False),
     _import_key(),
+    _revision(),
     UniqueConstraint("group_id", "label"),
 )
 
@@ -234,6 +242,7 @@ facts = Table(
     Column("source", String(300), nullable=False),
     Column("set_by", String(200), nullable=False),
     Column("set_at", UtcDateTime),
+    _revision(),
 )
 
 events = Table(
@@ -257,4 +266,19 @@ documents = Table(
     Column("key", String(300), primary_key=True),
     Column("payload", JsonText, nullable=False),
     Column("stored_at", UtcDateTime, nullable=False),
+    _revision(),
+)
+
+tokens = Table("tokens", metadata, Column("token", String(120), primary_key=True), Column("taken_at", UtcDateTime))
+
+changes = Table(
+    "changes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("group_id", Integer, index=True),
+    Column("kind", String(32), nullable=False),
+    Column("row", String(300), nullable=False),
+    Column("changed", JsonText, nullable=False),
+    Column("who", String(200), nullable=False),
+    Column("at", UtcDateTime),
 )

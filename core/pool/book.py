@@ -51,7 +51,7 @@ def write_entries(
         An entry was taken back already.
     """
     from core.group import tables
-    from core.group.store import _check_reversal, insert, raise_version
+    from core.group.rows import check_reversal, insert, raise_version
 
     events = store.events(group_id, BOOK)
     taken_back = [*reverses, *([None] * (len(items) - len(reverses)))]
@@ -76,7 +76,7 @@ def write_entries(
         numbers = []
         for item in trial:
             if item.reverses is not None:
-                _check_reversal(connection, group_id, BOOK, item.reverses)
+                check_reversal(connection, group_id, BOOK, item.reverses)
             values = {"group_id": group_id, "book": BOOK, "kind": item.kind, "on": item.on, "who": who}
             values |= {"payload": item.payload, "recorded_at": at, "reverses": item.reverses}
             numbers.append(insert(connection, tables.events, values))

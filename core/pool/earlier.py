@@ -421,7 +421,7 @@ def take_in(
         Nothing to take in, or the season as a whole refuses it (grain sold before it was brought).
     """
     from core.group import tables
-    from core.group.store import insert, raise_version
+    from core.group.rows import insert, raise_version
 
     if not preview.rows:
         raise InputError("the file holds no row that can be taken in")

@@ -13,7 +13,8 @@ from sqlalchemy.engine import Connection
 from core.errors import DryholdError
 from core.group import tables
 from core.group.records import Lot
-from core.group.store import Store, insert, insert_lot, raise_version, update_lot
+from core.group.rows import UNSTORED, insert, insert_lot, raise_version, update_lot
+from core.group.store import Store
 from core.messages import Message, message
 from core.programme.group_file import GroupFile, read_group_file
 from core.programme.group_tables import FileRecords
@@ -110,7 +111,7 @@ def _kept_here(store: Store, uid: str) -> bool:
 def _write(connection: Connection, item: GroupFile, kept: Mapping[str, Any] | None, now: datetime) -> tuple[int, int]:
     """Write a file's records and return how many rows are new and how many were taken away."""
     found = item.records
-    values = {name: value for name, value in vars(item.group).items() if name != "id"}
+    values = {name: value for name, value in vars(item.group).items() if name not in UNSTORED}
     numbers: Numbers = {name: {} for name in TABLES}
     if kept is None:
         group_id = insert(connection, tables.groups, values)
@@ -187,7 +188,7 @@ def _take_away(connection: Connection, group_id: int, numbers: Numbers, found: F
 
 
 def _values(record: Any, **changes: Any) -> dict[str, Any]:
-    values = {name: value for name, value in vars(record).items() if name != "id"}
+    values = {name: value for name, value in vars(record).items() if name not in UNSTORED}
     return values | changes
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from core.errors import ImportRefusedError
+from core.group.older_records import carried_over_facts
 from core.group.records import BOOKS, FORMS, SEXES, STATUSES, USES, Event, Fact, Lot, Member, PriceQuote, Reading, Sale
 
 # column: (HXL tag, meaning); units stand in the names. HXL 1.1 core tags; "+" attributes are free by the standard.
@@ -335,7 +336,7 @@ def records_from(tables: Mapping[str, pd.DataFrame]) -> FileRecords:
         _by_number(tables["readings"], _reading, "readings", by_id),
         _by_number(tables["sales"], _sale, "sales", by_id),
         _by_number(tables["prices"], _price, "prices", _price_key, twice=True),
-        _by_number(tables["facts"], _fact, "facts", lambda row: str(row.key)),
+        carried_over_facts(_by_number(tables["facts"], _fact, "facts", lambda row: str(row.key))),
         _by_number(tables["events"], _event, "events", by_id),
     )
     _check(result)

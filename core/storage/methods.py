@@ -62,6 +62,8 @@ class Method:
         How much warmer than outside the store is, day and night.
     start_factor : float
         Insects at the start against an untreated bag.
+    unit : str
+        What is counted: bag, silo, crib or stack.
     unit_capacity_kg, unit_cost_usd, treatment_cost_usd, cost_per_month_usd, seasons
         Capacity and cost of one bag or vessel; the monthly cost is per `cost_per_month_unit_kg`.
     waiting_days : int
@@ -80,6 +82,7 @@ class Method:
     sealed: bool
     roof_offset_c: float
     start_factor: float
+    unit: str
     unit_capacity_kg: float
     unit_cost_usd: float
     treatment_cost_usd: float
@@ -134,6 +137,7 @@ def get_method(method: str | Method) -> Method:
         sealed=sealed,
         roof_offset_c=float(entry["roof_offset_c"]),
         start_factor=float(entry["start_factor"]),
+        unit=str(entry["unit"]),
         unit_capacity_kg=float(entry["unit_capacity_kg"]),
         unit_cost_usd=float(entry["unit_cost_usd"]),
         treatment_cost_usd=float(entry.get("treatment_cost_usd", 0.0)),

@@ -45,7 +45,7 @@ def test_seed_lots_take_room_but_serve_only_as_seed(store):
     lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
     store.update_lot(replace(lot, use="seed"))
     case = build_case(store, group.id, NOW.date()).case
-    store.update_lot(lot)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     mine = next(item for item in case.lots if item.id == str(lot.id))
     assert mine.use == "seed"
     reserve = next(item for item in case.reserves if item.use == "seed" and item.commodity == "maize")
@@ -84,7 +84,7 @@ def test_an_own_crop_is_planned_with_its_own_equations_and_what_stands_in_is_sai
     kept = physics.keep(mine, np.full(20, 13.0), after.case.storage[0], 0, 6)
     assert np.isfinite(kept.moisture_pct).all()
     assert (np.diff(kept.dry_matter_loss_pct, axis=0) >= -1e-9).all()
-    store.update_lot(lot)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
 
 
 def test_a_lot_that_still_stands_may_be_cut_now_or_left(store):
@@ -94,7 +94,7 @@ def test_a_lot_that_still_stands_may_be_cut_now_or_left(store):
     )
     store.update_lot(replace(lot, harvested_on=NOW.date() + timedelta(days=14), status="wet"))
     built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=12)
-    store.update_lot(lot)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     mine = next(item for item in built.case.lots if item.id == str(lot.id))
     assert mine.standing
     assert mine.harvest_weeks[0] == 0
@@ -264,10 +264,10 @@ def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
     since = NOW.date() - timedelta(days=60)
     kept = {}
     for method in ("woven_bag", "hermetic_bag"):
-        store.update_lot(replace(lot, status="stored", storage_method=method, stored_on=since))
+        store.update_lot(replace(store.lot(lot.id), status="stored", storage_method=method, stored_on=since))
         built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=20)
         kept[method] = built, next(item for item in built.case.lots if item.id == str(lot.id))
-    store.update_lot(lot)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     sealed = {
         name: next(way.owned_bags for way in built.case.storage if way.code == "sealed")
         for name, (built, _) in kept.items()
@@ -294,7 +294,7 @@ def test_seed_is_worth_what_still_germinates(store):
     lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
     store.update_lot(replace(lot, use="seed"))
     built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=24)
-    store.update_lot(lot)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     mine = next(item for item in built.case.lots if item.id == str(lot.id))
     physics = room_physics(built.case, 1, built.data)
     woven = next(way for way in built.case.storage if way.method == "woven_bag")

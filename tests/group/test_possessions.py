@@ -1,0 +1,177 @@
+"""What a group has: one list each, the methods' own values where nothing is entered, older settings carried over."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from core.drying.setups import drying_method_table
+from core.errors import DryholdError, InputError, StaleError
+from core.group.database import open_store
+from core.group.older_records import carried_over, carried_over_facts
+from core.group.possessions import keep_spaces, keep_stores, possessions, space_from, store_from
+from core.group.records import Fact, Group
+from core.storage.methods import method_codes
+
+NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
+OLDER = Path(__file__).with_name("older")
+
+
+@pytest.fixture
+def store(tmp_path):
+    opened = open_store(f"sqlite:///{tmp_path / 'x.sqlite'}")
+    opened.add_group(Group(name="Upper terrace", currency="KES"))
+    yield opened
+    opened.engine.dispose()
+
+
+def test_all_is_assumed_until_entered_and_costs_are_in_the_groups_money(store):
+    """A sealed bag of 2.40 USD (methods.toml) at 130 shillings to the dollar (money.toml) is 312; over 3 seasons 104."""
+    has = possessions(store, 1)
+    assert has.assumed == {"spaces", "stores", "truck", "meter"}
+    assert has.usual_method == "tarpaulin"
+    sealed = has.store("hermetic_bag")
+    assert (sealed.access, sealed.units) == ("buy", 200)
+    assert sealed.unit_cost == pytest.approx(312)
+    assert sealed.cost_per_bag(90) == pytest.approx(104)
+
+
+def test_every_method_of_the_tables_can_be_had(store):
+    currency = store.currency_per_usd(1)
+    spaces = [space_from({"name": code, "method": code, "access": "hire"}, currency) for code in drying_method_table()]
+    stores = [store_from({"name": code, "method": code, "units": 2}, currency) for code in method_codes()]
+    keep_spaces(store, 1, spaces, "Asha", NOW)
+    keep_stores(store, 1, stores, "Asha", NOW)
+    has = possessions(store, 1)
+    assert [space.method for space in has.spaces] == list(drying_method_table())
+    assert [one.method for one in has.stores] == method_codes()
+    assert has.other_spaces == has.other_stores == ()
+    assert has.assumed == {"truck", "meter"}
+    assert all(space.capacity_kg > 0 for space in has.spaces)
+
+
+def test_vessels_hold_bags_by_weight_and_bags_hold_any_bag(store):
+    silo = store_from({"method": "metal_silo", "units": 2, "unit_cost": 900.0}, 1.0)
+    assert silo.bags(90) == 11  # 2 x 500 kg / 90 kg = 11.1
+    assert silo.cost_per_bag(90) == pytest.approx(900 / 15 * 90 / 500)  # a silo serves 15 seasons
+    woven = store_from({"method": "woven_bag_protectant", "units": 7}, 1.0)
+    assert woven.bags(50) == woven.bags(100) == 7
+    assert woven.treatment_per_bag(50) == pytest.approx(0.6)
+
+
+def test_a_dryers_fee_is_by_the_point(store):
+    """KSh 30 per point and bag of 90 kg: five points of a kilogram cost 5 x 30 / 90 = 1.67 shillings."""
+    dryer = space_from({"method": "mechanical", "fee_per_point_kg": 30 / 90}, 130.0)
+    assert dryer.cost_of_drying(5) == pytest.approx(5 * 30 / 90)
+    assert dryer.cost_of_drying(-1) == 0
+    assert dryer.capacity_kg == pytest.approx(500)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"area_m2": 0.0},
+        {"area_m2": float("nan")},
+        {"area_m2": -5.0},
+        {"load_kg_m2": 1e9},
+        {"access": "steal"},
+        {"name": " "},
+        {"cost_per_kg": -1.0},
+        {"method": "sunbed"},
+    ],
+)
+def test_spaces_that_cannot_be_are_refused_and_nothing_is_written(store, wrong):
+    good = possessions(store, 1).spaces[0]
+    with pytest.raises(DryholdError):
+        keep_spaces(store, 1, [replace(good, **wrong)], "Asha", NOW)
+    with pytest.raises(InputError):
+        keep_spaces(store, 1, [good, good], "Asha", NOW)
+    with pytest.raises(InputError):
+        keep_spaces(store, 1, [], "Asha", NOW)
+    assert "spaces" in possessions(store, 1).assumed
+
+
+def test_a_second_editor_does_not_overwrite_the_first(store):
+    seen = store.fact(1, "drying_spaces").revision
+    first = [space_from({"name": "Yard", "method": "concrete_floor", "area_m2": 80}, 1.0)]
+    second = [space_from({"name": "Sheets", "method": "tarpaulin", "area_m2": 10}, 1.0)]
+    keep_spaces(store, 1, first, "Asha", NOW, expected=seen)
+    with pytest.raises(StaleError) as caught:
+        keep_spaces(store, 1, second, "Odo", NOW, expected=seen)
+    assert caught.value.theirs[0]["name"] == "Yard"
+    assert caught.value.mine[0]["name"] == "Sheets"
+    assert possessions(store, 1).spaces[0].name == "Yard"
+
+
+@pytest.fixture
+def older(tmp_path):
+    path = tmp_path / "older.sqlite"
+    with sqlite3.connect(path) as connection:
+        connection.executescript((OLDER / "schema_0001.sql").read_text(encoding="utf-8"))
+    connection.close()
+    opened = open_store(f"sqlite:///{path}")
+    yield opened
+    opened.engine.dispose()
+
+
+def test_a_database_of_the_first_version_keeps_what_was_entered(older):
+    """By hand from tests/group/older/schema_0001.sql: 150 m² entered for the plan after 99 m² on the drying page."""
+    has = possessions(older, 1)
+    floor, sheets, dryer = has.spaces
+    assert (floor.method, floor.area_m2) == ("concrete_floor", 80)  # the usual way comes first
+    assert (sheets.method, sheets.area_m2, sheets.load_kg_m2) == ("tarpaulin", 150, 12)
+    assert (dryer.access, dryer.capacity_kg) == ("hire", pytest.approx(1000))
+    assert dryer.cost_of_drying(5) == pytest.approx(2.5)
+    assert [(one.method, one.access, one.units) for one in has.stores] == [
+        ("woven_bag", "own", 60),
+        ("woven_bag_protectant", "buy", 60),
+        ("hermetic_bag", "buy", 200),
+        ("hermetic_bag", "own", 12),
+    ]
+    assert has.stores[2].unit_cost == has.stores[3].unit_cost == 250
+    assert has.truck.capacity_kg == 3000
+    assert has.truck.trips_per_week == 2
+    assert older.fact(1, "interest_monthly").value == 0.05
+    assert older.fact(1, "maize_price_kg").value == 44
+    assert not any(
+        key.startswith(("drying_area", "plan.truck", "bag_cost")) for key in older.facts(1) if _entered(older, key)
+    )
+    assert older.lots(1)[0].shares == ((1, 1.0),)
+    assert older.events(1, "meter")[0].payload == {"amount": "12.50"}
+
+
+def _entered(store, key):
+    return store.fact(1, key).origin != "assumed"
+
+
+def test_the_older_list_of_the_floor_is_kept(older):
+    yard, hired = possessions(older, 2).spaces
+    assert {yard.name, hired.name} == {"Yard", "Hired sheets"}
+    by_name = {space.name: space for space in (yard, hired)}
+    assert by_name["Yard"].access == "own"
+    assert by_name["Hired sheets"].access == "hire"
+    assert by_name["Hired sheets"].hire_per_bag_day == 2
+    assert older.documents.read("floor_spaces", "2") is None
+
+
+def test_carrying_over_twice_changes_nothing():
+    once = carried_over({"plan.tarpaulin_m2": 150, "bag_cost.woven_bag": 60, "x": 1})
+    assert carried_over(once) == once
+    assert carried_over({}) == {}
+    assert once["x"] == 1
+
+
+def test_the_facts_of_an_older_group_file_are_carried_over_with_who_entered_them():
+    facts = {
+        "plan.truck_kg": Fact(key="plan.truck_kg", value=3000, origin="entered", set_by="Asha", set_at=NOW),
+        "maize_price_kg": Fact(key="maize_price_kg", value=44, origin="entered", set_by="Odo", set_at=NOW),
+    }
+    now = carried_over_facts(facts)
+    assert set(now) == {"truck.capacity_kg", "maize_price_kg"}
+    assert now["truck.capacity_kg"].value == 3000
+    assert now["maize_price_kg"].set_by == "Odo"
+    assert carried_over_facts({}) == {}
