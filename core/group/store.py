@@ -44,7 +44,6 @@ from core.group.rows import (
     note_change,
     raise_version,
     take_token,
-    update_lot,
     values_of,
     write_shares,
 )
