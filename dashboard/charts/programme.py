@@ -9,7 +9,6 @@ import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike
 
-from core.programme.avoidable import Avoidable
 from core.programme.comparison import widened_limits
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, CLAY, MARKS, PLUM, STONE, STRAW
@@ -190,17 +189,3 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
     )
     figure.update_xaxes(range=[-3, 103])
     return figure
-
-
-def avoidable(items: Sequence[Avoidable], names: Sequence[str], x_title: str) -> go.Figure:
-    """Return the avoidable losses by cause, in money."""
-    figure = go.Figure(
-        go.Bar(
-            x=[item.money for item in items][::-1],
-            y=list(names)[::-1],
-            orientation="h",
-            marker={"color": CLAY},
-            showlegend=False,
-        )
-    )
-    return layout(figure, x_title, "", height=120 + 46 * max(1, len(items)))

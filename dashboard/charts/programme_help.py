@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import plotly.graph_objects as go
 
+from core.programme.counterfactual import Difference
 from core.programme.helping import HelpSum
 from dashboard.charts.base import layout
 from dashboard.charts.palette import CLAY
@@ -23,16 +24,26 @@ def help_figure(sums: Sequence[HelpSum], names: Sequence[str], x_title: str) -> 
     x_title : str
         With the currency.
     """
-    top = list(sums)[::-1]
+    return _spread([(item.net, item.money, item.low, item.high) for item in sums], names, x_title)
+
+
+def losses_figure(losses: Sequence[Difference], names: Sequence[str], x_title: str) -> go.Figure:
+    """Return a group's avoidable losses, largest first: a mark for the mean, a line from a bad year to a good one."""
+    return _spread([(item.money, item.money, item.low, item.high) for item in losses], names, x_title)
+
+
+def _spread(rows: Sequence[tuple[float, float, float, float]], names: Sequence[str], x_title: str) -> go.Figure:
+    """Return marks at the first of each row, with a line as far below and above as `low` and `high` are of the mean."""
+    top = list(rows)[::-1]
     figure = go.Figure(
         go.Scatter(
-            x=[item.net for item in top],
+            x=[mark for mark, _mean, _low, _high in top],
             y=list(names)[::-1],
             error_x={
                 "type": "data",
                 "symmetric": False,
-                "array": [max(0.0, item.high - item.money) for item in top],
-                "arrayminus": [max(0.0, item.money - item.low) for item in top],
+                "array": [max(0.0, high - mean) for _mark, mean, _low, high in top],
+                "arrayminus": [max(0.0, mean - low) for _mark, mean, low, _high in top],
                 "thickness": 2,
             },
             mode="markers",

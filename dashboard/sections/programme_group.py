@@ -9,16 +9,16 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.programme.avoidable import Avoidable, avoidable_losses
 from core.programme.counting import Records, records_of
 from core.programme.definitions import DEFINITIONS
 from core.programme.gains import best_in_hindsight, sold_lots
 from core.programme.group_file import export_group, group_uid
+from core.programme.helping import help_of_groups, kept_help
 from core.programme.people import age_group, people_table, sex_of
 from core.programme.report import csv_bytes, group_report, report_tags
 from core.programme.seasons import Season, changes_of_group
 from dashboard import page, state
-from dashboard.charts.programme import avoidable
+from dashboard.charts.programme_help import losses_figure
 from dashboard.programme_parts import (
     CountedGroup,
     book,
@@ -54,36 +54,39 @@ def save_file(group_id: int, name: str) -> None:
         )
 
 
-@st.cache_resource(max_entries=64, show_spinner=False)
-def cached_losses(database: str, key: tuple[int, int]) -> list[Avoidable]:
-    """Return the group's avoidable losses, worked out again only when its records change."""
-    del database
-    records = records_of(state.store(), key[0])
-    interest = float(records.facts.get("interest_monthly", 0.02))
-    return avoidable_losses(records, interest, float(records.facts["market_loss_monthly"]))
-
-
-def show_losses(key: tuple[int, int], currency: str) -> None:
-    """Show the avoidable losses with their reasons, the largest first."""
-    losses = cached_losses(str(state.store().engine.url), key)
-    if not losses:
-        page.answer(_("No avoidable loss can be shown from these records."))
+def show_losses(group_id: int, currency: str) -> None:
+    """Show the group's avoidable losses as the page 'What would help' shows them, or offer to work them out."""
+    found = kept_help(state.store(), group_id)
+    if found is None:
+        page.answer(_("The avoidable losses of this group are not worked out yet."))
+        if st.button(_("Work them out now (about a quarter of a minute)"), key="losses_work_out"):
+            with page.busy(_("Planning the season again with one thing otherwise")):
+                help_of_groups(state.store(), [group_id], state.today())
+            st.rerun()
+        return
+    if found.largest is None:
+        why = found.why_not
+        page.answer(say(why) if why is not None else _("No avoidable loss can be shown from these records."))
         return
     page.answer(
         _("The largest avoidable loss: {cause}, {amount}.").format(
-            cause=_(losses[0].cause), amount=money(losses[0].money, currency)
+            cause=_(found.largest.name), amount=money(found.largest.money, currency)
         )
     )
+    shown = sorted(
+        (item for item in found.causes if item.why_not is None and item.money > 0), key=lambda item: -item.money
+    )
     page.chart(
-        avoidable(
-            losses, [_(item.cause) for item in losses], _("Avoidable loss, {currency}").format(currency=currency)
+        losses_figure(
+            shown, [_(item.name) for item in shown], _("Avoidable loss, {currency}").format(currency=currency)
         ),
-        alt=_("Avoidable losses by cause."),
+        alt=_("Avoidable losses by cause, from bad to good years."),
         key="avoidable_chart",
     )
-    for item in losses:
-        st.write(f"- {say(item.reason)}")
-    st.caption(_("Sold early counts only what earlier prices let the group expect; hindsight is left out."))
+    for item in found.causes:
+        if item.why_not is not None:
+            st.write(f"- {_(item.name)}: {say(item.why_not, markdown=True)}")
+    st.caption(_("Only what could be expected when it was decided counts; hindsight is left out."))
 
 
 def show_indicators(own: CountedGroup) -> None:
@@ -208,7 +211,7 @@ def show() -> None:
             records = records_of(store, group.id, state.now().date())
         own = next(item for item in groups if item.record.group.id == group.id)
         key = next(key for key in keys if key[0] == group.id)
-        show_losses(key, group.currency)
+        show_losses(group.id, group.currency)
         show_indicators(own)
         show_hindsight(records)
         show_seasons(key, seasons_of(groups), group.currency)

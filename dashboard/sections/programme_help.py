@@ -8,11 +8,11 @@ import pandas as pd
 import streamlit as st
 
 from core.group.records import Group
-from core.programme.avoidable import visit_list
 from core.programme.counterfactual import REMEDY, GroupHelp
 from core.programme.counting import records_of
 from core.programme.helping import HELP_TAGS, HelpSum, help_of_groups, help_table, kept_help, programme_sums
 from core.programme.report import workbook_bytes
+from core.programme.visits import MOST_VISITS, visit_list
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
 from dashboard.text import _, literal, money, ngettext, say
@@ -167,11 +167,12 @@ def show_visits(groups: list[Group]) -> None:
     visits = visit_list([records_of(state.store(), group.id) for group in groups], state.now())
     if not visits:
         st.write(_("No group has a pressing reason."))
-    for visit in visits[:12]:
+    for visit in visits[:MOST_VISITS]:
         st.markdown(f"- **{literal(visit.group)}**: " + "; ".join(say(reason) for reason in visit.reasons))
-    if len(visits) > 12:
+    if len(visits) > MOST_VISITS:
         rest = [
-            {_("Group"): v.group, _("Reasons"): "; ".join(say(reason) for reason in v.reasons)} for v in visits[12:]
+            {_("Group"): v.group, _("Reasons"): "; ".join(say(reason) for reason in v.reasons)}
+            for v in visits[MOST_VISITS:]
         ]
         with st.expander(ngettext("{count} more", "{count} more", len(rest)).format(count=len(rest))):
             page.table(pd.DataFrame(rest), "visit_table", "visits.csv")

@@ -1,0 +1,86 @@
+"""Whom to visit this week: the few groups for which it matters most, with the reasons in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import pandas as pd
+
+from core.group.limits import standard_limit
+from core.messages import Message, message
+from core.programme.indicators import Records, reading_moisture
+
+
+def _daily_moisture(records: Records, lot_id: int, commodity: str) -> pd.Series:
+    own = records.readings[records.readings["lot_id"] == lot_id]
+    if own.empty:
+        return pd.Series(dtype=float)
+    own = own.assign(moisture=reading_moisture(own, commodity), day=pd.to_datetime(own["taken_at"]).dt.date)
+    return own.groupby("day")["moisture"].mean().dropna()
+
+
+MOST_VISITS = 5
+"""How many groups one officer reaches in a week (judgement); the rest is listed below them."""
+
+
+@dataclass(frozen=True)
+class Visit:
+    """A group to visit this week, with reasons and an urgency (higher first)."""
+
+    group_id: int
+    group: str
+    urgency: float
+    reasons: tuple[Message, ...]
+
+
+def visit_list(groups: Sequence[Records], now: datetime, silent_days: int = 14) -> list[Visit]:
+    """Return the groups that need a visit this week, most urgent first, with the reasons.
+
+    Parameters
+    ----------
+    groups : sequence of Records
+        All groups.
+    now : datetime
+        Aware.
+    silent_days : int
+        Days without a reading after which open lots are a reason to call.
+    """
+    visits = []
+    for records in groups:
+        reasons: list[Message] = []
+        urgency = 0.0
+        open_lots = [lot for lot in records.lots if lot.status in {"wet", "drying", "stored"}]
+        wet_bagged = old_wet = 0
+        for lot in open_lots:
+            limit = standard_limit(lot.commodity)
+            daily = _daily_moisture(records, lot.id, lot.commodity)
+            if limit is None or daily.empty:
+                continue
+            above = float(daily.iloc[-1]) > limit.moisture_pct
+            if lot.status == "stored" and above:
+                wet_bagged += 1
+            elif above and lot.harvested_on and now.date() - lot.harvested_on > timedelta(days=14):
+                old_wet += 1
+        if wet_bagged:
+            reasons.append(message("{count} lots are bagged above the limit", count=wet_bagged))
+            urgency += 3 * wet_bagged
+        if old_wet:
+            reasons.append(message("{count} lots are still wet two weeks after harvest", count=old_wet))
+            urgency += 2 * old_wet
+        untested = sum(
+            1 for lot in open_lots if records.readings.empty or lot.id not in set(records.readings["lot_id"])
+        )
+        if untested:
+            reasons.append(message("{count} open lots were never tested", count=untested))
+            urgency += untested
+        if open_lots and len(records.readings):
+            last = pd.to_datetime(records.readings["taken_at"]).max()
+            days = (pd.Timestamp(now) - last).days
+            if days > silent_days:
+                reasons.append(message("no reading for {days} days", days=days))
+                urgency += 1 + days / silent_days
+        if reasons:
+            visits.append(Visit(records.group.id, records.group.name, urgency, tuple(reasons)))
+    return sorted(visits, key=lambda visit: (-visit.urgency, visit.group))
