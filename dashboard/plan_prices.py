@@ -43,7 +43,7 @@ def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
             selling_price_figure(
                 dates,
                 level,
-                made.outlook.physics.prices[crop][np.minimum(prices.index.to_numpy(dtype=int), case.weeks)],
+                made.outlook.seasons.prices[crop][np.minimum(prices.index.to_numpy(dtype=int), case.weeks)],
                 {"rule": _("sell at or above"), "band": _("8 of 10 possible prices")},
                 _("Week"),
                 _("Market price, {currency} per kg").format(currency=currency),

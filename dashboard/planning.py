@@ -9,17 +9,19 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.planning.allocation import Allocation, Worth, complete
-from core.planning.batch_physics import Physics
+from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.credit import credit_terms
+from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.rolling import KeptPlan
-from core.planning.room_draws import room_physics
 from core.planning.rules import fresh_worths
-from core.planning.sale import SalePlan, plan_sale
+from core.planning.sale import plan_sale
+from core.planning.sale_plan import SalePlan
+from core.planning.seasons import Seasons
 from core.planning.why import joint_against_alone, value_of_more
+from core.planning.worth import Worth, complete
 from dashboard import state
 from dashboard.background import Desk, Job, desk, wait_for
 
@@ -67,7 +69,7 @@ class _Scenes:
     """A case as its records give it, with two sets of scenarios (to plan on, and fresh) and its outlook: no choice about money changes them."""
 
     built: BuiltCase
-    fresh: Physics
+    fresh: Seasons
     outlook: Outlook
 
 
@@ -76,10 +78,10 @@ def _scenes(job: Job, store: Any, group_id: int, today: date, weeks: int | None)
     job.say("Reading lots, prices and wishes …", 0.05)
     built = build_case(store, group_id, today, **({} if weeks is None else {"weeks": weeks}))
     job.say("Drawing weather, pests and prices …", 0.15)
-    physics = room_physics(built.case, built.case.seed, built.data)
+    seasons = group_seasons(built.case, built.case.seed, built.data)
     job.say("Drying and storing every lot in hundreds of possible seasons …", 0.25)
     return _Scenes(
-        built, room_physics(built.case, FRESH_SEED, built.data), build_outlook(built.case, built.case.seed, physics)
+        built, group_seasons(built.case, FRESH_SEED, built.data), build_outlook(built.case, built.case.seed, seasons)
     )
 
 
@@ -105,7 +107,7 @@ def _plan(
     outlook = (
         replace(scenes.outlook, case=case)
         if case.interest_monthly == scenes.built.case.interest_monthly
-        else build_outlook(case, case.seed, scenes.outlook.physics)
+        else build_outlook(case, case.seed, scenes.outlook.seasons)
     )
     words = "Looking for the best plan: none can be more than {detail} better than what is found …"
 

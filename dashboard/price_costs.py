@@ -207,7 +207,7 @@ def show_credit(
 
 def coming_need(group: Group) -> float:
     """Return the cash needs of the coming weeks that were entered on the sale plan [money]."""
-    from core.planning.case_from_records import read_wishes
+    from core.planning.wishes import read_wishes
 
     last = (state.today() + timedelta(days=NEED_DAYS)).isoformat()
     rows: list[dict[str, Any]] = read_wishes(state.store(), group.id)["needs"]

@@ -298,7 +298,7 @@ def _keep_plan(
     """Keep an invented plan of one lot, as the planner would have kept it on that day."""
     from core.planning.case import make_case
     from core.planning.rolling import BOOK
-    from core.planning.sale import PlannedSale
+    from core.planning.sale_plan import PlannedSale
 
     now_price = _price(prices, lot.commodity, on)
     case = make_case(lots=1, weeks=20, scenarios=10, seed=1)

@@ -12,7 +12,7 @@ from core.advice.parts import EXAMPLE, LotNow
 from core.advice.schedule import mass_by_day
 from core.group.sampling import DRY, judge_dryness
 from core.messages import Message, message
-from core.planning.sale import PlannedSale
+from core.planning.sale_plan import PlannedSale
 from core.storage.methods import get_method
 
 if TYPE_CHECKING:

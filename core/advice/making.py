@@ -9,15 +9,16 @@ from typing import Any
 
 import pandas as pd
 
-from core.planning.allocation import Worth, complete, evaluate
 from core.planning.case import PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.credit import credit_terms
+from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
-from core.planning.room_draws import room_physics
-from core.planning.rules import RULES, rule_allocation
-from core.planning.sale import SalePlan, plan_sale
-from core.planning.story import plan_deductions
+from core.planning.plan_tables import plan_deductions
+from core.planning.sale import plan_sale
+from core.planning.sale_plan import SalePlan
+from core.planning.simple_rules import RULES, rule_allocation
+from core.planning.worth import Worth, complete, evaluate
 
 FRESH_SEED = 90_210
 SEARCH_SECONDS, SEARCH_GAP = 6.0, 0.003
@@ -117,9 +118,9 @@ def draw_scenes(store: Any, group_id: int, today: date, weeks: int | None, tell:
     tell(READING, 0.05, 0.0)
     built = build_case(store, group_id, today, **({} if weeks is None else {"weeks": weeks}))
     tell(DRAWING, 0.2, 0.0)
-    physics = room_physics(built.case, built.case.seed, built.data)
-    outlook = build_outlook(built.case, built.case.seed, physics)
-    return Scenes(built, outlook, room_physics(built.case, FRESH_SEED, built.data))
+    seasons = group_seasons(built.case, built.case.seed, built.data)
+    outlook = build_outlook(built.case, built.case.seed, seasons)
+    return Scenes(built, outlook, group_seasons(built.case, FRESH_SEED, built.data))
 
 
 def _with_choices(case: PlanningCase, choices: Choices) -> PlanningCase:
@@ -153,7 +154,7 @@ def make_plan(store: Any, scenes: Scenes, group_id: int, choices: Choices, tell:
     outlook = (
         replace(scenes.outlook, case=case)
         if case.interest_monthly == scenes.built.case.interest_monthly
-        else build_outlook(case, case.seed, scenes.outlook.physics)
+        else build_outlook(case, case.seed, scenes.outlook.seasons)
     )
 
     def watch(_method: str, gap: float) -> bool:

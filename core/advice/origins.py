@@ -13,7 +13,7 @@ from core.group.selling import crop_prices
 from core.market.season import fit_season
 from core.market.waiting import WaitingAdvice, WaitingRule, decide
 from core.messages import Message, message
-from core.planning.case_from_records import room_data
+from core.planning.case_from_records import surroundings_of
 
 OLD_QUOTE_DAYS = 45
 PLAN_FACTS = ("plan.", "bag_cost.")
@@ -23,7 +23,7 @@ NOT_ASSUMPTIONS = ("plan.scenarios", "plan.weeks", "plan.keep_below_gain", "plan
 
 def weather_now(store: Any, group_id: int, now: datetime) -> WeatherNow:
     """Return the weather of a group with its origin; no network is asked."""
-    data = room_data(store, store.group(group_id), now)
+    data = surroundings_of(store, store.group(group_id), now)
     forecast, normals = data.forecast, data.normals
     if forecast.status != "bundled":
         issued = forecast.issued_at

@@ -20,7 +20,7 @@ from core.group.records import Group
 from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
 from core.planning.rolling import KeptPlan, NextAction, Purchase, last_kept, next_actions, purchases
-from core.planning.sale import SalePlan
+from core.planning.sale_plan import SalePlan
 from core.planning.why import LotReason, lot_reasons
 
 PARTS = (

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from core.advice.parts import Load
 from core.planning.case import DryingChoice
-from core.planning.sale import PlannedSale, SalePlan
+from core.planning.sale_plan import PlannedSale, SalePlan
 
 LOOK_DAYS = 400
 

@@ -315,7 +315,7 @@ def expected_price(store: Any, group_id: int, commodity: str, months: int, seed:
         None where the series is too short for a season.
     """
     from core.planning.case_from_records import crop_price
-    from core.planning.room_draws import season_of
+    from core.planning.group_seasons import season_of
 
     price = crop_price(store, group_id, commodity, 1.0)
     curve = None if price is None else season_of(price)

@@ -60,7 +60,10 @@ class CaseLot:
 
     @property
     def harvest_weeks(self) -> tuple[int, ...]:
-        """Return the weeks in which the lot may be harvested: of what is harvested already only the first in which it can be handled."""
+        """Return the weeks in which the lot may be harvested.
+
+        Of what is harvested already only the first in which it can be handled.
+        """
         if not self.standing or self.latest_week is None:
             return (self.available_week,)
         return tuple(range(self.available_week, max(self.latest_week, self.available_week) + 1, self.harvest_step))
@@ -192,7 +195,9 @@ class CashNeed:
 
 @dataclass(frozen=True)
 class Reserve:
-    """Grain kept back: for eating (`evenly`, over the weeks to `until_week`) or for seed (whole until then), valued at `value_per_kg`.
+    """Grain kept back, for eating or for seed.
+
+    For eating it goes `evenly` over the weeks to `until_week`, seed is whole until then; valued at `value_per_kg`.
 
     Lots whose use is seed serve only a reserve whose `use` is seed.
     """
@@ -208,7 +213,7 @@ class Reserve:
 
 @dataclass(frozen=True)
 class Climate:
-    """Place and monthly normals from which store and weather scenarios are drawn (rows: temperature °C, relative humidity %)."""
+    """Place and normals by month (temperature °C, relative humidity %) of store and weather scenarios."""
 
     latitude: float = 0.0
     longitude: float = 0.0
@@ -279,7 +284,10 @@ class PlanningCase:
         return self.truck.cost_per_trip + 2.0 * who.distance_km * self.truck.cost_per_km
 
     def discount(self, week: float | np.ndarray) -> np.ndarray:
-        """Return the present value of one unit of money paid in plan week `week` (monthly compounding, fractions of months)."""
+        """Return the present value of one unit of money paid in plan week `week`.
+
+        Monthly compounding, fractions of months.
+        """
         return np.asarray(present_value(1.0, self.interest_monthly, np.asarray(week, dtype=float) / WEEKS_PER_MONTH))
 
     def target(self, commodity: str) -> float:
@@ -399,34 +407,93 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         Decides every drawn number; the same seed gives the same case.
     """
     draw = np.random.default_rng([seed, 77])
-    crops = {
-        "maize": (0.25, 0.42, 13.0, 13.5),
-        "common_bean": (0.70, 0.22, 14.0, 15.0),
-        "sorghum": (0.28, 0.25, 12.5, 13.5),
-    }
-    rise_weeks = 34
-    prices = []
-    for crop, (price, gap, _, _) in crops.items():
-        gap_here = gap * draw.uniform(0.1, 1.5)
-        week = np.arange(weeks + 1)
-        season = (
-            0.5
-            - 0.5 * np.cos(np.pi * np.minimum(week, rise_weeks) / rise_weeks)
-            - np.maximum(week - rise_weeks, 0) * 0.06
-        )
-        path = (1 + gap_here) ** np.maximum(season, -0.2)
+    prices = _invented_prices(draw, weeks)
+    made = _invented_lots(draw, lots)
+    mass = sum(lot.bags * lot.bag_mass_kg for lot in made)
+    bags = sum(lot.bags for lot in made)
+    money = sum(lot.bags * lot.bag_mass_kg * INVENTED_CROPS[lot.commodity].price for lot in made)
+    buyers = _invented_buyers(draw, prices[0].price_now, mass, weeks)
+    last = weeks - 1
+    needs = [
+        CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
+        for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
+    ]
+    home_use = Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3))
+    sheets = max(400.0, 0.22 * mass)
+    return PlanningCase(
+        name=f"invented {lots} lots",
+        start=date(2026, 7, 6),
+        weeks=weeks,
+        scenarios=scenarios,
+        seed=seed,
+        lots=made,
+        drying=(
+            DryingChoice("sheets", "Tarpaulins", "tarpaulin", sheets, sheets / 20, 20.0, 0.002, 0.006, 1.6),
+            DryingChoice("dryer", "Hired dryer", "mechanical", max(400.0, 0.06 * mass), 0.0, 0.0, 0.016, 0.004, 8.0),
+        ),
+        storage=(
+            StorageChoice("woven", "Woven bags", "woven_bag", bags, bags, 0.5),
+            StorageChoice(
+                "treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6
+            ),
+            StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9),
+        ),
+        prices=prices,
+        buyers=buyers,
+        truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
+        needs=tuple(need for need in needs if need.amount > 0),
+        reserves=(home_use,) if lots > 3 else (),
+        store_bags=int(bags * 0.9),
+        target_pct=tuple((code, crop.target_pct) for code, crop in INVENTED_CROPS.items()),
+        invented=True,
+        target_choices=tuple(
+            (code, target)
+            for code, crop in INVENTED_CROPS.items()
+            for target in (crop.buyers_limit_pct, crop.target_pct - 1.0)
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class _InventedCrop:
+    """Price [money per kg], seasonal gap [fraction], and the moistures for keeping and for buyers [% w.b.]."""
+
+    price: float
+    gap: float
+    target_pct: float
+    buyers_limit_pct: float
+
+
+INVENTED_CROPS = {
+    "maize": _InventedCrop(0.25, 0.42, 13.0, 13.5),
+    "common_bean": _InventedCrop(0.70, 0.22, 14.0, 15.0),
+    "sorghum": _InventedCrop(0.28, 0.25, 12.5, 13.5),
+}
+INVENTED_RISE_WEEKS = 34
+
+
+def _invented_prices(draw: np.random.Generator, weeks: int) -> tuple[CropPrice, ...]:
+    """Return prices that rise from harvest for `INVENTED_RISE_WEEKS` weeks and then fall."""
+    week, prices = np.arange(weeks + 1), []
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.minimum(week, INVENTED_RISE_WEEKS) / INVENTED_RISE_WEEKS)
+    season = rise - np.maximum(week - INVENTED_RISE_WEEKS, 0) * 0.06
+    for code, crop in INVENTED_CROPS.items():
+        path = (1 + crop.gap * draw.uniform(0.1, 1.5)) ** np.maximum(season, -0.2)
         prices.append(
             CropPrice(
-                crop,
-                round(price * draw.uniform(0.85, 1.15), 3),
-                tuple(np.round(path, 5).tolist()),
-                float(round(draw.uniform(0.02, 0.04), 4)),
+                commodity=code,
+                price_now=round(crop.price * draw.uniform(0.85, 1.15), 3),
+                path=tuple(np.round(path, 5).tolist()),
+                weekly_sd=float(round(draw.uniform(0.02, 0.04), 4)),
             )
         )
-    members = max(1, lots // 3)
-    names = list(crops)
-    made = []
-    for index in range(lots):
+    return tuple(prices)
+
+
+def _invented_lots(draw: np.random.Generator, count: int) -> tuple[CaseLot, ...]:
+    """Return lots of three crops, three quarters of them wet, a third as many owners as lots."""
+    members, names, made = max(1, count // 3), list(INVENTED_CROPS), []
+    for index in range(count):
         crop = names[int(draw.choice(3, p=[0.65, 0.2, 0.15]))]
         wet = draw.uniform(14.5, 21.0) if draw.random() < 0.75 else draw.uniform(11.5, 13.0)
         made.append(
@@ -442,91 +509,54 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
                 available_week=int(draw.choice([0, 0, 0, 1, 2])),
             )
         )
-    mass = sum(lot.bags * lot.bag_mass_kg for lot in made)
-    bags = sum(lot.bags for lot in made)
-    money = sum(lot.bags * lot.bag_mass_kg * crops[lot.commodity][0] for lot in made)
-    last = weeks - 1
-    buyers = [
-        CaseBuyer(
-            "gate",
-            "Trader at the farm gate",
-            0.0,
-            price_factor=0.88,
-            moisture_limit_pct=14.0,
-            discount_per_point=0.025,
-            refusal_pct=22.0,
-        ),
-        CaseBuyer(
-            "town",
-            "Town market",
-            float(draw.integers(8, 25)),
-            price_factor=1.0,
-            fee_fraction=0.02,
-            weekly_kg=max(2000.0, mass * 0.15),
-            price_fall=0.05,
-            refusal_pct=17.0,
-        ),
-        CaseBuyer(
-            "mill",
-            "District mill",
-            float(draw.integers(30, 80)),
-            commodities=("maize", "sorghum"),
-            price_factor=1.07,
-            refusal_pct=14.5,
-            pay_delay_weeks=2,
-            minimum_kg=1500.0,
-        ),
-    ]
-    if weeks > 4:
-        buyers.append(
-            CaseBuyer(
-                "school",
-                "School supply offer",
-                float(draw.integers(5, 30)),
-                commodities=("maize",),
-                fixed_price=round(prices[0].price_now * draw.uniform(1.05, 1.25), 3),
-                refusal_pct=14.0,
-                quantity_kg=round(mass * 0.08, 0),
-                first_week=min(4, last),
-                last_week=min(12, last),
-                chance_failing=0.1,
-                pay_delay_weeks=3,
-            )
-        )
-    needs = [
-        CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
-        for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
-    ]
-    sheets = max(400.0, 0.22 * mass)
-    return PlanningCase(
-        name=f"invented {lots} lots",
-        start=date(2026, 7, 6),
-        weeks=weeks,
-        scenarios=scenarios,
-        seed=seed,
-        lots=tuple(made),
-        drying=(
-            DryingChoice("sheets", "Tarpaulins", "tarpaulin", sheets, sheets / 20, 20.0, 0.002, 0.006, 1.6),
-            DryingChoice("dryer", "Hired dryer", "mechanical", max(400.0, 0.06 * mass), 0.0, 0.0, 0.016, 0.004, 8.0),
-        ),
-        storage=(
-            StorageChoice("woven", "Woven bags", "woven_bag", bags, bags, 0.5),
-            StorageChoice(
-                "treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6
-            ),
-            StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9),
-        ),
-        prices=tuple(prices),
-        buyers=tuple(buyers),
-        truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
-        needs=tuple(need for need in needs if need.amount > 0),
-        reserves=(Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3)),)
-        if lots > 3
-        else (),
-        store_bags=int(bags * 0.9),
-        target_pct=tuple((crop, values[2]) for crop, values in crops.items()),
-        invented=True,
-        target_choices=tuple(
-            (crop, target) for crop, values in crops.items() for target in (values[3], values[2] - 1.0)
-        ),
+    return tuple(made)
+
+
+def _invented_buyers(
+    draw: np.random.Generator, maize_price: float, mass_kg: float, weeks: int
+) -> tuple[CaseBuyer, ...]:
+    """Return a trader at the gate, a town market, a mill, and a dated offer where the horizon reaches it."""
+    gate = CaseBuyer(
+        "gate",
+        "Trader at the farm gate",
+        price_factor=0.88,
+        moisture_limit_pct=14.0,
+        discount_per_point=0.025,
+        refusal_pct=22.0,
     )
+    town = CaseBuyer(
+        "town",
+        "Town market",
+        float(draw.integers(8, 25)),
+        price_factor=1.0,
+        fee_fraction=0.02,
+        weekly_kg=max(2000.0, mass_kg * 0.15),
+        price_fall=0.05,
+        refusal_pct=17.0,
+    )
+    mill = CaseBuyer(
+        "mill",
+        "District mill",
+        float(draw.integers(30, 80)),
+        commodities=("maize", "sorghum"),
+        price_factor=1.07,
+        refusal_pct=14.5,
+        pay_delay_weeks=2,
+        minimum_kg=1500.0,
+    )
+    if weeks <= 4:
+        return gate, town, mill
+    school = CaseBuyer(
+        "school",
+        "School supply offer",
+        float(draw.integers(5, 30)),
+        commodities=("maize",),
+        fixed_price=round(maize_price * draw.uniform(1.05, 1.25), 3),
+        refusal_pct=14.0,
+        quantity_kg=round(mass_kg * 0.08, 0),
+        first_week=min(4, weeks - 1),
+        last_week=min(12, weeks - 1),
+        chance_failing=0.1,
+        pay_delay_weeks=3,
+    )
+    return gate, town, mill, school

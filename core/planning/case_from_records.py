@@ -39,12 +39,10 @@ from core.planning.case_lots import (
     spaced_harvests,
     target_choices,
 )
+from core.planning.group_seasons import Surroundings, group_seasons
 from core.planning.kept_back import promised_sales, reserves_of
 from core.planning.outlook import Outlook, build_outlook
-from core.planning.room_draws import RoomData, room_physics
-from core.planning.wishes import read_wishes, write_wishes
-
-__all__ = ["BuiltCase", "build_case", "build_group_outlook", "cost_of_money", "read_wishes", "write_wishes"]
+from core.planning.wishes import read_wishes
 
 DRY_TARGET_PCT = 13.0
 
@@ -54,7 +52,7 @@ class BuiltCase:
     """A case built from records, with what the rooms need to draw its scenarios, and what could not be taken in."""
 
     case: PlanningCase
-    data: RoomData
+    data: Surroundings
     notes: tuple[Message, ...]
 
 
@@ -126,7 +124,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         raise PlanError("no lot can be planned yet: a lot needs bags, a test of its moisture, and a price of its crop")
     mass_total = sum(lot.bags * lot.bag_mass_kg for lot in lots)
     bags = sum(lot.bags for lot in lots)
-    data = replace(room_data(store, group, now), crops=crops)
+    data = replace(surroundings_of(store, group, now), crops=crops)
     buyers = with_meter_offsets(_buyers(store, group_id, value, prices, targets, today), facts)
     buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks)
     settings: dict[str, Any] = {
@@ -172,11 +170,14 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
 def build_group_outlook(built: BuiltCase, seed: int | None = None, like: Outlook | None = None) -> Outlook:
     """Return the outlook of a group's case from the real drying, storage and price rooms."""
     used = built.case.seed if seed is None else seed
-    return build_outlook(built.case, used, room_physics(built.case, used, built.data), like)
+    return build_outlook(built.case, used, group_seasons(built.case, used, built.data), like)
 
 
 def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) -> tuple[CaseBuyer, ...]:
-    """Return buyers with what their meters read above ours [points] where a fact `buyer_offset.NAME` says so and nothing else does."""
+    """Return buyers with what their meters read above ours [points].
+
+    From a fact `buyer_offset.NAME`, where nothing else says it.
+    """
     known = {
         key.removeprefix("buyer_offset.").strip().lower(): fact.value
         for key, fact in facts.items()
@@ -218,7 +219,7 @@ def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
     return tuple((str(month), round(float(price), 6)) for month, price in months.items())
 
 
-def room_data(store: Any, group: Any, now: datetime) -> RoomData:
+def surroundings_of(store: Any, group: Any, now: datetime) -> Surroundings:
     """Return forecast, normals and place of a group, from what is stored or bundled (no network)."""
     from core.weather.forecast import bundled_forecast, get_forecast
     from core.weather.normals import get_normals
@@ -233,7 +234,7 @@ def room_data(store: Any, group: Any, now: datetime) -> RoomData:
     except (DryholdError, TypeError):
         forecast = bundled_forecast(place, now)
     seen = {"yes": True, "no": False}.get(str(store.fact(group.id, "borer_present").value).strip().lower())
-    return RoomData(forecast, normals, place, seen)
+    return Surroundings(forecast, normals, place, seen)
 
 
 def _drying(value: Any) -> tuple[DryingChoice, ...]:
@@ -417,7 +418,10 @@ def _by_basis(
     today: date,
     usual: float,
 ) -> list[CaseBuyer]:
-    """Return a buyer with what the group's own sales say of his price against the market's: by crop where that was learnt, else as usual."""
+    """Return a buyer with what the group's own sales say of his price against the market's.
+
+    By crop where that was learnt, else as usual.
+    """
     made, unknown = [], []
     for crop, reference in references.items():
         basis = None

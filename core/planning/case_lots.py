@@ -1,4 +1,7 @@
-"""Which lots go into a plan, from a group's records: what is harvested, what still stands, what is expected, and seed."""
+"""Which lots go into a plan, from a group's records.
+
+What is harvested, what still stands, what is expected, and seed.
+"""
 
 from __future__ import annotations
 
@@ -146,7 +149,10 @@ def _spread(moisture: LotMoisture | None) -> dict[str, Any]:
 
 
 def _days_of_growth(lot: Lot, sieve: Sieve | None, today: date) -> int:
-    """Return for how many days insects have grown since they were counted, or since the grain was put into an open store."""
+    """Return for how many days insects have grown since they were counted, or put away.
+
+    Without a count, since the grain was put into an open store.
+    """
     if lot.storage_method in method_codes() and get_method(lot.storage_method).sealed:
         return 0
     since = sieve.on if sieve is not None else lot.stored_on if lot.status == "stored" else None
@@ -154,7 +160,10 @@ def _days_of_growth(lot: Lot, sieve: Sieve | None, today: date) -> int:
 
 
 def sealed_bags_filled(states: Sequence[LotState]) -> int:
-    """Return how many sealed bags hold grain already: their lots can stay in them, and they are free when it is sold."""
+    """Return how many sealed bags hold grain already.
+
+    Their lots can stay in them, and they are free when it is sold.
+    """
     return sum(
         int(state.bags)
         for state in states
@@ -243,7 +252,9 @@ def _no_tests() -> Any:
 def target_choices(
     targets: Mapping[str, float], buyers: Sequence[CaseBuyer], most: int = 3
 ) -> tuple[tuple[str, float], ...]:
-    """Return further moistures to dry each crop to, beside the one for keeping: what buyers allow by their own meters, and one point drier.
+    """Return further moistures to dry each crop to, beside the one for keeping.
+
+    What buyers allow by their own meters, and one point drier.
 
     Parameters
     ----------

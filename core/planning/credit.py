@@ -1,4 +1,6 @@
-"""Borrowing on stored grain (inventory credit): bags kept in store secure a loan, so that cash needs are met without selling at harvest.
+"""Borrowing on stored grain (inventory credit).
+
+Bags kept in store secure a loan, so that cash needs are met without selling at harvest.
 
 A loan is taken in one week and repaid in a later one with its interest; while it stands, its principal stays below
 the loan share of the
@@ -10,17 +12,15 @@ paid back, and everything is brought to today at the one cost of money of the ca
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from core.accounts.finance import InventoryCredit
-from core.planning.case import WEEKS_PER_MONTH, PlanningCase
-from core.planning.model import SHORT_PENALTY, loan_pairs, loan_unit_owed, make_layout
-
-if TYPE_CHECKING:
-    from core.planning.allocation import Allocation
-    from core.planning.outlook import Outlook
+from core.planning.allocation import Allocation, tail_mean
+from core.planning.case import PlanningCase
+from core.planning.layout import SHORT_PENALTY, loan_pairs, loan_unit_owed, make_layout
+from core.planning.outlook import Outlook
 
 Loan = tuple[int, int, float]
 LEAST_LOAN_SHARE = 1e-6
@@ -73,7 +73,10 @@ def principal_by_week(case: PlanningCase, loans: tuple[Loan, ...]) -> np.ndarray
 
 
 def loan_cash(case: PlanningCase, loans: tuple[Loan, ...]) -> np.ndarray:
-    """Return money in less money out of all loans by plan week, (weeks,) [money]: principal less fee in, principal with interest out."""
+    """Return money in less money out of all loans by plan week, (weeks,) [money].
+
+    Principal less fee in, principal with interest out.
+    """
     cash = np.zeros(case.weeks)
     for taken, repaid, amount in loans:
         cash[taken] += amount * (1.0 - (case.credit.fee_share if case.credit else 0.0))
@@ -82,7 +85,10 @@ def loan_cash(case: PlanningCase, loans: tuple[Loan, ...]) -> np.ndarray:
 
 
 def loan_value(case: PlanningCase, loans: tuple[Loan, ...]) -> float:
-    """Return the value today of all loans' cash flows [money]: above 0 where the loan is cheaper than the case's cost of money."""
+    """Return the value today of all loans' cash flows [money].
+
+    Above 0 where the loan is cheaper than the case's cost of money.
+    """
     return float(loan_cash(case, loans) @ case.discount(np.arange(case.weeks))) if loans else 0.0
 
 
@@ -102,7 +108,9 @@ def breaks_terms(outlook: Outlook, allocation: Allocation) -> bool:
 def best_loans(
     outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarray, balances: np.ndarray
 ) -> tuple[Loan, ...]:
-    """Return the loans that serve a given allocation best: they cover what its cash needs lack, and are taken beyond that only where they pay.
+    """Return the loans that serve a given allocation best.
+
+    They cover what its cash needs lack, and are taken beyond that only where they pay.
 
     Parameters
     ----------
@@ -121,8 +129,6 @@ def best_loans(
     room = lendable(outlook, lot, option, bags)
     if not pairs or room.max(initial=0.0) <= 0:
         return ()
-    from core.planning.allocation import tail_mean
-
     taken, repaid = np.array(pairs).T
     fee = case.credit.fee_share if case.credit else 0.0
     owed = np.array([loan_unit_owed(case, int(weeks)) for weeks in repaid - taken])
@@ -175,17 +181,3 @@ def pledged_bags(outlook: Outlook, allocation: Allocation) -> int:
         and outlook.options(one).ready_week[chosen] <= week < outlook.options(one).sale_week[chosen]
     )
     return min(stored, int(np.ceil(stored * principal[week] / max(room[week], 1e-9) - 1e-9)))
-
-
-__all__ = [
-    "WEEKS_PER_MONTH",
-    "Loan",
-    "best_loans",
-    "breaks_terms",
-    "credit_terms",
-    "lendable",
-    "loan_cash",
-    "loan_value",
-    "pledged_bags",
-    "principal_by_week",
-]

@@ -1,4 +1,7 @@
-"""From wet lots, spaces and weather to the schedule's plain numbers: drying days by day of spreading, and what waiting costs."""
+"""From wet lots, spaces and weather to the schedule's plain numbers.
+
+Drying days by day of spreading, and what waiting costs.
+"""
 
 from __future__ import annotations
 

@@ -7,12 +7,14 @@ import pandas as pd
 
 from core.errors import InputError
 from core.messages import Message, message
-from core.planning.allocation import trip_share
 from core.planning.outlook import Outlook, free_to_sell, lot_moisture, mean_values
+from core.planning.placing import trip_share
 
 
 def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
-    """Return what one bag of a standing lot is worth by the week in which it is cut, each time dried, stored and sold as is best.
+    """Return what one bag of a standing lot is worth by the week in which it is cut.
+
+    Each time dried, stored and sold as is best.
 
     Parameters
     ----------
@@ -44,12 +46,12 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     bought = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage] or [0.0])
     bag = np.where(table.storage >= 0, bought[np.maximum(table.storage, 0)], 0.0)
     worth = np.where(sold, item.bag_mass_kg * net - per_bag - bag, -np.inf)
-    moisture = lot_moisture(stands, outlook.physics)
+    moisture = lot_moisture(stands, outlook.seasons)
     rows = []
     for week in np.unique(table.harvest_week[sold]).tolist():
         here = np.flatnonzero((table.harvest_week == week) & sold)
         best = int(here[np.argmax(worth[here])])
-        stood = outlook.physics.stand(stands, week, moisture)
+        stood = outlook.seasons.stand(stands, week, moisture)
         rows.append(
             {
                 "week": week,
@@ -65,7 +67,10 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
 
 
 def harvest_sentence(outlook: Outlook, lot: int) -> Message:
-    """Return in one sentence when a standing lot is best cut, and what the first week it could be cut would cost against it."""
+    """Return in one sentence when a standing lot is best cut.
+
+    It also says what the first week it could be cut would cost against it.
+    """
     weeks = harvest_weeks_compared(outlook, lot)
     item = outlook.case.lots[lot]
     if weeks.empty:

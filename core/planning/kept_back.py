@@ -10,7 +10,7 @@ import pandas as pd
 
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, Reserve
 from core.planning.case_lots import week_of
-from core.planning.room_draws import season_of
+from core.planning.group_seasons import season_of
 
 SEED_LEFT = 0.9  # of a seed lot's dried mass that must be there at planting; the rest is what keeping takes (judgement)
 ONE_BAG_KG = 100.0

@@ -1,223 +1,136 @@
-"""The sale plan as a mixed-integer programme: rows, shared variables, and the columns of (lot, option) pairs.
+"""The sale plan as a mixed-integer programme: what each option uses of each limit, and each limit as rows.
 
-Balances are kept by running variables (stock by week, cash by need date), so that a column touches only the rows of
-the weeks in which
-something happens. Every coefficient of a column is (per kg) x (bag mass) + (per bag), so that lots of one class share
-their tables.
+Every limit has two halves that stand side by side: what an option takes of it (`*_use`), and its rows with the shared
+variables (`*_rows`). Balances are kept by running variables (stock by week, cash by need date), so that an option
+touches only the rows of the weeks in which something happens. Every coefficient of an option is
+(per kg) x (bag mass) + (per bag), so that lots of one class share their tables.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
+from core.planning.case import PlanningCase
+from core.planning.layout import (
+    OVER_WEEKS,
+    SHORT_PENALTY,
+    Layout,
+    excess_price,
+    interval_of,
+    loan_unit_owed,
+    needs_by_account,
+    promise_price,
+)
 from core.planning.outlook import NONE, Options, Outlook, parts_of_value
 
-SHORT_PENALTY = 5.0  # a unit of an unmet need weighs more than any gain from selling later
-Piece = tuple[np.ndarray, np.ndarray, np.ndarray]
+DRYING_WEEKS = 4  # a lot's drying is booked over so many weeks at most
 
 
 @dataclass(frozen=True)
-class Layout:
-    """Where each family of rows and shared variables begins; `need_weeks` are the distinct dates of cash needs."""
+class Entry:
+    """What options put into one family of rows.
 
-    lots: int
-    setups: int
-    methods: int
-    buyers: int
-    reserves: int
-    weeks: int
-    need_weeks: tuple[int, ...]
-    accounts: tuple[str, ...]
-    loans: tuple[tuple[int, int], ...] = ()
-
-    @property
-    def row_starts(self) -> dict[str, int]:
-        """Return the first row of each family of fixed rows, and `end`."""
-        sizes = {
-            "lot": self.lots,
-            "floor": self.setups * (self.weeks + 8),
-            "stock": self.methods * self.weeks,
-            "bags": self.methods * self.weeks,
-            "store": self.weeks,
-            "truck": self.buyers * self.weeks,
-            "trips": self.weeks,
-            "soft": self.buyers * self.weeks,
-            "quantity": self.buyers,
-            "least": self.buyers * self.weeks,
-            "most": self.buyers * self.weeks,
-            "reserve": self.reserves,
-            "reserve_top": self.reserves,
-            "promise": self.buyers,
-            "headroom": self.weeks if self.loans else 0,
-        }
-        return _starts(sizes)
-
-    @property
-    def variable_starts(self) -> dict[str, int]:
-        """Return the first shared variable of each family, and `end`."""
-        sizes = {
-            "stock": self.methods * self.weeks,
-            "bought": self.methods,
-            "trips": self.buyers * self.weeks,
-            "excess": self.buyers * self.weeks,
-            "open": self.buyers * self.weeks,
-            "headroom": self.weeks if self.loans else 0,
-            "loans": len(self.loans),
-            "lacking": self.reserves,
-            "owing": self.buyers,
-            "short": len(self.accounts) * len(self.need_weeks),
-            "tail": 1,
-        }
-        return _starts(sizes)
-
-
-def _starts(sizes: dict[str, int]) -> dict[str, int]:
-    starts, at = {}, 0
-    for name, size in sizes.items():
-        starts[name] = at
-        at += size
-    starts["end"] = at
-    return starts
-
-
-def make_layout(case: PlanningCase) -> Layout:
-    """Return the layout of a case's rows.
-
-    Members have their own cash account only where the group records no advances.
+    `row` (options,) or -1 for none, amount = mass x `per_kg` + `per_bag`.
     """
-    accounts = ("",) if case.advances else ("", *sorted({need.member for need in case.needs if need.member}))
-    need_weeks = tuple(sorted({need.week for need in case.needs}))
-    return Layout(
-        len(case.lots),
-        len(case.drying),
-        len(case.storage),
-        len(case.buyers),
-        len(case.reserves),
-        case.weeks,
-        need_weeks,
-        accounts,
-        loan_pairs(case),
-    )
+
+    row: np.ndarray
+    per_kg: np.ndarray
+    per_bag: np.ndarray
 
 
-def loan_pairs(case: PlanningCase) -> tuple[tuple[int, int], ...]:
-    """Return the weeks (taken, repaid) between which money can be borrowed on stored grain, none where no lender offers it."""
-    if case.credit is None or case.credit.loan_share <= 0:
-        return ()
-    longest = int(case.credit.longest_months * WEEKS_PER_MONTH + 1e-9)
-    return tuple(
-        (taken, repaid)
-        for taken in range(case.weeks - 1)
-        for repaid in range(taken + 1, min(case.weeks - 1, taken + longest) + 1)
-    )
+def option_use(case: PlanningCase, layout: Layout, table: Options, commodity: str) -> list[Entry]:
+    """Return what a class's options take of every limit but cash and the worst tenth.
 
-
-def loan_unit_owed(case: PlanningCase, weeks: int) -> float:
-    """Return what one unit of money borrowed on grain costs to repay after some weeks, the store's charge on the grain that secures it included.
-
-    The charge per kg is turned into one per unit lent by the mean price of the case's grain, weighted by mass.
+    Parameters
+    ----------
+    case : PlanningCase
+    layout : Layout
+    table : Options
+    commodity : str
+        The crop of the class: its price decides what a lender gives on it.
     """
-    if case.credit is None:
-        return 1.0
-    months = weeks / WEEKS_PER_MONTH
-    owed = case.credit.owed(1.0 / case.credit.loan_share, 1.0, months)
-    if case.credit.storage_fee_per_kg_month == 0:
-        return owed
-    now = {price.commodity: price.price_now for price in case.prices}
-    mass = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
-    price = sum(lot.bags * lot.bag_mass_kg * now[lot.commodity] for lot in case.lots) / max(mass, 1e-9)
-    return owed + case.credit.storage_fee_per_kg_month * months / max(case.credit.loan_share * price, 1e-9)
+    return [
+        *floor_use(layout, table),
+        *stock_use(layout, table),
+        *buyer_use(case, layout, table),
+        *pledge_use(case, layout, table, commodity),
+        *reserve_use(layout, table),
+    ]
 
 
-def needs_by_account(case: PlanningCase, layout: Layout) -> np.ndarray:
-    """Return the needs [money] by account and need date, (accounts, dates); the group's account carries everybody's."""
-    table = np.zeros((len(layout.accounts), len(layout.need_weeks)))
-    for need in case.needs:
-        date = layout.need_weeks.index(need.week)
-        table[0, date] += need.amount
-        if need.member in layout.accounts[1:]:
-            table[layout.accounts.index(need.member), date] += need.amount
-    return table
+def _entry(there: np.ndarray, row: np.ndarray, per_kg: np.ndarray | float, per_bag: np.ndarray | float) -> Entry:
+    kg, bag = (np.broadcast_to(np.asarray(value, dtype=float), row.shape) for value in (per_kg, per_bag))
+    return Entry(np.where(there, row, NONE), kg, bag)
 
 
-def trip_cost(case: PlanningCase, buyer: int) -> float:
-    """Return the cost of one trip there and back to a buyer [money]; 0 for one who collects."""
-    return case.trip_cost(buyer)
+def floor_use(layout: Layout, table: Options) -> list[Entry]:
+    """Return the kg-days that options book on a drying space in each week: days of the week x kg spread."""
+    found = []
+    for step in range(DRYING_WEEKS):
+        days = days_in_week(table.days, step)
+        row = layout.row_starts["floor"] + table.setup * (layout.weeks + OVER_WEEKS) + table.start_week + step
+        found.append(_entry((table.setup >= 0) & (days > 0), row, days * table.floor_kg, 0.0))
+    return found
 
 
-def promise_price(case: PlanningCase, who: CaseBuyer) -> float:
-    """Return what a kg of promised grain is worth: the price agreed, or today's market price of its dearest crop [money per kg]."""
-    if who.fixed_price is not None:
-        return who.fixed_price
-    now = [price.price_now for price in case.prices if not who.commodities or price.commodity in who.commodities]
-    return who.price_factor * max(now, default=0.0)
+def days_in_week(days: np.ndarray, step: int) -> np.ndarray:
+    """Return how many of the booked days fall into the `step`-th week after the one in which drying begins."""
+    return np.clip(days - 7.0 * step, 0.0, 7.0)
 
 
-def excess_price(case: PlanningCase, outlook: Outlook) -> np.ndarray:
-    """Return what each kg beyond a buyer's weekly quantity loses in value today [money per kg], (buyers, weeks)."""
-    mass: dict[str, float] = {}
-    for lot in case.lots:
-        mass[lot.commodity] = mass.get(lot.commodity, 0.0) + lot.bags * lot.bag_mass_kg
-    table = np.zeros((len(case.buyers), case.weeks))
-    for number, who in enumerate(case.buyers):
-        crops = [crop for crop in mass if not who.commodities or crop in who.commodities]
-        total = sum(mass[crop] for crop in crops)
-        if who.weekly_kg is None or total == 0:
-            continue
-        mean = sum(outlook.physics.prices[crop][: case.weeks].mean(axis=1) * mass[crop] for crop in crops) / total
-        price = mean * who.price_factor if who.fixed_price is None else np.full(case.weeks, who.fixed_price)
-        table[number] = who.price_fall * price * case.discount(np.arange(case.weeks))
-    return table
+def stock_use(layout: Layout, table: Options) -> list[Entry]:
+    """Return bags put into store in the week in which they are ready, and taken out in the week of sale."""
+    stored, base = table.storage >= 0, layout.row_starts["stock"] + table.storage * layout.weeks
+    return [_entry(stored, base + table.ready_week, 0.0, -1.0), _entry(stored, base + table.sale_week, 0.0, 1.0)]
 
 
-def interval_of(layout: Layout, week: np.ndarray) -> np.ndarray:
-    """Return the index of the first need date at or after each week, -1 if there is none (money moving later cannot serve a need)."""
-    found = np.searchsorted(np.asarray(layout.need_weeks, dtype=int), week, side="left")
-    return np.where(found < len(layout.need_weeks), found, NONE)
+def buyer_use(case: PlanningCase, layout: Layout, table: Options) -> list[Entry]:
+    """Return the kg that options bring to a buyer.
 
-
-def fixed_pieces(case: PlanningCase, layout: Layout, table: Options, commodity: str = "") -> list[Piece]:
-    """Return the (row, per kg, per bag) coefficients of a class's options in the fixed rows; row -1 = none.
-
-    `commodity` of the class gives the price at which a lender takes stored grain as security.
+    On his road, into his week, his offer, his least load and his promise.
     """
-    start, zero, one = layout.row_starts, np.zeros(len(table)), np.ones(len(table))
-    pieces: list[Piece] = []
-    for step in range(4):
-        days = np.clip(table.days - 7.0 * step, 0.0, 7.0)
-        row = start["floor"] + table.setup * (layout.weeks + 8) + table.start_week + step
-        pieces.append((np.where((table.setup >= 0) & (days > 0), row, NONE), days * table.floor_kg, zero))
-    stored = table.storage >= 0
-    base = start["stock"] + table.storage * layout.weeks
-    pieces.append((np.where(stored, base + table.ready_week, NONE), zero, -one))
-    pieces.append((np.where(stored, base + table.sale_week, NONE), zero, one))
-    sold = table.buyer >= 0
+    start, sold = layout.row_starts, table.buyer >= 0
+
+    def those(asked: list[bool]) -> np.ndarray:
+        return sold & np.array(asked, dtype=bool)[table.buyer] if asked else sold
+
     place = table.buyer * layout.weeks + table.sale_week
-    by_road = sold & np.array([who.distance_km > 0 for who in case.buyers])[table.buyer]
-    limited = sold & np.array([who.weekly_kg is not None for who in case.buyers])[table.buyer]
-    capped = sold & np.array([who.quantity_kg is not None for who in case.buyers])[table.buyer]
-    least = sold & np.array([who.minimum_kg > 0 for who in case.buyers])[table.buyer]
-    owed = sold & np.array([who.promised_kg > 0 for who in case.buyers])[table.buyer]
-    pieces.append((np.where(by_road, start["truck"] + place, NONE), table.kept_kg, zero))
-    pieces.append((np.where(limited, start["soft"] + place, NONE), table.kept_kg, zero))
-    pieces.append((np.where(capped, start["quantity"] + table.buyer, NONE), table.kept_kg, zero))
-    pieces.append((np.where(least, start["least"] + place, NONE), -table.kept_kg, zero))
-    pieces.append((np.where(least, start["most"] + place, NONE), table.kept_kg, zero))
-    pieces.append((np.where(owed, start["promise"] + table.buyer, NONE), -table.kept_kg, zero))
-    if layout.loans and case.credit is not None:
-        now = next((price.price_now for price in case.prices if price.commodity == commodity), 0.0)
-        lent = case.credit.loan_share * now * table.kept_kg
-        pledged = stored & sold
-        pieces.append((np.where(pledged, start["headroom"] + table.ready_week, NONE), -lent, zero))
-        pieces.append((np.where(pledged, start["headroom"] + table.sale_week, NONE), lent, zero))
-    reserve = table.reserve >= 0
-    pieces.append((np.where(reserve, start["reserve"] + table.reserve, NONE), -table.kept_kg, zero))
-    pieces.append((np.where(reserve, start["reserve_top"] + table.reserve, NONE), table.kept_kg, zero))
-    return pieces
+    by_road = those([who.distance_km > 0 for who in case.buyers])
+    limited = those([who.weekly_kg is not None for who in case.buyers])
+    capped = those([who.quantity_kg is not None for who in case.buyers])
+    least = those([who.minimum_kg > 0 for who in case.buyers])
+    owed = those([who.promised_kg > 0 for who in case.buyers])
+    return [
+        _entry(by_road, start["truck"] + place, table.kept_kg, 0.0),
+        _entry(limited, start["soft"] + place, table.kept_kg, 0.0),
+        _entry(capped, start["quantity"] + table.buyer, table.kept_kg, 0.0),
+        _entry(least, start["least"] + place, -table.kept_kg, 0.0),
+        _entry(least, start["most"] + place, table.kept_kg, 0.0),
+        _entry(owed, start["promise"] + table.buyer, -table.kept_kg, 0.0),
+    ]
+
+
+def pledge_use(case: PlanningCase, layout: Layout, table: Options, commodity: str) -> list[Entry]:
+    """Return what a lender gives on stored grain, from the week in store to the week of sale [money]."""
+    if not layout.loans or case.credit is None:
+        return []
+    now = next((price.price_now for price in case.prices if price.commodity == commodity), 0.0)
+    lent = case.credit.loan_share * now * table.kept_kg
+    pledged = (table.storage >= 0) & (table.buyer >= 0)
+    first = layout.row_starts["headroom"]
+    return [_entry(pledged, first + table.ready_week, -lent, 0.0), _entry(pledged, first + table.sale_week, lent, 0.0)]
+
+
+def reserve_use(layout: Layout, table: Options) -> list[Entry]:
+    """Return the kg that options keep back for a reserve, against its least and its most."""
+    kept, start = table.reserve >= 0, layout.row_starts
+    return [
+        _entry(kept, start["reserve"] + table.reserve, -table.kept_kg, 0.0),
+        _entry(kept, start["reserve_top"] + table.reserve, table.kept_kg, 0.0),
+    ]
 
 
 def weighted_receipts(table: Options, weights: np.ndarray) -> np.ndarray:
@@ -225,22 +138,24 @@ def weighted_receipts(table: Options, weights: np.ndarray) -> np.ndarray:
     return (table.receipts_kg @ weights.astype(np.float32)).astype(float)
 
 
-def cash_pieces(layout: Layout, table: Options, mean_receipts: np.ndarray, first_row: int) -> list[Piece]:
-    """Return an option's entries in one cash view (a weighting of scenarios) whose rows for one account begin at `first_row`."""
-    zero = np.zeros(len(table))
+def cash_use(layout: Layout, table: Options, mean_receipts: np.ndarray, first_row: int) -> list[Entry]:
+    """Return what options bring and cost by need date, in a cash view whose rows for one account begin at `first_row`.
+
+    A sale counts from the day on which it is paid, drying and treatment when they begin, keeping and fees at the sale.
+    """
     receipts = np.where(table.reserve >= 0, 0.0, mean_receipts)
     paid, begun, left = (interval_of(layout, week) for week in (table.pay_week, table.start_week, table.sale_week))
     return [
-        (np.where(paid >= 0, first_row + paid, NONE), -receipts, zero),
-        (np.where(begun >= 0, first_row + begun, NONE), table.upfront_kg, table.upfront_bag),
-        (np.where(left >= 0, first_row + left, NONE), zero, table.later_bag),
+        _entry(paid >= 0, first_row + paid, -receipts, 0.0),
+        _entry(begun >= 0, first_row + begun, table.upfront_kg, table.upfront_bag),
+        _entry(left >= 0, first_row + left, 0.0, table.later_bag),
     ]
 
 
-def tail_pieces(case: PlanningCase, table: Options, mean_receipts: np.ndarray, row: int) -> list[Piece]:
-    """Return an option's entry in one cut of the tail mean: theta <= mean over a tenth of the scenarios."""
+def tail_use(case: PlanningCase, table: Options, mean_receipts: np.ndarray, row: int) -> list[Entry]:
+    """Return what options bring in one cut of the worst tenth: theta <= mean over a tenth of the scenarios."""
     per_kg, per_bag = parts_of_value(case, table, mean_receipts)
-    return [(np.full(len(table), row), -per_kg, per_bag)]
+    return [Entry(np.full(len(table), row), -per_kg, per_bag)]
 
 
 @dataclass(frozen=True)
@@ -260,164 +175,269 @@ class Program:
     shared: int
 
 
-def _loan_terms(case: PlanningCase, layout: Layout, first: int) -> tuple[float, np.ndarray, np.ndarray]:
-    """Return the fee, what a unit borrowed costs to repay by pair of weeks, and the pairs' variables (which begin at `first`)."""
-    by_length = np.array([loan_unit_owed(case, weeks) for weeks in range(case.weeks + 1)])
-    taken, repaid = np.array(layout.loans).T
-    fee = case.credit.fee_share if case.credit is not None else 0.0
-    return fee, by_length[repaid - taken], first + np.arange(len(layout.loans))
+@dataclass(frozen=True)
+class SharedPart:
+    """Everything of the programme but the options.
+
+    `lower`, `upper` (rows,) limit the rows (an upper limit of 0 where nothing else is said, no lower one); `low`,
+    `high`, `cost`, `whole` (variables,) are the shared variables' bounds, cost and whether they are whole numbers.
+    The entries are lists of arrays of one length: row, variable, value.
+    """
+
+    lower: np.ndarray
+    upper: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    cost: np.ndarray
+    whole: np.ndarray
+    rows: list[np.ndarray] = field(default_factory=list)
+    variables: list[np.ndarray] = field(default_factory=list)
+    values: list[np.ndarray] = field(default_factory=list)
+
+    def put(self, rows: Any, variables: Any, values: Any) -> None:
+        """Add entries; the three are broadcast against each other."""
+        one, two, three = np.broadcast_arrays(rows, variables, np.asarray(values, dtype=float))
+        self.rows.append(one.ravel())
+        self.variables.append(two.ravel())
+        self.values.append(three.ravel())
 
 
 def shared_part(
     case: PlanningCase, outlook: Outlook, layout: Layout, cuts: list[np.ndarray], views: list[np.ndarray]
-) -> tuple[
-    list[np.ndarray],
-    list[np.ndarray],
-    list[np.ndarray],
-    np.ndarray,
-    np.ndarray,
-    np.ndarray,
-    np.ndarray,
-    np.ndarray,
-    np.ndarray,
-]:
-    """Return triplets (rows, columns, values), row limits, variable limits, cost and integrality of everything but the options.
+) -> SharedPart:
+    """Return everything of the programme but the options.
 
     Row order: fixed rows, cash views (view, account, date), tail cuts. Variable order: fixed families, then cash
     balances of the views.
     """
-    rs, vs = layout.row_starts, layout.variable_starts
-    dates, accounts = len(layout.need_weeks), len(layout.accounts)
-    weeks, methods, buyers = layout.weeks, layout.methods, layout.buyers
-    rows_total = rs["end"] + len(views) * accounts * dates + len(cuts)
-    variables = vs["end"] + len(views) * accounts * dates
-    lower, upper = np.full(rows_total, -np.inf), np.zeros(rows_total)
-    low, high = np.zeros(variables), np.full(variables, np.inf)
-    cost, whole = np.zeros(variables), np.zeros(variables)
-    r: list[np.ndarray] = []
-    c: list[np.ndarray] = []
-    v: list[np.ndarray] = []
+    balances = len(views) * len(layout.accounts) * len(layout.need_weeks)
+    rows = layout.row_starts["end"] + balances + len(cuts)
+    variables = layout.variable_starts["end"] + balances
+    part = SharedPart(
+        lower=np.full(rows, -np.inf),
+        upper=np.zeros(rows),
+        low=np.zeros(variables),
+        high=np.full(variables, np.inf),
+        cost=np.zeros(variables),
+        whole=np.zeros(variables),
+    )
+    lot_rows(part, case, layout)
+    floor_rows(part, case, layout)
+    stock_rows(part, case, layout)
+    truck_rows(part, case, layout)
+    weekly_quantity_rows(part, case, outlook, layout)
+    least_sale_rows(part, case, layout)
+    promise_rows(part, case, layout)
+    loan_rows(part, case, layout)
+    reserve_rows(part, case, layout)
+    cash_rows(part, case, layout, len(views))
+    tail_rows(part, case, layout, len(cuts), layout.row_starts["end"] + balances)
+    return part
 
-    def put(rows: Any, columns: Any, values: Any) -> None:
-        one, two, three = np.broadcast_arrays(np.asarray(rows), np.asarray(columns), np.asarray(values, dtype=float))
-        r.append(one.ravel())
-        c.append(two.ravel())
-        v.append(three.ravel())
 
-    upper[rs["lot"] : rs["floor"]] = [lot.bags for lot in case.lots]
+def lot_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Limit what is done with a lot: sum of its options' bags <= its bags."""
+    first = layout.row_starts["lot"]
+    part.upper[first : first + layout.lots] = [lot.bags for lot in case.lots]
+
+
+def floor_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Limit drying: sum of kg-days booked on a space in a week <= 7 x the kg that lie on it at one time."""
+    span = layout.weeks + OVER_WEEKS
     for number, choice in enumerate(case.drying):
-        begin = rs["floor"] + number * (weeks + 8)
-        upper[begin : begin + weeks + 8] = 7.0 * choice.capacity_kg
-    week = np.arange(weeks)
+        begin = layout.row_starts["floor"] + number * span
+        part.upper[begin : begin + span] = 7.0 * choice.capacity_kg
+
+
+def stock_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Keep the stock of each way of storing, and limit it by bags and by room.
+
+    stock(w) = stock(w - 1) + put in - taken out; stock(w) <= bags owned + bought; sum over ways of stock(w) <= room.
+    """
+    rs, vs, week = layout.row_starts, layout.variable_starts, np.arange(layout.weeks)
     for number, storage in enumerate(case.storage):
-        stock_rows, stock = rs["stock"] + number * weeks + week, vs["stock"] + number * weeks + week
-        lower[stock_rows] = 0.0
-        put(stock_rows, stock, 1.0)
-        put(stock_rows[1:], stock[:-1], -1.0)
-        bag_rows = rs["bags"] + number * weeks + week
-        upper[bag_rows] = storage.owned_bags
-        put(bag_rows, stock, 1.0)
-        put(bag_rows, vs["bought"] + number, -1.0)
-        high[vs["bought"] + number] = storage.buyable_bags
-        cost[vs["bought"] + number] = storage.cost_per_bag
-        whole[vs["bought"] + number] = 1
-        put(rs["store"] + week, stock, 1.0)
-    upper[rs["store"] : rs["store"] + weeks] = np.inf if case.store_bags is None else case.store_bags
-    lost = excess_price(case, outlook)
-    cost[vs["excess"] : vs["excess"] + buyers * weeks] = lost.ravel()
+        rows, stock = (starts["stock"] + number * layout.weeks + week for starts in (rs, vs))
+        bought = vs["bought"] + number
+        part.lower[rows] = 0.0
+        part.put(rows, stock, 1.0)
+        part.put(rows[1:], stock[:-1], -1.0)
+        bags = rs["bags"] + number * layout.weeks + week
+        part.upper[bags] = storage.owned_bags
+        part.put(bags, stock, 1.0)
+        part.put(bags, bought, -1.0)
+        part.high[bought], part.cost[bought], part.whole[bought] = storage.buyable_bags, storage.cost_per_bag, 1
+        part.put(rs["store"] + week, stock, 1.0)
+    part.upper[rs["store"] + week] = np.inf if case.store_bags is None else case.store_bags
+
+
+def truck_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Limit transport: kg to a buyer in a week <= trips x load of the truck.
+
+    Sum over buyers of trips <= trips a week.
+    """
+    rs, vs, week = layout.row_starts, layout.variable_starts, np.arange(layout.weeks)
     for number, who in enumerate(case.buyers):
-        place = number * weeks + week
-        if who.distance_km > 0:
-            put(rs["truck"] + place, vs["trips"] + place, -case.truck.capacity_kg)
-            put(rs["trips"] + week, vs["trips"] + place, 1.0)
-            cost[vs["trips"] + place] = trip_cost(case, number) * case.discount(week)
-            whole[vs["trips"] + place] = 1
-        else:
-            high[vs["trips"] + place] = 0
-            upper[rs["truck"] + place] = np.inf
-        high[vs["trips"] + place] = np.minimum(high[vs["trips"] + place], case.truck.trips_per_week)
-        upper[rs["soft"] + place] = np.inf if who.weekly_kg is None else who.weekly_kg
-        put(rs["soft"] + place, vs["excess"] + place, -1.0)
-        upper[rs["quantity"] + number] = np.inf if who.quantity_kg is None else who.quantity_kg
-        if who.promised_kg > 0:
-            upper[rs["promise"] + number] = -who.promised_kg
-            put(rs["promise"] + number, vs["owing"] + number, -1.0)
-            cost[vs["owing"] + number] = SHORT_PENALTY * promise_price(case, who)
-        else:
-            high[vs["owing"] + number] = 0
-        if who.minimum_kg > 0:
-            whole[vs["open"] + place] = 1
-            high[vs["open"] + place] = 1
-            put(rs["least"] + place, vs["open"] + place, who.minimum_kg)
-            most = who.quantity_kg or sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
-            put(rs["most"] + place, vs["open"] + place, -most)
-        else:
-            high[vs["open"] + place] = 0
-    upper[rs["trips"] : rs["trips"] + weeks] = case.truck.trips_per_week
-    if layout.loans:
-        taken, repaid = np.array(layout.loans).T
-        fee, owed, loan = _loan_terms(case, layout, vs["loans"])
-        # what the grain in store secures, less what is borrowed on it, carried from week to week
-        lower[rs["headroom"] : rs["headroom"] + weeks] = 0.0
-        put(rs["headroom"] + week, vs["headroom"] + week, 1.0)
-        put(rs["headroom"] + week[1:], vs["headroom"] + week[:-1], -1.0)
-        put(rs["headroom"] + taken, loan, 1.0)
-        put(rs["headroom"] + repaid, loan, -1.0)
-        cost[loan] = owed * case.discount(repaid) - (1.0 - fee) * case.discount(taken)
+        row, trips = (start + number * layout.weeks + week for start in (rs["truck"], vs["trips"]))
+        if who.distance_km <= 0:
+            part.high[trips], part.upper[row] = 0, np.inf
+            continue
+        part.put(row, trips, -case.truck.capacity_kg)
+        part.put(rs["trips"] + week, trips, 1.0)
+        part.cost[trips] = case.trip_cost(number) * case.discount(week)
+        part.high[trips], part.whole[trips] = case.truck.trips_per_week, 1
+    part.upper[rs["trips"] + week] = case.truck.trips_per_week
+
+
+def weekly_quantity_rows(part: SharedPart, case: PlanningCase, outlook: Outlook, layout: Layout) -> None:
+    """Price what floods a buyer: kg in a week <= his weekly quantity + excess, each kg of excess losing value.
+
+    Also limit dated offers: kg over all weeks <= the quantity offered.
+    """
+    rs, vs, week = layout.row_starts, layout.variable_starts, np.arange(layout.weeks)
+    lost = excess_price(case, outlook)
+    for number, who in enumerate(case.buyers):
+        row, excess = (start + number * layout.weeks + week for start in (rs["soft"], vs["excess"]))
+        part.upper[row] = np.inf if who.weekly_kg is None else who.weekly_kg
+        part.put(row, excess, -1.0)
+        part.cost[excess] = lost[number]
+        part.upper[rs["quantity"] + number] = np.inf if who.quantity_kg is None else who.quantity_kg
+
+
+def least_sale_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Hold a buyer's least load: least x open <= kg in a week <= most x open, with open 0 or 1."""
+    rs, vs, week = layout.row_starts, layout.variable_starts, np.arange(layout.weeks)
+    everything = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
+    for number, who in enumerate(case.buyers):
+        place = number * layout.weeks + week
+        opened = vs["open"] + place
+        if who.minimum_kg <= 0:
+            part.high[opened] = 0
+            continue
+        part.high[opened], part.whole[opened] = 1, 1
+        part.put(rs["least"] + place, opened, who.minimum_kg)
+        part.put(rs["most"] + place, opened, -(who.quantity_kg or everything))
+
+
+def promise_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Ask for what was promised: kg delivered + owing >= promised, what stays owing weighs heavily."""
+    for number, who in enumerate(case.buyers):
+        row, owing = layout.row_starts["promise"] + number, layout.variable_starts["owing"] + number
+        if who.promised_kg <= 0:
+            part.high[owing] = 0
+            continue
+        part.upper[row] = -who.promised_kg
+        part.put(row, owing, -1.0)
+        part.cost[owing] = SHORT_PENALTY * promise_price(case, who)
+
+
+@dataclass(frozen=True)
+class _Loans:
+    """The loans that may be taken: weeks, variables, fee, and what a unit borrowed costs to repay."""
+
+    taken: np.ndarray
+    repaid: np.ndarray
+    variable: np.ndarray
+    fee: float
+    owed: np.ndarray
+
+
+def _loans(case: PlanningCase, layout: Layout) -> _Loans | None:
+    if not layout.loans or case.credit is None:
+        return None
+    by_length = np.array([loan_unit_owed(case, weeks) for weeks in range(case.weeks + 1)])
+    taken, repaid = np.array(layout.loans).T
+    variable = layout.variable_starts["loans"] + np.arange(len(layout.loans))
+    return _Loans(taken, repaid, variable, case.credit.fee_share, by_length[repaid - taken])
+
+
+def loan_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Secure loans by stored grain.
+
+    The room headroom(w) = headroom(w - 1) + lent on grain put in - on grain taken out - loans.
+    """
+    loans = _loans(case, layout)
+    if loans is None:
+        return
+    first, variable, week = layout.row_starts["headroom"], layout.variable_starts["headroom"], np.arange(layout.weeks)
+    part.lower[first + week] = 0.0
+    part.put(first + week, variable + week, 1.0)
+    part.put(first + week[1:], variable + week[:-1], -1.0)
+    part.put(first + loans.taken, loans.variable, 1.0)
+    part.put(first + loans.repaid, loans.variable, -1.0)
+    part.cost[loans.variable] = loans.owed * case.discount(loans.repaid) - (1.0 - loans.fee) * case.discount(
+        loans.taken
+    )
+
+
+def reserve_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
+    """Keep grain back: kg kept + lacking >= reserve, what lacks weighs heavily.
+
+    At most two bags more than the reserve.
+    """
     largest = max((lot.bag_mass_kg for lot in case.lots), default=0.0)
     for number, reserve in enumerate(case.reserves):
-        upper[rs["reserve"] + number], upper[rs["reserve_top"] + number] = -reserve.kg, reserve.kg + 2.0 * largest
-        put(rs["reserve"] + number, vs["lacking"] + number, -1.0)
-        cost[vs["lacking"] + number] = SHORT_PENALTY * reserve.value_per_kg
-    if accounts * dates:
-        short = vs["short"] + np.arange(accounts * dates)
-        cost[short] = SHORT_PENALTY
-        needs = needs_by_account(case, layout)
-        purchase = interval_of(layout, np.zeros(1, dtype=int))[0]
-        trip_interval = interval_of(layout, week)
-        for view in range(len(views)):
-            for account in range(accounts):
-                begin = rs["end"] + (view * accounts + account) * dates
-                balance = vs["end"] + (view * accounts + account) * dates
-                for date in range(dates):
-                    put(begin + date, balance + date, 1.0)
-                    if date:
-                        put(begin + date, balance + date - 1, -1.0)
-                    put(begin + date, vs["short"] + account * dates + date, -1.0)
-                    limit = (case.cash_now if date == 0 and account == 0 else 0.0) - needs[account, date]
-                    lower[begin + date] = upper[begin + date] = limit
-                if account:
-                    continue  # shared costs are the group's, not a member's
-                put(
-                    begin + purchase,
-                    vs["bought"] + np.arange(methods),
-                    [storage.cost_per_bag for storage in case.storage],
-                )
-                if layout.loans:
-                    for at, flow in ((taken, fee - 1.0), (repaid, owed)):
-                        inside = np.flatnonzero(trip_interval[at] >= 0)
-                        put(begin + trip_interval[at[inside]], loan[inside], np.broadcast_to(flow, len(loan))[inside])
-                served = np.flatnonzero(trip_interval >= 0)
-                for number in range(buyers):
-                    if case.buyers[number].distance_km > 0 and len(served):
-                        put(
-                            begin + trip_interval[served],
-                            vs["trips"] + number * weeks + served,
-                            trip_cost(case, number),
-                        )
-    tail = vs["tail"]
-    low[tail] = -np.inf if cuts else 0.0
-    high[tail] = np.inf if cuts else 0.0
-    cost[tail] = -case.risk_weight
-    first_cut = rs["end"] + len(views) * accounts * dates
-    shared_cost = cost.copy()
-    shared_cost[tail] = 0.0
-    shared_cost[vs["short"] : vs["tail"]] = 0.0
-    paid = np.flatnonzero(shared_cost)
-    for number in range(len(cuts)):
-        put(first_cut + number, tail, 1.0)
-        put(np.full(len(paid), first_cut + number), paid, shared_cost[paid])
-    return r, c, v, lower, upper, low, high, cost, whole
+        row, lacking = layout.row_starts["reserve"] + number, layout.variable_starts["lacking"] + number
+        part.upper[row] = -reserve.kg
+        part.upper[layout.row_starts["reserve_top"] + number] = reserve.kg + 2.0 * largest
+        part.put(row, lacking, -1.0)
+        part.cost[lacking] = SHORT_PENALTY * reserve.value_per_kg
+
+
+def cash_rows(part: SharedPart, case: PlanningCase, layout: Layout, views: int) -> None:
+    """Meet cash needs by their dates, in each view (a weighting of the scenarios) and each account.
+
+    balance(d) = balance(d - 1) + short(d) + paid by sales - costs - needs(d) >= 0; what is short weighs heavily.
+    Bags bought, trips and loans are the group's own, not a member's.
+    """
+    dates, accounts = len(layout.need_weeks), len(layout.accounts)
+    if not dates:
+        return
+    short = layout.variable_starts["short"] + np.arange(accounts * dates)
+    part.cost[short] = SHORT_PENALTY
+    needs, date = needs_by_account(case, layout), np.arange(dates)
+    for view in range(views):
+        for account in range(accounts):
+            place = (view * accounts + account) * dates
+            row, balance = layout.row_starts["end"] + place + date, layout.variable_starts["end"] + place + date
+            part.put(row, balance, 1.0)
+            part.put(row[1:], balance[:-1], -1.0)
+            part.put(row, short[account * dates : (account + 1) * dates], -1.0)
+            limit = -needs[account] + np.where((date == 0) & (account == 0), case.cash_now, 0.0)
+            part.lower[row] = part.upper[row] = limit
+        _shared_cash(part, case, layout, layout.row_starts["end"] + view * accounts * dates)
+
+
+def _shared_cash(part: SharedPart, case: PlanningCase, layout: Layout, begin: int) -> None:
+    """Put what the group pays and borrows as a whole into the rows of its own account, which begin at `begin`."""
+    vs, when = layout.variable_starts, interval_of(layout, np.arange(layout.weeks))
+    cost = [storage.cost_per_bag for storage in case.storage]
+    part.put(begin + when[0], vs["bought"] + np.arange(layout.methods), cost)
+    loans = _loans(case, layout)
+    if loans is not None:
+        for at, flow in ((loans.taken, np.full(len(loans.taken), loans.fee - 1.0)), (loans.repaid, loans.owed)):
+            inside = np.flatnonzero(when[at] >= 0)
+            part.put(begin + when[at[inside]], loans.variable[inside], flow[inside])
+    served = np.flatnonzero(when >= 0)
+    for number, who in enumerate(case.buyers):
+        if who.distance_km > 0 and len(served):
+            part.put(begin + when[served], vs["trips"] + number * layout.weeks + served, case.trip_cost(number))
+
+
+def tail_rows(part: SharedPart, case: PlanningCase, layout: Layout, cuts: int, first: int) -> None:
+    """Hold the mean of the worst tenth.
+
+    That is, theta <= mean value over a tenth of the scenarios, less what all pay together.
+    """
+    tail, vs = layout.variable_starts["tail"], layout.variable_starts
+    part.low[tail], part.high[tail] = (-np.inf, np.inf) if cuts else (0.0, 0.0)
+    part.cost[tail] = -case.risk_weight
+    shared = part.cost.copy()
+    shared[tail] = 0.0
+    shared[vs["short"] : vs["tail"]] = 0.0
+    paid = np.flatnonzero(shared)
+    for number in range(cuts):
+        part.put(first + number, tail, 1.0)
+        part.put(np.full(len(paid), first + number), paid, shared[paid])
 
 
 @dataclass(frozen=True)
@@ -428,27 +448,39 @@ class Columns:
     option: np.ndarray
 
 
+@dataclass(frozen=True)
+class Triplets:
+    """Entries of a sparse matrix: row, column (from 0) and value, arrays of one length."""
+
+    rows: np.ndarray
+    columns: np.ndarray
+    values: np.ndarray
+
+
 def column_triplets(
-    outlook: Outlook, pieces: list[list[Piece]], member_pieces: list[dict[int, list[Piece]]], columns: Columns
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (rows, column numbers from 0, values) of the chosen pairs: the lot's own row and every piece of its class and member."""
-    case = outlook.case
-    mass = np.array([lot.bag_mass_kg for lot in case.lots])
+    outlook: Outlook, use: list[list[Entry]], member_use: list[dict[int, list[Entry]]], columns: Columns
+) -> Triplets:
+    """Return the entries of the chosen pairs.
+
+    The lot's own row and what its class and its member take of every limit.
+    """
+    mass = np.array([lot.bag_mass_kg for lot in outlook.case.lots])
     rows, numbers, values = [columns.lot], [np.arange(len(columns.lot))], [np.ones(len(columns.lot))]
+
+    def put(inside: np.ndarray, entry: Entry) -> None:
+        option, kg = columns.option[inside], mass[columns.lot[inside]]
+        there = entry.row[option] >= 0
+        rows.append(entry.row[option][there])
+        numbers.append(inside[there])
+        values.append((entry.per_kg[option] * kg + entry.per_bag[option])[there])
+
     owner_class = outlook.lot_class[columns.lot] if len(columns.lot) else np.zeros(0, dtype=int)
     for number in np.unique(owner_class):
         inside = np.flatnonzero(owner_class == number)
-        option = columns.option[inside]
-        for row, per_kg, per_bag in pieces[int(number)]:
-            there = row[option] >= 0
-            if there.any():
-                rows.append(row[option][there])
-                numbers.append(inside[there])
-                values.append(per_kg[option][there] * mass[columns.lot[inside]][there] + per_bag[option][there])
-    for at, lot in enumerate(columns.lot):
-        for row, per_kg, per_bag in member_pieces[int(outlook.lot_class[lot])].get(int(lot), []):
-            if row[columns.option[at]] >= 0:
-                rows.append(row[[columns.option[at]]])
-                numbers.append(np.array([at]))
-                values.append(np.array([per_kg[columns.option[at]] * mass[lot] + per_bag[columns.option[at]]]))
-    return np.concatenate(rows), np.concatenate(numbers), np.concatenate(values)
+        for entry in use[int(number)]:
+            put(inside, entry)
+        for lot, entries in member_use[int(number)].items():
+            mine = np.flatnonzero(columns.lot == lot)
+            for entry in entries if len(mine) else ():
+                put(mine, entry)
+    return Triplets(np.concatenate(rows), np.concatenate(numbers), np.concatenate(values))

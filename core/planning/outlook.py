@@ -18,8 +18,9 @@ from statistics import NormalDist
 
 import numpy as np
 
-from core.planning.batch_physics import Dried, Kept, Physics, compact_physics
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
+from core.planning.invented_seasons import invented_seasons
+from core.planning.seasons import Dried, Kept, Seasons
 
 NONE = -1
 DRY_MARGIN = (
@@ -107,7 +108,7 @@ class Outlook:
     lot_class: np.ndarray
     representatives: tuple[CaseLot, ...]
     classes: tuple[Options, ...]
-    physics: Physics
+    seasons: Seasons
     planned_days: dict[tuple[int, Booking], float]
 
     def options(self, lot: int) -> Options:
@@ -131,7 +132,10 @@ def free_to_sell(case: PlanningCase, table: Options) -> np.ndarray:
 def bag_values(
     case: PlanningCase, table: Options, bag_mass_kg: float, chosen: np.ndarray | slice = slice(None)
 ) -> np.ndarray:
-    """Return the value today [money per bag] of options, (options, scenarios), without shared costs (trips, bag purchases)."""
+    """Return the value today [money per bag] of options, (options, scenarios), without shared costs.
+
+    These are trips and bag purchases.
+    """
     in_ = case.discount(table.pay_week[chosen])[:, None] * table.receipts_kg[chosen]
     early, late = case.discount(table.start_week[chosen]), case.discount(table.sale_week[chosen])
     out = (
@@ -191,7 +195,9 @@ def mass_parts(
     field_lost: np.ndarray | float = 0.0,
     alive_share: np.ndarray | float = 1.0,
 ) -> Masses:
-    """Split each kg put in into field loss, water lost, handling loss, dry-matter loss, insect loss, and what is left to sell.
+    """Split each kg put in into field loss, water lost, handling loss, dry-matter loss, insect loss and the rest.
+
+    The rest is what is left to sell.
 
     Parameters
     ----------
@@ -284,7 +290,9 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
 
 @dataclass(frozen=True)
 class Chain:
-    """One way to get a lot ready: when harvested, not dried (`setup` -1) or dried to `target`, from which week, ready in which week.
+    """One way to get a lot ready.
+
+    When harvested, not dried (`setup` -1) or dried to `target`, from which week, ready in which week.
 
     `harvested` (scenarios,) is the moisture with which it leaves the field [% w.b.], `field_lost` the fraction lost
     there.
@@ -308,18 +316,21 @@ class Chain:
         return 1.0 - self.field_lost
 
 
-def lot_moisture(lot: CaseLot, physics: Physics) -> np.ndarray:
+def lot_moisture(lot: CaseLot, seasons: Seasons) -> np.ndarray:
     """Return the lot's moisture as stated, in each scenario, (scenarios,) [% w.b.]."""
-    return np.clip(lot.moisture_pct + lot.moisture_se_pct * physics.moisture_draw[lot.id], 2.0, 55.0)
+    return np.clip(lot.moisture_pct + lot.moisture_se_pct * seasons.moisture_draw[lot.id], 2.0, 55.0)
 
 
 def _left_the_field(
-    lot: CaseLot, physics: Physics, moisture: np.ndarray, week: int
+    lot: CaseLot, seasons: Seasons, moisture: np.ndarray, week: int
 ) -> tuple[CaseLot, np.ndarray, np.ndarray]:
-    """Return the lot as it is after harvest in a week, its moisture and the fraction lost in the field, (scenarios,)."""
+    """Return the lot as it is after harvest in a week, its moisture and the fraction lost.
+
+    Both (scenarios,).
+    """
     if not lot.standing:
         return lot, moisture, np.zeros(len(moisture))
-    stood = physics.stand(lot, week, moisture)
+    stood = seasons.stand(lot, week, moisture)
     harvested = np.clip(stood.moisture_pct, 2.0, 55.0)
     stage = replace(lot, available_week=week, moisture_pct=float(harvested.mean()))
     return stage, harvested, np.asarray(stood.lost, dtype=float)
@@ -327,7 +338,7 @@ def _left_the_field(
 
 def _chains(
     case: PlanningCase,
-    physics: Physics,
+    seasons: Seasons,
     lot: CaseLot,
     moisture: np.ndarray,
     planned: dict[Booking, float],
@@ -346,7 +357,7 @@ def _chains(
     for week in lot.harvest_weeks:
         if week > last:
             break
-        stage, harvested, lost = _left_the_field(lot, physics, moisture, week)
+        stage, harvested, lost = _left_the_field(lot, seasons, moisture, week)
         wet_last = min(last, week + WET_SALE_WEEKS - 1)
         as_is_last = last if stage.moisture_pct <= keeping + STORABLE_MARGIN else wet_last
         if like is not None:
@@ -363,7 +374,7 @@ def _chains(
                         continue
                     if booking not in planned and (like is not None or stage.moisture_pct <= target + DRY_MARGIN):
                         continue
-                    dried = physics.dry(stage, choice, start, harvested, target)
+                    dried = seasons.dry(stage, choice, start, harvested, target)
                     days = planned.setdefault(booking, dried.planned_days)
                     if not np.isfinite(days):
                         continue
@@ -380,9 +391,12 @@ def _chains(
 
 
 def chain_masses(
-    case: PlanningCase, physics: Physics, lot: CaseLot, moisture: np.ndarray, chain: Chain, storage: int
+    case: PlanningCase, seasons: Seasons, lot: CaseLot, moisture: np.ndarray, chain: Chain, storage: int
 ) -> Masses:
-    """Return where the mass goes for one chain and way of storing, by week from ready to the last week, (weeks, scenarios)."""
+    """Return where the mass goes for one chain and way of storing, (weeks, scenarios).
+
+    By week, from ready to the last week.
+    """
     length = chain.last_week - chain.ready_week
     late: np.ndarray | float = 0.0
     if chain.dried is None:
@@ -400,7 +414,7 @@ def chain_masses(
         return mass_parts(
             moisture, bagged[None, :] + late, handling, drying_loss, zero, zero, zero, field_lost=chain.field_lost
         )
-    kept = physics.keep(lot, bagged, case.storage[storage], chain.ready_week, length)
+    kept = seasons.keep(lot, bagged, case.storage[storage], chain.ready_week, length)
     return mass_parts(
         moisture,
         kept.moisture_pct + late,
@@ -420,24 +434,26 @@ def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]
     """Return where the mass of an option of a lot goes, and the row that is its week of sale."""
     case, table = outlook.case, outlook.options(lot)
     stands = outlook.representatives[int(outlook.lot_class[lot])]
-    moisture = lot_moisture(stands, outlook.physics)
+    moisture = lot_moisture(stands, outlook.seasons)
     setup, storage = int(table.setup[option]), int(table.storage[option])
     ready, sale = int(table.ready_week[option]), int(table.sale_week[option])
     week = int(table.harvest_week[option])
-    stage, harvested, lost = _left_the_field(stands, outlook.physics, moisture, week)
+    stage, harvested, lost = _left_the_field(stands, outlook.seasons, moisture, week)
     target = float(table.target_pct[option]) if setup != NONE else case.target(stands.commodity)
     start = int(table.start_week[option])
-    dried = None if setup == NONE else outlook.physics.dry(stage, case.drying[setup], start, harvested, target)
+    dried = None if setup == NONE else outlook.seasons.dry(stage, case.drying[setup], start, harvested, target)
     chain = Chain(
         setup, start, float(table.days[option]), ready, dried, max(sale, ready), target, week, harvested, lost
     )
-    return chain_masses(case, outlook.physics, stands, moisture, chain, storage), (
+    return chain_masses(case, outlook.seasons, stands, moisture, chain, storage), (
         0 if storage == NONE else sale - ready
     )
 
 
 def damage_cut(discount: float, damaged_pct: np.ndarray) -> np.ndarray:
-    """Return the factor on the price for insect damage: `discount` for each 1 % of kernels above 2 % (2.8-3.6 % in Jones et al. 2016).
+    """Return the factor on the price for insect damage.
+
+    `discount` for each 1 % of kernels above 2 % (2.8-3.6 % in Jones et al. 2016).
 
     The measured cut holds for slight damage; for heavy damage it is compounded, so that the price never turns negative.
     """
@@ -560,19 +576,19 @@ def _open_to(who: CaseBuyer, lot: CaseLot) -> bool:
 
 
 def _sale_blocks(
-    case: PlanningCase, physics: Physics, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray
+    case: PlanningCase, seasons: Seasons, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray
 ) -> Iterator[_Block]:
     """Yield a chain's options in one store: for each buyer, then for each reserve."""
     first = chain.ready_week if storage == NONE else max(chain.ready_week + 1, chain.first_sale)
     last = chain.ready_week if storage == NONE else chain.last_week
     if first > last or chain.first_sale > last:
         return
-    parts = chain_masses(case, physics, lot, moisture, chain, storage)
+    parts = chain_masses(case, seasons, lot, moisture, chain, storage)
     upfront, _ = _upfront(case, lot, chain, moisture)
     treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
     monthly = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month
     # the values of options are kept in single precision: half the memory, and errors of a millionth
-    market = physics.prices[lot.commodity].astype(np.float32)
+    market = seasons.prices[lot.commodity].astype(np.float32)
     moistures, damaged = parts.moisture_pct.astype(np.float32), parts.damaged_pct.astype(np.float32)
     cuts: dict[float, np.ndarray] = {}
     sound: np.ndarray | None = None
@@ -594,7 +610,7 @@ def _sale_blocks(
             market[begin : end + 1],
             moistures[rows],
             damaged[rows],
-            physics.offer_draw[number],
+            seasons.offer_draw[number],
             parts.refusal_chance[rows],
             cuts[who.damage_discount][rows],
         )
@@ -643,7 +659,9 @@ def _sale_blocks(
 
 
 def undominated(case: PlanningCase, blocks: list[_Block]) -> list[np.ndarray]:
-    """Return for each block, of blocks that differ only in the moisture dried to, which of its weeks are worth offering to the solver.
+    """Return for each block, of blocks that differ only in the moisture dried to, what is kept.
+
+    That is, which of its weeks are worth offering to the solver.
 
     A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much
     in the mean AND in the
@@ -699,28 +717,31 @@ def _rows_of(like: Options) -> dict[tuple[int, int, int, float, int, int, int], 
     return rows
 
 
-def _remembering(physics: Physics) -> Physics:
-    """Return scenarios that store grain of one moisture in one store from one week on only once: ways of drying often end alike."""
+def _remembering(seasons: Seasons) -> Seasons:
+    """Return scenarios that store grain of one moisture in one store from one week on only once.
+
+    Ways of drying often end alike.
+    """
     seen: dict[tuple[str, int, int, bytes], Kept] = {}
 
     def keep(lot: CaseLot, moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
         key = (storage.code, first_week, length, moisture.tobytes())
         if key not in seen:
-            seen[key] = physics.keep(lot, moisture, storage, first_week, length)
+            seen[key] = seasons.keep(lot, moisture, storage, first_week, length)
         return seen[key]
 
-    return replace(physics, keep=keep)
+    return replace(seasons, keep=keep)
 
 
 def class_options(
-    case: PlanningCase, physics: Physics, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
+    case: PlanningCase, seasons: Seasons, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
     """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios."""
-    physics = _remembering(physics)
-    moisture = lot_moisture(lot, physics)
+    seasons = _remembering(seasons)
+    moisture = lot_moisture(lot, seasons)
     known = None if like is None else _rows_of(like)
     chosen: list[tuple[_Block, np.ndarray]] = []
-    for group in _chains(case, physics, lot, moisture, planned, like):
+    for group in _chains(case, seasons, lot, moisture, planned, like):
         for storage in (NONE, *range(len(case.storage))):
             alike: dict[tuple[int, int], list[_Block]] = {}
             for chain in group:
@@ -729,7 +750,7 @@ def class_options(
                 unused |= storage > 0 and chain.setup != NONE and chain.target > case.target(lot.commodity)
                 if unused or (storage > 0 and _wet_store(case, lot, chain) and known is None):
                     continue
-                for block in _sale_blocks(case, physics, lot, chain, storage, moisture):
+                for block in _sale_blocks(case, seasons, lot, chain, storage, moisture):
                     alike.setdefault((block.buyer, block.reserve), []).append(block)
             for blocks in alike.values():
                 if known is None:
@@ -784,7 +805,7 @@ def _as_table(
 
 
 def build_outlook(
-    case: PlanningCase, seed: int | None = None, physics: Physics | None = None, like: Outlook | None = None
+    case: PlanningCase, seed: int | None = None, seasons: Seasons | None = None, like: Outlook | None = None
 ) -> Outlook:
     """Return the outlook of a case for one seed.
 
@@ -794,14 +815,14 @@ def build_outlook(
         What is to be planned.
     seed : int, optional
         Seed of the scenarios; the case's own if left out. Another seed gives fresh scenarios.
-    physics : Physics, optional
-        Scenarios from the real rooms; the compact parametric physics if left out.
+    seasons : Seasons, optional
+        Scenarios from the records; the invented seasons if left out.
     like : Outlook, optional
         An outlook whose options (booked drying days) are kept, so that a plan made on it can be evaluated on these
         scenarios.
     """
     used = case.seed if seed is None else seed
-    made = compact_physics(case, used) if physics is None else physics
+    made = invented_seasons(case, used) if seasons is None else seasons
     numbers, chosen = group_lots(case)
     planned_all: dict[tuple[int, Booking], float] = dict(like.planned_days) if like is not None else {}
     classes = []

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.planning.case import CaseLot
-from core.planning.model import trip_cost
 from core.planning.outlook import NONE, STORABLE_MARGIN, Options, Outlook, bag_values, class_options
 
 MORE_BAGS = 5
@@ -17,7 +16,9 @@ READINGS = 61
 
 @dataclass(frozen=True)
 class ProbingGain:
-    """What probing `bags` more bags of a lot is worth [money today for the whole lot], and how surely its moisture is known before and after.
+    """What probing `bags` more bags of a lot is worth [money today for the whole lot].
+
+    It also says how surely its moisture is known before and after.
 
     `now_pct`, `then_pct`: standard error of the lot's mean moisture [points]; `changes`: chance that the readings
     change what is done.
@@ -33,7 +34,9 @@ class ProbingGain:
 
 
 def error_after(lot: CaseLot, more: int) -> tuple[float, float]:
-    """Return the standard error of the lot's mean after some more bags, and the error with which those readings alone tell the true mean [points].
+    """Return the standard error of the lot's mean after some more bags.
+
+    The second figure is the error with which those readings alone tell the true mean [points].
 
     The part that all readings share (meter, isotherm; `common_sd_pct`) does not shrink. The rest v = u^2 - c^2 is
     pooled with the new mean's
@@ -116,7 +119,10 @@ def probing_gains(outlook: Outlook, more: int = MORE_BAGS) -> list[ProbingGain]:
 
 
 def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
-    """Return the value today of one bag for each way to sell a lot at each true moisture, (ways, moistures, scenarios)."""
+    """Return the value today of one bag for each way to sell a lot at each true moisture.
+
+    (ways, moistures, scenarios).
+    """
     case, place = outlook.case, int(outlook.lot_class[number])
     stands, table = outlook.representatives[place], outlook.classes[place]
     planned = {booking: days for (owner, booking), days in outlook.planned_days.items() if owner == place}
@@ -130,7 +136,7 @@ def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
         others.append(replace(stands, moisture_pct=keeping + STORABLE_MARGIN))
     for other in others:
         booked: dict = {}
-        ways.append((other, class_options(case, outlook.physics, other, booked), booked))
+        ways.append((other, class_options(case, outlook.seasons, other, booked), booked))
     item, made = case.lots[number], []
     for lot, known, bookings in ways:
         if len(known) == 0:
@@ -138,8 +144,8 @@ def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
         error = max(lot.moisture_se_pct, 1e-6)
         rows = []
         for true in moisture:
-            draw = {**outlook.physics.moisture_draw, lot.id: np.full(case.scenarios, (true - lot.moisture_pct) / error)}
-            at = class_options(case, replace(outlook.physics, moisture_draw=draw), lot, dict(bookings), known)
+            draw = {**outlook.seasons.moisture_draw, lot.id: np.full(case.scenarios, (true - lot.moisture_pct) / error)}
+            at = class_options(case, replace(outlook.seasons, moisture_draw=draw), lot, dict(bookings), known)
             rows.append(_net(outlook, at, item.bag_mass_kg))
         if len({len(row) for row in rows}) == 1:
             made.append(np.stack(rows, axis=1))
@@ -153,7 +159,7 @@ def _net(outlook: Outlook, table: Options, mass: float) -> np.ndarray:
     What is kept back does not count.
     """
     case = outlook.case
-    trips = np.array([trip_cost(case, buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
+    trips = np.array([case.trip_cost(buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
     bags = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage])
     shared = np.where(table.buyer >= 0, trips[table.buyer], 0.0) * table.kept_kg * mass
     bought = np.where(table.storage >= 0, bags[table.storage], 0.0) if len(bags) else 0.0

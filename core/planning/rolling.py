@@ -1,4 +1,7 @@
-"""A plan rolls on: kept with its inputs, compared with the next one, turned into dated actions, purchases, and a reckoning at season's end."""
+"""A plan rolls on: kept with its inputs, compared with the next one, turned into dated actions, purchases.
+
+At season's end it is held against what was done.
+"""
 
 from __future__ import annotations
 
@@ -13,11 +16,12 @@ import pandas as pd
 
 from core.errors import DryholdError
 from core.messages import Message, message
-from core.planning.allocation import Allocation, broken_limits, complete, evaluate
+from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, case_from_json
-from core.planning.model import loan_unit_owed
+from core.planning.layout import loan_unit_owed
 from core.planning.outlook import Outlook
-from core.planning.sale import PlannedSale, SalePlan
+from core.planning.sale_plan import PlannedSale, SalePlan, lacking_of
+from core.planning.worth import broken_limits, complete, evaluate
 
 BOOK = "plans"
 ORDER_OF_THE_DAY = ("borrow", "buy", "book", "harvest", "dry", "test", "bag", "sell", "collect", "repay")
@@ -30,7 +34,10 @@ ORDER_AHEAD_DAYS = {
 
 @dataclass(frozen=True)
 class NextAction:
-    """One thing to do: when, what, who, and for which lots. `kind` is harvest, dry, test, bag, sell, collect, buy or book."""
+    """One thing to do: when, what, who, and for which lots.
+
+    `kind` is one of `ORDER_OF_THE_DAY`.
+    """
 
     on: date
     kind: str
@@ -178,8 +185,6 @@ class Purchase:
 
 def purchases(plan: SalePlan) -> list[Purchase]:
     """Return bags to buy, trucks and dryers to book, with the latest order dates (before today: order now)."""
-    from core.planning.model import trip_cost
-
     case, allocation, found = plan.case, plan.allocation, []
     for number, storage in enumerate(case.storage):
         count = int(allocation.bought[number])
@@ -205,7 +210,7 @@ def purchases(plan: SalePlan) -> list[Purchase]:
                 if count > 1
                 else message("book a truck trip to {buyer}", buyer=case.buyers[buyer].name),
                 count,
-                count * trip_cost(case, int(buyer)),
+                count * case.trip_cost(int(buyer)),
                 on,
                 on - timedelta(days=ORDER_AHEAD_DAYS["truck"]),
             )
@@ -293,7 +298,10 @@ def _kept(event: Any) -> KeptPlan:
 
 @dataclass(frozen=True)
 class PlanChange:
-    """How a new plan differs from the last: whether to change the advice, what it gains, why, and the lines that moved."""
+    """How a new plan differs from the last.
+
+    Whether to change the advice, what it gains, why, and the lines that moved.
+    """
 
     change_advice: bool
     gain: float | None
@@ -302,7 +310,9 @@ class PlanChange:
 
 
 def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation | None:
-    """Return the last plan's lines as an allocation of today's options, or None where they can no longer be carried out.
+    """Return the last plan's lines as an allocation of today's options.
+
+    None where they can no longer be carried out.
 
     Each line goes to the option with the same dryness, store and buyer whose week of sale is nearest; bags that are
     gone are dropped.
@@ -357,16 +367,14 @@ def compare_plans(last: KeptPlan, new: SalePlan, outlook: Outlook, threshold: fl
     below `threshold`
     (fraction of the value) and the last plan can still be carried out with the cash needs met as surely.
     """
-    from core.planning.sale import _lacking
-
     old = carried_over(outlook, last.lines)
     gain: float | None = None
     if old is not None:
         worth = evaluate(outlook, old)
         before = worth.mean + new.case.risk_weight * worth.worst_tenth_mean
         gain = new.objective - before
-        _, old_short, _ = _lacking(outlook, old)
-        _, new_short, _ = _lacking(outlook, new.allocation)
+        old_short = lacking_of(outlook, old).cash
+        new_short = lacking_of(outlook, new.allocation).cash
         worse_cash = bool(old_short.sum() > new_short.sum() + 1e-6)
         change = worse_cash or gain > threshold * max(abs(new.objective), 1e-9)
     else:

@@ -1,112 +1,18 @@
-"""The simple rules that a plan is held against, on scenarios that it has not seen.
-
-Every rule works under the same limits as the plan (space, bags, trucks, buyers) and keeps the same reserves; where a
-limit stops it, the
-remaining bags go to the nearest choice of the rule that has room.
-"""
+"""The plan held against simple rules, on scenarios that it has not seen."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
-from core.planning.allocation import Allocation, Ledger, Worth, evaluate, fill, place_reserves, trip_share
-from core.planning.batch_physics import Physics
 from core.planning.case import PlanningCase
-from core.planning.model import trip_cost
-from core.planning.outlook import Outlook, build_outlook, mean_values
-
-if TYPE_CHECKING:
-    from core.planning.sale import SalePlan
-
-RULES = ("sell all now wet", "dry and sell", "store until the usual peak", "half and half", "each lot by itself")
-
-
-def usual_peak_week(outlook: Outlook, commodity: str) -> int:
-    """Return the plan week with the highest expected price of a crop inside the horizon."""
-    paths = outlook.physics.prices[commodity]
-    return int(np.argmax(paths[: outlook.case.weeks].mean(axis=1)))
-
-
-def _net_of_trips(outlook: Outlook, lot: int, alone: bool) -> np.ndarray:
-    """Return each option's mean value of one bag, (options,), with a full load's share of the trip, or a whole trip of its own where `alone`."""
-    case, table = outlook.case, outlook.options(lot)
-    item = case.lots[lot]
-    per_kg, per_bag = mean_values(case, table)
-    value = item.bag_mass_kg * per_kg - per_bag
-    buyer = np.maximum(table.buyer, 0)
-    if alone:
-        cost = np.array([trip_cost(case, number) for number in range(len(case.buyers))])[buyer]
-        trips = np.ceil(item.bags * item.bag_mass_kg * table.kept_kg / case.truck.capacity_kg)
-        return value - np.where(table.buyer >= 0, cost * trips, 0.0) / max(item.bags, 1)
-    return value - np.where(table.buyer >= 0, trip_share(case)[buyer], 0.0) * table.kept_kg * item.bag_mass_kg
-
-
-def _order(outlook: Outlook, lot: int, rule: str) -> np.ndarray:
-    """Return the options of a lot in a rule's order of preference (sales only)."""
-    case, table = outlook.case, outlook.options(lot)
-    value = _net_of_trips(outlook, lot, rule == "each lot by itself")
-    sale = table.buyer >= 0
-    dried = table.setup >= 0
-    ready = dried | ~dried.any()
-    plain = table.storage <= 0  # sold at once, or waiting for a market day in the usual bags
-    if rule == "sell all now wet":
-        first, second = np.where(~dried, 0, 1), table.sale_week
-    elif rule == "dry and sell":
-        first, second = np.where(ready & plain, 0, 1), table.sale_week
-    elif rule == "store until the usual peak":
-        peak = usual_peak_week(outlook, case.lots[lot].commodity)
-        first, second = np.where(ready, 0, 1), np.abs(table.sale_week - peak)
-    else:
-        first, second = np.zeros(len(table), dtype=int), np.zeros(len(table), dtype=int)
-    order = np.lexsort((-value, second, first))
-    return order[sale[order]]
-
-
-def rule_allocation(outlook: Outlook, rule: str) -> Allocation:
-    """Return what a simple rule does under the group's limits.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Options and scenarios on which the rule decides (it looks at means only).
-    rule : str
-        One of `RULES`.
-    """
-    case = outlook.case
-    ledger = Ledger(outlook)
-    ledger.soft = False
-    place_reserves(ledger)
-    lots = [lot for lot in range(len(case.lots)) if len(outlook.options(lot))]
-
-    def orders(name: str) -> dict[int, np.ndarray]:
-        # lots of one class share an order (and its array, so that placing skips what is full); alone, a lot's own size
-        # decides up to 250 lots
-        if name == "each lot by itself" and len(lots) <= 250:
-            return {lot: _order(outlook, lot, name) for lot in lots}
-        by_class: dict[int, np.ndarray] = {}
-        for lot in lots:
-            place = int(outlook.lot_class[lot])
-            if place not in by_class:
-                by_class[place] = _order(outlook, lot, name)
-        return {lot: by_class[int(outlook.lot_class[lot])] for lot in lots}
-
-    if rule == "half and half":
-        late = orders("store until the usual peak")
-        half = {lot: int(ledger.left[lot]) // 2 for lot in lots}
-        for lot in lots:
-            left = half[lot]
-            for option in late[lot]:
-                left -= ledger.take(lot, int(option), left)
-                if left <= 0:
-                    break
-        fill(ledger, orders("dry and sell"))
-    else:
-        fill(ledger, orders(rule))
-    return ledger.allocation()
+from core.planning.invented_seasons import invented_seasons
+from core.planning.outlook import Outlook, build_outlook
+from core.planning.sale_plan import SalePlan
+from core.planning.seasons import Seasons
+from core.planning.simple_rules import RULES, rule_allocation
+from core.planning.worth import Worth, evaluate
 
 
 def compare_with_rules(
@@ -114,7 +20,7 @@ def compare_with_rules(
     plan: SalePlan,
     seed: int,
     outlook: Outlook | None = None,
-    make_physics: Callable[[PlanningCase, int], Physics] | None = None,
+    make_seasons: Callable[[PlanningCase, int], Seasons] | None = None,
 ) -> pd.DataFrame:
     """Hold the plan against simple rules on FRESH scenarios (the ones it was made on would flatter it).
 
@@ -128,8 +34,8 @@ def compare_with_rules(
         Seed of the fresh scenarios.
     outlook : Outlook, optional
         The outlook on which the plan was made (built again if left out).
-    make_physics : callable, optional
-        (case, seed) -> Physics from the real rooms; the compact physics if left out.
+    make_seasons : callable, optional
+        (case, seed) -> Seasons from the records; the invented seasons if left out.
 
     Returns
     -------
@@ -138,7 +44,7 @@ def compare_with_rules(
         scenarios), cash_needs_missed
         (mean number of need dates not covered by sales).
     """
-    worths = fresh_worths(case, plan, seed, outlook, make_physics)
+    worths = fresh_worths(case, plan, seed, outlook, make_seasons)
     now = worths["sell all now wet"].value
     rows = {
         name: {
@@ -157,19 +63,13 @@ def fresh_worths(
     plan: SalePlan,
     seed: int,
     outlook: Outlook | None = None,
-    make_physics: Callable[[PlanningCase, int], Physics] | None = None,
+    make_seasons: Callable[[PlanningCase, int], Seasons] | None = None,
 ) -> dict[str, Worth]:
     """Return what the plan and every rule bring on fresh scenarios, by name ("plan" first)."""
-    maker = make_physics or _compact
-    decided = outlook if outlook is not None else build_outlook(case, physics=maker(case, case.seed))
+    maker = make_seasons or invented_seasons
+    decided = outlook if outlook is not None else build_outlook(case, seasons=maker(case, case.seed))
     fresh = build_outlook(case, seed, maker(case, seed), like=decided)
     worths = {"plan": evaluate(fresh, plan.allocation)}
     for rule in RULES:
         worths[rule] = evaluate(fresh, rule_allocation(decided, rule))
     return worths
-
-
-def _compact(case: PlanningCase, seed: int) -> Physics:
-    from core.planning.batch_physics import compact_physics
-
-    return compact_physics(case, seed)

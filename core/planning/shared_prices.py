@@ -1,4 +1,7 @@
-"""What the group's shared limits are worth: the prices at which each lot, taken by itself, asks for no more than its part of the plan."""
+"""What the group's shared limits are worth.
+
+The prices at which each lot, taken by itself, asks for no more than its part of the plan.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from core.planning.case import PlanningCase
-from core.planning.model import Layout, fixed_pieces, make_layout
+from core.planning.layout import Layout
+from core.planning.model import option_use
 from core.planning.outlook import Options, Outlook, mean_values
-from core.planning.sale import EXACT_COLUMNS, _first_columns, _relax, _score, _Search, greedy_allocation
+from core.planning.placing import greedy_allocation
+from core.planning.sale_plan import score_of
+from core.planning.search import begin_search, relax
 
 
 @dataclass(frozen=True)
@@ -26,15 +32,21 @@ class SharedPrices:
     duals: np.ndarray
 
     def per_kg(self, case: PlanningCase, table: Options, bag_mass_kg: float, commodity: str) -> np.ndarray:
-        """Return what each option uses of the shared limits, at their prices [money today per kg put in], (options,)."""
+        """Return what each option uses of the shared limits, at their prices, (options,).
+
+        In money today per kg put in.
+        """
         cost = np.zeros(len(table))
-        for row, kg, bag in fixed_pieces(case, self.layout, table, commodity):
-            cost -= np.where(row >= 0, self.duals[row], 0.0) * (kg + bag / bag_mass_kg)
+        for entry in option_use(case, self.layout, table, commodity):
+            dual = np.where(entry.row >= 0, self.duals[entry.row], 0.0)
+            cost -= dual * (entry.per_kg + entry.per_bag / bag_mass_kg)
         return cost
 
 
 def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | None:
-    """Return the prices of the shared limits in the best plan of an outlook, None where the programme finds no answer in time.
+    """Return the prices of the shared limits in the best plan of an outlook.
+
+    None where the programme finds no answer in time.
 
     Parameters
     ----------
@@ -53,27 +65,11 @@ def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | N
     (Lagrangian
     decomposition; Dantzig & Wolfe 1960), up to the rounding to whole bags and trips.
     """
-    case = outlook.case
     if not any(len(table) for table in outlook.classes):
         return None
-    layout = make_layout(case)
-    mean = [mean_values(case, table) for table in outlook.classes]
-    exact = sum(len(outlook.options(lot)) for lot in range(len(case.lots))) <= EXACT_COLUMNS
-    uniform = [np.full(case.scenarios, 1.0 / case.scenarios)]
-    pieces = [
-        fixed_pieces(case, layout, table, stands.commodity)
-        for table, stands in zip(outlook.classes, outlook.representatives, strict=True)
-    ]
-    search = _Search(
-        outlook,
-        layout,
-        pieces,
-        mean,
-        _first_columns(outlook, mean, 10**6 if exact else 6),
-        list(uniform) if case.risk_weight > 0 else [],
-        list(uniform) if layout.need_weeks else [],
-    )
-    scale = abs(_score(outlook, greedy_allocation(outlook, mean))) + 1.0
+    mean = [mean_values(outlook.case, table) for table in outlook.classes]
+    search = begin_search(outlook, mean)
+    scale = abs(score_of(outlook, greedy_allocation(outlook, mean))) + 1.0
     deadline = time.perf_counter() + time_limit
-    relaxed = _relax(search, exact, scale, deadline, deadline, 5)
-    return None if relaxed is None else SharedPrices(layout, relaxed.duals[: layout.row_starts["end"]])
+    relaxed = relax(search, scale, deadline, deadline, 5)
+    return None if relaxed is None else SharedPrices(search.layout, relaxed.duals[: search.layout.row_starts["end"]])

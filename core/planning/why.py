@@ -1,4 +1,7 @@
-"""Why a plan says what it says: reasons and runners-up by lot, the price at which to sell, and what one more of each limit would be worth."""
+"""Why a plan says what it says.
+
+Reasons and runners-up by lot, the price at which to sell, and what one more of each limit would be worth.
+"""
 
 from __future__ import annotations
 
@@ -10,18 +13,22 @@ import pandas as pd
 
 from core.market.stopping import selling_prices
 from core.messages import Message, message
-from core.planning.allocation import broken_limits, complete, evaluate
 from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
 from core.planning.outlook import Outlook
+from core.planning.plan_tables import value_by_week
 from core.planning.probing import probing_gains
-from core.planning.sale import SalePlan, plan_sale
-from core.planning.story import value_by_week
+from core.planning.sale import plan_sale
+from core.planning.sale_plan import SalePlan
+from core.planning.worth import broken_limits, complete, evaluate
 
 
 @dataclass(frozen=True)
 class LotReason:
-    """Why a lot is planned so: one sentence, the runner-up and what it would cost, and the moisture at which to dry again."""
+    """Why a lot is planned so: one sentence, the runner-up and what it would cost.
+
+    With the moisture at which to dry again.
+    """
 
     lot: str
     label: str
@@ -32,7 +39,10 @@ class LotReason:
 
 
 def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
-    """Return the reason, the runner-up and its cost [money], and the moisture to dry again [% w.b.] for each lot in the plan."""
+    """Return the reason, the runner-up and its cost [money].
+
+    The last figure is the moisture to dry again [% w.b.] for each lot in the plan.
+    """
     case, allocation, made = outlook.case, plan.allocation, []
     for lot in sorted(set(allocation.lot.tolist())):
         item, table = case.lots[lot], outlook.options(lot)
@@ -45,7 +55,6 @@ def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
         )
         option = int(allocation.option[main])
         weeks = value_by_week(outlook, lot)
-        bags = int(allocation.bags[mine].sum())
         made.append(
             LotReason(
                 item.id,
@@ -55,12 +64,14 @@ def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
                 dry_again_at(outlook, lot),
             )
         )
-        del bags
     return made
 
 
 def _framed(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame) -> Message:
-    """Return the reason with what frames it: a promise, seed, the week in which a standing lot is cut, what stands in for an own crop."""
+    """Return the reason with what frames it.
+
+    A promise, seed, the week in which a standing lot is cut, what stands in for an own crop.
+    """
     case, table, item = outlook.case, outlook.options(lot), outlook.case.lots[lot]
     buyer = int(table.buyer[option])
     if buyer >= 0 and case.buyers[buyer].promised_kg > 0:
@@ -148,7 +159,10 @@ def _mean_at(weeks: pd.DataFrame, week: int) -> float:
 
 
 def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.DataFrame) -> tuple[Message, float]:
-    """Return the next best week (two weeks away or more, or another store) and what choosing it would cost for these bags [money]."""
+    """Return the next best choice.
+
+    Two weeks away or more, or another store; and what choosing it would cost for these bags [money].
+    """
     table = outlook.options(lot)
     week = int(table.sale_week[option])
     if table.buyer[option] < 0 or week not in weeks.index:
@@ -164,7 +178,9 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
 
 
 def dry_again_at(outlook: Outlook, lot: int) -> float:
-    """Return the moisture [% w.b.] above which drying again pays or is needed: the lower of the buyers' limit plus the break-even and the crop's target plus 1.
+    """Return the moisture [% w.b.] above which drying again pays or is needed.
+
+    The lower of the buyers' limit plus the break-even and the crop's target plus 1.
 
     Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds
     both and the water that is
@@ -209,7 +225,7 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     """
     case = outlook.case
     weeks = value_by_week(outlook, lot)
-    price = outlook.physics.prices[case.lots[lot].commodity]
+    price = outlook.seasons.prices[case.lots[lot].commodity]
     value = {
         int(week): outlook.values(lot, np.array([int(option)]))[0]
         for week, option in zip(weeks.index.to_numpy(), weeks["option"].to_numpy(), strict=True)
@@ -332,7 +348,10 @@ def _more_probed(outlook: Outlook) -> dict[str, dict[str, object]]:
 
 
 def _part(outlook: Outlook, case: PlanningCase, lots: list[int]) -> Outlook:
-    """Return the outlook of some of the lots: their options and draws stay as they are, only the limits of `case` differ."""
+    """Return the outlook of some of the lots.
+
+    Their options and draws stay as they are, only the limits of `case` differ.
+    """
     places = sorted({int(outlook.lot_class[lot]) for lot in lots})
     at = {place: number for number, place in enumerate(places)}
     return replace(
@@ -348,7 +367,10 @@ def _part(outlook: Outlook, case: PlanningCase, lots: list[int]) -> Outlook:
 
 
 def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
-    """Return a buyer as one member meets him alone: of an offer and of what is promised the member's share, a promise of a lot with that lot."""
+    """Return a buyer as one member meets him alone.
+
+    Of an offer and of what is promised the member's share, a promise of a lot with that lot.
+    """
     if who.lots:
         return who if lots & set(who.lots) else replace(who, promised_kg=0.0, quantity_kg=0.0)
     quantity = None if who.quantity_kg is None else who.quantity_kg * share
@@ -356,7 +378,7 @@ def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
 
 
 def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
-    """Return how each member fares under the joint plan against planning alone with the member's share of space and bags.
+    """Return how each member fares under the joint plan against planning alone with a share of space and bags.
 
     Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's
     mass, and meets own cash
@@ -377,7 +399,6 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             carried[table.buyer[option], table.sale_week[option]] += (
                 bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
             )
-    from core.planning.model import trip_cost
 
     rows = {}
     stored = sum(
@@ -400,7 +421,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             if buyer >= 0:
                 weeks.append(week)
                 kg = bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
-                cost = plan.allocation.trips[buyer, week] * trip_cost(case, buyer) * float(case.discount(week))
+                cost = plan.allocation.trips[buyer, week] * case.trip_cost(buyer) * float(case.discount(week))
                 joint -= cost * float(kg / max(carried[buyer, week], 1e-9))
             if table.storage[option] >= 0:
                 joint -= bought * float(bags / max(stored, 1))

@@ -1,4 +1,7 @@
-"""What a group enters for planning and nothing else keeps: cash needs, grain kept back, coming harvests, promised grain."""
+"""What a group enters for planning and nothing else keeps.
+
+Cash needs, grain kept back, coming harvests, promised grain.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,10 @@ NAMES = ("needs", "reserves", "harvests", "promises")
 
 
 def read_wishes(store: Any, group_id: int) -> dict[str, list[dict[str, Any]]]:
-    """Return what the group has entered for planning: lists of plain rows by the `NAMES`, as the last entry of the book of plans has them."""
+    """Return what the group has entered for planning.
+
+    Lists of plain rows by the `NAMES`, as the last entry of the book of plans has them.
+    """
     entries = [event for event in store.events(group_id, BOOK) if event.kind == KIND]
     # older databases keep them as a document
     kept = entries[-1].payload if entries else store.documents.read(OLDER, str(group_id)) or {}

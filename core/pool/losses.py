@@ -167,7 +167,7 @@ def storage_curve(
 
     The run begins on the pool's mean day of delivery at its mean moisture; hand-shelled grain, nobody sieved.
     """
-    from core.planning.case_from_records import room_data
+    from core.planning.case_from_records import surroundings_of
     from core.storage.simulate import simulate_storage
     from core.weather.scenarios import climate_scenarios
 
@@ -176,7 +176,7 @@ def storage_curve(
     moisture = 100 * (1 - dry / sum(float(item.net_kg) for item in own))
     first = date.fromordinal(round(sum(item.on.toordinal() * float(item.dry_kg) for item in own) / dry))
     days = min(max((until - min(item.on for item in own)).days + 1, 2), LONGEST_DAYS)
-    data = room_data(store, group, now)
+    data = surroundings_of(store, group, now)
     climates = climate_scenarios(data.normals, first, days + 1, SCENARIOS, SEED, data.place)
     run = simulate_storage(
         own[0].commodity, moisture, method, climates, days, borer_present=data.borer_present, seed=SEED, every=7

@@ -18,9 +18,9 @@ from typing import Any
 
 from core.errors import DryholdError, InputError, StoreError
 from core.planning.case import PlanningCase
+from core.planning.group_seasons import Surroundings
 from core.planning.outlook import Outlook
-from core.planning.room_draws import RoomData
-from core.planning.sale import SalePlan
+from core.planning.sale_plan import SalePlan
 
 IN_FLIGHT_PER_WORKER = 2
 BATCH_SCENARIOS = 48
@@ -36,12 +36,12 @@ class Job:
 
     `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios;
     None takes the compact
-    physics of invented cases.
+    seasons of invented cases.
     """
 
     name: str
     case_json: str
-    data: RoomData | None = None
+    data: Surroundings | None = None
 
     @property
     def digest(self) -> str:
@@ -68,7 +68,7 @@ def coarse(case: PlanningCase) -> PlanningCase:
 
 def batch_plan(case: PlanningCase, outlook: Outlook, seconds: float) -> SalePlan:
     """Return a rounded plan, or where its gap is wide (few lots, large trips) the search's that begins with it."""
-    from core.planning.parts import plan_rounded
+    from core.planning.quick_plans import plan_rounded
     from core.planning.sale import plan_sale
 
     plan = plan_rounded(case, outlook, max(seconds, 5.0))
@@ -97,16 +97,16 @@ def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
         are of the processor, memory is the most that the worker has held so far.
     """
     from core.planning.case import case_from_json
+    from core.planning.group_seasons import group_seasons
     from core.planning.outlook import build_outlook
-    from core.planning.room_draws import room_physics
     from core.planning.sale import plan_sale
 
     began = time.process_time()
     try:
         given = case_from_json(job.case_json)
         case = given if full else coarse(given)
-        physics = None if job.data is None else room_physics(case, case.seed, job.data)
-        outlook = build_outlook(case, physics=physics)
+        seasons = None if job.data is None else group_seasons(case, case.seed, job.data)
+        outlook = build_outlook(case, seasons=seasons)
         plan = plan_sale(case, outlook, seconds) if full else batch_plan(case, outlook, seconds)
         return {
             "name": job.name,

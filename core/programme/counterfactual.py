@@ -22,12 +22,12 @@ from core.errors import DryholdError
 from core.group.store import Store
 from core.messages import Message, message
 from core.planning.allocation import Allocation
-from core.planning.batch_physics import Dried, Kept, Physics
 from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.credit import credit_terms
+from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
-from core.planning.parts import plan_in_parts
-from core.planning.room_draws import room_physics
+from core.planning.quick_plans import plan_in_parts
+from core.planning.seasons import Dried, Kept, Seasons
 from core.programme.season_case import SCENARIOS, SEALED, Habits, SeasonCase, season_case
 
 CAUSES = ("waiting wet", "too few tests", "bagged too wet", "over-drying", "sold early for cash")
@@ -146,7 +146,7 @@ def compare_ways(
     facts: Mapping[str, Any],
     credit: InventoryCredit,
     seed: int,
-    physics: Physics | None = None,
+    seasons: Seasons | None = None,
 ) -> GroupHelp:
     """Return the worth of every thing otherwise for one season.
 
@@ -162,12 +162,12 @@ def compare_ways(
         Terms of a loan on stored grain.
     seed : int
         Of the scenarios.
-    physics : Physics, optional
+    seasons : Seasons, optional
         Scenarios; from the real rooms where left out.
     """
     habits = season.habits
     whole = _everything(season, facts)
-    rooms = by_fortnight(room_physics(whole, seed, season.built.data)) if physics is None else physics
+    rooms = by_fortnight(group_seasons(whole, seed, season.built.data)) if seasons is None else seasons
     waits = waiting_days(whole, habits, rooms)
     aimed = {crop: level for crop, level in habits.dried_to.items() if abs(level - whole.target(crop)) > MARGIN_PCT}
     outlooks: dict[tuple[bool, bool, bool, bool], Outlook] = {}
@@ -250,7 +250,7 @@ def _everything(season: SeasonCase, facts: Mapping[str, Any]) -> PlanningCase:
     return case.with_changes(drying=(*case.drying, dryer), storage=storage, target_choices=below, certainty=0.5)
 
 
-def waiting_days(case: PlanningCase, habits: Habits, physics: Physics) -> dict[str, float]:
+def waiting_days(case: PlanningCase, habits: Habits, seasons: Seasons) -> dict[str, float]:
     """Return the days that each lot waited wet: from harvest to dry, less the days that drying takes in its own weeks' weather.
 
     Lots for which this is less than two days are left out: it lies within what the tests' days can tell.
@@ -260,18 +260,18 @@ def waiting_days(case: PlanningCase, habits: Habits, physics: Physics) -> dict[s
         if lot.id not in habits.ready_days or not case.drying:
             continue
         moisture = np.full(case.scenarios, lot.moisture_pct)
-        takes = physics.dry(lot, case.drying[0], lot.available_week, moisture, case.target(lot.commodity))
+        takes = seasons.dry(lot, case.drying[0], lot.available_week, moisture, case.target(lot.commodity))
         waited = habits.ready_days[lot.id] - float(np.median(takes.days))
         if waited >= 2.0:
             waits[lot.id] = min(waited, 42.0)
     return waits
 
 
-def _waited(lot: CaseLot, days: float, whole: PlanningCase, physics: Physics) -> CaseLot:
+def _waited(lot: CaseLot, days: float, whole: PlanningCase, seasons: Seasons) -> CaseLot:
     """Return a lot as it is after days of waiting wet: later to handle, and lighter by what it burnt and what mould made unfit."""
     weeks = int(np.ceil(days / DAYS_PER_WEEK))
     wet = np.full(whole.scenarios, lot.moisture_pct)
-    kept = physics.keep(lot, wet, whole.storage[0], min(lot.available_week, whole.weeks - weeks - 1), weeks)
+    kept = seasons.keep(lot, wet, whole.storage[0], min(lot.available_week, whole.weeks - weeks - 1), weeks)
     gone = 1.0 - (1.0 - kept.dry_matter_loss_pct / 100.0) * (
         1.0 - np.broadcast_to(kept.unfit_share, kept.moisture_pct.shape)
     )
@@ -281,7 +281,7 @@ def _waited(lot: CaseLot, days: float, whole: PlanningCase, physics: Physics) ->
 
 
 def _grain_as_it_went(
-    whole: PlanningCase, way: _Way, waits: Mapping[str, float], aimed: Mapping[str, float], physics: Physics
+    whole: PlanningCase, way: _Way, waits: Mapping[str, float], aimed: Mapping[str, float], seasons: Seasons
 ) -> PlanningCase:
     """Return the season's case with what one way does to the grain: when it is handled, and how far it is dried.
 
@@ -291,7 +291,7 @@ def _grain_as_it_went(
     lots = whole.lots
     delays = set(whole.start_delays)
     if way.waits:
-        lots = tuple(_waited(lot, waits[lot.id], whole, physics) if lot.id in waits else lot for lot in lots)
+        lots = tuple(_waited(lot, waits[lot.id], whole, seasons) if lot.id in waits else lot for lot in lots)
     else:
         delays |= {delay + round(days / DAYS_PER_WEEK) for days in waits.values() for delay in whole.start_delays}
     targets = []
@@ -351,8 +351,8 @@ def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: 
     return cost
 
 
-def by_fortnight(physics: Physics) -> Physics:
-    """Return the physics in which drying begun in an odd week meets the weather of the week before: half as many drying runs.
+def by_fortnight(seasons: Seasons) -> Seasons:
+    """Return the seasons in which drying begun in an odd week meets the weather of the week before: half as many drying runs.
 
     The usual weather of a place hardly changes within a fortnight; what is compared meets the same weather either way.
     """
@@ -361,21 +361,21 @@ def by_fortnight(physics: Physics) -> Physics:
         back = start_week % 2
         # the days waited stay what they are
         shifted = replace(lot, available_week=lot.available_week - back) if back else lot
-        return physics.dry(shifted, choice, start_week - back, moisture, target)
+        return seasons.dry(shifted, choice, start_week - back, moisture, target)
 
-    return replace(physics, dry=dry)
+    return replace(seasons, dry=dry)
 
 
-def _judged(physics: Physics, lots: frozenset[str], spread: float) -> Physics:
-    """Return the physics in which some lots are bagged so far off what was aimed at, as dryness judged by hand or by a meter is."""
+def _judged(seasons: Seasons, lots: frozenset[str], spread: float) -> Seasons:
+    """Return the seasons in which some lots are bagged so far off what was aimed at, as dryness judged by hand or by a meter is."""
 
     def keep(lot: CaseLot, moisture: np.ndarray, storage: StorageChoice, first_week: int, weeks: int) -> Kept:
         if lot.id not in lots:
-            return physics.keep(lot, moisture, storage, first_week, weeks)
+            return seasons.keep(lot, moisture, storage, first_week, weeks)
         draw = np.random.default_rng([zlib.crc32(lot.id.encode()), len(moisture)]).standard_normal(len(moisture))
-        return physics.keep(lot, np.clip(moisture + spread * draw, 3.0, 40.0), storage, first_week, weeks)
+        return seasons.keep(lot, np.clip(moisture + spread * draw, 3.0, 40.0), storage, first_week, weeks)
 
-    return replace(physics, keep=keep)
+    return replace(seasons, keep=keep)
 
 
 def to_payload(found: GroupHelp) -> dict[str, Any]:

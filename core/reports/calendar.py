@@ -6,7 +6,7 @@ import hashlib
 from datetime import date, datetime, timedelta
 
 from core.planning.rolling import next_actions
-from core.planning.sale import SalePlan
+from core.planning.sale_plan import SalePlan
 
 
 def plan_calendar(plan: SalePlan, group_name: str, made_at: datetime, today: date | None = None) -> bytes:

@@ -9,7 +9,7 @@ from html import escape
 import pandas as pd
 
 from core.planning.rolling import next_actions, purchases
-from core.planning.sale import PlannedSale, SalePlan
+from core.planning.sale_plan import PlannedSale, SalePlan
 from core.planning.why import LotReason
 
 STYLE = """

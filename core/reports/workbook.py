@@ -8,9 +8,9 @@ from datetime import date
 
 import pandas as pd
 
+from core.planning.plan_tables import lines_table
 from core.planning.rolling import next_actions, purchases
-from core.planning.sale import SalePlan
-from core.planning.story import lines_table
+from core.planning.sale_plan import SalePlan
 from core.planning.why import LotReason
 
 

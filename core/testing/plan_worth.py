@@ -21,11 +21,11 @@ import numpy as np
 
 from core.errors import InputError, PlanError
 from core.messages import Message, message
-from core.planning.allocation import trip_share
 from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
+from core.planning.group_seasons import DRYING_DAYS, WEATHERS, Surroundings, group_seasons, season_of
 from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid
-from core.planning.room_draws import DRYING_DAYS, WEATHERS, RoomData, room_physics, season_of
+from core.planning.placing import trip_share
 from core.planning.shared_prices import SharedPrices, shared_prices
 from core.testing.bagging import DRYING, OVER_DRYING, REFUSAL, SPOILAGE
 from core.testing.worth import DecisionTable, normal_belief
@@ -33,7 +33,7 @@ from core.testing.worth import DecisionTable, normal_belief
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from core.planning.batch_physics import Kept, Physics
+    from core.planning.seasons import Kept, Seasons
 
     Array = NDArray[np.float64]
 
@@ -92,14 +92,14 @@ class Scene:
     ----------
     built : BuiltCase
         The group's open lots, and for each crop one lot of no bags that stands for lots before their test.
-    physics : Physics
+    seasons : Seasons
         The plan's scenarios.
     shared : SharedPrices or None
         None where there is no plan of open lots yet: then trucks are full and bags bought where too few are at hand.
     """
 
     built: BuiltCase
-    physics: Physics
+    seasons: Seasons
     shared: SharedPrices | None = None
 
     def lot(self, commodity: str) -> CaseLot | None:
@@ -179,9 +179,9 @@ def set_scene(built: BuiltCase) -> Scene:
     Scene
     """
     case = built.case
-    physics = room_physics(case, case.seed, built.data)
+    seasons = group_seasons(case, case.seed, built.data)
     planned = any(lot.bags and not lot.id.startswith(STANDS_FOR) for lot in case.lots)
-    return Scene(built, physics, shared_prices(build_outlook(case, case.seed, physics)) if planned else None)
+    return Scene(built, seasons, shared_prices(build_outlook(case, case.seed, seasons)) if planned else None)
 
 
 def scene_key(built: BuiltCase) -> str:
@@ -207,14 +207,14 @@ def price_notes(case: PlanningCase) -> tuple[Message, ...]:
     )
 
 
-def drying_stops(case: PlanningCase, data: RoomData, lot: CaseLot, moisture_pct: Array, seed: int) -> list[Stop]:
+def drying_stops(case: PlanningCase, data: Surroundings, lot: CaseLot, moisture_pct: Array, seed: int) -> list[Stop]:
     """Return what can be done with a lot before it is bagged, through the plan's own weather.
 
     Parameters
     ----------
     case : PlanningCase
         The plan's case.
-    data : RoomData
+    data : Surroundings
         Forecast, normals and place of the plan.
     lot : CaseLot
         The lot.
@@ -272,7 +272,7 @@ def drying_stops(case: PlanningCase, data: RoomData, lot: CaseLot, moisture_pct:
 
 def plan_table(
     case: PlanningCase,
-    physics: Physics,
+    seasons: Seasons,
     lot: CaseLot,
     moisture_pct: Array,
     stops: Sequence[Stop],
@@ -285,7 +285,7 @@ def plan_table(
     ----------
     case : PlanningCase
         Buyers, stores, costs and cost of money.
-    physics : Physics
+    seasons : Seasons
         The plan's scenarios.
     lot : CaseLot
         The lot; its bag mass turns costs per bag into costs per kg.
@@ -308,7 +308,7 @@ def plan_table(
     InputError
         Where no buyer takes the crop.
     """
-    ready = _Ready(case, physics, lot, moisture_pct, tuple(stops), day_cost_per_kg, shared)
+    ready = _Ready(case, seasons, lot, moisture_pct, tuple(stops), day_cost_per_kg, shared)
     choices, means = [], []
     for here, values, _parts in _blocks(ready, None):
         choices += here
@@ -337,7 +337,7 @@ class _Ready:
     """What the blocks of choices are worked out from."""
 
     case: PlanningCase
-    physics: Physics
+    seasons: Seasons
     lot: CaseLot
     moisture_pct: Array
     stops: tuple[Stop, ...]
@@ -407,7 +407,7 @@ def _keeping(
     knots = np.clip(case.target(lot.commodity) + KNOTS_PCT, 2.0, 55.0)
     length = last_week - first_week
     runs: list[Kept] = [
-        ready.physics.keep(lot, np.full(case.scenarios, knot), case.storage[storage], first_week, length)
+        ready.seasons.keep(lot, np.full(case.scenarios, knot), case.storage[storage], first_week, length)
         for knot in knots
     ]
     shape = runs[0].moisture_pct.shape
@@ -472,8 +472,8 @@ class _Reckoned:
         sold = np.stack([mass.sold for mass in masses])
         vanished = np.stack([mass.dry_matter + mass.insects for mass in masses])
         spilled = np.stack([mass.handling for mass in masses])
-        market = ready.physics.prices[lot.commodity][self.week][None, None, :]
-        draw = ready.physics.offer_draw[self.buyer]
+        market = ready.seasons.prices[lot.commodity][self.week][None, None, :]
+        draw = ready.seasons.offer_draw[self.buyer]
         net = float(case.discount(self.week + who.pay_delay_weeks)) * (1.0 - who.fee_fraction)
 
         def price(moisture: Array, damage: Array, refusal: Array | float = 0.0) -> Array:
@@ -607,5 +607,5 @@ def crop_table(scene: Scene, lot: CaseLot, belief_sd_pct: float, day_cost_per_kg
     case = scene.built.case
     grid = moisture_grid(lot.moisture_pct, belief_sd_pct)
     stops = drying_stops(case, scene.built.data, lot, grid, case.seed)
-    table = plan_table(case, scene.physics, lot, grid, stops, day_cost_per_kg, scene.shared)
+    table = plan_table(case, scene.seasons, lot, grid, stops, day_cost_per_kg, scene.shared)
     return table, normal_belief(grid, lot.moisture_pct, belief_sd_pct)

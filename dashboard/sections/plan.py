@@ -10,12 +10,12 @@ import pandas as pd
 import streamlit as st
 
 from core.group.facts import cost_of_money
-from core.planning.case_from_records import read_wishes, write_wishes
 from core.planning.credit import credit_terms, pledged_bags, principal_by_week
-from core.planning.model import loan_unit_owed
+from core.planning.layout import loan_unit_owed
+from core.planning.plan_tables import cash_curve, merged_lines, plan_deductions, sales_by_week, value_by_week
 from core.planning.rolling import compare_plans, keep_plan, purchases
-from core.planning.story import cash_curve, merged_lines, plan_deductions, sales_by_week, value_by_week
 from core.planning.why import lot_reasons
+from core.planning.wishes import read_wishes, write_wishes
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
 from dashboard.forms.coming import coming_grain, harvest_choice

@@ -13,10 +13,10 @@ import time
 
 import numpy as np
 
-from core.planning.allocation import evaluate
 from core.planning.case import make_case
 from core.planning.outlook import build_outlook
 from core.planning.sale import plan_sale
+from core.planning.worth import evaluate
 from core.programme.batch import batch_plan, coarse
 
 

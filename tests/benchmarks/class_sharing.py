@@ -14,10 +14,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from core.planning import outlook as room
-from core.planning.allocation import Allocation, broken_limits, complete, evaluate
+from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase, make_case
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.sale import plan_sale
+from core.planning.worth import broken_limits, complete, evaluate
 
 COLUMNS = {
     "buyer": 1e3,

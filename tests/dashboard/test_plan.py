@@ -54,7 +54,7 @@ def test_a_cash_need_is_taken_in(plan_page, demo_store):
     plan_page.date_input(key="plan_need_on").set_value(date(2026, 7, 1))
     next(button for button in plan_page.button if button.label == "Add the need").click().run()
     assert not plan_page.exception
-    from core.planning.case_from_records import read_wishes
+    from core.planning.wishes import read_wishes
 
     assert read_wishes(demo_store, group.id)["needs"][0]["label"] == "school fees"
 
@@ -110,7 +110,7 @@ def test_what_more_is_worth_members_alone_and_past_years_come_on_demand(plan_pag
 
 
 def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store):
-    from core.planning.case_from_records import write_wishes
+    from core.planning.wishes import write_wishes
 
     group = demo_store.groups()[0]
     needs = [{"label": "roof", "amount": 10**9, "on": "2026-08-01", "member": ""}]

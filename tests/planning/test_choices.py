@@ -8,14 +8,16 @@ import numpy as np
 import pytest
 
 from core.planning import outlook as room
-from core.planning.allocation import broken_limits, use_of
-from core.planning.batch_physics import compact_physics
+from core.planning.allocation import use_of
 from core.planning.case import CaseBuyer, Reserve, case_from_json, make_case
 from core.planning.case_lots import target_choices
+from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook, price_paid
-from core.planning.rules import RULES, rule_allocation
-from core.planning.sale import greedy_allocation, plan_sale
-from core.planning.story import breakdown
+from core.planning.placing import greedy_allocation
+from core.planning.plan_tables import breakdown
+from core.planning.sale import plan_sale
+from core.planning.simple_rules import RULES, rule_allocation
+from core.planning.worth import broken_limits
 
 
 def small(seed=4, **changes):
@@ -115,11 +117,11 @@ def test_refusal_rises_about_its_limit_as_a_reading_that_scatters():
 def test_mouldy_grain_is_no_income_and_stands_apart():
     """With four bags in ten unfit a stored bag brings six tenths; the deduction carries its market value."""
     case = small(3)
-    physics = compact_physics(case, 3)
-    spoilt = replace(physics, keep=lambda *given: replace(physics.keep(*given), unfit_share=0.4))
+    seasons = invented_seasons(case, 3)
+    spoilt = replace(seasons, keep=lambda *given: replace(seasons.keep(*given), unfit_share=0.4))
     sound, mouldy = (
-        build_outlook(case, 3, physics),
-        build_outlook(case, 3, spoilt, like=build_outlook(case, 3, physics)),
+        build_outlook(case, 3, seasons),
+        build_outlook(case, 3, spoilt, like=build_outlook(case, 3, seasons)),
     )
     table = sound.options(0)
     option = int(np.flatnonzero((table.storage >= 0) & (table.buyer >= 0))[5])

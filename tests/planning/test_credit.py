@@ -10,14 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.accounts.finance import InventoryCredit
-from core.planning.allocation import account_balances, broken_limits, complete, evaluate, tail_mean
+from core.planning.allocation import tail_mean
 from core.planning.case import CashNeed, case_from_json, make_case
 from core.planning.credit import breaks_terms, lendable, loan_cash, loan_value, principal_by_week
-from core.planning.model import loan_pairs, loan_unit_owed
+from core.planning.layout import loan_pairs, loan_unit_owed
 from core.planning.outlook import build_outlook
+from core.planning.plan_tables import plan_deductions
 from core.planning.rules import fresh_worths
 from core.planning.sale import plan_sale
-from core.planning.story import plan_deductions
+from core.planning.worth import account_balances, broken_limits, complete, evaluate
 from tests.planning.test_sale import every_allocation, tiny_case
 
 CHEAP = InventoryCredit(0.7, 0.005, 0.002)

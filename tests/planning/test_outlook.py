@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from core.planning.case import make_case
 from core.planning.outlook import DEDUCTIONS, build_outlook, mass_parts
+from core.planning.plan_tables import breakdown, plan_deductions
 from core.planning.sale import plan_sale
-from core.planning.story import breakdown, plan_deductions
 
 percent = st.floats(0.0, 60.0)
 

@@ -12,13 +12,14 @@ import pytest
 from core.errors import InputError, PlanError
 from core.grain.commodities import get_commodity
 from core.group.database import open_store
+from core.group.facts import cost_of_money
 from core.group.own_crops import keep_own_crop
 from core.group.records import Group, PriceQuote, Sale
 from core.planning.case import CropPrice, case_from_json
-from core.planning.case_from_records import build_case, cost_of_money
+from core.planning.case_from_records import build_case
+from core.planning.group_seasons import group_seasons
 from core.planning.kept_back import lean_price
 from core.planning.outlook import build_outlook
-from core.planning.room_draws import room_physics
 from core.planning.wishes import add_harvest, add_promise, drop_wish
 from demo_data.load import fill_with_demo
 
@@ -75,13 +76,13 @@ def test_an_own_crop_is_planned_with_its_own_equations_and_what_stands_in_is_sai
     mine = next(item for item in after.case.lots if item.label == lot.label)
     said = next(note for note in after.notes if note.template.startswith("{crop} is your own crop"))
     assert said.values["crop"] == "teff"
-    physics = room_physics(after.case, 1, after.data)
+    seasons = group_seasons(after.case, 1, after.data)
     wet = replace(mine, moisture_pct=20.0)
     start = np.full(20, 20.0)
-    by_own = physics.dry(wet, after.case.drying[0], 0, start, 13.0)
-    as_maize = physics.dry(replace(wet, commodity="maize"), after.case.drying[0], 0, start, 13.0)
+    by_own = seasons.dry(wet, after.case.drying[0], 0, start, 13.0)
+    as_maize = seasons.dry(replace(wet, commodity="maize"), after.case.drying[0], 0, start, 13.0)
     assert np.abs(by_own.days - as_maize.days).max() <= 1.0  # the moisture grids of the two crops' targets differ
-    kept = physics.keep(mine, np.full(20, 13.0), after.case.storage[0], 0, 6)
+    kept = seasons.keep(mine, np.full(20, 13.0), after.case.storage[0], 0, 6)
     assert np.isfinite(kept.moisture_pct).all()
     assert (np.diff(kept.dry_matter_loss_pct, axis=0) >= -1e-9).all()
     store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
@@ -99,9 +100,9 @@ def test_a_lot_that_still_stands_may_be_cut_now_or_left(store):
     assert mine.standing
     assert mine.harvest_weeks[0] == 0
     assert 2 in mine.harvest_weeks
-    physics = room_physics(built.case, 1, built.data)
+    seasons = group_seasons(built.case, 1, built.data)
     wet = replace(mine, moisture_pct=24.0)
-    now, later = (physics.stand(wet, week, np.full(24, 24.0)) for week in (0, 2))
+    now, later = (seasons.stand(wet, week, np.full(24, 24.0)) for week in (0, 2))
     assert now.moisture_pct == pytest.approx(24.0, abs=1e-6)
     assert (now.lost == 0).all()
     assert (later.moisture_pct < 24.0).all()
@@ -216,17 +217,17 @@ def test_other_markets_the_general_rise_sieves_and_buyers_meters_reach_the_rooms
     assert all(who.meter_offset_pct == pytest.approx(0.6) for who in gates)
     mine = next(item for item in case.lots if item.id == str(lot.id))
     assert (mine.insects_per_kg, mine.sieved_kg, mine.sieved_days_ago) == (6.0, 2.0, 28)
-    physics = room_physics(case, 1, built.data)
+    seasons = group_seasons(case, 1, built.data)
     woven = next(way for way in case.storage if way.method == "woven_bag")
     start = np.full(24, 12.5)
-    many = physics.keep(mine, start, woven, 0, 16).insect_loss_pct[-1].mean()
+    many = seasons.keep(mine, start, woven, 0, 16).insect_loss_pct[-1].mean()
     none = (
-        physics.keep(replace(mine, insects_per_kg=0.0, sieved_days_ago=0), start, woven, 0, 16)
+        seasons.keep(replace(mine, insects_per_kg=0.0, sieved_days_ago=0), start, woven, 0, 16)
         .insect_loss_pct[-1]
         .mean()
     )
     assert many > none
-    refused = physics.keep(mine, start, woven, 0, 16).refusal_chance
+    refused = seasons.keep(mine, start, woven, 0, 16).refusal_chance
     assert ((refused >= 0) & (refused <= 1)).all()
     assert refused[-1].mean() > 0.3  # a buyer who sieves sees six weevils a kg
     store.set_fact(group.id, "price_rise_monthly", None, "entered", "test", NOW)
@@ -238,9 +239,9 @@ def test_wet_grain_in_store_is_no_income_before_it_is_mouldy_to_the_last_bag(sto
     group = store.groups()[0]
     built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=20)
     mine = next(item for item in built.case.lots if item.commodity == "maize")
-    physics = room_physics(built.case, 1, built.data)
+    seasons = group_seasons(built.case, 1, built.data)
     woven = next(way for way in built.case.storage if way.method == "woven_bag")
-    wet, dry = (physics.keep(mine, np.full(24, pct), woven, 0, 16).unfit_share for pct in (17.8, 12.0))
+    wet, dry = (seasons.keep(mine, np.full(24, pct), woven, 0, 16).unfit_share for pct in (17.8, 12.0))
     assert wet[-1].mean() > 0.5
     assert dry[-1].mean() < 0.05
     assert (np.diff(wet, axis=0) >= -1e-6).all()  # storage works in single precision
@@ -276,11 +277,11 @@ def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
     assert kept["hermetic_bag"][1].sieved_days_ago == 0
     built, mine = kept["woven_bag"]
     assert mine.sieved_days_ago == 60
-    physics = room_physics(built.case, 1, built.data)
+    seasons = group_seasons(built.case, 1, built.data)
     woven = next(way for way in built.case.storage if way.method == "woven_bag")
     start = np.full(24, 12.5)
-    old = physics.keep(mine, start, woven, 0, 16).insect_loss_pct[-1].mean()
-    fresh = physics.keep(replace(mine, sieved_days_ago=0), start, woven, 0, 16).insect_loss_pct[-1].mean()
+    old = seasons.keep(mine, start, woven, 0, 16).insect_loss_pct[-1].mean()
+    fresh = seasons.keep(replace(mine, sieved_days_ago=0), start, woven, 0, 16).insect_loss_pct[-1].mean()
     assert old > fresh
     assert len(before.lots) == len(built.case.lots)
 
@@ -296,17 +297,17 @@ def test_seed_is_worth_what_still_germinates(store):
     built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=24)
     store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     mine = next(item for item in built.case.lots if item.id == str(lot.id))
-    physics = room_physics(built.case, 1, built.data)
+    seasons = group_seasons(built.case, 1, built.data)
     woven = next(way for way in built.case.storage if way.method == "woven_bag")
-    dry, damp = (physics.keep(mine, np.full(24, pct), woven, 0, 20).alive_share for pct in (11.5, 16.0))
+    dry, damp = (seasons.keep(mine, np.full(24, pct), woven, 0, 20).alive_share for pct in (11.5, 16.0))
     assert dry[0] == pytest.approx(1.0, abs=0.01)
     assert (np.diff(dry, axis=0) <= 1e-6).all()
     assert dry[-1].mean() > damp[-1].mean()
-    dead = replace(physics, keep=lambda *given: replace(physics.keep(*given), alive_share=0.5))
+    dead = replace(seasons, keep=lambda *given: replace(seasons.keep(*given), alive_share=0.5))
     number = built.case.lots.index(mine)
     living, half = (
-        build_outlook(built.case, 1, physics),
-        build_outlook(built.case, 1, dead, like=build_outlook(built.case, 1, physics)),
+        build_outlook(built.case, 1, seasons),
+        build_outlook(built.case, 1, dead, like=build_outlook(built.case, 1, seasons)),
     )
     one, two = living.options(number), half.options(number)
     assert (two.receipts_kg.mean(axis=1) < one.receipts_kg.mean(axis=1)).all()

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from core.errors import PlanError
-from core.planning.allocation import account_balances, broken_limits, complete, evaluate, tail_mean
+from core.planning.allocation import tail_mean
 from core.planning.case import CaseBuyer, CashNeed, DryingChoice, StorageChoice, Truck, make_case
-from core.planning.model import trip_cost
 from core.planning.outlook import build_outlook
+from core.planning.placing import greedy_allocation
 from core.planning.rules import compare_with_rules, fresh_worths
-from core.planning.sale import greedy_allocation, plan_sale
+from core.planning.sale import plan_sale
+from core.planning.worth import account_balances, broken_limits, complete, evaluate
 
 
 def tiny_case(seed, **changes):
@@ -142,7 +143,7 @@ def test_checked_by_another_solver(seed):
         )
     costs = [case.storage[m].cost_per_bag * bought[m] for m in range(len(bought))]
     trips = {}
-    from core.planning.model import excess_price
+    from core.planning.layout import excess_price
 
     lost = excess_price(case, outlook)
     for (buyer, week), terms in carried.items():
@@ -150,7 +151,7 @@ def test_checked_by_another_solver(seed):
         if who.distance_km > 0:
             trip = trips.setdefault((buyer, week), pulp.LpVariable(f"t_{buyer}_{week}", 0, None, "Integer"))
             problem += pulp.lpSum(terms) <= case.truck.capacity_kg * trip
-            costs.append(trip_cost(case, buyer) * float(case.discount(week)) * trip)
+            costs.append(case.trip_cost(buyer) * float(case.discount(week)) * trip)
         if who.weekly_kg is not None:
             over = pulp.LpVariable(f"e_{buyer}_{week}", 0)
             problem += over >= pulp.lpSum(terms) - who.weekly_kg
@@ -219,7 +220,7 @@ def test_a_member_without_advances_pays_from_own_lots():
     case = base.with_changes(needs=(CashNeed(4, round(0.4 * own, 2), owner, "fees"),), advances=False, reserves=())
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook, time_limit=3.0)
-    from core.planning.allocation import cash_by_week
+    from core.planning.worth import cash_by_week
 
     cash = np.cumsum(cash_by_week(outlook, plan.allocation, [owner]), axis=0)[4]
     assert (cash >= 0.4 * own - 0.01).mean() >= case.certainty - 0.02

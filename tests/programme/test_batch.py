@@ -12,11 +12,11 @@ import pytest
 
 from core.errors import InputError, StoreError
 from core.group.database import open_store
-from core.planning.allocation import broken_limits
 from core.planning.case import make_case
 from core.planning.outlook import build_outlook
-from core.planning.parts import plan_in_parts, plan_rounded
+from core.planning.quick_plans import plan_in_parts, plan_rounded
 from core.planning.sale import plan_sale
+from core.planning.worth import broken_limits
 from core.programme.__main__ import main
 from core.programme.batch import Job, done_jobs, run_batch
 from core.programme.group_file import export_group

@@ -12,8 +12,9 @@ import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.group.database import open_store
-from core.planning.batch_physics import Kept, compact_physics
 from core.planning.case import CaseBuyer, CaseLot, CashNeed, CropPrice, DryingChoice, PlanningCase, StorageChoice, Truck
+from core.planning.invented_seasons import invented_seasons
+from core.planning.seasons import Kept
 from core.programme.counterfactual import (
     DRYER,
     Difference,
@@ -78,10 +79,10 @@ def season(of: PlanningCase, **habits: object) -> SeasonCase:
 
 def ways(of: PlanningCase, facts: dict[str, object] = FACTS, **habits: object) -> GroupHelp:
     item = season(of, **habits)
-    # scenarios of the compact physics, for all ways of drying that are compared
+    # scenarios of the compact seasons, for all ways of drying that are compared
     dryer = DryingChoice(DRYER, DRYER, "mechanical", 2000.0, 1.0, 0.0, 0.016, 0.005)
-    physics = compact_physics(of.with_changes(drying=(*of.drying, dryer)), 3)
-    return compare_ways(1, item, facts, CREDIT, 3, physics)
+    seasons = invented_seasons(of.with_changes(drying=(*of.drying, dryer)), 3)
+    return compare_ways(1, item, facts, CREDIT, 3, seasons)
 
 
 def named(found: GroupHelp) -> dict[str, Difference]:
@@ -211,11 +212,11 @@ def test_physics_of_judged_lots_leaves_others_alone():
     from core.programme.counterfactual import _judged
 
     of = case()
-    physics = compact_physics(of, 3)
-    changed = _judged(physics, frozenset({"0"}), 1.5)
+    seasons = invented_seasons(of, 3)
+    changed = _judged(seasons, frozenset({"0"}), 1.5)
     moisture = np.full(of.scenarios, 13.0)
     same, other = (changed.keep(of.lots[n], moisture, of.storage[0], 0, 4) for n in (1, 0))
-    plain = physics.keep(of.lots[1], moisture, of.storage[0], 0, 4)
+    plain = seasons.keep(of.lots[1], moisture, of.storage[0], 0, 4)
     assert isinstance(same, Kept)
     assert np.array_equal(same.moisture_pct, plain.moisture_pct)
     assert other.moisture_pct[0].std() == pytest.approx(1.5, rel=0.5)

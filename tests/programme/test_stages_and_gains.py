@@ -12,7 +12,7 @@ import pytest
 from core.group.records import Event, Lot
 from core.planning.case import make_case
 from core.planning.rolling import KeptPlan
-from core.planning.sale import PlannedSale
+from core.planning.sale_plan import PlannedSale
 from core.programme.gains import bag_cost, best_in_hindsight, planned_lots, sold_lots
 from core.programme.indicators import group_indicators, in_season
 from core.programme.meter_use import cost_of_testing, cost_per_tonne_tested, meter_in_use

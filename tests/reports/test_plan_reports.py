@@ -11,9 +11,9 @@ import pytest
 
 from core.planning.case import make_case
 from core.planning.outlook import build_outlook
+from core.planning.plan_tables import plan_deductions
 from core.planning.rolling import next_actions
 from core.planning.sale import plan_sale
-from core.planning.story import plan_deductions
 from core.planning.why import lot_reasons
 from core.reports.calendar import plan_calendar
 from core.reports.plan_sheet import plan_sheet

@@ -15,8 +15,8 @@ from scipy.stats import norm
 from core.errors import PlanError
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
-from core.planning.batch_physics import compact_physics
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, DryingChoice, PlanningCase, StorageChoice
+from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook
 from core.planning.sale import plan_sale
 from core.testing.lot_testing import Errors, errors_for_crop, first_tests, report_table
@@ -100,7 +100,9 @@ def stops_of(grid: np.ndarray, scenarios: int) -> list[Stop]:
 
 
 def small_table(case: PlanningCase, grid: np.ndarray) -> DecisionTable:
-    return plan_table(case, compact_physics(case, case.seed), case.lots[0], grid, stops_of(grid, case.scenarios), 0.001)
+    return plan_table(
+        case, invented_seasons(case, case.seed), case.lots[0], grid, stops_of(grid, case.scenarios), 0.001
+    )
 
 
 GRID = np.arange(9.0, 21.01, 0.5)
@@ -282,7 +284,7 @@ def test_knowing_the_moisture_the_table_is_worth_what_the_plan_is_worth(store, p
     scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, -1.0, 1.0, scenarios=60)
     assert scene.shared is not None
     case = scene.built.case
-    plan = plan_sale(case, build_outlook(case, case.seed, scene.physics), time_limit=2.0)
+    plan = plan_sale(case, build_outlook(case, case.seed, scene.seasons), time_limit=2.0)
     stand_in = scene.lot("maize")
     assert stand_in is not None
     total = 0.0
@@ -322,7 +324,7 @@ def test_what_is_scarce_costs_the_lots_that_use_it(store, planned) -> None:
     grid = np.array([14.0, 15.5])
     stops = [stop for stop in stops_of(grid, 24) if stop.days in (0, 2)]
     for prices in (free, dear):
-        table = plan_table(scene.built.case, scene.physics, lot, grid, stops, 0.0, replace(scene.shared, duals=prices))
+        table = plan_table(scene.built.case, scene.seasons, lot, grid, stops, 0.0, replace(scene.shared, duals=prices))
         values = {name.split(",")[0]: table.values[row] for row, name in enumerate(table.decisions)}
         if prices is free:
             before = values

@@ -1,4 +1,7 @@
-"""Plans by linear programme: with bags and trips parted, for questions of the kind "what if", and rounded, for very many groups."""
+"""Plans by linear programme.
+
+With bags and trips parted, for questions of the kind "what if", and rounded, for very many groups.
+"""
 
 from __future__ import annotations
 
@@ -8,22 +11,19 @@ from dataclasses import replace
 import numpy as np
 
 from core.errors import PlanError
-from core.planning.allocation import Allocation, Worth, broken_limits, evaluate
+from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
-from core.planning.model import fixed_pieces, make_layout
 from core.planning.outlook import Outlook, build_outlook, mean_values
-from core.planning.sale import EXACT_COLUMNS, SalePlan, greedy_allocation
-from core.planning.sale import _finish as finish
-from core.planning.sale import _first_columns as first_columns
-from core.planning.sale import _relax as relax
-from core.planning.sale import _Relaxed as Relaxed
-from core.planning.sale import _rounded as rounded
-from core.planning.sale import _score as score_of
-from core.planning.sale import _Search as Search
-from core.planning.sale import _solve_relaxed as solve_relaxed
+from core.planning.placing import greedy_allocation
+from core.planning.sale_plan import SalePlan, finish, score_of
+from core.planning.search import Relaxed, Search, begin_search, relax, rounded, solve_relaxed
+from core.planning.worth import Worth, broken_limits, evaluate
 
 LEAST_LOAD = (0.6, 0.35, 0.15)
-"""Parts of a trip, or of a buyer's least quantity, from which it is driven; the best of the plans so made is kept (judgement)."""
+"""Parts of a trip, or of a buyer's least quantity, from which it is driven.
+
+The best of the plans so made is kept (judgement).
+"""
 
 
 def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Search, Relaxed]:
@@ -32,32 +32,20 @@ def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Sear
             "no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=case.weeks
         )
     mean = [mean_values(case, table) for table in made.classes]
-    layout = make_layout(case)
-    exact = sum(len(made.options(lot)) for lot in range(len(case.lots))) <= EXACT_COLUMNS
-    uniform = [np.full(case.scenarios, 1.0 / case.scenarios)]
-    search = Search(
-        made,
-        layout,
-        [
-            fixed_pieces(case, layout, table, stands.commodity)
-            for table, stands in zip(made.classes, made.representatives, strict=True)
-        ],
-        mean,
-        first_columns(made, mean, 10**6 if exact else 6),
-        list(uniform) if case.risk_weight > 0 else [],
-        list(uniform) if layout.need_weeks else [],
-    )
+    search = begin_search(made, mean)
     deadline = time.perf_counter() + time_limit
     prices = {price.commodity: price.price_now for price in case.prices}
     scale = 1.0 + sum(lot.bags * lot.bag_mass_kg * prices[lot.commodity] for lot in case.lots)
-    found = relax(search, exact, scale, deadline, deadline, 8)
+    found = relax(search, scale, deadline, deadline, 8)
     if found is None:
         raise PlanError("no plan was found in {seconds} s", seconds=round(time_limit, 1))
     return search, found
 
 
 def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 10.0) -> SalePlan:
-    """Return a plan of whole bags and trips from a linear programme, rounded: quicker than the search, and slightly worse.
+    """Return a plan of whole bags and trips from a linear programme, rounded.
+
+    Quicker than the search, and slightly worse.
 
     Trips and least quantities are decided first, from their parts in the relaxation; the programme is then solved
     again with them fixed and
@@ -68,7 +56,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
     case : PlanningCase
         Lots, limits, prices and wishes.
     outlook : Outlook, optional
-        Scenario values of all options; built from the compact physics if left out.
+        Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
         Seconds after which no further programme is begun.
 
@@ -125,7 +113,7 @@ def plan_in_parts(
     case : PlanningCase
         Lots, limits, prices and wishes.
     outlook : Outlook, optional
-        Scenario values of all options; built from the compact physics if left out.
+        Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
         Seconds for the solver.
 

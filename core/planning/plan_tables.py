@@ -10,9 +10,9 @@ import pandas as pd
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import WEEKS_PER_MONTH
 from core.planning.credit import loan_value
-from core.planning.model import excess_price, trip_cost
+from core.planning.layout import excess_price
 from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses
-from core.planning.sale import PlannedSale, SalePlan
+from core.planning.sale_plan import PlannedSale, SalePlan
 
 
 def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
@@ -29,7 +29,7 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     buyer = int(table.buyer[option])
     start, sale, pay = (int(column[option]) for column in (table.start_week, table.sale_week, table.pay_week))
     parts, row = option_masses(outlook, lot, option)
-    market = outlook.physics.prices[item.commodity][min(sale, case.weeks)]
+    market = outlook.seasons.prices[item.commodity][min(sale, case.weeks)]
     if buyer == NONE:
         # grain kept back is valued at what it would cost to buy, on what is left
         sold = parts.sold[row]
@@ -74,7 +74,10 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
 
 
 def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] | None = None) -> pd.Series:
-    """Return the mean money between gross and net of a whole plan: gross, each of `DEDUCTIONS`, net (value today before borrowing)."""
+    """Return the mean money between gross and net of a whole plan.
+
+    Gross, each of `DEDUCTIONS`, net (value today before borrowing).
+    """
     case = outlook.case
     total = dict.fromkeys(("gross", *DEDUCTIONS), 0.0)
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
@@ -86,7 +89,7 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
     if members is None:
         week = np.arange(case.weeks)
         for buyer in range(len(case.buyers)):
-            cost = allocation.trips[buyer] * trip_cost(case, buyer)
+            cost = allocation.trips[buyer] * case.trip_cost(buyer)
             total["transport"] += float(cost.sum())
             total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
         # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
@@ -105,7 +108,9 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
 
 
 def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
-    """Return the best choice for one bag of a lot sold in each week: mean, low and high (1 and 9 of 10) value today, indexed by plan week.
+    """Return the best choice for one bag of a lot sold in each week.
+
+    Mean, low and high (1 and 9 of 10) value today, indexed by plan week.
 
     A full load's share of the trip and the price of a bought bag are taken off.
     """
@@ -115,7 +120,7 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
     shared = (
         np.where(
             table.buyer >= 0,
-            np.array([trip_cost(case, b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer],
+            np.array([case.trip_cost(b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer],
             0.0,
         )
         * table.kept_kg
@@ -178,7 +183,10 @@ def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
 
 
 def merged_lines(plan: SalePlan) -> tuple[PlannedSale, ...]:
-    """Return the plan's lines with those added up that tell a reader the same: one lot, way to dry, store, week and buyer."""
+    """Return the plan's lines with those added up that tell a reader the same.
+
+    One lot, way to dry, store, week and buyer.
+    """
     found: dict[tuple[object, ...], PlannedSale] = {}
     for line in plan.sales:
         key = (

@@ -1,0 +1,111 @@
+"""Small parametric seasons for invented cases (benchmarks and tests).
+
+Humidity, sun, pests and prices, drawn once and shared by all lots.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from core.planning.case import CaseLot, DryingChoice, PlanningCase, StorageChoice
+from core.planning.seasons import Dried, Kept, Seasons, Stood, common_draws
+
+EMC_OFFSET = {
+    "common_bean": 0.8,
+    "sorghum": -0.2,
+    "soybean": -2.5,
+    "groundnut_kernel": -6.0,
+    "sesame": -7.0,
+    "sunflower": -5.0,
+}
+INSECT_LOSS_SIX_MONTHS_PCT = {
+    "woven_bag": 4.0,
+    "woven_bag_protectant": 1.2,
+    "hermetic_bag": 0.4,
+    "metal_silo": 0.4,
+    "crib": 5.0,
+    "warehouse": 2.0,
+}
+FIELD_RATE_WEEK, FIELD_LOSS_WEEK = 0.40, 0.02  # rounded from field.toml: a wet day in four
+
+
+def price_paths(case: PlanningCase, seed: int) -> dict[str, np.ndarray]:
+    """Return price paths by crop, (weeks + 1, scenarios).
+
+    From each crop's expected path with correlated weekly changes.
+
+    The path of the case is the median; three quarters of a week's change are common to all crops (judgement: markets
+    move together).
+    """
+    generator = np.random.default_rng([seed, 12])
+    common = generator.standard_normal((case.weeks, case.scenarios))
+    paths = {}
+    for price in case.prices:
+        own = generator.standard_normal((case.weeks, case.scenarios))
+        change = price.weekly_sd * (np.sqrt(0.75) * common + 0.5 * own)
+        walk = np.vstack([np.zeros((1, case.scenarios)), np.cumsum(change, axis=0)])
+        median = np.asarray(price.path if price.path else (1.0,) * (case.weeks + 1))[: case.weeks + 1, None]
+        paths[price.commodity] = price.price_now * median * np.exp(walk)
+    return paths
+
+
+def _respiration(moisture_pct: np.ndarray) -> np.ndarray:
+    """Return dry matter lost in a week at about 25 °C [%].
+
+    A rounded fit to the published allowable storage times (judgement).
+    """
+    return np.minimum(1.2, 0.014 * np.exp(0.40 * (np.asarray(moisture_pct) - 14.0)))
+
+
+def invented_seasons(case: PlanningCase, seed: int) -> Seasons:
+    """Return the seasons of an invented case for one seed.
+
+    Humidity, drying weather, insects and prices are drawn once per scenario and shared by all lots and choices.
+    """
+    moisture, offers = common_draws(case, seed)
+    generator = np.random.default_rng([seed, 13])
+    count, weeks = case.scenarios, case.weeks
+    sunny = np.exp(0.22 * generator.standard_normal((weeks + 1, count)) + 0.12 * generator.standard_normal(count))
+    month = (case.start.timetuple().tm_yday / 30.44 + np.arange(weeks + 1) * 7 / 30.44) % 12
+    normal = np.interp(
+        month, np.arange(13), [*case.climate.relative_humidity_pct, case.climate.relative_humidity_pct[0]]
+    )
+    humidity = (
+        normal[:, None] + 3.0 * generator.standard_normal(count) + 2.0 * generator.standard_normal((weeks + 1, count))
+    )
+    pests = np.exp(0.5 * generator.standard_normal(count) - 0.125)
+
+    def dry(lot: CaseLot, choice: DryingChoice, start_week: int, start_moisture: np.ndarray, target: float) -> Dried:
+        rate = choice.points_per_day * (
+            sunny[min(start_week, weeks)] if choice.method != "mechanical" else np.ones(count)
+        )
+        days = np.maximum(1.0, np.maximum(start_moisture - target, 0.0) / rate)
+        planned = max(1.0, np.ceil(1.1 * max(lot.moisture_pct - target, 0.0) / choice.points_per_day))
+        waited = max(0, start_week - lot.available_week)
+        loss = _respiration(start_moisture) * waited + _respiration((start_moisture + target) / 2) * days / 7
+        return Dried(float(planned), days, loss)
+
+    def stand(lot: CaseLot, harvest_week: int, start_moisture: np.ndarray) -> Stood:
+        waited = max(0, harvest_week - lot.moisture_week)
+        still = 4.0 + 0.13 * humidity[min(harvest_week, weeks)] + EMC_OFFSET.get(lot.commodity, 0.0)
+        dried = still + (start_moisture - still) * np.exp(-FIELD_RATE_WEEK * waited * sunny[min(harvest_week, weeks)])
+        left = max(0, harvest_week - lot.available_week)
+        return Stood(dried, -np.expm1(-(FIELD_LOSS_WEEK * pests) * left))
+
+    def keep(lot: CaseLot, start_moisture: np.ndarray, storage: StorageChoice, first_week: int, length: int) -> Kept:
+        week = np.arange(length + 1, dtype=float)[:, None]
+        here = np.minimum(first_week + np.arange(length + 1), weeks)
+        still = 4.0 + 0.13 * humidity[here] + EMC_OFFSET.get(lot.commodity, 0.0)
+        sealed = storage.method in ("hermetic_bag", "metal_silo")
+        if sealed:
+            moisture_path = np.broadcast_to(start_moisture, still.shape)
+        else:
+            moisture_path = still + (start_moisture - still) * np.exp(-week / 8.0)
+        loss = np.vstack(
+            [np.zeros((1, count)), np.cumsum(_respiration(moisture_path[1:]) * (0.5 if sealed else 1.0), axis=0)]
+        )
+        six = INSECT_LOSS_SIX_MONTHS_PCT.get(storage.method, 4.0) * pests
+        insects = np.minimum(30.0, six * (week / 26.0) ** 1.7)
+        return Kept(moisture_path, np.minimum(loss, 60.0), insects, np.minimum(60.0, 5.0 * insects))
+
+    return Seasons(price_paths(case, seed), moisture, offers, dry, keep, stand)

@@ -1,0 +1,180 @@
+"""What an allocation is worth in every scenario: its value today, its cash by week, and the limits that it breaks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from core.accounts.finance import interest_on
+from core.planning.allocation import Allocation, tail_mean, use_of
+from core.planning.case import WEEKS_PER_MONTH
+from core.planning.credit import best_loans, breaks_terms, loan_cash, loan_value
+from core.planning.layout import excess_price, make_layout, needs_by_account
+from core.planning.outlook import Outlook, bag_values
+
+
+def complete(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarray) -> Allocation:
+    """Return an allocation with the fewest trips and purchases that carry it.
+
+    With the loans on its stored grain that serve it best.
+    """
+    case = outlook.case
+    keep = bags > 0
+    lot, option, bags = lot[keep], option[keep], bags[keep]
+    use = use_of(outlook, lot, option, bags)
+    by_road = np.array([who.distance_km > 0 for who in case.buyers])[:, None]
+    trips = np.where(by_road, np.ceil(use.kg / case.truck.capacity_kg - 1e-7), 0).astype(int)
+    peak = use.stock.max(axis=1, initial=0.0)
+    owned = np.array([storage.owned_bags for storage in case.storage])
+    made = Allocation(lot, option, bags, trips, np.maximum(0, np.ceil(peak - owned - 1e-7)).astype(int))
+    if case.credit is None:
+        return made
+    return replace(made, loans=best_loans(outlook, lot, option, bags, account_balances(outlook, made)))
+
+
+def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
+    """Return the names of limits that an allocation breaks (empty = feasible): a check apart from the optimiser."""
+    case, use = outlook.case, use_of(outlook, allocation.lot, allocation.option, allocation.bags)
+    broken = []
+    if (allocation.bags < 0).any() or (np.abs(allocation.bags - np.round(allocation.bags)) > 1e-9).any():
+        broken.append("whole bags")
+    if (use.bags > np.array([lot.bags for lot in case.lots]) + 1e-6).any():
+        broken.append("bags of a lot")
+    room = 7.0 * np.array([choice.capacity_kg for choice in case.drying])[:, None]
+    if (use.floor > room * (1 + 1e-6) + 1e-6).any():
+        broken.append("drying space")
+    limit = np.array([storage.owned_bags for storage in case.storage]) + allocation.bought
+    if (use.stock > limit[:, None] + 1e-6).any() or (
+        allocation.bought > np.array([storage.buyable_bags for storage in case.storage])
+    ).any():
+        broken.append("storage bags")
+    if case.store_bags is not None and (use.stock.sum(axis=0) > case.store_bags + 1e-6).any():
+        broken.append("store room")
+    by_road = np.array([who.distance_km > 0 for who in case.buyers])
+    if (use.kg[by_road] > allocation.trips[by_road] * case.truck.capacity_kg + 1e-3).any() or (
+        allocation.trips.sum(axis=0) > case.truck.trips_per_week
+    ).any():
+        broken.append("truck")
+    for number, who in enumerate(case.buyers):
+        if who.quantity_kg is not None and use.kg[number].sum() > who.quantity_kg + 1e-3:
+            broken.append("offer quantity")
+        some = use.kg[number] > 1e-6
+        if who.minimum_kg > 0 and (use.kg[number][some] < who.minimum_kg - 1e-3).any():
+            broken.append("least sale")
+    if allocation.loans and breaks_terms(outlook, allocation):
+        broken.append("loan on stored grain")
+    return broken
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What an allocation brings in each scenario.
+
+    `value` (scenarios,): value today after all costs; `cash_week` (weeks + 40, scenarios): money in less money out by
+    week, needs not taken off;
+    `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
+    """
+
+    value: np.ndarray
+    cash_week: np.ndarray
+    missed: np.ndarray
+
+    @property
+    def mean(self) -> float:
+        """Return the mean value over scenarios [money]."""
+        return float(self.value.mean())
+
+    @property
+    def worst_tenth_mean(self) -> float:
+        """Return the mean of the worst tenth of scenarios [money]."""
+        return tail_mean(self.value, 0.1)
+
+
+def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str] | None = None) -> np.ndarray:
+    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios).
+
+    Trips and purchases only for the whole group.
+    """
+    case = outlook.case
+    cash = np.zeros((case.weeks + 40, case.scenarios))
+    wanted = None if owners is None else set(owners)
+    for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
+        item, table = case.lots[lot], outlook.options(lot)
+        if wanted is not None and item.owner not in wanted:
+            continue
+        if table.reserve[option] < 0:
+            cash[table.pay_week[option]] += bags * item.bag_mass_kg * table.receipts_kg[option]
+        cash[table.start_week[option]] -= bags * (
+            item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option]
+        )
+        cash[table.sale_week[option]] -= bags * table.later_bag[option]
+    if wanted is None:
+        cash[0] -= sum(
+            count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True)
+        )
+        for buyer in range(len(case.buyers)):
+            cash[: case.weeks] -= (allocation.trips[buyer] * case.trip_cost(buyer))[:, None]
+        if allocation.loans:
+            cash[: case.weeks] += loan_cash(case, allocation.loans)[:, None]
+    return cash
+
+
+def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
+    """Return what an allocation brings in the scenarios of an outlook.
+
+    Needs that sales do not cover by their date are borrowed at the case's emergency interest until later sales pay it
+    back; that interest
+    is taken off the value. Grain beyond a buyer's weekly quantity sells lower.
+    """
+    case = outlook.case
+    value = np.zeros(case.scenarios)
+    for number in np.unique(outlook.lot_class[allocation.lot]) if len(allocation.lot) else []:
+        inside = np.flatnonzero(outlook.lot_class[allocation.lot] == number)
+        table = outlook.classes[int(number)]
+        chosen, count = allocation.option[inside], allocation.bags[inside].astype(float)
+        mass = count * np.array([case.lots[lot].bag_mass_kg for lot in allocation.lot[inside]])
+        unit, per_bag = bag_values(case, table, 1.0, chosen), bag_values(case, table, 0.0, chosen)
+        value += mass @ (unit - per_bag) + count @ per_bag
+    use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
+    for buyer, who in enumerate(case.buyers):
+        value -= float((allocation.trips[buyer] * case.trip_cost(buyer) * case.discount(np.arange(case.weeks))).sum())
+        if who.weekly_kg is not None:
+            value -= float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * excess_price(case, outlook)[buyer]).sum())
+    value -= sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
+    if allocation.loans:
+        value += loan_value(case, allocation.loans)
+    cash = cash_by_week(outlook, allocation)
+    layout = make_layout(case)
+    missed = np.zeros((len(layout.need_weeks), case.scenarios))
+    if layout.need_weeks:
+        needs = needs_by_account(case, layout)[0]
+        balance, debt = np.full(case.scenarios, case.cash_now), np.zeros(case.scenarios)
+        weekly = interest_on(case.emergency_interest_monthly, 1.0 / WEEKS_PER_MONTH)
+        for week in range(len(cash)):
+            interest = debt * weekly
+            value -= case.discount(week) * interest
+            balance = balance + cash[week] - interest
+            if week in layout.need_weeks:
+                number = layout.need_weeks.index(week)
+                balance = balance - needs[number]
+                missed[number] = np.maximum(0.0, -balance) - np.maximum(
+                    0.0, np.minimum(-balance - needs[number], -balance)
+                )
+            if week >= layout.need_weeks[0]:
+                debt = np.maximum(0.0, -balance)
+    return Worth(value, cash, np.maximum(missed, 0.0))
+
+
+def account_balances(outlook: Outlook, allocation: Allocation) -> np.ndarray:
+    """Return the group's balance at each need date after paying it, (dates, scenarios).
+
+    As the optimiser counts it: nothing is borrowed.
+    """
+    case, layout = outlook.case, make_layout(outlook.case)
+    cash = np.cumsum(cash_by_week(outlook, allocation), axis=0)
+    needs = np.cumsum(needs_by_account(case, layout)[0])
+    return np.array(
+        [case.cash_now + cash[week] - needs[number] for number, week in enumerate(layout.need_weeks)]
+    ).reshape(-1, case.scenarios)
