@@ -95,7 +95,8 @@ def test_drying():
 
 
 def test_storage():
-    from core.storage.simulate import dry_matter_loss, safe_storage_days, simulate_storage
+    from core.storage.loss import dry_matter_loss, safe_storage_days
+    from core.storage.simulate import simulate_storage
 
     assert float(safe_storage_days("maize", 20.0, 15.0, damaged_pct=30)) == pytest.approx(175, rel=0.03)  # Bern 2002
     assert float(dry_matter_loss("maize", 175.0, 20.0, 15.0, damaged_pct=30)) == pytest.approx(0.5, rel=0.03)

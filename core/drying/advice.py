@@ -31,8 +31,6 @@ COOL_ENOUGH_K = 3.0
 """Difference between grain and air from which a test is trusted (common practice: grain must cool first, no source)."""
 RANGES_ONLY_AFTER_DAYS = 7
 MORNING_HOUR, EVENING_HOUR = 7, 19
-SURFACE_CROPS = ("coffee_parchment", "cocoa")
-"""Washed or fermented crops that start far wetter than any published spoilage relation covers."""
 
 
 @dataclass(frozen=True)
@@ -111,13 +109,12 @@ def chance_dry_by(run: DryingRun, day: date) -> float:
 def chance_spoilt(commodity: str | Commodity, run: DryingRun) -> float:
     """Return the chance that a lot spoils before it is dry, 0-1.
 
-    Spoilt is a dry-matter loss above 0.5 % (Saul & Steele 1966 and as `storage_loss` reads other crops) or mould, by
-    the
-    share of bags that `storage_mould` gives for the lot's water activity and temperature so far. Not a number for
-    washed coffee and fermented cocoa.
+    Spoilt is a dry-matter loss above 0.5 % (Saul & Steele 1966 and as `core.storage.loss` reads other crops) or mould,
+    by the share of bags that `core.storage.mould` gives for the lot's water activity and temperature so far. Not a
+    number for washed coffee and fermented cocoa.
     """
     crop = get_commodity(commodity)
-    if crop.code in SURFACE_CROPS:
+    if crop.starts_wet:
         return float("nan")
     moisture = 0.5 * (run.moisture_pct[1:] + run.moisture_pct[:-1])
     temperature = np.clip(0.5 * (run.grain_temperature_c[1:] + run.grain_temperature_c[:-1]), -10.0, 60.0)
@@ -143,7 +140,7 @@ def retest_time(run: DryingRun) -> datetime | None:
     """Return when to test again: after the covering that follows the early stop, once the heap has cooled; local.
 
     None where even the early tenth of scenarios does not get there. The heap follows the air with the time constant
-    of `drying_layer.HEAP_HOURS`; 3 K of difference are let pass, and a test due in the dark waits for the morning.
+    of `core.drying.layer.HEAP_HOURS`; 3 K of difference are let pass, and a test due in the dark waits for the morning.
     """
     early = stop_times(run)[0]
     if early is None:

@@ -6,10 +6,7 @@ both speak for an early harvest.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -18,15 +15,15 @@ from numpy.typing import NDArray
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.sorption import isotherm_parameters, moisture_dry_basis
+from core.reference_tables import reference_table
 
 Array = NDArray[np.float64]
 HIGHEST_HUMIDITY = 0.95  # beyond it no isotherm is followed, as for grain on sheets
 
 
-@cache
 def field_table() -> Mapping[str, Mapping[str, Any]]:
     """Return the figures of drying and losses in the field, each with its source and basis."""
-    return tomllib.loads(resources.files("core.drying").joinpath("field.toml").read_text(encoding="utf-8"))
+    return reference_table("drying", "field.toml")
 
 
 def field_value(key: str) -> float:
@@ -36,8 +33,7 @@ def field_value(key: str) -> float:
 
 def may_be_left(commodity: str | Commodity) -> bool:
     """Return whether a ripe crop can be left on the plant to dry: not groundnuts, nor coffee and cocoa."""
-    crop, table = get_commodity(commodity), field_table()["not_left"]
-    return crop.code not in table["crops"] and crop.kind not in table["kinds"]
+    return get_commodity(commodity).standing != "not left"
 
 
 def field_moisture(
@@ -80,7 +76,7 @@ def field_moisture(
     crop = get_commodity(commodity)
     rest = moisture_dry_basis(isotherm_parameters(crop), temperature, np.clip(humidity / 100.0, 0.05, HIGHEST_HUMIDITY))
     rate = field_value("rate_per_day_20c") * np.exp(field_value("warmth_per_c") * (temperature - 20.0))
-    rate = rate * field_value("cob_factor" if crop.code == "maize" else "open_factor")
+    rate = rate * field_value("husk_factor" if crop.standing == "husk" else "open_factor")
     rate = np.where(rain > field_value("wet_day_mm"), 0.0, rate)
     path = np.empty((len(temperature) + 1, temperature.shape[1]))
     path[0] = 100.0 * start / (100.0 - start)

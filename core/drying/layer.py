@@ -14,10 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.drying.setups import DryingSetup
-from core.drying.thin_layer import Array, ThinLayerRates, moisture_step_db, page_constants
-from core.grain.air import pressure_at_altitude, saturation_vapour_pressure
-from core.grain.commodities import Commodity, IsothermSet
-from core.grain.sorption import humidity, log_humidity_slope, moisture_dry_basis
+from core.drying.thin_layer import Array, moisture_step_db, page_constants
+from core.grain.air import KELVIN, latent_heat, pressure_at_altitude, saturation_in_loops
+from core.grain.commodities import Commodity, IsothermSet, ThinLayer
+from core.grain.properties import sorption_heat
+from core.grain.sorption import humidity, moisture_dry_basis
 
 STEFAN_BOLTZMANN = 5.670374419e-8
 """W/(m² K⁴) (SI 2019)."""
@@ -25,8 +26,6 @@ AIR_HEAT_CAPACITY = 1006.0
 """J/(kg K), dry air near 20-50 °C (ASHRAE Fundamentals, ch. 1)."""
 WATER_RATIO = 0.621945
 """Molar mass of water over that of dry air (ASHRAE Fundamentals, ch. 1)."""
-VAPOUR_GAS_CONSTANT = 0.4615
-"""kJ/(kg K) for water vapour."""
 HIGHEST_HUMIDITY = 0.95
 """Fraction beyond which no isotherm is followed; wetter air wets grain no further than this, save as dew."""
 GRAIN_EMISSIVITY = 0.93
@@ -117,7 +116,7 @@ class _Layer:
         return self.values[name]
 
 
-def _columns(setups: Sequence[DryingSetup], rates: ThinLayerRates, moisture_db: Array) -> _Layer:
+def _columns(setups: Sequence[DryingSetup], crop: Commodity, moisture_db: Array) -> _Layer:
     """Return the setups' parameters as columns over lots."""
 
     def column(values: Sequence[float]) -> Array:
@@ -127,7 +126,7 @@ def _columns(setups: Sequence[DryingSetup], rates: ThinLayerRates, moisture_db: 
     numbers = [key for key, value in rows[0].items() if isinstance(value, int | float)]
     values = {key: column([float(row.get(key, 0.0)) for row in rows]) for key in numbers}
     load = column([setup.load for setup in setups])
-    depth = load / rates.density_kg_m3
+    depth = load / crop.bulk_density_kg_m3
     # the seldomer a layer is turned, the thinner the top that takes part (judgement; a still bed dries at its top)
     turned = np.sqrt(1.0 / np.maximum(column([setup.turning for setup in setups]), 1.0))
     takes_part = values["still_depth_m"] + (values["active_depth_m"] - values["still_depth_m"]) * turned
@@ -147,29 +146,18 @@ def _columns(setups: Sequence[DryingSetup], rates: ThinLayerRates, moisture_db: 
 
 
 def heat_of_evaporation(isotherm: IsothermSet, temperature_c: Array, moisture_db: Array) -> Array:
-    """Return the heat that takes water out of grain, kJ/kg, by Clausius and Clapeyron on the crop's own isotherm.
+    """Return the heat that takes water out of grain, kJ/kg: never less than that of free water.
 
-    h = h0 + R_v T² d(ln RH)/dT, h0 = 2502.2 - 2.386 T (within 4 % of Rodríguez-Arias et al. 1963 for maize at 8-22 %
-    dry basis); moisture is held at 3-80 %: drier, the isotherms end, wetter, the water is free.
+    `core.grain.properties.sorption_heat`, with moisture held at 3-80 % dry basis: drier, the isotherms end, wetter, the
+    water is free.
     """
-    kelvin = temperature_c + 273.15
-    bound = (
-        VAPOUR_GAS_CONSTANT * kelvin**2 * log_humidity_slope(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
-    )
-    return 2502.2 - 2.386 * temperature_c + np.maximum(bound, 0.0)
-
-
-def _saturation_kpa(temperature_c: Array) -> Array:
-    """Return saturation vapour pressure, kPa, by the Magnus form of Alduchov & Eskridge 1996 (0.1 % at 0-60 °C).
-
-    The inner loop calls it millions of times; `air.saturation_vapour_pressure` is the exact one used at the edges.
-    """
-    return 0.61094 * np.exp(17.625 * temperature_c / (243.04 + temperature_c))
+    bound = sorption_heat(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
+    return np.maximum(bound, latent_heat(temperature_c))
 
 
 def run_layers(
     crop: Commodity,
-    rates: ThinLayerRates,
+    rates: ThinLayer,
     isotherm: IsothermSet,
     setups: Sequence[DryingSetup],
     moisture_db: Array,
@@ -183,7 +171,7 @@ def run_layers(
 
     Parameters
     ----------
-    crop, rates, isotherm : Commodity, ThinLayerRates, IsothermSet
+    crop, rates, isotherm : Commodity, ThinLayer, IsothermSet
         The crop's heat, rate and equilibrium.
     setups : sequence of DryingSetup
         One per lot.
@@ -202,7 +190,7 @@ def run_layers(
     -------
     LayerRun
     """
-    layer = _columns(setups, rates, moisture_db)
+    layer = _columns(setups, crop, moisture_db)
     if rate_factors is not None:
         layer = replace(layer, rate_factor=layer.rate_factor * rate_factors)
     hours = weather.sun_w_m2.shape[0]
@@ -320,28 +308,28 @@ def _air(layer: _Layer, weather: LayerWeather, hour: int, weight: float, tempera
     renewed = layer.exchange_kg_m2_s * WATER_RATIO / layer.pressure
     resistance = 1.0 / surface + 1.0 / layer.bed_kg_m2_s_kpa
     resistance = resistance + np.where(renewed > 0, 1.0 / np.maximum(renewed, 1e-12), 0.0)
-    clear = 1.24 * (np.maximum(vapour, 0.05) * 10.0 / (outside + 273.15)) ** (1.0 / 7.0)  # Brutsaert 1975, hPa
+    clear = 1.24 * (np.maximum(vapour, 0.05) * 10.0 / (outside + KELVIN)) ** (1.0 / 7.0)  # Brutsaert 1975, hPa
     # air near saturation is fog or under cloud: its sky is as warm as itself
-    cloud = np.maximum(CLOUD, np.clip(20.0 * vapour / _saturation_kpa(outside) - 19.0, 0.0, 1.0))
-    sky = np.minimum(clear * (1.0 + 0.22 * cloud**2.75), 1.0) * (outside + 273.15) ** 4
-    around = layer.sky_share * sky + (1.0 - layer.sky_share) * (air + 273.15) ** 4
+    cloud = np.maximum(CLOUD, np.clip(20.0 * vapour / saturation_in_loops(outside) - 19.0, 0.0, 1.0))
+    sky = np.minimum(clear * (1.0 + 0.22 * cloud**2.75), 1.0) * (outside + KELVIN) ** 4
+    around = layer.sky_share * sky + (1.0 - layer.sky_share) * (air + KELVIN) ** 4
     emits = GRAIN_EMISSIVITY * STEFAN_BOLTZMANN * np.where(through, 0.0, 1.0)
     return _Air(sun, air, vapour, wind, convection, layer.rate_factor / resistance, around, emits, at(weather.ground_c))
 
 
-def _heat_gain(layer: _Layer, rates: ThinLayerRates, air: _Air, temperature: Array) -> Array:
+def _heat_gain(layer: _Layer, rates: ThinLayer, air: _Air, temperature: Array) -> Array:
     """Return the heat that the active top gains without evaporation, W/m²."""
     return (
         rates.absorptance * layer.sun_share * air.sun
         + air.convection * (air.air_c - temperature)
-        + air.emits * (air.around - (temperature + 273.15) ** 4)
+        + air.emits * (air.around - (temperature + KELVIN) ** 4)
         + layer.ground_w_m2_k * (air.ground_c - temperature)
     )
 
 
 def _fluxes(
     layer: _Layer,
-    rates: ThinLayerRates,
+    rates: ThinLayer,
     isotherm: IsothermSet,
     air: _Air,
     top: Array,
@@ -356,11 +344,10 @@ def _fluxes(
 
     The thin layer and the carrying capacity of the air are two resistances one after the other. A rest that evened out
     the kernels raises their part of it, but never above what the thin layer itself allows. `later` is the moisture in
-    the
-    middle of the step, where it is known, for what the air carries.
+    the middle of the step, where it is known, for what the air carries.
     """
     seconds = 3600.0 * step
-    saturation = _saturation_kpa(temperature)
+    saturation = saturation_in_loops(temperature)
     relative = np.minimum(air.vapour / saturation, HIGHEST_HUMIDITY)
     equilibrium = moisture_dry_basis(isotherm, temperature, relative)
     k, n = page_constants(rates, temperature, 100.0 * relative, air.wind, initial)
@@ -388,7 +375,7 @@ def _capacity(layer: _Layer, crop: Commodity, top: Array) -> Array:
 def _step(
     layer: _Layer,
     crop: Commodity,
-    rates: ThinLayerRates,
+    rates: ThinLayer,
     isotherm: IsothermSet,
     top: Array,
     initial: Array,
@@ -406,15 +393,15 @@ def _step(
     seconds = 3600.0 * step
     gain = _heat_gain(layer, rates, air, temperature)
     capacity = _capacity(layer, crop, top) / seconds
-    loss = air.convection + layer.ground_w_m2_k + 4.0 * air.emits * (temperature + 273.15) ** 3
+    loss = air.convection + layer.ground_w_m2_k + 4.0 * air.emits * (temperature + KELVIN) ** 3
     # the temperature that stands for the step: near the middle for heavy layers, near the end for light ones
     # (exponential fitting, exact for a layer without evaporation)
     ratio = loss / capacity
     share = 1.0 / -np.expm1(-ratio) - 1.0 / ratio
     slope = capacity / share + loss
     latent = 1000.0 * heat_of_evaporation(isotherm, temperature, top)
-    free = 1000.0 * (2502.2 - 2.386 * temperature)
-    wet = film if bool((film > 0).any()) or bool((air.vapour > _saturation_kpa(temperature)).any()) else None
+    free = 1000.0 * latent_heat(temperature)
+    wet = film if bool((film > 0).any()) or bool((air.vapour > saturation_in_loops(temperature)).any()) else None
 
     def fluxes(at_temperature: Array, later: Array | None = None) -> tuple[Array, Array]:
         return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step, later)
@@ -438,8 +425,3 @@ def _step(
     cooling = latent * kernels + free * surface
     new_temperature = temperature + (gain - cooling) / (slope * share)
     return kernels * seconds, surface * seconds, new_temperature, cooling * seconds / 1000.0
-
-
-def vapour_of(temperature_c: Array, relative_humidity_pct: Array) -> Array:
-    """Return vapour pressure, kPa, from °C and %."""
-    return saturation_vapour_pressure(temperature_c) * np.asarray(relative_humidity_pct) / 100.0

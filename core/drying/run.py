@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 
 from core.drying.layer import LayerRun, run_layers
-from core.drying.setups import METHODS, DryingSetup, drying_method
-from core.drying.thin_layer import Array, ThinLayerRates, rates_for
+from core.drying.setups import DryingSetup
+from core.drying.thin_layer import Array, thin_layer_of
 from core.drying.weather import as_frames, layer_weather
 from core.errors import InputError
-from core.grain.commodities import Commodity, get_commodity
+from core.grain.commodities import Commodity, ThinLayer, get_commodity
+from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import isotherm_parameters
 
-__all__ = ["METHODS", "DryingRun", "DryingSetup", "drying_method", "simulate_drying", "simulate_lots"]
+__all__ = ["DryingRun", "DryingSetup", "simulate_drying", "simulate_lots"]
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ class DryingRun:
         Moisture aimed at, % wet basis.
     setup : DryingSetup
         How it was dried.
-    rates : ThinLayerRates
+    rates : ThinLayer
         The rate used, with its source; `rates.stand_in` says that it is borrowed from another crop.
     """
 
@@ -67,7 +68,7 @@ class DryingRun:
     dry_matter_kg_m2: float
     target_pct: float
     setup: DryingSetup
-    rates: ThinLayerRates
+    rates: ThinLayer
 
 
 def simulate_drying(
@@ -97,7 +98,7 @@ def simulate_drying(
     isotherm : str, optional
         Name of a published sorption set; None takes the default.
     rate_factors : array (scenarios,), optional
-        What each scenario's rate is against the setup's, from `drying_learning.RateBelief.sample`.
+        What each scenario's rate is against the setup's, from `core.drying.learning.RateBelief.sample`.
 
     Returns
     -------
@@ -147,14 +148,14 @@ def simulate_lots(
                 for setup, values in zip(chosen, moisture, strict=True)
             ]
         )
-        rates = rates_for(crop.code, crop.bulk_density_kg_m3)
+        rates = thin_layer_of(crop)
         layers = run_layers(
             crop,
             rates,
             isotherm_parameters(crop, isotherm),
             chosen,
-            _dry_basis(moisture),
-            _dry_basis(initial),
+            dry_basis(moisture),
+            dry_basis(initial),
             hours,
             open_hours(index, chosen),
             None if rate_factors is None else np.asarray(rate_factors, dtype=float)[places],
@@ -199,16 +200,11 @@ def _moisture(value: float | Array, scenarios: int) -> Array:
     return array
 
 
-def _dry_basis(moisture_pct: Array) -> Array:
-    return 100.0 * moisture_pct / (100.0 - moisture_pct)
-
-
 def _one_run(
-    layers: LayerRun, lot: int, index: pd.DatetimeIndex, setup: DryingSetup, target_pct: float, rates: ThinLayerRates
+    layers: LayerRun, lot: int, index: pd.DatetimeIndex, setup: DryingSetup, target_pct: float, rates: ThinLayer
 ) -> DryingRun:
     """Return one lot's part of the layers with the time at which the target is met."""
-    kernels = layers.moisture_db[:, lot, :]
-    moisture = 100.0 * kernels / (100.0 + kernels)
+    moisture = wet_basis(layers.moisture_db[:, lot, :])
     exposed = layers.exposed_hours[:, lot, :]
     times = pd.date_range(index[0] - pd.Timedelta(hours=1), periods=len(index) + 1, freq="h")
     hours = _crossing(moisture, target_pct)

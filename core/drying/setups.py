@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
 from core.errors import InputError, NotFoundError
-
-METHODS = ("tarpaulin", "concrete_floor", "raised_rack", "solar_dryer", "mechanical", "crib")
+from core.reference_tables import reference_table
 
 
 @dataclass(frozen=True)
@@ -22,7 +19,7 @@ class DryingSetup:
     Parameters
     ----------
     method : str
-        "tarpaulin", "concrete_floor", "raised_rack", "solar_dryer", "mechanical" or "crib".
+        A row of setups.toml, such as "tarpaulin" or "mechanical".
     area_m2 : float
         Area covered by the lot, m² (crib: face that the wind meets).
     load_kg_m2 : float, optional
@@ -77,7 +74,7 @@ class DryingSetup:
             raise InputError("hours between turnings {value} must be above 0", value=self.turning)
 
     @property
-    def table(self) -> dict[str, Any]:
+    def table(self) -> Mapping[str, Any]:
         """The method's row of the parameter table."""
         return drying_method(self.method)
 
@@ -104,13 +101,17 @@ class DryingSetup:
         return self.area_m2 * self.load
 
 
-@lru_cache(maxsize=1)
-def drying_method_table() -> dict[str, dict[str, Any]]:
+def drying_method_table() -> Mapping[str, Mapping[str, Any]]:
     """Return the parameters of every drying method, with their sources."""
-    return tomllib.loads(files("core.drying").joinpath("setups.toml").read_text(encoding="utf-8"))
+    return reference_table("drying", "setups.toml")
 
 
-def drying_method(method: str) -> dict[str, Any]:
+def drying_methods() -> tuple[str, ...]:
+    """Return the names of all drying methods, in the order of the table."""
+    return tuple(drying_method_table())
+
+
+def drying_method(method: str) -> Mapping[str, Any]:
     """Return the parameters of one drying method.
 
     Raises
@@ -120,5 +121,5 @@ def drying_method(method: str) -> dict[str, Any]:
     """
     table = drying_method_table()
     if method not in table:
-        raise NotFoundError("no drying method named {method}; known: {known}", method=method, known=", ".join(METHODS))
+        raise NotFoundError("no drying method named {method}; known: {known}", method=method, known=", ".join(table))
     return table[method]

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass, replace
-from functools import lru_cache
-from importlib.resources import files
 from typing import TypeAlias
 
 import numpy as np
 
-from core.errors import NotFoundError
+from core.grain.commodities import Commodity, ThinLayer, get_commodity
 
 Array: TypeAlias = np.ndarray
 GAS_CONSTANT_KJ = 8.314462618e-3
@@ -18,104 +14,23 @@ GAS_CONSTANT_KJ = 8.314462618e-3
 REFERENCE_KELVIN = 313.15
 
 
-@dataclass(frozen=True)
-class ThinLayerRates:
-    """One crop's thin-layer relation and the surface properties of its layer.
-
-    Parameters
-    ----------
-    crop : str
-        Commodity code.
-    form : str
-        "misra-brooker", "wang-singh" or "arrhenius".
-    time_scale : float
-        What multiplies time in a stand-in borrowed from another crop, -.
-    reference_rate_per_h, activation_kj_mol, exponent : float
-        k at 40 °C in 1/h^n, its activation energy, and n, of the "arrhenius" form.
-    absorptance : float
-        Share of sunlight taken up by the layer, 0-1.
-    density_kg_m3 : float
-        Bulk density.
-    stand_in : bool
-        True where no published set for this very crop was found.
-    source, basis : str
-        Where it comes from and what kind of knowledge it is.
-    """
-
-    crop: str
-    form: str
-    time_scale: float
-    reference_rate_per_h: float
-    activation_kj_mol: float
-    exponent: float
-    absorptance: float
-    density_kg_m3: float
-    stand_in: bool
-    source: str
-    basis: str
-
-
-@lru_cache(maxsize=1)
-def thin_layer_table() -> dict[str, ThinLayerRates]:
-    """Return every crop's thin-layer relation by commodity code."""
-    rows = tomllib.loads(files("core.drying").joinpath("thin_layer.toml").read_text(encoding="utf-8"))
-    return {
-        code: ThinLayerRates(
-            crop=code,
-            form=row["form"],
-            time_scale=float(row.get("time_scale", 1.0)),
-            reference_rate_per_h=float(row.get("reference_rate_per_h", 0.0)),
-            activation_kj_mol=float(row.get("activation_kj_mol", 0.0)),
-            exponent=float(row.get("exponent", 1.0)),
-            absorptance=float(row["absorptance"]),
-            density_kg_m3=float(row["density_kg_m3"]),
-            stand_in=bool(row["stand_in"]),
-            source=row["source"],
-            basis=row["basis"],
-        )
-        for code, row in rows.items()
-    }
-
-
-def thin_layer_rates(crop: str) -> ThinLayerRates:
-    """Return one crop's thin-layer relation.
+def thin_layer_of(commodity: str | Commodity) -> ThinLayer:
+    """Return a crop's thin-layer relation, or maize's, marked as a stand-in, where it has none.
 
     Raises
     ------
     NotFoundError
-        When the crop has none.
+        When there is no such crop.
     """
-    table = thin_layer_table()
-    if crop not in table:
-        raise NotFoundError("no drying rate for {crop}; known crops: {known}", crop=crop, known=", ".join(table))
-    return table[crop]
-
-
-def rates_for(code: str, density_kg_m3: float) -> ThinLayerRates:
-    """Return a crop's relation, or maize's as a marked stand-in for a group's own crop.
-
-    Parameters
-    ----------
-    code : str
-        Commodity code.
-    density_kg_m3 : float
-        Bulk density of the crop, kg/m³, for the stand-in.
-    """
-    table = thin_layer_table()
-    if code in table:
-        return table[code]
+    crop = get_commodity(commodity)
+    if crop.thin_layer is not None:
+        return crop.thin_layer
     source = "maize equation; nothing is known of this crop's own rate"
-    return replace(
-        table["maize"], crop=code, density_kg_m3=density_kg_m3, stand_in=True, basis="judgement", source=source
-    )
+    return ThinLayer("misra-brooker", 0.70, stand_in=True, basis="judgement", source=source)
 
 
 def page_constants(
-    rates: ThinLayerRates,
-    temperature_c: Array,
-    relative_humidity_pct: Array,
-    wind_m_s: Array,
-    initial_moisture_db: Array,
+    rates: ThinLayer, temperature_c: Array, relative_humidity_pct: Array, wind_m_s: Array, initial_moisture_db: Array
 ) -> tuple[Array, Array]:
     """Return k and n of Page's equation MR = exp(-k t^n), t in hours.
 
@@ -123,7 +38,7 @@ def page_constants(
 
     Parameters
     ----------
-    rates : ThinLayerRates
+    rates : ThinLayer
         The crop's relation.
     temperature_c : array
         Grain temperature, °C.

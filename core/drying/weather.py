@@ -11,7 +11,7 @@ import pandas as pd
 
 from core.drying.layer import LayerWeather
 from core.errors import InputError
-from core.grain.air import saturation_vapour_pressure
+from core.grain.air import vapour_pressure
 from core.messages import Message, message
 
 REQUIRED = ("temperature_c", "relative_humidity_pct", "wind_m_s", "rain_mm", "shortwave_w_m2")
@@ -109,7 +109,7 @@ def layer_weather(frames: Sequence[pd.DataFrame]) -> LayerWeather:
         return np.concatenate([array[:1], array])[:, None, :]
 
     temperature = values["temperature_c"]
-    vapour = saturation_vapour_pressure(temperature) * values["relative_humidity_pct"] / 100.0
+    vapour = vapour_pressure(temperature, values["relative_humidity_pct"])
     summed = np.cumsum(np.concatenate([np.repeat(temperature[:1], 24, axis=0) * 0, temperature]), axis=0)
     rows = np.arange(len(temperature))
     day = summed[rows + 24] - summed[rows]
@@ -164,8 +164,7 @@ def mend_weather(
         if shift is not None and abs(shift) > 2.5:
             notes["zone"] = message(
                 "the sun in this weather stands highest {hours:.0f} hours from the place's noon: its time zone is "
-                "wrong, "
-                "look at the hours before you trust them",
+                "wrong, look at the hours before you trust them",
                 hours=abs(shift),
             )
     return MendedWeather(tuple(mended), tuple(notes.values()))

@@ -59,6 +59,17 @@ def saturation_vapour_pressure(temperature_c: ArrayLike) -> FloatArray:
     return np.exp(np.where(temperature > 0.01, over_water, over_ice))[()] / 1000
 
 
+def saturation_in_loops(temperature_c: FloatArray) -> FloatArray:
+    """Return `saturation_vapour_pressure`, kPa, within 0.03 % at 0-70 °C and much faster; unchecked.
+
+    Notes
+    -----
+    Buck (1981), J. Appl. Meteor. 20:1527, with the coefficients of his 1996 manual. Inner loops of drying call it
+    millions of times.
+    """
+    return 0.61121 * np.exp((18.678 - temperature_c / 234.5) * temperature_c / (257.14 + temperature_c))
+
+
 def vapour_pressure(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> FloatArray:
     """Return the vapour pressure, kPa, of air at °C and % (broadcast together).
 

@@ -1,4 +1,4 @@
-"""A group's own crop or calibration: a sorption set from coefficients or from pairs of readings, with its uncertainty."""
+"""A group's own crop or calibration: a sorption set from coefficients or pairs of readings, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from core.errors import InputError
 from core.grain.air import FloatArray
-from core.grain.commodities import Commodity, IsothermSet, get_commodity
+from core.grain.commodities import Commodity, IsothermSet, Spoilage, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, moisture_dry_basis
 
@@ -226,7 +226,7 @@ def own_commodity(
     isotherm : IsothermSet
         Its set, which becomes the default.
     like : str or Commodity
-        Crop whose heat, density and kind are taken over.
+        Crop whose heat, density, kind, drying rate and pests are taken over.
     sd_points : float
         Standard deviation of a moisture by that set, points; at least 0.3.
     compared : bool
@@ -241,8 +241,10 @@ def own_commodity(
         default_isotherm=isotherm.name,
         isotherm_sets=sets,
         isotherm_sd_points=max(float(sd_points), LEAST_SD),
-        note=f"own crop; heat and density as {base.name}",
+        note=f"own crop; heat, density and drying as {base.name}",
         own=True,
+        thin_layer=None if base.thin_layer is None else replace(base.thin_layer, stand_in=True),
+        spoilage=Spoilage(),  # by equal humidity, which its own set knows best
     )
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib import resources
 from typing import Any
 
 from core.errors import InputError, NotFoundError
+from core.reference_tables import reference_table
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,63 @@ class IsothermSet:
 
 
 @dataclass(frozen=True)
+class ThinLayer:
+    """One crop's thin-layer drying relation and what its layer takes up of the sun.
+
+    Parameters
+    ----------
+    form : str
+        "misra-brooker", "wang-singh" or "arrhenius" (`core.drying.thin_layer`).
+    absorptance : float
+        Share of sunlight taken up by the layer, 0-1.
+    stand_in : bool
+        True where no published set for this very crop was found.
+    time_scale : float
+        What multiplies time in a stand-in borrowed from another crop, -.
+    reference_rate_per_h, activation_kj_mol, exponent : float
+        k at 40 °C in 1/h^n, its activation energy, and n, of the "arrhenius" form.
+    source, basis : str
+        Where it comes from and what kind of knowledge it is.
+    """
+
+    form: str
+    absorptance: float
+    stand_in: bool
+    time_scale: float = 1.0
+    reference_rate_per_h: float = 0.0
+    activation_kj_mol: float = 0.0
+    exponent: float = 1.0
+    source: str = ""
+    basis: str = "judgement"
+
+
+@dataclass(frozen=True)
+class Spoilage:
+    """Which relation tells how a crop loses dry matter while it is damp.
+
+    Parameters
+    ----------
+    relation : str
+        "thompson" (maize), "seib" (paddy) or "equal humidity": maize at the same equilibrium humidity stands in.
+    shift_points : float
+        The crop is read as the relation's own crop so many points wetter.
+    damage : str
+        "kernels" or "splits": what the share of damaged grain speaks of.
+    allowable_time : str
+        "loss", or "germination" where the published allowable time is one of germination.
+    source, basis : str
+        Where it comes from and what kind of knowledge it is.
+    """
+
+    relation: str = "equal humidity"
+    shift_points: float = 0.0
+    damage: str = "kernels"
+    allowable_time: str = "loss"
+    source: str = ""
+    basis: str = "judgement"
+
+
+@dataclass(frozen=True)
 class Commodity:
     """A crop as the physics sees it.
 
@@ -72,6 +128,20 @@ class Commodity:
         Mass of a cubic metre of loose grain near trade moisture, kg/m³.
     specific_heat_intercept, specific_heat_per_point : float
         kJ/(kg K), and the same per % moisture wet basis.
+    names : tuple of str
+        What people call it, for tables that are imported.
+    pests, pests_where_present : tuple of str
+        Its usual storage insects, and those that only some places have; without any, those of its kind stand in.
+    standing : str
+        How the ripe crop dries on the plant: ``"husk"``, ``"open"`` or ``"not left"``.
+    starts_wet : bool
+        Washed or fermented: far wetter at the start than any published spoilage relation covers.
+    aflatoxin : bool
+        Aflatoxin forms readily: grain above the keeping limit is not stored at all.
+    thin_layer : ThinLayer or None
+        Its drying relation; None where maize's stands in.
+    spoilage : Spoilage
+        Its dry-matter loss.
     own : bool
         True for a group's own crop or calibration, which is kept apart from the published ones.
     """
@@ -88,6 +158,14 @@ class Commodity:
     specific_heat_per_point: float
     note: str = ""
     own: bool = False
+    names: tuple[str, ...] = ()
+    pests: tuple[str, ...] = ()
+    pests_where_present: tuple[str, ...] = ()
+    standing: str = "open"
+    starts_wet: bool = False
+    aflatoxin: bool = False
+    thin_layer: ThinLayer | None = None
+    spoilage: Spoilage = Spoilage()
 
     @property
     def isotherms(self) -> tuple[str, ...]:
@@ -147,11 +225,28 @@ def with_oil_fraction(commodity: str | Commodity, oil_fraction: float) -> Commod
     return replace(known, oil_fraction=oil_fraction, isotherm_sets=sets)
 
 
+def commodity_from_payload(entry: Mapping[str, Any]) -> Commodity:
+    """Return a crop from its stored form (`dataclasses.asdict`, then JSON), which has lists for tuples."""
+    sets = tuple(IsothermSet(**_with_tuples(item)) for item in entry["isotherm_sets"])
+    layer, spoilage = entry.get("thin_layer"), entry.get("spoilage")
+    return Commodity(
+        **{
+            **_with_tuples(entry),
+            "isotherm_sets": sets,
+            "thin_layer": None if layer is None else ThinLayer(**layer),
+            "spoilage": Spoilage() if spoilage is None else Spoilage(**spoilage),
+        }
+    )
+
+
+def _with_tuples(entry: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in entry.items()}
+
+
 @cache
 def _commodities() -> Mapping[str, Commodity]:
     """Read the table of commodities once."""
-    text = resources.files("core.grain").joinpath("commodities.toml").read_text(encoding="utf-8")
-    return {code: _commodity(code, entry) for code, entry in tomllib.loads(text).items()}
+    return {code: _commodity(code, entry) for code, entry in reference_table("grain", "commodities.toml").items()}
 
 
 def _commodity(code: str, entry: Mapping[str, Any]) -> Commodity:
@@ -169,6 +264,14 @@ def _commodity(code: str, entry: Mapping[str, Any]) -> Commodity:
         specific_heat_intercept=float(entry["specific_heat"]["intercept"]),
         specific_heat_per_point=float(entry["specific_heat"]["per_moisture_point"]),
         note=entry.get("note", ""),
+        names=tuple(entry["names"]),
+        pests=tuple(entry["pests"]),
+        pests_where_present=tuple(entry.get("pests_where_present", ())),
+        standing=entry["standing"],
+        starts_wet=bool(entry.get("starts_wet", False)),
+        aflatoxin=bool(entry.get("aflatoxin", {}).get("value", False)),
+        thin_layer=ThinLayer(**entry["thin_layer"]) if "thin_layer" in entry else None,
+        spoilage=Spoilage(**entry.get("spoilage", {})),
     )
 
 

@@ -7,7 +7,7 @@ The functions that take an `IsothermSet` check nothing and are for inner loops; 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,65 +53,151 @@ def isotherm_parameters(commodity: str | Commodity, isotherm: str | None = None)
     return get_commodity(commodity).isotherm(isotherm)
 
 
+@dataclass(frozen=True)
+class SorptionForm:
+    """One published form of an isotherm: equation, inverse and slope side by side.
+
+    Parameters
+    ----------
+    moisture : callable
+        Equilibrium moisture, % dry basis, of a set, temperature, °C, and humidity as a fraction.
+    humidity : callable
+        Its inverse: humidity as a fraction of a set, temperature, °C, and moisture, % dry basis.
+    slope : callable
+        d ln(humidity) / dT at constant moisture, 1/K, of the same.
+    coldest, warmest : callable
+        Of a set: temperatures, °C, between which the form has a meaning.
+    """
+
+    moisture: Callable[[IsothermSet, FloatArray, FloatArray], FloatArray]
+    humidity: Callable[[IsothermSet, FloatArray, FloatArray], FloatArray]
+    slope: Callable[[IsothermSet, FloatArray, FloatArray], FloatArray]
+    coldest: Callable[[IsothermSet], float] = lambda chosen: -np.inf
+    warmest: Callable[[IsothermSet], float] = lambda chosen: np.inf
+
+
+def _henderson_moisture(chosen: IsothermSet, t: FloatArray, fraction: FloatArray) -> FloatArray:
+    return (-np.log1p(-fraction) / (chosen.a * (t + chosen.c))) ** (1 / chosen.b)
+
+
+def _henderson_humidity(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return -np.expm1(-chosen.a * (t + chosen.c) * m**chosen.b)
+
+
+def _henderson_slope(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    exponent = chosen.a * (t + chosen.c) * m**chosen.b
+    return exponent / np.expm1(exponent) / (t + chosen.c)
+
+
+def _chung_pfost_moisture(chosen: IsothermSet, t: FloatArray, fraction: FloatArray) -> FloatArray:
+    return np.maximum(-np.log(-(t + chosen.c) * np.log(fraction) / chosen.a) / chosen.b, 0.0)
+
+
+def _chung_pfost_humidity(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return np.exp(-chosen.a / (t + chosen.c) * np.exp(-chosen.b * m))
+
+
+def _chung_pfost_slope(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return chosen.a / (t + chosen.c) ** 2 * np.exp(-chosen.b * m)
+
+
+def _halsey_moisture(chosen: IsothermSet, t: FloatArray, fraction: FloatArray) -> FloatArray:
+    return (np.exp(chosen.a + chosen.b * t) / -np.log(fraction)) ** (1 / chosen.c)
+
+
+def _halsey_humidity(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return np.exp(-np.exp(chosen.a + chosen.b * t - chosen.c * np.log(m)))
+
+
+def _halsey_slope(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return -chosen.b * np.exp(chosen.a + chosen.b * t - chosen.c * np.log(m))
+
+
+def _oswin_moisture(chosen: IsothermSet, t: FloatArray, fraction: FloatArray) -> FloatArray:
+    return (chosen.a + chosen.b * t) * (fraction / (1 - fraction)) ** (1 / chosen.c)
+
+
+def _oswin_humidity(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return 1 / (((chosen.a + chosen.b * t) / m) ** chosen.c + 1)
+
+
+def _oswin_slope(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    ratio = ((chosen.a + chosen.b * t) / m) ** chosen.c
+    return -ratio / (1 + ratio) * chosen.c * chosen.b / (chosen.a + chosen.b * t)
+
+
+def _cromarty_moisture(chosen: IsothermSet, t: FloatArray, fraction: FloatArray) -> FloatArray:
+    return (1 - chosen.oil_fraction) * np.sqrt(-440 * np.log1p(-fraction)) / (1.1 + t / 90)
+
+
+def _cromarty_exponent(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return (m * (1.1 + t / 90) / (1 - chosen.oil_fraction)) ** 2 / 440
+
+
+def _cromarty_humidity(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    return -np.expm1(-_cromarty_exponent(chosen, t, m))
+
+
+def _cromarty_slope(chosen: IsothermSet, t: FloatArray, m: FloatArray) -> FloatArray:
+    exponent = _cromarty_exponent(chosen, t, m)
+    return exponent / np.expm1(exponent) * 2 / (90 * (1.1 + t / 90))
+
+
+def _one_degree_above_zero_point(chosen: IsothermSet) -> float:
+    return 1 - chosen.c
+
+
+def _one_degree_below_no_moisture(chosen: IsothermSet) -> float:
+    return -chosen.a / chosen.b - 1 if chosen.b < 0 else np.inf
+
+
+FORMS: Mapping[str, SorptionForm] = {
+    "henderson": SorptionForm(
+        _henderson_moisture, _henderson_humidity, _henderson_slope, coldest=_one_degree_above_zero_point
+    ),
+    "chung-pfost": SorptionForm(
+        _chung_pfost_moisture, _chung_pfost_humidity, _chung_pfost_slope, coldest=_one_degree_above_zero_point
+    ),
+    "halsey": SorptionForm(_halsey_moisture, _halsey_humidity, _halsey_slope),
+    "oswin": SorptionForm(_oswin_moisture, _oswin_humidity, _oswin_slope, warmest=_one_degree_below_no_moisture),
+    "cromarty": SorptionForm(_cromarty_moisture, _cromarty_humidity, _cromarty_slope),
+}
+"""The forms by name; their equations stand at the head of commodities.toml."""
+
+
+def sorption_form(name: str) -> SorptionForm:
+    """Return a form by its name.
+
+    Raises
+    ------
+    InputError
+        For an unknown name.
+    """
+    try:
+        return FORMS[name]
+    except KeyError:
+        raise InputError("there is no sorption form named {form}", form=name) from None
+
+
 def moisture_dry_basis(chosen: IsothermSet, temperature_c: FloatArray, humidity: FloatArray) -> FloatArray:
     """Return the equilibrium moisture, % dry basis, at °C and humidity as a fraction; unchecked, broadcasting.
 
     Humidity is kept below 0.9999, since no form has a moisture at saturation; a negative moisture (Chung-Pfost in
     very dry air) is 0.
     """
-    fraction = np.clip(humidity, _LOWEST, _HIGHEST)
-    a, b, c = chosen.a, chosen.b, chosen.c
-    if chosen.form == "henderson":
-        return (-np.log1p(-fraction) / (a * (temperature_c + c))) ** (1 / b)
-    if chosen.form == "chung-pfost":
-        return np.maximum(-np.log(-(temperature_c + c) * np.log(fraction) / a) / b, 0.0)
-    if chosen.form == "halsey":
-        return (np.exp(a + b * temperature_c) / -np.log(fraction)) ** (1 / c)
-    if chosen.form == "oswin":
-        return (a + b * temperature_c) * (fraction / (1 - fraction)) ** (1 / c)
-    if chosen.form == "cromarty":
-        return (1 - chosen.oil_fraction) * np.sqrt(-440 * np.log1p(-fraction)) / (1.1 + temperature_c / 90)
-    raise InputError("there is no sorption form named {form}", form=chosen.form)
+    return sorption_form(chosen.form).moisture(chosen, temperature_c, np.clip(humidity, _LOWEST, _HIGHEST))
 
 
 def humidity(chosen: IsothermSet, temperature_c: FloatArray, moisture_dry_basis_pct: FloatArray) -> FloatArray:
     """Return the equilibrium humidity as a fraction at °C and moisture in % dry basis; unchecked, broadcasting."""
-    moisture = np.maximum(moisture_dry_basis_pct, 1e-9)
-    a, b, c = chosen.a, chosen.b, chosen.c
-    if chosen.form == "henderson":
-        return -np.expm1(-a * (temperature_c + c) * moisture**b)
-    if chosen.form == "chung-pfost":
-        return np.exp(-a / (temperature_c + c) * np.exp(-b * moisture))
-    if chosen.form == "halsey":
-        return np.exp(-np.exp(a + b * temperature_c - c * np.log(moisture)))
-    if chosen.form == "oswin":
-        return 1 / (((a + b * temperature_c) / moisture) ** c + 1)
-    if chosen.form == "cromarty":
-        return -np.expm1(-((moisture * (1.1 + temperature_c / 90) / (1 - chosen.oil_fraction)) ** 2) / 440)
-    raise InputError("there is no sorption form named {form}", form=chosen.form)
+    return sorption_form(chosen.form).humidity(chosen, temperature_c, np.maximum(moisture_dry_basis_pct, 1e-9))
 
 
 def log_humidity_slope(
     chosen: IsothermSet, temperature_c: FloatArray, moisture_dry_basis_pct: FloatArray
 ) -> FloatArray:
     """Return d ln(humidity) / dT at constant moisture, 1/K; unchecked, broadcasting."""
-    moisture = np.maximum(moisture_dry_basis_pct, 1e-6)
-    a, b, c = chosen.a, chosen.b, chosen.c
-    if chosen.form == "henderson":
-        exponent = a * (temperature_c + c) * moisture**b
-        return exponent / np.expm1(exponent) / (temperature_c + c)
-    if chosen.form == "chung-pfost":
-        return a / (temperature_c + c) ** 2 * np.exp(-b * moisture)
-    if chosen.form == "halsey":
-        return -b * np.exp(a + b * temperature_c - c * np.log(moisture))
-    if chosen.form == "oswin":
-        ratio = ((a + b * temperature_c) / moisture) ** c
-        return -ratio / (1 + ratio) * c * b / (a + b * temperature_c)
-    if chosen.form == "cromarty":
-        scale = 1.1 + temperature_c / 90
-        exponent = (moisture * scale / (1 - chosen.oil_fraction)) ** 2 / 440
-        return exponent / np.expm1(exponent) * 2 / (90 * scale)
-    raise InputError("there is no sorption form named {form}", form=chosen.form)
+    return sorption_form(chosen.form).slope(chosen, temperature_c, np.maximum(moisture_dry_basis_pct, 1e-6))
 
 
 def equilibrium_moisture(
@@ -347,9 +433,8 @@ def _checked_temperature(chosen: IsothermSet, temperature_c: ArrayLike) -> Float
     if not np.all(good):
         value = float(np.atleast_1d(temperature)[~np.atleast_1d(good)].ravel()[0])
         raise InputError("grain temperature {value} °C is outside -40 to 120 °C", value=value)
-    lowest = {"henderson": 1 - chosen.c, "chung-pfost": 1 - chosen.c}.get(chosen.form, -np.inf)
-    highest = -chosen.a / chosen.b - 1 if chosen.form == "oswin" and chosen.b < 0 else np.inf
-    if not np.all((temperature > lowest) & (temperature < highest)):
+    form = sorption_form(chosen.form)
+    if not np.all((temperature > form.coldest(chosen)) & (temperature < form.warmest(chosen))):
         raise OutOfRangeError("{name} has no meaning at {value} °C", name=chosen.name, value=float(np.min(temperature)))
     return temperature
 

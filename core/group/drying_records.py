@@ -63,7 +63,7 @@ def drying_setup(facts: dict[str, Fact], group: Group, lot: Lot, method: str) ->
         altitude_m=float(group.altitude_m or 0.0),
         time_zone=group.time_zone,
         cover_in_rain=bool(facts["drying_cover_in_rain"].value),
-        grain_temperature_limit_c=None if method in ("mechanical", "crib") else temperature_limit(facts, lot),
+        grain_temperature_limit_c=None if drying_method(method)["always_open"] else temperature_limit(facts, lot),
     )
 
 

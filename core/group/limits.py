@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -16,6 +14,7 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.sorption import equilibrium_with_flag, humidity_with_flag
 from core.messages import Message
+from core.reference_tables import reference_table
 
 FloatArray = NDArray[np.float64]
 SHORT_MONTHS, LONG_MONTHS = 3.0, 6.0
@@ -77,9 +76,12 @@ class LimitChoice:
 
 @cache
 def standard_table() -> tuple[Mapping[str, Any], ...]:
-    """Return the table of standards as it stands in limits.toml, each row with its source and basis."""
-    entries = tomllib.loads((files("core.group") / "limits.toml").read_text(encoding="utf-8"))
-    return tuple({"key": key, **values} for key, values in entries.items())
+    """Return the limits of all crops' standards as commodities.toml has them, each row with its source and basis."""
+    return tuple(
+        {"key": f"{standard}_{code}", "commodity": code, "standard": standard, **values}
+        for code, crop in reference_table("grain", "commodities.toml").items()
+        for standard, values in crop.get("limits", {}).items()
+    )
 
 
 def standard_limit(
@@ -94,7 +96,7 @@ def standard_limit(
     standard : str
         ``"codex"``, ``"eac"``, ``"eu_intervention"``, ``"trade"``, or a name of the group's own table.
     own : sequence of mapping
-        The group's own rows (same keys as limits.toml); they come before the table.
+        The group's own rows (same keys as `standard_table`); they come before the table.
     """
     code = get_commodity(commodity).code
     rows = [*own, *standard_table()]

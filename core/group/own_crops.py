@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from core.errors import InputError
-from core.grain.commodities import Commodity, IsothermSet, commodity_codes, get_commodity
+from core.grain.commodities import Commodity, commodity_codes, commodity_from_payload, get_commodity
 
 KIND = "own_crops"
 
@@ -21,7 +21,7 @@ def crops_of_group(store: Any | None, group_id: int) -> dict[str, Commodity]:
 def own_crops(store: Any, group_id: int) -> dict[str, Commodity]:
     """Return the group's own crops by code (``own_`` and a name)."""
     kept = store.documents.read(KIND, str(group_id)) or {}
-    return {code: _from_payload(entry) for code, entry in kept.get("crops", {}).items()}
+    return {code: commodity_from_payload(entry) for code, entry in kept.get("crops", {}).items()}
 
 
 def resolve_crop(store: Any, group_id: int, code: str) -> Commodity:
@@ -56,18 +56,3 @@ def drop_own_crop(store: Any, group_id: int, code: str, at: datetime) -> None:
     kept = store.documents.read(KIND, str(group_id)) or {}
     crops = {key: entry for key, entry in kept.get("crops", {}).items() if key != code}
     store.documents.write(KIND, str(group_id), {"crops": crops}, at)
-
-
-def _from_payload(entry: dict[str, Any]) -> Commodity:
-    """Return a crop from its stored form (JSON has lists where the record has tuples)."""
-    sets = tuple(
-        IsothermSet(
-            **{
-                **item,
-                "temperature_range_c": tuple(item["temperature_range_c"]),
-                "humidity_range_pct": tuple(item["humidity_range_pct"]),
-            }
-        )
-        for item in entry["isotherm_sets"]
-    )
-    return Commodity(**{**entry, "isotherm_sets": sets})

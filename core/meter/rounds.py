@@ -11,6 +11,7 @@ from core.group.store import Store
 from core.meter.log import LotToTest
 from core.planning.storage_from_records import stored_lot
 from core.planning.store_outlook import method_outlook
+from core.storage.methods import usual_method
 from core.weather.normals import get_normals
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
@@ -61,7 +62,7 @@ def lots_to_test(store: Store, group_id: int, today: date, now: datetime) -> lis
         stored = stored_lot(state, sieves, today) if lot.status == "stored" else None
         if stored is not None and climates is not None:
             try:
-                outlook = method_outlook(stored, stored.method or "woven_bag", climates, HORIZON_DAYS)
+                outlook = method_outlook(stored, stored.method or usual_method(), climates, HORIZON_DAYS)
             except DryholdError:
                 pass  # what the storage model cannot judge keeps the practice's four weeks
             else:

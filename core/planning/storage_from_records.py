@@ -12,7 +12,7 @@ import pandas as pd
 from core.group.lot_state import JudgingRules, LotState, estimate_from_tests, last_round
 from core.group.sieves import Sieve
 from core.planning.store_outlook import StoredLot
-from core.storage.methods import method_codes
+from core.storage.methods import method_codes, usual_method
 from core.storage.retest import Retest
 
 LEAST_SD = 0.1
@@ -35,7 +35,7 @@ def stored_lot(state: LotState, sieves: Mapping[int, Sieve], today: date) -> Sto
     sieve = sieves.get(lot.id)
     allowed = state.limit.of_kind("contract") or state.limit.of_kind("standard")
     in_store = lot.status == "stored"
-    kept = lot.storage_method if lot.storage_method in method_codes() else "woven_bag"
+    kept = lot.storage_method if lot.storage_method in method_codes() else usual_method()
     return StoredLot(
         lot_id=lot.id,
         label=lot.label,

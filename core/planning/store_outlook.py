@@ -287,7 +287,7 @@ def lot_outlook(
     return {
         method: method_outlook(lot, method, climates, days, settings, draw)
         for method in method_codes()
-        if method != "crib" or lot.unshelled
+        if lot.unshelled or not get_method(method).unshelled
     }
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from importlib import resources
 
 from core.grain.commodities import get_commodity
 from core.grain.sorption import humidity_with_flag
+from core.reference_tables import reference_table
 
 HIGHEST_HUMIDITY_PCT = 70.0
 
@@ -38,8 +37,7 @@ class SafeMoisture:
 
 def safe_moistures() -> list[SafeMoisture]:
     """Return the published safe moistures at 27 °C with the equilibrium humidity that each means."""
-    text = resources.files("core.storage").joinpath("comparison.toml").read_text(encoding="utf-8")
-    table = tomllib.loads(text)["safe_moisture_pct"]
+    table = reference_table("storage", "comparison.toml")["safe_moisture_pct"]
     rows = []
     for code, moisture in table["values"].items():
         damp = float(humidity_with_flag(code, table["temperature_c"], moisture).value)

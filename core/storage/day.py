@@ -1,8 +1,7 @@
 """One place of a store, day by day, for many lots and scenarios at once.
 
 Shapes: climate (days, scenarios); lots x scenarios inside; results (outputs, lots, scenarios). What has to be carried
-is
-moisture and sums of daily rates; everything that people read is a closed form of those sums.
+is moisture and sums of daily rates; everything that people read is a closed form of those sums.
 """
 
 from __future__ import annotations
@@ -128,7 +127,7 @@ def day_rates(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damag
 
 @lru_cache(maxsize=8)
 def rates_from_table(commodity: Commodity, pests: tuple[Pest, ...], sealed: bool, damaged_pct: float) -> Rates:
-    """Return `day_rates` read from a table of small cells, in single precision, for large runs (6 MB each, eight kept)."""
+    """Return `day_rates` from a table of small cells, in single precision, for large runs (6 MB each, eight kept)."""
     return tabulated(day_rates(commodity, pests, sealed, damaged_pct))
 
 
@@ -164,10 +163,7 @@ def growth_allowed(method: Method, place: Position, pests: tuple[Pest, ...], day
         over = np.maximum(time - method.protectant_full_days, 0.0)
         left = 0.5 ** (over / method.protectant_half_life_days)
         stopped = [
-            method.protectant_share_stopped_borer
-            if pest.key == "larger_grain_borer"
-            else method.protectant_share_stopped
-            for pest in pests
+            method.protectant_share_stopped_borer if pest.borer else method.protectant_share_stopped for pest in pests
         ]
         factor = factor * (1.0 - left * np.asarray(stopped))
     return factor

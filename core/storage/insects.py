@@ -8,11 +8,8 @@ loss = a K ln(1 + N0 / K (exp(B) - 1)). So only B has to be carried from day to 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -20,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
+from core.reference_tables import reference_table
 
 Array = NDArray[Any]
 LOSS_CEILING_PCT = 60.0  # what is left is dust and husk; losses of several pests approach it together (judgement)
@@ -47,6 +45,8 @@ class Pest:
     damage_factor : float
         Damaged kernels (%) per % of weight loss while small.
     source, basis : str
+    borer : bool
+        Bores through liners, and a protectant stops less of it.
     """
 
     key: str
@@ -60,12 +60,12 @@ class Pest:
     damage_factor: float
     source: str
     basis: str
+    borer: bool = False
 
 
-@cache
 def insect_table() -> Mapping[str, Any]:
     """Return the table of storage insects as it stands in the file."""
-    return tomllib.loads(resources.files("core.storage").joinpath("insects.toml").read_text(encoding="utf-8"))
+    return reference_table("storage", "insects.toml")
 
 
 def get_pest(key: str) -> Pest:
@@ -84,17 +84,23 @@ def get_pest(key: str) -> Pest:
         damage_factor=float(entry["damage_factor"]),
         source=entry["source"],
         basis=entry["basis"],
+        borer=bool(entry.get("borer", False)),
     )
 
 
 def pests_of(commodity: str | Commodity) -> tuple[Pest, ...]:
-    """Return the usual pests of a crop; the larger grain borer is added by whoever knows that it is there.
+    """Return the usual pests of a crop, without those that only some places have (`pests_where_present`).
 
-    A group's own crop has those of the crop that stands for its kind (table `kind_stands_for`, judgement).
+    A crop without pests of its own has those of the crop that stands for its kind (`kind_stands_for`, judgement).
     """
-    crop, table = get_commodity(commodity), insect_table()
-    code = crop.code if crop.code in table["pests_of"] else table["kind_stands_for"][crop.kind]
-    return tuple(get_pest(key) for key in table["pests_of"][code])
+    crop = get_commodity(commodity)
+    keys = crop.pests or get_commodity(insect_table()["kind_stands_for"][crop.kind]).pests
+    return tuple(get_pest(key) for key in keys)
+
+
+def pests_where_present(commodity: str | Commodity) -> tuple[Pest, ...]:
+    """Return the pests that a crop has only in some places: the larger grain borer of maize."""
+    return tuple(get_pest(key) for key in get_commodity(commodity).pests_where_present)
 
 
 def temperature_response(pest: Pest, temperature_c: ArrayLike) -> Array:

@@ -5,10 +5,7 @@ Judging on humidity instead of moisture lets the error of the isotherm drop out 
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +14,7 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, mass_after_drying
 from core.grain.sorption import equilibrium_with_flag, humidity, moisture_uncertainty
+from core.reference_tables import reference_table
 
 PERIODS = ("months", "weeks")
 
@@ -249,12 +247,6 @@ def _moisture_sd(crop: Commodity, temperature: float, humidity_pct: float, t_sd:
     return float(moisture_uncertainty(crop, temperature, humidity_pct, t_sd, rh_sd))
 
 
-@cache
-def _table() -> dict[str, dict[str, object]]:
-    """Read the table of limits once."""
-    return tomllib.loads(resources.files("core.storage").joinpath("keeping.toml").read_text(encoding="utf-8"))
-
-
 def _value(key: str) -> float:
     """Return one value of the table."""
-    return float(_table()[key]["value"])  # type: ignore[arg-type]
+    return float(reference_table("storage", "keeping.toml")[key]["value"])

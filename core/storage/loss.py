@@ -6,6 +6,8 @@ add up (the rule of spent fractions, Thompson 1972): age = sum of dt / multiplie
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,28 +20,14 @@ from core.grain.sorption import humidity, isotherm_parameters, moisture_dry_basi
 Array = NDArray[Any]
 
 HOURS_PER_DAY = 24.0
-SOYBEAN_SHIFT = 3.0  # NDSU soybean table = its cereal table shifted by three points, all rows
 MAIZE_BRANCH_C = 15.5
 GERMINATION_DROP_PROBIT = 0.578  # probit(0.98) - probit(0.93): a five-point drop from 98 %
 # Seib, Pfost, Sukabdi, Rao and Burroughs 1980, long-grain rough rice: A, C, D (per degF), E (per decimal w.b.)
 SEIB_LONG_GRAIN = (0.001889, 0.7101, 0.02740, 31.63)
 
 
-def relation_of(commodity: str | Commodity) -> str:
-    """Return which relation stands behind a crop's dry-matter loss.
-
-    Parameters
-    ----------
-    commodity : str or Commodity
-
-    Returns
-    -------
-    str
-        ``"own"`` (maize, paddy), ``"shifted"`` (soybean, read as a cereal three points wetter), or
-        ``"equal humidity"`` (no relation of its own: maize at the same equilibrium humidity; an assumption).
-    """
-    code = get_commodity(commodity).code
-    return {"maize": "own", "paddy": "own", "soybean": "shifted"}.get(code, "equal humidity")
+EQUAL_HUMIDITY = "equal humidity"
+"""No relation of the crop's own: maize at the same equilibrium humidity stands in (an assumption, said on the page)."""
 
 
 def maize_moisture_multiplier(moisture_pct: ArrayLike) -> Array:
@@ -74,19 +62,106 @@ def maize_damage_multiplier(damaged_pct: ArrayLike) -> Array:
     return np.asarray(2.08 * np.exp(-0.0239 * np.asarray(damaged_pct, dtype=float)))
 
 
-def _maize_rate(temperature_c: Array, moisture_pct: Array, damage: Array) -> Array:
+def _damage_multiplier(kind: str, damaged_pct: Array) -> Array:
+    """Return the multiplier of allowable time for damaged kernels, or for splits (to 0.60 of itself at 16 %)."""
+    if kind == "splits":
+        return maize_damage_multiplier(30.0) * (1.0 - 0.40 * np.minimum(damaged_pct, 16.0) / 16.0)
+    return maize_damage_multiplier(damaged_pct)
+
+
+def _thompson_rate(temperature_c: Array, moisture_pct: Array, damage: Array) -> Array:
     """Return equivalent reference hours per day."""
     return HOURS_PER_DAY / (
         maize_moisture_multiplier(moisture_pct) * maize_temperature_multiplier(temperature_c, moisture_pct) * damage
     )
 
 
-def _seib_rate(temperature_c: Array, moisture_pct: Array) -> Array:
-    """Return age per day, where loss = 1 - exp(-age ** C)."""
+def _thompson_loss(hours: Array) -> Array:
+    """Return dry-matter loss, %, at reference hours: 0.0884 (exp(0.006 t) - 1) + 0.00102 t (Saul and Steele 1966)."""
+    return np.asarray(0.0884 * np.expm1(0.006 * hours) + 0.00102 * hours)
+
+
+def _thompson_age(loss_pct: Array) -> Array:
+    """Return the reference hours at which a loss is reached, by Newton steps on a convex rising curve."""
+    hours = np.log1p(loss_pct / 0.0884) / 0.006  # above the root: the curve without its linear part
+    for _ in range(40):
+        slope = 0.0884 * 0.006 * np.exp(0.006 * hours) + 0.00102
+        hours = hours - (_thompson_loss(hours) - loss_pct) / slope
+    return np.asarray(hours)
+
+
+def _thompson_loss_in_store(hours: Array) -> Array:
+    """Return the same, carried on along a straight line beyond 3.7 % (600 reference hours, judgement)."""
+    inside = np.minimum(hours, 600.0)
+    slope = 0.0884 * 0.006 * np.exp(3.6) + 0.00102
+    return np.asarray(np.minimum(_thompson_loss(inside) + slope * (hours - inside), 100.0))
+
+
+def _seib_rate(temperature_c: Array, moisture_pct: Array, damage: Array) -> Array:
+    """Return age per day, where loss = 1 - exp(-age ** C); damage was not studied."""
     a, c, d, e = SEIB_LONG_GRAIN
     fahrenheit = 1.8 * temperature_c + 32.0
     per_thousand_hours = a * np.exp(d * (fahrenheit - 60.0)) * np.exp(e * (moisture_pct / 100.0 - 0.14))
     return np.asarray(per_thousand_hours ** (1.0 / c) * HOURS_PER_DAY / 1000.0)
+
+
+def _seib_loss(age: Array) -> Array:
+    """Return dry-matter loss, %, at an age: 100 (1 - exp(-age ** 0.7101))."""
+    return np.asarray(100.0 * -np.expm1(-(age ** SEIB_LONG_GRAIN[1])))
+
+
+def _seib_age(loss_pct: Array) -> Array:
+    """Return the age at which a loss is reached."""
+    return np.asarray((-np.log1p(-loss_pct / 100.0)) ** (1.0 / SEIB_LONG_GRAIN[1]))
+
+
+@dataclass(frozen=True)
+class LossRelation:
+    """One published relation of dry-matter loss.
+
+    Parameters
+    ----------
+    rate : callable
+        Age per day of temperature, °C, moisture, % w.b., and the damage multiplier.
+    loss, loss_in_store : callable
+        Loss, %, at an age; and the same without a spoilt lot vanishing.
+    age : callable
+        The inverse of `loss`.
+    """
+
+    rate: Callable[[Array, Array, Array], Array]
+    loss: Callable[[Array], Array]
+    loss_in_store: Callable[[Array], Array]
+    age: Callable[[Array], Array]
+
+
+# beyond 1500 reference hours the published exponential passes 100 %
+_THOMPSON = LossRelation(
+    _thompson_rate,
+    lambda hours: np.minimum(_thompson_loss(np.minimum(hours, 1500.0)), 100.0),
+    _thompson_loss_in_store,
+    _thompson_age,
+)
+RELATIONS: Mapping[str, LossRelation] = {
+    "thompson": _THOMPSON,
+    "seib": LossRelation(_seib_rate, _seib_loss, _seib_loss, _seib_age),
+    EQUAL_HUMIDITY: _THOMPSON,
+}
+"""The relations that a row of commodities.toml can name."""
+
+
+def loss_relation(commodity: str | Commodity) -> LossRelation:
+    """Return the relation behind a crop's dry-matter loss.
+
+    Raises
+    ------
+    InputError
+        For a crop whose row names an unknown one.
+    """
+    crop = get_commodity(commodity)
+    if crop.spoilage.relation not in RELATIONS:
+        raise InputError("there is no dry-matter relation named {name}", name=crop.spoilage.relation)
+    return RELATIONS[crop.spoilage.relation]
 
 
 def moisture_at_equal_humidity(
@@ -125,15 +200,10 @@ def ageing_rate(
     temperature = np.asarray(temperature_c, dtype=float)
     moisture = np.asarray(moisture_pct, dtype=float)
     damaged = np.asarray(damaged_pct, dtype=float)
-    if crop.code == "maize":
-        return _maize_rate(temperature, moisture, maize_damage_multiplier(damaged))
-    if crop.code == "paddy":
-        return _seib_rate(temperature, moisture)
-    if crop.code == "soybean":
-        splits = 1.0 - 0.40 * np.minimum(damaged, 16.0) / 16.0
-        return _maize_rate(temperature, moisture + SOYBEAN_SHIFT, maize_damage_multiplier(30.0) * splits)
-    as_maize = moisture_at_equal_humidity(crop, "maize", temperature, moisture)
-    return _maize_rate(temperature, as_maize, maize_damage_multiplier(damaged))
+    damage = _damage_multiplier(crop.spoilage.damage, damaged)
+    if crop.spoilage.relation == EQUAL_HUMIDITY:
+        moisture = moisture_at_equal_humidity(crop, "maize", temperature, moisture)
+    return loss_relation(crop).rate(temperature, moisture + crop.spoilage.shift_points, damage)
 
 
 def loss_at_age(commodity: str | Commodity, age: ArrayLike) -> Array:
@@ -142,36 +212,15 @@ def loss_at_age(commodity: str | Commodity, age: ArrayLike) -> Array:
     Maize and those read as maize: 0.0884 (exp(0.006 t) - 1) + 0.00102 t, t in reference hours (Saul and Steele 1966;
     Steele et al. 1969). Paddy: 100 (1 - exp(-age ** 0.7101)) (Seib et al. 1980). Never above 100.
     """
-    code = get_commodity(commodity).code
-    years = np.asarray(age, dtype=float)
-    if code == "paddy":
-        return np.asarray(100.0 * -np.expm1(-(years ** SEIB_LONG_GRAIN[1])))
-    hours = np.minimum(years, 1500.0)  # beyond it the exponential passes 100 %
-    return np.asarray(np.minimum(0.0884 * np.expm1(0.006 * hours) + 0.00102 * hours, 100.0))
+    return loss_relation(commodity).loss(np.asarray(age, dtype=float))
 
 
 def loss_in_store(commodity: str | Commodity, age: ArrayLike) -> Array:
-    """Return `loss_at_age`, carried on along a straight line beyond 3.7 % (600 reference hours, judgement).
+    """Return `loss_at_age`, where maize's curve is carried on along a straight line beyond 3.7 %.
 
     The published curve was drawn for the first percents; its exponential would have a spoilt lot vanish.
     """
-    if get_commodity(commodity).code == "paddy":
-        return loss_at_age(commodity, age)
-    hours = np.asarray(age)
-    inside = np.minimum(hours, 600.0)
-    slope = 0.0884 * 0.006 * np.exp(3.6) + 0.00102
-    return np.minimum(0.0884 * np.expm1(0.006 * inside) + 0.00102 * inside + slope * (hours - inside), 100.0)
-
-
-def _age_at_loss(code: str, loss_pct: Array) -> Array:
-    """Return the age at which a loss is reached, by Newton steps on a convex rising curve."""
-    if code == "paddy":
-        return np.asarray((-np.log1p(-loss_pct / 100.0)) ** (1.0 / SEIB_LONG_GRAIN[1]))
-    hours = np.log1p(loss_pct / 0.0884) / 0.006  # above the root: the curve without its linear part
-    for _ in range(40):
-        value = 0.0884 * np.expm1(0.006 * hours) + 0.00102 * hours
-        hours = hours - (value - loss_pct) / (0.0884 * 0.006 * np.exp(0.006 * hours) + 0.00102)
-    return np.asarray(hours)
+    return loss_relation(commodity).loss_in_store(np.asarray(age))
 
 
 def check_grain(temperature_c: ArrayLike, moisture_pct: ArrayLike, damaged_pct: ArrayLike = 0.0) -> None:
@@ -259,7 +308,7 @@ def safe_storage_days(
         `germination_drop_days`.
     """
     crop = get_commodity(commodity)
-    if crop.code == "wheat":
+    if crop.spoilage.allowable_time != "loss":
         raise InputError(
             "the published time for {crop} is until germination falls by five points, not until a dry-matter loss; "
             "ask for the germination time",
@@ -270,7 +319,7 @@ def safe_storage_days(
     if not np.all((limit > 0.0) & (limit <= 50.0)):
         raise InputError("loss limit {value} % is outside 0-50 %", value=loss_limit_pct)
     rate = ageing_rate(crop, temperature_c, moisture_pct, damaged_pct)
-    return (_age_at_loss(crop.code, limit) / rate)[()]
+    return np.asarray(loss_relation(crop).age(limit) / rate)[()]
 
 
 def germination_drop_days(temperature_c: ArrayLike, moisture_pct: ArrayLike) -> Any:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
 from core.errors import NotFoundError
-from core.grain.air import saturation_vapour_pressure
+from core.grain.air import KELVIN, VAPOUR_GAS_CONSTANT, saturation_vapour_pressure
 from core.grain.commodities import Commodity
 from core.grain.sorption import isotherm_parameters, moisture_dry_basis
+from core.reference_tables import reference_table
 
 POROSITY, TORTUOSITY = 0.40, 1.45  # of bulk grain
 KERNEL_DRY_DENSITY = 0.874  # dry matter per bulk mass at trade moisture; 630 of 721 kg/m3 for maize
-VAPOUR_CONSTANT = 461.5  # J/(kg K)
 
 
 @dataclass(frozen=True)
@@ -74,6 +71,8 @@ class Method:
         Moisture (maize; other crops at equal humidity) above which it must not be sealed.
     breaks : tuple of str
         What makes it fail.
+    unshelled : bool
+        Takes grain on the cob or in the head only.
     """
 
     code: str
@@ -102,17 +101,27 @@ class Method:
     breaks: tuple[str, ...]
     source: str
     basis: str
+    unshelled: bool = False
+
+    @property
+    def treated(self) -> bool:
+        """True where the grain is treated and waits before it may be eaten or sold as food."""
+        return self.waiting_days > 0
 
 
-@cache
 def method_table() -> Mapping[str, Any]:
     """Return the table of methods as it stands in the file."""
-    return tomllib.loads(resources.files("core.storage").joinpath("methods.toml").read_text(encoding="utf-8"))
+    return reference_table("storage", "methods.toml")
 
 
 def method_codes() -> list[str]:
     """Return the codes of all methods, in the order of the table."""
     return list(method_table())
+
+
+def usual_method() -> str:
+    """Return the method that stands in where nobody noted one: the first row of the table, the commonest."""
+    return method_codes()[0]
 
 
 def get_method(method: str | Method) -> Method:
@@ -157,6 +166,7 @@ def get_method(method: str | Method) -> Method:
         breaks=tuple(entry["breaks"]),
         source=entry["source"],
         basis=entry["basis"],
+        unshelled=bool(entry.get("unshelled", False)),
     )
 
 
@@ -210,9 +220,9 @@ def moisture_time_constant(
     above = moisture_dry_basis(chosen, air, np.asarray(fraction + 0.02))
     below = moisture_dry_basis(chosen, air, np.asarray(fraction - 0.02))
     slope = float(above - below) / 100.0 / 0.04
-    kelvin = temperature_c + 273.15
-    saturated = 1000.0 * float(saturation_vapour_pressure(temperature_c)) / (VAPOUR_CONSTANT * kelvin)
-    in_air = 2.1e-5 * (kelvin / 273.15) ** 1.81
+    kelvin = temperature_c + KELVIN
+    saturated = float(saturation_vapour_pressure(temperature_c)) / (VAPOUR_GAS_CONSTANT * kelvin)
+    in_air = 2.1e-5 * (kelvin / KELVIN) ** 1.81
     dry_density = KERNEL_DRY_DENSITY * commodity.bulk_density_kg_m3
     diffusivity = POROSITY / TORTUOSITY * in_air * saturated / (dry_density * slope)
     return float(half_thickness_m**2 / (diffusivity * np.pi**2 / 4.0) / 86400.0)

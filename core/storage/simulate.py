@@ -17,22 +17,22 @@ from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, isotherm_parameters
 from core.messages import Message
 from core.storage.day import BASE_RATES, Rates, day_rates, growth_allowed, place_air, rates_from_table, run_place
-from core.storage.insects import Pest, damaged_kernels_pct, eaten_pct, food_limited, get_pest, pests_of, population
-from core.storage.loss import check_grain, dry_matter_loss, loss_in_store, relation_of, safe_storage_days
+from core.storage.insects import (
+    Pest,
+    damaged_kernels_pct,
+    eaten_pct,
+    food_limited,
+    pests_of,
+    pests_where_present,
+    population,
+)
+from core.storage.loss import EQUAL_HUMIDITY, check_grain, loss_in_store
 from core.storage.methods import Method, Position, get_method, places
 from core.storage.mould import mould_share
-from core.storage.run import PestDraw, StorageRun, climate_arrays, draw_pests, lot_of, start_numbers, without_axes
+from core.storage.results import StorageRun, lot_of, without_axes
+from core.storage.scenarios import PestDraw, climate_arrays, draw_pests, start_numbers
 
-__all__ = [
-    "PestDraw",
-    "StorageRun",
-    "draw_pests",
-    "dry_matter_loss",
-    "lot_of",
-    "safe_storage_days",
-    "simulate_storage",
-    "start_numbers",
-]
+__all__ = ["PestDraw", "StorageRun", "draw_pests", "lot_of", "simulate_storage"]
 
 Array = NDArray[Any]
 EXACT_UP_TO = 20_000  # lots x scenarios x days x places beyond which rates are read from a table
@@ -42,15 +42,20 @@ FRESH_PROBIT = 2.054  # 98 % germination at bagging
 
 def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: bool | None) -> tuple[Message, ...]:
     notes = []
-    if relation_of(crop) == "equal humidity":
+    if crop.spoilage.relation == EQUAL_HUMIDITY:
         notes.append(
             Message(
                 "{crop} has no dry-matter-loss relation of its own: maize at the same equilibrium humidity stands in.",
                 {"crop": crop.name},
             )
         )
-    if crop.code == "maize" and borer_present is None:
-        notes.append(Message("It is not known whether the larger grain borer is about; that changes the loss most."))
+    if borer_present is None:
+        notes += [
+            Message(
+                "It is not known whether this place has the {pest}; that changes the loss most.", {"pest": pest.name}
+            )
+            for pest in pests_where_present(crop)
+        ]
     if method.seal_below_pct is not None:
         chosen = isotherm_parameters(crop)
         wet = humidity(chosen, np.asarray(27.0), dry_basis(start_pct)) > 0.70
@@ -152,154 +157,195 @@ def simulate_storage(
     if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
         raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
     pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
-    run = _Run(
-        crop, how, lots, temperature, relative, damaged_pct, resistance, every, exact, stored_days, insects_grown_days
+    by_lot = lots if lots.ndim == 2 else lots[:, None]
+    start = np.broadcast_to(dry_basis(by_lot), (len(lots), scenarios))
+    leaking = _leaking_share(how, pests_drawn) if leak_share is None else leak_share
+    cells = start.size * days * len(places(how, leaking))
+    store = _Store(
+        crop=crop,
+        how=how,
+        pests=_pests_about(crop, pests_drawn),
+        places=places(how, leaking),
+        temperature=temperature,
+        relative=relative,
+        start=start,
+        damaged_pct=damaged_pct,
+        resistance=resistance,
+        every=every,
+        exact=cells <= EXACT_UP_TO if exact is None else exact,
+        stored_days=stored_days,
+        open_days=insects_grown_days,
+        grown_days=stored_days if insects_per_kg is None else 0,
     )
-    run_result = run.go(insects_per_kg, sieved_kg, pests_drawn, leak_share, _notes(crop, how, lots, borer_present))
-    lots_given = np.ndim(moisture_pct) > 0
-    scenarios_given = not isinstance(climate, pd.DataFrame)
-    return without_axes(run_result, lots_given, scenarios_given)
+    bagged: list[Array] = [
+        start_numbers(pest, how, pests_drawn, len(lots), insects_per_kg, sieved_kg).astype(store.dtype)
+        for pest in store.pests
+    ]
+    by_place = [_place_outcome(store, place, bagged) for place in store.places]
+    run = _weighed(store, by_place, _notes(crop, how, lots, borer_present))
+    return without_axes(run, np.ndim(moisture_pct) > 0, not isinstance(climate, pd.DataFrame))
 
 
 @dataclass(frozen=True)
-class _Run:
-    """One crop, one method: the places are stepped one after another and weighed by their shares."""
+class _Store:
+    """One crop in one store: what all of its places share. Arrays are (days, scenarios); `start` (lots, scenarios)."""
 
     crop: Commodity
     how: Method
-    lots: Array
+    pests: tuple[Pest, ...]
+    places: tuple[Position, ...]
     temperature: Array
     relative: Array
+    start: Array
     damaged_pct: float
     resistance: float
     every: int
-    exact: bool | None
+    exact: bool
     stored_days: int
     open_days: int
+    grown_days: int
 
-    def go(
-        self,
-        insects_per_kg: ArrayLike | None,
-        sieved_kg: float,
-        draw: PestDraw,
-        leak_share: float | None,
-        notes: tuple[Message, ...],
-    ) -> StorageRun:
-        pests = pests_of(self.crop)
-        if self.crop.code == "maize" and draw.borer.any():
-            pests = (*pests, get_pest("larger_grain_borer"))
-        leaking = leak_share
-        if leaking is None:
-            more = self.how.leak_share_borer - self.how.leak_share
-            leaking = self.how.leak_share + more * float(draw.borer.mean())
-        all_places = places(self.how, leaking)
-        days, scenarios = self.temperature.shape
-        cells = len(self.lots) * scenarios * days * len(all_places)
-        exact = cells <= EXACT_UP_TO if self.exact is None else self.exact
-        dtype = np.float64 if exact else np.float32
-        shape = (days // self.every + 1, len(self.lots), scenarios)
-        by_lot = self.lots if self.lots.ndim == 2 else self.lots[:, None]
-        start = np.broadcast_to(dry_basis(by_lot), shape[1:])
-        bagged = [
-            start_numbers(pest, self.how, draw, len(self.lots), insects_per_kg, sieved_kg).astype(dtype)
-            for pest in pests
-        ]
-        grown_days = self.stored_days if insects_per_kg is None else 0
-        total = {name: np.zeros(shape, dtype) for name in ("m", "loss", "dml", "mould", "dam", "ins", "germ", "sour")}
-        wettest = np.zeros(shape, dtype)
-        toxin = np.zeros(shape, dtype)
-        damp = np.zeros(shape, dtype)
-        damp_loss = np.zeros(shape, dtype)
-        by_place = np.empty((shape[0], len(all_places), *shape[1:]), dtype)
-        tables: dict[bool, Any] = {}
-        for index, place in enumerate(all_places):
-            closed = self.how.sealed and not place.open_to_insects
-            if closed not in tables:
-                make = day_rates if exact else rates_from_table
-                tables[closed] = make(self.crop, pests, closed, self.damaged_pct)
-            air = place_air(self.crop, self.how, place, self.temperature, self.relative)
-            factor = growth_allowed(self.how, place, pests, days, self.stored_days) * self.resistance
-            before = self._growth_before(air.grain_temperature_c, place, tables[closed], pests, start, grown_days)
-            numbers = [population(p, n, b).astype(dtype) for p, n, b in zip(pests, bagged, before, strict=True)]
-            eaten_before = [eaten_pct(p, n, b) for p, n, b in zip(pests, bagged, before, strict=True)]
-            moisture, respired, eaten_all, sums = run_place(
-                air,
-                place,
-                tables[closed],
-                factor,
-                start,
-                self.every,
-                lambda age: loss_in_store(self.crop, age),
-                partial(_eaten_by_pest, pests, numbers),
-                self.how.insect_water_share,
-                dtype,
-            )
-            base = len(BASE_RATES)
-            eaten = [eaten_all[:, k] for k in range(len(pests))]
-            insects = food_limited(sum(eaten[1:], eaten[0]))
-            wet = wet_basis(moisture)
-            by_place[:, index] = wet
-            total["m"] += place.share * wet
-            total["dml"] += place.share * respired
-            total["loss"] += place.share * (100.0 - (100.0 - insects) * (100.0 - respired) / 100.0)
-            total["mould"] += place.share * mould_share(sums[:, 1])
-            damage_sum = sum(
-                (now + earlier) * pest.damage_factor
-                for now, earlier, pest in zip(eaten, eaten_before, pests, strict=True)
-            )
-            total["dam"] += place.share * damaged_kernels_pct(damage_sum, 1.0)
-            living = [
-                population(pest, number, sums[:, base + k])
-                for k, (pest, number) in enumerate(zip(pests, numbers, strict=True))
-            ]
-            total["ins"] += place.share * sum(living[1:], living[0]) * self._alive(closed, shape[0])
-            total["germ"] += place.share * _germination(sums[:, 3])
-            total["sour"] += place.share * mould_share(sums[:, 4])
-            rows = np.minimum(np.arange(shape[0]) * self.every, days - 1)
-            here = humidity(isotherm_parameters(self.crop), air.grain_temperature_c[rows][:, None, :], moisture)
-            if place.share >= WORST_SHARE:
-                wettest = np.maximum(wettest, wet)
-                toxin = np.maximum(toxin, sums[:, 2])
-                damp_loss = np.maximum(damp_loss, loss_in_store(self.crop, sums[:, 5]))
-                damp = np.maximum(damp, 100.0 * here)
-        return StorageRun(
-            commodity=self.crop.code,
-            method=self.how.code,
-            day=np.arange(shape[0]) * self.every,
-            moisture_pct=total["m"],
-            wettest_moisture_pct=wettest,
-            weight_loss_pct=total["loss"],
-            dry_matter_loss_pct=total["dml"],
-            damp_loss_pct=damp_loss,
-            mould_risk=total["mould"],
-            toxin_hours=toxin,
-            damaged_kernels_pct=total["dam"],
-            insects_per_kg=total["ins"],
-            germination_pct=total["germ"],
-            soured_share=total["sour"],
-            equilibrium_humidity_pct=damp,
-            places=tuple(place.name for place in all_places),
-            place_shares=tuple(place.share for place in all_places),
-            place_moisture_pct=by_place,
-            notes=notes,
-        )
+    @property
+    def dtype(self) -> type:
+        """Single precision for large runs, which read rates from a table."""
+        return np.float64 if self.exact else np.float32
 
-    def _growth_before(
-        self, grain_c: Array, place: Position, rates: Rates, pests: tuple[Pest, ...], start: Array, grown_days: int
-    ) -> list[Array]:
-        """Return the summed growth of each pest (lots, scenarios) from bagging to today, at the first weeks' rates."""
-        if grown_days + self.open_days == 0:
-            return [np.zeros_like(start) for _ in pests]
-        rate = rates(grain_c[:14].mean(axis=0), start)[..., len(BASE_RATES) :]
-        allowed = growth_allowed(self.how, place, pests, grown_days).sum(axis=0) + self.open_days
-        return [np.asarray(rate[..., k] * allowed[k] * self.resistance) for k in range(len(pests))]
+    @property
+    def rows(self) -> Array:
+        """Days since bagging of each row of the result."""
+        return np.arange(len(self.temperature) // self.every + 1) * self.every
 
-    def _alive(self, closed: bool, rows: int) -> Array:
-        """Return the share of insects still alive by row: in a sealed place they die out over the oxygen's days."""
-        if not closed:
-            return np.ones((rows, 1, 1))
-        time = np.arange(rows) * self.every + self.stored_days
-        return np.exp(-np.maximum(time - 7.0, 0.0) / self.how.sealed_oxygen_days)[:, None, None]
+    def closed(self, place: Position) -> bool:
+        """Return whether a place is shut off from the air."""
+        return self.how.sealed and not place.open_to_insects
+
+    def rates(self, place: Position) -> Rates:
+        """Return the function that gives all rates of a day there."""
+        make = day_rates if self.exact else rates_from_table
+        return make(self.crop, self.pests, self.closed(place), self.damaged_pct)
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """What becomes of the grain at one place; arrays (rows, lots, scenarios) with the meanings of `StorageRun`."""
+
+    moisture_pct: Array
+    weight_loss_pct: Array
+    dry_matter_loss_pct: Array
+    damp_loss_pct: Array
+    mould_risk: Array
+    toxin_hours: Array
+    damaged_kernels_pct: Array
+    insects_per_kg: Array
+    germination_pct: Array
+    soured_share: Array
+    equilibrium_humidity_pct: Array
+
+
+def _pests_about(crop: Commodity, draw: PestDraw) -> tuple[Pest, ...]:
+    """Return the crop's pests, with those that only some places have where any scenario has them."""
+    return (*pests_of(crop), *(pests_where_present(crop) if draw.borer.any() else ()))
+
+
+def _leaking_share(how: Method, draw: PestDraw) -> float:
+    """Return the share of sealed bags that leak, by how often borers are about."""
+    return how.leak_share + (how.leak_share_borer - how.leak_share) * float(draw.borer.mean())
+
+
+def _place_outcome(store: _Store, place: Position, bagged: list[Array]) -> _Outcome:
+    """Step one place through its days and read what people ask for off the sums."""
+    days = len(store.temperature)
+    rates = store.rates(place)
+    air = place_air(store.crop, store.how, place, store.temperature, store.relative)
+    factor = growth_allowed(store.how, place, store.pests, days, store.stored_days) * store.resistance
+    before = _growth_before(store, place, rates, air.grain_temperature_c)
+    numbers: list[Array] = [population(p, n, b).astype(store.dtype) for p, n, b in zip(store.pests, bagged, before, strict=True)]
+    eaten_before = [eaten_pct(p, n, b) for p, n, b in zip(store.pests, bagged, before, strict=True)]
+    moisture, respired, eaten, sums = run_place(
+        air,
+        place,
+        rates,
+        factor,
+        store.start,
+        store.every,
+        partial(loss_in_store, store.crop),
+        partial(_eaten_by_pest, store.pests, numbers),
+        store.how.insect_water_share,
+        store.dtype,
+    )
+    by = dict(zip(BASE_RATES, np.moveaxis(sums, 1, 0), strict=False))
+    insects_ate = food_limited(eaten.sum(axis=1))
+    damage = sum((eaten[:, k] + eaten_before[k]) * pest.damage_factor for k, pest in enumerate(store.pests))
+    living = sum(population(pest, numbers[k], sums[:, len(BASE_RATES) + k]) for k, pest in enumerate(store.pests))
+    rows = np.minimum(store.rows, days - 1)
+    chosen = isotherm_parameters(store.crop)
+    return _Outcome(
+        moisture_pct=wet_basis(moisture),
+        weight_loss_pct=100.0 - (100.0 - insects_ate) * (100.0 - respired) / 100.0,
+        dry_matter_loss_pct=respired,
+        damp_loss_pct=loss_in_store(store.crop, by["damp ageing"]),
+        mould_risk=mould_share(by["mould"]),
+        toxin_hours=by["toxin"],
+        damaged_kernels_pct=damaged_kernels_pct(damage, 1.0),
+        insects_per_kg=living * _alive(store, place),
+        germination_pct=_germination(by["germination"]),
+        soured_share=mould_share(by["fermentation"]),
+        equilibrium_humidity_pct=100.0 * humidity(chosen, air.grain_temperature_c[rows][:, None, :], moisture),
+    )
+
+
+def _weighed(store: _Store, by_place: list[_Outcome], notes: tuple[Message, ...]) -> StorageRun:
+    """Return the store's run: places weighed by their shares, and the worst place that is large enough to speak."""
+    shares = [place.share for place in store.places]
+    speaking = [outcome for outcome, share in zip(by_place, shares, strict=True) if share >= WORST_SHARE]
+
+    def mean(name: str) -> Array:
+        total: Array = np.zeros(by_place[0].moisture_pct.shape, store.dtype)
+        for outcome, share in zip(by_place, shares, strict=True):
+            total += share * getattr(outcome, name)
+        return total
+
+    def worst(name: str) -> Array:
+        return np.maximum.reduce([getattr(outcome, name) for outcome in speaking]).astype(store.dtype)
+
+    return StorageRun(
+        commodity=store.crop.code,
+        method=store.how.code,
+        day=store.rows,
+        moisture_pct=mean("moisture_pct"),
+        wettest_moisture_pct=worst("moisture_pct"),
+        weight_loss_pct=mean("weight_loss_pct"),
+        dry_matter_loss_pct=mean("dry_matter_loss_pct"),
+        damp_loss_pct=worst("damp_loss_pct"),
+        mould_risk=mean("mould_risk"),
+        toxin_hours=worst("toxin_hours"),
+        damaged_kernels_pct=mean("damaged_kernels_pct"),
+        insects_per_kg=mean("insects_per_kg"),
+        germination_pct=mean("germination_pct"),
+        soured_share=mean("soured_share"),
+        equilibrium_humidity_pct=worst("equilibrium_humidity_pct"),
+        places=tuple(place.name for place in store.places),
+        place_shares=tuple(shares),
+        place_moisture_pct=np.stack([outcome.moisture_pct for outcome in by_place], axis=1).astype(store.dtype),
+        notes=notes,
+    )
+
+
+def _growth_before(store: _Store, place: Position, rates: Rates, grain_c: Array) -> list[Array]:
+    """Return the summed growth of each pest (lots, scenarios) from bagging to today, at the first weeks' rates."""
+    if store.grown_days + store.open_days == 0:
+        return [np.zeros_like(store.start) for _ in store.pests]
+    rate = rates(grain_c[:14].mean(axis=0), store.start)[..., len(BASE_RATES) :]
+    allowed = growth_allowed(store.how, place, store.pests, store.grown_days).sum(axis=0) + store.open_days
+    return [np.asarray(rate[..., k] * allowed[k] * store.resistance) for k in range(len(store.pests))]
+
+
+def _alive(store: _Store, place: Position) -> Array:
+    """Return the share of insects still alive by row: in a sealed place they die out over the oxygen's days."""
+    if not store.closed(place):
+        return np.ones((len(store.rows), 1, 1))
+    time = store.rows + store.stored_days
+    return np.exp(-np.maximum(time - 7.0, 0.0) / store.how.sealed_oxygen_days)[:, None, None]
 
 
 def _eaten_by_pest(pests: tuple[Pest, ...], numbers: list[Array], sums: Array) -> Array:

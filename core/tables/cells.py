@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time, timedelta
 from functools import cache
-from importlib.resources import files
 
 from core.errors import InputError
 from core.messages import Message
+from core.reference_tables import reference_table
 from core.tables.files import Cell
 from core.tables.headings import plain
 
@@ -292,8 +291,8 @@ def yes_or_no(cell: Cell) -> bool | None:
 @cache
 def crop_names() -> Mapping[str, str]:
     """Return the crop's code for each of its names, in plain letters."""
-    table = tomllib.loads((files("core.group") / "crop_names.toml").read_text(encoding="utf-8"))
-    found = {plain(name): code for code, names in table.items() for name in names}
+    table = reference_table("grain", "commodities.toml")
+    found = {plain(name): code for code, crop in table.items() for name in crop["names"]}
     return {**found, **{plain(code): code for code in table}}
 
 

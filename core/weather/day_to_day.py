@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from core.weather.humid_air import saturation_pressure_kpa
+from core.grain.air import saturation_vapour_pressure
 from core.weather.normals import DAYS_IN_MONTH, Normals, completed
 from core.weather.place import Place
 from core.weather.solar import (
@@ -337,7 +337,7 @@ def _humidity_by_hour(
     daily: Array, temperature: Array, raining: NDArray[np.bool_], position: NDArray[np.int_], hour: Array
 ) -> Array:
     """Return relative humidity by hour, of a vapour pressure that is level over the day, near saturation while it rains."""
-    saturation = saturation_pressure_kpa(temperature)
+    saturation = saturation_vapour_pressure(temperature)
     wanted = np.asarray(daily, dtype=float)
     floor = np.where(raining, settings()["wet_hours_humidity_pct"], 1.0)
     pressure = wanted / 100 * _daily_mean(saturation, position, len(wanted)) * 0.97

@@ -23,8 +23,8 @@ from core.drying.advice import (
     retest_time,
     stop_times,
 )
-from core.drying.run import METHODS, DryingRun, DryingSetup, simulate_drying
-from core.drying.setups import drying_method
+from core.drying.run import DryingRun, DryingSetup, simulate_drying
+from core.drying.setups import drying_method, drying_methods
 from core.drying.weather import mend_weather
 from core.errors import DryholdError
 from core.group.drying_records import (
@@ -128,11 +128,11 @@ def _inputs(group: Any, facts: dict, lot_state: LotState) -> tuple[DryingSetup, 
     """Return setup, moisture now and target as chosen on the page."""
     left, right = st.columns(2)
     usual = str(facts["drying_method"].value)
-    words = {method: _(drying_method(method)["label"]) for method in METHODS}
+    words = {method: _(drying_method(method)["label"]) for method in drying_methods()}
     method = left.selectbox(
         _("Where it dries"),
-        METHODS,
-        index=METHODS.index(usual) if usual in METHODS else 0,
+        drying_methods(),
+        index=drying_methods().index(usual) if usual in drying_methods() else 0,
         format_func=words.get,
         key="drying_method",
         **KEEP,

@@ -8,8 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.drying.run import METHODS
-from core.drying.setups import drying_method
+from core.drying.setups import drying_method, drying_methods
 from core.drying.weather import mend_weather
 from core.errors import DryholdError
 from core.group.drying_records import drying_setup, learned_rate, remembered_weather
@@ -344,7 +343,7 @@ def _edit_spaces(group: Any, spaces: tuple[Space, ...], own: bool) -> None:
     """Let a person list the spaces."""
     with st.expander(_("The group's drying spaces")):
         st.caption(_("entered by you") if own else _("assumed: the usual method's area in two parts; list your own"))
-        words = {key: _(drying_method(key)["label"]) for key in METHODS}
+        words = {key: _(drying_method(key)["label"]) for key in drying_methods()}
         back = {word: key for key, word in words.items()}
         frame = pd.DataFrame(
             [

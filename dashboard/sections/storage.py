@@ -27,9 +27,10 @@ from core.planning.store_outlook import (
 )
 from core.storage.advice import CAUSES, BuyerTerms, Keeping, StorageLimits
 from core.storage.comparison import safe_moistures
-from core.storage.methods import get_method
+from core.storage.loss import safe_storage_days
+from core.storage.methods import get_method, usual_method
 from core.storage.retest import DueTest, RetestCosts, bags_that_stand_out, schedule_tests
-from core.storage.simulate import PestDraw, safe_storage_days
+from core.storage.scenarios import PestDraw
 from core.weather.normals import get_normals, get_years
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
@@ -111,7 +112,7 @@ def corrected(group_id: int, version: int, lot_id: int, today: date, settings: O
     bagged, retests = found
     scenarios, _words = climates(group_id, version, one.lot.stored_on)
     recent = [test for test in retests if test.day < HORIZON_DAYS]
-    return corrected_by_tests(bagged, bagged.method or "woven_bag", scenarios, recent, settings) if recent else None
+    return corrected_by_tests(bagged, bagged.method or usual_method(), scenarios, recent, settings) if recent else None
 
 
 def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
@@ -330,7 +331,7 @@ def show_urgency(
         if stored is None:
             untested.append(one.lot.label)
         else:
-            pairs.append((stored, stored.method or "woven_bag"))
+            pairs.append((stored, stored.method or usual_method()))
     if untested:
         st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
     if not pairs:

@@ -14,10 +14,10 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from core.drying import layer as layer_model
 from core.drying.run import DryingSetup, open_hours, simulate_lots
-from core.drying.thin_layer import thin_layer_rates
+from core.drying.thin_layer import thin_layer_of
 from core.drying.weather import layer_weather
-from core.grain import drying_layer as layer_model
 from core.grain.commodities import get_commodity
 from core.grain.sorption import isotherm_parameters
 from tests.drying.drying_cases import plain_days
@@ -48,9 +48,9 @@ def integrate(crop: str, moisture_pct: float, setup: DryingSetup, frame: pd.Data
     """Return moisture, % wet basis, at the start and each hour's end, by solve_ivp on the layer's own rates."""
     from scipy.integrate import solve_ivp
 
-    commodity, rates, isotherm = get_commodity(crop), thin_layer_rates(crop), isotherm_parameters(crop)
+    commodity, rates, isotherm = get_commodity(crop), thin_layer_of(crop), isotherm_parameters(crop)
     start = np.full((1, 1), 100 * moisture_pct / (100 - moisture_pct))
-    layer = layer_model._columns([setup], rates, start)
+    layer = layer_model._columns([setup], commodity, start)
     weather = layer_weather([frame])
     opened = open_hours(pd.DatetimeIndex(frame.index), [setup])[:, 0]
     active = float(layer.active[0, 0])

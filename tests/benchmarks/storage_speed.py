@@ -21,7 +21,8 @@ from core.storage.insects import eaten_pct, food_limited, get_pest, pests_of
 from core.storage.loss import loss_in_store
 from core.storage.many import LotAtBagging, simulate_many
 from core.storage.methods import get_method, method_codes, places
-from core.storage.simulate import StorageRun, draw_pests, start_numbers
+from core.storage.results import StorageRun
+from core.storage.scenarios import draw_pests, start_numbers
 
 DAYS = 365
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from core.drying.layer import heat_of_evaporation
 from core.drying.run import DryingSetup, simulate_drying, simulate_lots
-from core.drying.thin_layer import moisture_step_db, page_constants, thin_layer_rates, thin_layer_table
+from core.drying.thin_layer import moisture_step_db, page_constants, thin_layer_of
 from core.grain.air import saturation_vapour_pressure
-from core.grain.commodities import get_commodity
+from core.grain.commodities import commodity_codes, get_commodity
 from core.grain.sorption import isotherm_parameters, moisture_dry_basis
 from tests.drying.drying_cases import month_of, plain_days, real_year
 
@@ -35,7 +35,7 @@ setups = st.builds(
     turn_interval_h=st.sampled_from([0.5, 1.0, 3.0, np.inf]),
     altitude_m=st.floats(0, 2500),
 )
-crops = st.sampled_from(sorted(thin_layer_table()))
+crops = st.sampled_from(sorted(commodity_codes()))
 
 
 def dry_basis(moisture):
@@ -73,7 +73,7 @@ def test_never_below_equilibrium_at_the_grains_own_temperature(crop, moisture, w
 def test_never_faster_than_the_thin_layer(crop, moisture, weather, setup):
     """No hour dries more than the published thin layer would at the hottest of the hour, from where the grain stood."""
     run = simulate_drying(crop, moisture, weather, setup, 12.0)
-    rates, isotherm = thin_layer_rates(crop), isotherm_parameters(crop)
+    rates, isotherm = thin_layer_of(crop), isotherm_parameters(crop)
     vapour = np.asarray(saturation_vapour_pressure(weather["temperature_c"])) * weather["relative_humidity_pct"] / 100
     temperature = run.grain_temperature_c[:, 0]
     hottest = np.maximum(temperature[1:], temperature[:-1]) + 6.0
@@ -92,7 +92,7 @@ def test_never_faster_than_the_thin_layer(crop, moisture, weather, setup):
 def test_never_more_water_than_the_heat_allows(crop, moisture, weather, setup):
     """Heat taken by evaporation stays below sun absorbed + warm air over grain as cold as the wet bulb + cooling of grain."""
     run = simulate_drying(crop, moisture, weather, setup, 12.0)
-    table, rates = setup.table, thin_layer_rates(crop)
+    table, rates = setup.table, thin_layer_of(crop)
     sun = rates.absorptance * table["sun_share"] * weather["shortwave_w_m2"].sum() * 3.6
     wind = weather["wind_m_s"].max() * table["wind_share"] + table["still_air_m_s"]
     convection = table["faces"] * (2.8 + 3.0 * wind)
@@ -157,7 +157,7 @@ def test_finer_inner_steps_change_little():
         runs = [
             run_layers(
                 get_commodity(crop),
-                thin_layer_rates(crop),
+                thin_layer_of(crop),
                 isotherm_parameters(crop),
                 [setup],
                 start,

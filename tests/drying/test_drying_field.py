@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from core.drying.run import DryingSetup, simulate_drying
-from core.drying.thin_layer import thin_layer_rates
+from core.drying.thin_layer import thin_layer_of
 from tests.drying.drying_cases import month_of, plain_days, real_year
 
 
@@ -146,4 +146,4 @@ def test_grain_temperature_in_full_sun():
     """
     run = simulate_drying("maize", 14.0, AMPARA, DryingSetup("tarpaulin", 10, 10), 5.0)
     assert 48 <= run.grain_temperature_c.max() <= 65
-    assert thin_layer_rates("maize").absorptance == pytest.approx(0.7, abs=0.05)
+    assert thin_layer_of("maize").absorptance == pytest.approx(0.7, abs=0.05)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from core.drying.run import METHODS, DryingSetup, simulate_drying
-from core.drying.setups import drying_method_table
+from core.drying.run import DryingSetup, simulate_drying
+from core.drying.setups import drying_method_table, drying_methods
 from core.errors import InputError, NotFoundError
 from core.grain.sorption import equilibrium_moisture
 from tests.drying.drying_cases import plain_days
@@ -149,7 +149,7 @@ def test_rate_factor_makes_it_faster_but_not_without_limit():
     assert hours[3] > 2.0
 
 
-@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("method", drying_methods())
 def test_every_method_runs_and_has_a_source(method):
     row = drying_method_table()[method]
     assert row["source"]

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from core.drying.thin_layer import moisture_step_db, page_constants, rates_for, thin_layer_rates, thin_layer_table
+from core.drying.thin_layer import moisture_step_db, page_constants, thin_layer_of
 from core.errors import NotFoundError
-from core.grain.commodities import commodity_codes
+from core.grain.commodities import commodity_codes, get_commodity
 from core.grain.sorption import isotherm_parameters, moisture_dry_basis
 
-MAIZE = thin_layer_rates("maize")
+MAIZE = thin_layer_of("maize")
 ISOTHERM = isotherm_parameters("maize", "henderson-1986")
 
 
@@ -62,7 +64,7 @@ def test_restarting_page_at_each_reading_would_dry_several_times_too_fast():
 @pytest.mark.parametrize(("minutes", "ratio"), [(60, 0.698), (180, 0.429), (360, 0.234)])
 def test_wang_singh_moisture_ratios(minutes, ratio):
     """Wang & Singh 1978 at 35 °C and humidity 0.5: k 0.0148 per min^n, n 0.7787."""
-    moisture = dried(thin_layer_rates("paddy"), 10.0, 35.0, 50.0, 30.0, minutes / 60)
+    moisture = dried(thin_layer_of("paddy"), 10.0, 35.0, 50.0, 30.0, minutes / 60)
     assert (moisture - 10.0) / 20.0 == pytest.approx(ratio, abs=1e-3)
 
 
@@ -70,14 +72,14 @@ def test_wheat_and_barley_follow_their_exponentials():
     """O'Callaghan et al. 1971: k = 2000 exp(-5094/T) and 139.3 exp(-4426/T) per second."""
     for crop, factor, energy in (("wheat", 2000.0, 5094.0), ("barley", 139.3, 4426.0)):
         for temperature in (30.0, 50.0):
-            k, n = page_constants(thin_layer_rates(crop), *map(np.asarray, (temperature, 50.0, 0.5, 25.0)))
+            k, n = page_constants(thin_layer_of(crop), *map(np.asarray, (temperature, 50.0, 0.5, 25.0)))
             assert float(k) == pytest.approx(3600 * factor * np.exp(-energy / (temperature + 273)), rel=6e-3)
             assert float(n) == 1.0
 
 
-@pytest.mark.parametrize("crop", list(thin_layer_table()))
+@pytest.mark.parametrize("crop", commodity_codes())
 def test_every_crop_dries_towards_equilibrium_and_never_past_it(crop):
-    rates = thin_layer_rates(crop)
+    rates = thin_layer_of(crop)
     k, n = page_constants(rates, *map(np.asarray, (40.0, 40.0, 0.5, 40.0)))
     for excess in (20.0, 1.0, 1e-6, -1e-6, -5.0):
         for hours in (1e-3, 1.0, 1e4):
@@ -86,22 +88,19 @@ def test_every_crop_dries_towards_equilibrium_and_never_past_it(crop):
 
 
 def test_every_commodity_has_a_rate_with_source_and_stand_ins_are_marked():
-    table = thin_layer_table()
-    assert set(commodity_codes()) <= set(table)
-    for rates in table.values():
+    for rates in map(thin_layer_of, commodity_codes()):
         assert rates.source
         assert rates.basis in ("published", "practice", "memory", "judgement")
         assert rates.stand_in == (rates.basis != "published")
         assert 0.4 <= rates.absorptance <= 0.95
-        assert 150 <= rates.density_kg_m3 <= 900
 
 
 def test_unknown_crop_is_an_error_and_an_own_crop_gets_a_marked_stand_in():
     with pytest.raises(NotFoundError):
-        thin_layer_rates("moonbeans")
-    rates = rates_for("moonbeans", 700.0)
-    assert rates.stand_in
-    assert rates.density_kg_m3 == 700.0
+        thin_layer_of("moonbeans")
+    own = replace(get_commodity("cowpea"), code="own_moonbeans", thin_layer=None)
+    assert thin_layer_of(own).stand_in
+    assert thin_layer_of(own).form == thin_layer_of("maize").form
 
 
 def test_page_inputs_are_held_at_the_edges_of_the_fit():

@@ -59,3 +59,9 @@ def test_cooled_below_its_dew_point_air_is_saturated():
 def test_impossible_air_is_an_error(call):
     with pytest.raises(InputError):
         call()
+
+
+def test_the_fast_saturation_pressure_of_inner_loops_is_the_exact_one():
+    """Drying works at 0-70 °C; ASHRAE's form (Hyland and Wexler 1983) is the reference."""
+    celsius = np.linspace(0.02, 70, 281)
+    np.testing.assert_allclose(air.saturation_in_loops(celsius), air.saturation_vapour_pressure(celsius), rtol=3e-4)

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.drying.run import METHODS, DryingSetup, simulate_drying
+from core.drying.run import DryingSetup, simulate_drying
+from core.drying.setups import drying_methods
 from core.drying.weather import REQUIRED
 from core.group.database import open_store
 from core.group.drying_records import (
@@ -45,7 +46,7 @@ def group(store):
 def test_setups_come_from_facts_and_harm_limits_from_crop_and_use(store, group):
     facts = store.facts(group.id)
     maize = Lot(group_id=group.id, label="a", commodity="maize")
-    for method in METHODS:
+    for method in drying_methods():
         setup = drying_setup(facts, group, maize, method)
         assert setup.capacity_kg > 0
         assert setup.time_zone == "Africa/Nairobi"

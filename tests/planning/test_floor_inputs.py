@@ -11,7 +11,7 @@ from core.drying.setups import DryingSetup
 from core.errors import InputError
 from core.planning.floor import FloorSpace, plan_floor
 from core.planning.floor_inputs import DryingPlace, FloorTerms, WetLot, floor_problem, value_lost_wet
-from core.storage.simulate import dry_matter_loss
+from core.storage.loss import dry_matter_loss
 
 ZONE = "Africa/Lusaka"
 

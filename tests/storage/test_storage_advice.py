@@ -102,9 +102,8 @@ def test_sieve() -> None:
 
 def test_tables_have_sources() -> None:
     for key, entry in insect_table().items():
-        if key not in ("pests_of",):
-            assert entry["source"], key
-            assert entry["basis"] in {"published", "practice", "memory", "judgement"}
+        assert entry["source"], key
+        assert entry["basis"] in {"published", "practice", "memory", "judgement"}
     assert pests_of("paddy")
 
 

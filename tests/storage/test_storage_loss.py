@@ -8,16 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import InputError, OutOfRangeError
-from core.grain.commodities import commodity_codes
+from core.grain.commodities import commodity_codes, get_commodity
 from core.storage.loss import (
+    dry_matter_loss,
     germination_drop_days,
     loss_at_age,
     maize_damage_multiplier,
     maize_moisture_multiplier,
     moisture_at_equal_humidity,
-    relation_of,
+    safe_storage_days,
 )
-from core.storage.simulate import dry_matter_loss, safe_storage_days
 
 # Bern, Steele and Morey 2002, Shelled corn CO2 evolution and storage time for 0.5 % dry-matter loss (Appl. Eng. Agric.
 # 18:703),
@@ -90,8 +90,8 @@ def test_wheat_germination() -> None:
 
 
 def test_others_by_equal_humidity() -> None:
-    assert relation_of("sorghum") == "equal humidity"
-    assert relation_of("maize") == "own"
+    assert get_commodity("sorghum").spoilage.relation == "equal humidity"
+    assert get_commodity("maize").spoilage.relation == "thompson"
     as_maize = moisture_at_equal_humidity("sorghum", "maize", np.asarray(27.0), np.asarray(14.0))
     assert dry_matter_loss("sorghum", 60, 27, 14) == pytest.approx(dry_matter_loss("maize", 60, 27, float(as_maize)))
 
