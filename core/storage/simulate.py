@@ -259,7 +259,9 @@ def _place_outcome(store: _Store, place: Position, bagged: list[Array]) -> _Outc
     air = place_air(store.crop, store.how, place, store.temperature, store.relative)
     factor = growth_allowed(store.how, place, store.pests, days, store.stored_days) * store.resistance
     before = _growth_before(store, place, rates, air.grain_temperature_c)
-    numbers: list[Array] = [population(p, n, b).astype(store.dtype) for p, n, b in zip(store.pests, bagged, before, strict=True)]
+    numbers: list[Array] = [
+        population(p, n, b).astype(store.dtype) for p, n, b in zip(store.pests, bagged, before, strict=True)
+    ]
     eaten_before = [eaten_pct(p, n, b) for p, n, b in zip(store.pests, bagged, before, strict=True)]
     moisture, respired, eaten, sums = run_place(
         air,
