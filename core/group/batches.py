@@ -36,6 +36,8 @@ class ImportBatch:
         New prices.
     progress : callable, optional
         Called with a fraction from 0 to 1 while rows are written.
+    replaces : int, optional
+        Number of an earlier import whose readings and prices these take the place of; its lots and members stay.
     """
 
     record: ImportRecord
@@ -44,12 +46,15 @@ class ImportBatch:
     readings: Sequence[dict[str, Any]] = ()
     quotes: Sequence[PriceQuote] = ()
     progress: Callable[[float], None] | None = None
+    replaces: int | None = None
 
 
 def write_batch(connection: Connection, batch: ImportBatch) -> int:
     """Write a batch on an open transaction and return the number of the import."""
     group_id = batch.record.group_id
     import_id = insert(connection, tables.imports, values_of(batch.record))
+    if batch.replaces is not None:
+        _replace(connection, batch.replaces, import_id, batch.record.imported_at)
     for member in batch.members:
         insert(connection, tables.members, values_of(replace(member, import_id=import_id)))
     people = _numbers(connection, tables.members.c.name, group_id)
@@ -72,6 +77,15 @@ def write_batch(connection: Connection, batch: ImportBatch) -> int:
     if quotes:
         connection.execute(sa.insert(tables.price_quotes), quotes)
     return import_id
+
+
+def _replace(connection: Connection, old: int, new: int, at: datetime) -> None:
+    """Remove the readings and prices of an earlier import; its lots and members now belong to the new one."""
+    for table in (tables.readings, tables.price_quotes):
+        connection.execute(sa.delete(table).where(table.c.import_id == old))
+    for table in (tables.lots, tables.members):
+        connection.execute(sa.update(table).where(table.c.import_id == old).values(import_id=new))
+    connection.execute(sa.update(tables.imports).where(tables.imports.c.id == old).values(undone_at=at))
 
 
 def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> None:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -15,119 +14,38 @@ import pandas as pd
 from core.errors import ImportRefusedError, InputError
 from core.group.batches import ImportBatch
 from core.group.own_crops import crops_of_group
-from core.group.records import FORMS, OPEN_STATUSES, ImportRecord, Lot, Member
+from core.group.reading_columns import (
+    FILLED_DOWN,
+    VALUE_FIELDS,
+    TableOptions,
+    options_from_dict,
+    options_to_dict,
+    reading_columns,
+)
+from core.group.records import OPEN_STATUSES, ImportRecord, Lot, Member
 from core.group.store import Store
+from core.group.table_words import heading_words
 from core.messages import Message
-from core.tables import cells as table_cells
-from core.tables.cells import REMEDIES, date_order, is_missing
-from core.tables.files import Cell, RawTable, first_filled, read_file
-from core.tables.headings import FIELDS, Headings, find_headings, guess_columns, heading_key, plain
+from core.tables.dates import date_order
+from core.tables.grid import Cell
+from core.tables.headings import guess_columns, heading_key
+from core.tables.numbers import is_missing, number_or_none
+from core.tables.reading import OpenedTable, RefusedRow, Row, read_rows, refused_row
+from core.tables.reading import open_table as open_any_table
+from core.tables.words import plain
 
-VALUE_FIELDS = ("temperature", "humidity", "moisture")
-FILLED_DOWN = ("lot", "date", "tester", "commodity", "owner", "bags")
-TOTAL_WORDS = {
-    "total",
-    "totals",
-    "sum",
-    "average",
-    "mean",
-    "grand total",
-    "subtotal",
-    "sub total",
-    "count",
-    "min",
-    "max",
-    "minimum",
-    "maximum",
-    "moyenne",
-    "somme",
-    "promedio",
-    "suma",
-    "media",
-    "soma",
-    "jumla",
-    "wastani",
-    "summe",
-    "mittelwert",
-    "gesamt",
-}
-FORM_WORDS = {
-    "cob": "cob cobs ear ears epi epis mazorca espiga kolben",
-    "panicle": "panicle panicles panicule head heads",
-    "pod": "pod pods gousse gousses vaina vainas vagem",
-    "threshed": "threshed shelled grain grains graine grano grao loose nafaka",
-    "cleaned": "cleaned clean sorted nettoye limpio limpo safi",
-}
-FORM_BY_WORD = {word: form for form, words in FORM_WORDS.items() for word in words.split()}
 NOON = time(12, 0)
+FIRST_YEAR = 1990
+HUMIDITY_FROM = 40
+MOST_REMARKS = 2000
 
 
 @dataclass(frozen=True, kw_only=True)
-class TableOptions:
-    """How a file is to be read.
+class OpenedTests(OpenedTable):
+    """A file of tests with the remembered or guessed way to read it."""
 
-    Parameters
-    ----------
-    columns : mapping of str to int
-        Position of the column for each meaning (see `FIELDS`).
-    order : str
-        ``"day"`` or ``"month"``: what stands first in dates such as 03/04/2026.
-    basis : str
-        ``"wet"`` or ``"dry"``: what moisture is a percentage of.
-    commodity : str
-        Crop of new lots for which the file names none.
-    default_lot : str
-        Lot of rows when the file has no column for it.
-    default_date : date, optional
-        Date of rows when the file has no column for it.
-    fill_down : bool
-        An empty cell means the same as above (lot, date, tester, crop, owner, bags).
-    fahrenheit, fractions : bool
-        Temperatures are in °F; moisture and humidity are written as 0.135 for 13.5 %.
-    new_lots, new_members : bool
-        Whether lots and members that the file names, and the group does not have, may be created.
-    """
-
-    columns: Mapping[str, int] = field(default_factory=dict)
-    order: str = "day"
-    basis: str = "wet"
-    commodity: str = "maize"
-    default_lot: str = ""
-    default_date: date | None = None
-    fill_down: bool = False
-    fahrenheit: bool = False
-    fractions: bool = False
-    new_lots: bool = True
-    new_members: bool = True
-
-
-@dataclass(frozen=True, kw_only=True)
-class OpenedTable:
-    """A file that was read into cells, its headings found, with the guess of how to read it."""
-
-    file_name: str
-    file_hash: str
-    table: RawTable
-    headings: Headings
     options: TableOptions
     remembered: bool = False
-    notes: tuple[Message, ...] = ()
-
-    @property
-    def data_rows(self) -> int:
-        """Number of rows under the headings."""
-        return len(self.table.rows) - self.headings.first_row - len(self.headings.skipped)
-
-
-@dataclass(frozen=True, kw_only=True)
-class RejectedRow:
-    """A row that cannot be taken in: where, what, why, and what to do."""
-
-    number: int
-    column: str
-    value: str
-    reason: Message
-    remedy: Message
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,7 +58,7 @@ class TablePreview:
     ----------
     readings : tuple of dict
         Values of the readings table with ``lot_label``, and ``row`` (number in the file).
-    rejected : tuple of RejectedRow
+    rejected : tuple of RefusedRow
         Rows with a fault.
     skipped : tuple of (int, Message)
         Rows that hold no test: totals, repeated headings.
@@ -152,17 +70,26 @@ class TablePreview:
         Members to create.
     notes : tuple of Message
         What else should be known.
+    unused : tuple of str
+        Headings of columns that hold something and are not used.
+    remarks : tuple of (int, str, str, str)
+        Row, lot, bag and remark.
+    replaces : ImportRecord, optional
+        An earlier import of this very file whose tests these take the place of.
     """
 
-    opened: OpenedTable
+    opened: OpenedTests
     options: TableOptions
     readings: tuple[dict[str, Any], ...] = ()
-    rejected: tuple[RejectedRow, ...] = ()
+    rejected: tuple[RefusedRow, ...] = ()
     skipped: tuple[tuple[int, Message], ...] = ()
     duplicates: tuple[int, ...] = ()
     new_lots: tuple[tuple[Lot, str], ...] = ()
     new_members: tuple[str, ...] = ()
     notes: tuple[Message, ...] = ()
+    unused: tuple[str, ...] = ()
+    remarks: tuple[tuple[int, str, str, str], ...] = ()
+    replaces: ImportRecord | None = None
 
     def frame(self, time_zone: str = "UTC", rows: int | None = None) -> pd.DataFrame:
         """Return the readings as a table, hours in the given zone."""
@@ -178,7 +105,8 @@ def open_table(
     store: Store | None = None,
     group_id: int = 0,
     progress: Callable[[float], None] | None = None,
-) -> OpenedTable:
+    sheet: str = "",
+) -> OpenedTests:
     """Return a file's cells, its headings, and the remembered or guessed way to read it.
 
     Raises
@@ -186,51 +114,49 @@ def open_table(
     ImportRefusedError
         The file cannot be read, or has headings only.
     """
-    table = read_file(data, file_name, progress)
-    headings = find_headings(table)
-    body = table.rows[headings.first_row :]
-    if not body:
-        raise ImportRefusedError("The file {name} has headings only", name=file_name)
-    options = _guess_options(headings, body)
-    notes = list(table.notes)
-    remembered = store.documents.read("column_mapping", heading_key(group_id, headings.names)) if store else None
+    words = heading_words("tests")
+    opened = open_any_table(data, file_name, reading_columns(TableOptions()), words, sheet, progress)
+    options = _guess_options(opened)
+    notes = list(opened.notes)
+    key = heading_key(group_id, opened.headings.names)
+    remembered = store.documents.read("column_mapping", key) if store else None
     if remembered:
-        options = options_from_dict(remembered, len(headings.names))
+        options = options_from_dict(remembered, len(opened.headings.names))
         notes.append(Message("read as you read a file with these headings before"))
-    return OpenedTable(
-        file_name=file_name,
-        file_hash=hashlib.sha256(data).hexdigest(),
-        table=table,
-        headings=headings,
-        options=options,
-        remembered=bool(remembered),
-        notes=tuple(notes),
-    )
+    values = {name: getattr(opened, name) for name in OpenedTable.__dataclass_fields__}
+    return OpenedTests(**{**values, "notes": tuple(notes)}, options=options, remembered=bool(remembered))
 
 
-def _guess_options(headings: Headings, body: Sequence[Sequence[Cell]]) -> TableOptions:
-    columns = guess_columns(headings.names, body[:200])
-    order, _known = date_order(_cells(body, columns.get("date")))
-    fahrenheit = "temperature" in columns and _is_fahrenheit(
-        headings.names[columns["temperature"]], _cells(body[:500], columns["temperature"])
-    )
-    lots = _cells(body, columns.get("lot"))
+def _guess_options(opened: OpenedTable) -> TableOptions:
+    columns = _moisture_or_humidity(opened)
+    order, _known = date_order(opened.cells("date", columns))
+    heat = opened.cells("temperature", columns)[:500]
+    fahrenheit = bool(heat) and _is_fahrenheit(opened.headings.name(columns["temperature"]), heat)
+    lots = opened.cells("lot", columns)
     empty = sum(is_missing(cell) for cell in lots)
-    basis = "dry" if "moisture" in columns and _says_dry_basis(headings.names[columns["moisture"]]) else "wet"
+    says_dry = "moisture" in columns and _says_dry_basis(opened.headings.name(columns["moisture"]))
     return TableOptions(
         columns=columns,
         order=order,
-        basis=basis,
+        basis="dry" if says_dry else "wet",
         fill_down=bool(lots) and not is_missing(lots[0]) and empty > 0.3 * len(lots),
         fahrenheit=fahrenheit,
-        fractions=any(_are_fractions(_cells(body[:500], columns.get(name))) for name in ("moisture", "humidity")),
+        fractions=any(_are_fractions(opened.cells(name, columns)[:500]) for name in ("moisture", "humidity")),
     )
 
 
-def _cells(body: Sequence[Sequence[Cell]], column: int | None) -> list[Cell]:
-    if column is None:
-        return []
-    return [row[column] if column < len(row) else None for row in body]
+def _moisture_or_humidity(opened: OpenedTable) -> dict[str, int]:
+    """Return the columns, with those whose heading means moisture or humidity told apart by their values."""
+    columns = dict(opened.columns)
+    for at in guess_columns(opened.headings, heading_words("tests"), ("either",)).values():
+        if at in columns.values():
+            continue
+        values = sorted(
+            value for cell in opened.cells("", {"": at})[:200] if (value := number_or_none(cell)) is not None
+        )
+        middle = values[len(values) // 2] if values else 0.0
+        columns.setdefault("humidity" if middle > HUMIDITY_FROM else "moisture", at)
+    return columns
 
 
 def _says_dry_basis(heading: str) -> bool:
@@ -241,33 +167,17 @@ def _says_dry_basis(heading: str) -> bool:
 def _is_fahrenheit(heading: str, cells: Sequence[Cell]) -> bool:
     if "°f" in heading.casefold() or "fahrenheit" in heading.casefold() or plain(heading).endswith(" f"):
         return True
-    values = [value for cell in cells if (value := table_cells.number_or_none(cell)) is not None]
+    values = [value for cell in cells if (value := number_or_none(cell)) is not None]
     # No store of grain is at 60 °C throughout.
     return len(values) >= 5 and min(values) > 60 and max(values) < 120
 
 
 def _are_fractions(cells: Sequence[Cell]) -> bool:
-    values = [value for cell in cells if (value := table_cells.number_or_none(cell)) is not None]
+    values = [value for cell in cells if (value := number_or_none(cell)) is not None]
     return len(values) >= 3 and all(0 < value < 1 for value in values)
 
 
-def options_to_dict(options: TableOptions) -> dict[str, Any]:
-    """Return options as values that a document can hold."""
-    values = asdict(options)
-    values["columns"] = dict(options.columns)
-    values["default_date"] = options.default_date.isoformat() if options.default_date else None
-    return values
-
-
-def options_from_dict(values: Mapping[str, Any], width: int) -> TableOptions:
-    """Return options from a document; columns that the file does not have are left out."""
-    known = {key: value for key, value in values.items() if key in TableOptions.__dataclass_fields__}
-    columns = {name: int(at) for name, at in known.get("columns", {}).items() if name in FIELDS and int(at) < width}
-    day = known.get("default_date")
-    return TableOptions(**{**known, "columns": columns, "default_date": date.fromisoformat(day) if day else None})
-
-
-def remember_options(store: Store, group_id: int, opened: OpenedTable, options: TableOptions, now: datetime) -> None:
+def remember_options(store: Store, group_id: int, opened: OpenedTests, options: TableOptions, now: datetime) -> None:
     """Keep how a file was read, for the next file with the same headings; lots and dates of one file are not kept."""
     kept = replace(options, default_lot="", default_date=None)
     store.documents.write(
@@ -276,7 +186,7 @@ def remember_options(store: Store, group_id: int, opened: OpenedTable, options: 
 
 
 def preview_table(
-    opened: OpenedTable,
+    opened: OpenedTests,
     options: TableOptions,
     store: Store,
     group_id: int,
@@ -287,7 +197,7 @@ def preview_table(
 
     Parameters
     ----------
-    opened : OpenedTable
+    opened : OpenedTests
         The file.
     options : TableOptions
         How to read it.
@@ -305,84 +215,77 @@ def preview_table(
     ImportRefusedError
         No column holds a measured value, or there is no lot or date to go by.
     """
-    _check_options(opened, options, set(crops_of_group(store, group_id)))
+    crops = crops_of_group(store, group_id)
+    _check_options(opened, options, set(crops))
     group = store.group(group_id)
-    reader = _RowReader.for_file(opened, options, ZoneInfo(group.time_zone), now)
-    lots = {plain(lot.label): lot for lot in store.lots(group_id)}
+    columns = reading_columns(options, {crop.name: code for code, crop in crops.items() if crop.own})
+    filled = FILLED_DOWN if options.fill_down else ()
+    table = read_rows(opened, columns, options.columns, options.order, filled, progress)
+    meaning = _Meaning(opened, options, ZoneInfo(group.time_zone), now + timedelta(days=1), _lots(store, group_id))
     readings: list[dict[str, Any]] = []
-    rejected: list[RejectedRow] = []
-    skipped: list[tuple[int, Message]] = []
-    found_lots: dict[str, _FoundLot] = {}
-    above: dict[str, Cell] = {}
-    rows = opened.table.rows
-    skip = set(opened.headings.skipped)
-    for position in range(opened.headings.first_row, len(rows)):
-        row, number = rows[position], opened.table.numbers[position]
-        if position in skip:
-            continue
-        if progress is not None and position % 2000 == 0:
-            progress(0.9 * position / len(rows))
-        why = reader.no_test(row)
-        if why is not None:
-            skipped.append((number, why))
-            continue
-        cells = reader.cells(row)
-        if options.fill_down:
-            for name in FILLED_DOWN:
-                if name in options.columns:
-                    if is_missing(cells.get(name)):
-                        cells[name] = above.get(name)
-                    else:
-                        above[name] = cells[name]
-        result = reader.reading(cells, number)
-        if isinstance(result, RejectedRow):
-            rejected.append(result)
-            continue
-        reading, about = result
-        key = plain(reading["lot_label"])
-        known = lots.get(key)
-        if known is not None:
-            reading["lot_label"] = known.label
-        elif not options.new_lots:
-            rejected.append(
-                RejectedRow(
-                    number=number,
-                    column=reader.heading("lot"),
-                    value=reading["lot_label"],
-                    reason=Message("the group has no lot of this name"),
-                    remedy=Message("allow new lots, correct the name, or add the lot first"),
-                )
-            )
-            continue
-        else:
-            found = found_lots.setdefault(key, _FoundLot(label=reading["lot_label"]))
-            reading["lot_label"] = found.label
-            found.add(about, reading["bag"])
-        readings.append(reading)
-    kept, duplicates = _without_duplicates(readings, store, group_id)
-    stay = {plain(reading["lot_label"]) for reading in kept}
-    new = [found for key, found in found_lots.items() if key in stay]
-    notes = [*opened.notes, *_notes(opened, options, store, group_id)]
-    gone = sorted({lot.label for key, lot in lots.items() if key in stay and lot.status not in OPEN_STATUSES})
-    if gone:
-        words = "some tests are for lots that are sold or used: {lots}; give a new lot a name of its own"
-        notes.append(Message(words, {"lots": ", ".join(gone[:10])}))
-    people = {plain(member.name) for member in store.members(group_id)}
-    names = [found.owner for found in new if found.owner]
-    new_members = (
-        tuple(dict.fromkeys(name for name in names if plain(name) not in people)) if options.new_members else ()
-    )
+    rejected = list(table.refused)
+    for row in table.rows:
+        try:
+            readings.append(meaning.reading(row))
+        except _Refused as refused:
+            remedy = _REMEDIES[refused.error.message.template]
+            rejected.append(refused_row(refused.column, row, refused.value, refused.error, remedy))
+    rejected.sort(key=lambda row: row.number)
+    same = _same_file(store, group_id, opened)
+    stored = _stored_readings(store, group_id, readings)
+    kept, duplicates = _without_duplicates(readings, stored)
+    replaces = None
+    if kept and same is not None and bool((stored["import_id"] == same.id).any()):
+        kept, duplicates = _without_duplicates(readings, stored[stored["import_id"] != same.id])
+        replaces = same
+    new = meaning.new_lots(kept)
     return TablePreview(
         opened=opened,
         options=options,
         readings=tuple(kept),
         rejected=tuple(rejected),
-        skipped=tuple(skipped),
+        skipped=table.skipped,
         duplicates=tuple(duplicates),
         new_lots=tuple((found.lot(group_id, options.commodity, group.demo), found.owner) for found in new),
-        new_members=new_members,
-        notes=tuple(notes),
+        new_members=_new_members(store, group_id, new) if options.new_members else (),
+        notes=(*opened.notes, *table.notes, *_notes(options, same, replaces, _gone_lots(store, group_id, kept))),
+        unused=table.unused,
+        remarks=tuple((one["row"], one["lot_label"], one["bag"], one["note"]) for one in kept if one["note"]),
+        replaces=replaces,
     )
+
+
+def _lots(store: Store, group_id: int) -> dict[str, Lot]:
+    return {plain(lot.label): lot for lot in store.lots(group_id)}
+
+
+def _new_members(store: Store, group_id: int, new: Sequence[_FoundLot]) -> tuple[str, ...]:
+    people = {plain(member.name) for member in store.members(group_id)}
+    names = {plain(found.owner): found.owner for found in reversed(new) if found.owner}
+    return tuple(dict.fromkeys(names[plain(f.owner)] for f in new if f.owner and plain(f.owner) not in people))
+
+
+def _gone_lots(store: Store, group_id: int, kept: Sequence[Mapping[str, Any]]) -> list[str]:
+    named = {plain(reading["lot_label"]) for reading in kept}
+    lots = _lots(store, group_id)
+    return sorted({lot.label for key, lot in lots.items() if key in named and lot.status not in OPEN_STATUSES})
+
+
+def _same_file(store: Store, group_id: int, opened: OpenedTable) -> ImportRecord | None:
+    """Return the last import of this very file that still stands."""
+    records = store.imports(group_id)
+    return next((one for one in records if one.file_hash == opened.file_hash and not one.undone_at), None)
+
+
+def _stored_readings(store: Store, group_id: int, readings: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return the stored tests of the lots that a file names, with the lot's label."""
+    wanted = {reading["lot_label"] for reading in readings}
+    labels = {lot.id: lot.label for lot in store.lots(group_id) if lot.label in wanted}
+    if not labels:
+        return pd.DataFrame(columns=["import_id"])
+    frame = store.readings(group_id)
+    frame = frame[frame["lot_id"].isin(list(labels))]
+    return frame.assign(lot_label=frame["lot_id"].map(labels))
 
 
 def import_preview(
@@ -417,6 +320,8 @@ def import_preview(
             "duplicates": len(preview.duplicates),
             "skipped": len(preview.skipped),
             "new_lots": [lot.label for lot, _ in preview.new_lots],
+            "unused": list(preview.unused),
+            "remarks": [list(remark) for remark in preview.remarks[:MOST_REMARKS]],
         },
     )
     columns = (
@@ -435,13 +340,14 @@ def import_preview(
         lots=[(lot, {**known, **added}.get(plain(owner), "")) for lot, owner in preview.new_lots],
         readings=[{name: reading[name] for name in columns} for reading in preview.readings],
         progress=progress,
+        replaces=preview.replaces.id if preview.replaces else None,
     )
     number = store.take_in(batch)
     remember_options(store, group_id, preview.opened, preview.options, now)
     return number
 
 
-def _check_options(opened: OpenedTable, options: TableOptions, crops: set[str]) -> None:
+def _check_options(opened: OpenedTests, options: TableOptions, crops: set[str]) -> None:
     if not any(name in options.columns for name in VALUE_FIELDS):
         raise ImportRefusedError("Say which column holds moisture, humidity or temperature")
     if "lot" not in options.columns and not options.default_lot.strip():
@@ -457,17 +363,10 @@ def _check_options(opened: OpenedTable, options: TableOptions, crops: set[str]) 
         raise ImportRefusedError("There is no crop with the code {code}", code=options.commodity)
 
 
-def _notes(opened: OpenedTable, options: TableOptions, store: Store, group_id: int) -> list[Message]:
+def _notes(
+    options: TableOptions, same: ImportRecord | None, replaces: ImportRecord | None, gone: Sequence[str]
+) -> list[Message]:
     notes: list[Message] = []
-    if "date" in options.columns:
-        body = opened.table.rows[opened.headings.first_row :]
-        _order, told = date_order(_cells(body, options.columns["date"]))
-        numeric = any(
-            isinstance(cell, str) and cell[:1].isdigit() for cell in _cells(body[:50], options.columns["date"])
-        )
-        if not told and numeric:
-            words = {"day": Message("day first"), "month": Message("month first")}
-            notes.append(Message("dates are read {order}; check one", {"order": words[options.order]}))
     if "time" not in options.columns:
         notes.append(Message("where no time of day is given, noon is taken"))
     if options.basis == "dry":
@@ -476,11 +375,15 @@ def _notes(opened: OpenedTable, options: TableOptions, store: Store, group_id: i
         notes.append(Message("temperatures are turned from °F to °C"))
     if options.fractions:
         notes.append(Message("fractions such as 0.135 are read as 13.5 %"))
-    same = [entry for entry in store.imports(group_id) if entry.file_hash == opened.file_hash and not entry.undone_at]
-    if same:
-        notes.append(
-            Message("this very file was brought in before, on {day}", {"day": same[0].imported_at.date().isoformat()})
-        )
+    if replaces is not None:
+        words = "this very file was imported before, on {day}; these tests take the place of the {count} from then"
+        notes.append(Message(words, {"day": replaces.imported_at.date().isoformat(), "count": replaces.rows}))
+    elif same is not None:
+        words = "this very file was imported before, on {day}"
+        notes.append(Message(words, {"day": same.imported_at.date().isoformat()}))
+    if gone:
+        words = "some tests are for lots that are sold or used: {lots}; give a new lot a name of its own"
+        notes.append(Message(words, {"lots": ", ".join(gone[:10])}))
     return notes
 
 
@@ -498,15 +401,15 @@ class _FoundLot:
     bag_mass_kg: float | None = None
     bag_names: set[str] = field(default_factory=set)
 
-    def add(self, about: Mapping[str, Any], bag: str) -> None:
+    def add(self, about: Mapping[str, Any]) -> None:
         """Take in what one row says; the first word counts, the greatest number of bags."""
         for name in ("commodity", "owner", "variety", "place", "form"):
-            if about[name] and not getattr(self, name):
+            if about.get(name) and not getattr(self, name):
                 setattr(self, name, about[name])
-        self.bags = max(self.bags, about["bags"] or 0)
-        self.bag_mass_kg = self.bag_mass_kg or about["bag_mass"]
-        if bag:
-            self.bag_names.add(bag)
+        self.bags = max(self.bags, about.get("bags") or 0)
+        self.bag_mass_kg = self.bag_mass_kg or about.get("bag_mass")
+        if about.get("bag"):
+            self.bag_names.add(about["bag"])
 
     def lot(self, group_id: int, commodity: str, demo: bool) -> Lot:
         """Return the lot to create."""
@@ -523,208 +426,96 @@ class _FoundLot:
         )
 
 
-@dataclass(frozen=True)
-class _RowReader:
-    """Reads one row after the other; parsed cells are kept, since files repeat them."""
-
-    options: TableOptions
-    names: tuple[str, ...]
-    heading_cells: tuple[str, ...]
-    zone: ZoneInfo
-    latest: datetime
-    kept: dict[tuple[str, Cell, type], Any] = field(default_factory=dict)
-
-    @staticmethod
-    def for_file(opened: OpenedTable, options: TableOptions, zone: ZoneInfo, now: datetime) -> _RowReader:
-        heading_cells = tuple(plain(name) for name in opened.headings.names)
-        return _RowReader(options, opened.headings.names, heading_cells, zone, now + timedelta(days=1))
-
-    def heading(self, name: str) -> str:
-        """Return the heading of the column with this meaning, else the meaning itself."""
-        at = self.options.columns.get(name)
-        return self.names[at] if at is not None else name
-
-    def cells(self, row: Sequence[Cell]) -> dict[str, Cell]:
-        """Return the cells of a row by meaning."""
-        return {name: row[at] if at < len(row) else None for name, at in self.options.columns.items()}
-
-    def no_test(self, row: Sequence[Cell]) -> Message | None:
-        """Return why a row holds no test (totals, headings once more), None when it may hold one."""
-        first = first_filled(row)
-        if not isinstance(first, str):
-            return None
-        text = plain(first)
-        if text in TOTAL_WORDS or text.split(" ", 1)[0] in ("total", "totals", "jumla", "subtotal"):
-            at = self.options.columns.get("date")
-            if at is None or at >= len(row) or is_missing(row[at]) or row[at] == first:
-                return Message("a row of totals or means")
-        filled = [(at, cell) for at, cell in enumerate(row) if cell is not None and at < len(self.heading_cells)]
-        if len(filled) > 1 and all(plain(cell) == self.heading_cells[at] for at, cell in filled):
-            return Message("the headings once more")
-        return None
-
-    def reading(self, cells: Mapping[str, Cell], number: int) -> tuple[dict[str, Any], dict[str, Any]] | RejectedRow:
-        """Return the values of a test and what the row says of its lot, or why the row is refused."""
-        options = self.options
-        found: dict[str, Any] = {}
-        for name, cell in cells.items():
-            try:
-                found[name] = self._parsed(name, cell)
-            except InputError as error:
-                return self._refuse(number, name, cell, error)
-        label = found.get("lot") or ("" if "lot" in cells else options.default_lot.strip())
-        if not label:
-            return self._refuse(number, "lot", cells.get("lot"), InputError("the row names no lot"))
-        stamp = found.get("date")
-        if stamp is None:
-            if "date" in cells or options.default_date is None:
-                return self._refuse(number, "date", cells.get("date"), InputError("the row has no date"))
-            stamp = (options.default_date, None, None)
-        try:
-            taken_at = self._moment(stamp, found.get("time"))
-        except InputError as error:
-            return self._refuse(number, "date", cells.get("date"), error)
-        if all(found.get(name) is None for name in VALUE_FIELDS):
-            first = next(name for name in VALUE_FIELDS if name in options.columns)
-            return self._refuse(number, first, None, InputError("nothing was measured in this row"))
-        reading = {
-            "row": number,
-            "lot_label": label,
-            "taken_at": taken_at,
-            "bag": found.get("bag") or "",
-            "temperature_c": found.get("temperature"),
-            "relative_humidity_pct": found.get("humidity"),
-            "meter_moisture_pct": found.get("moisture"),
-            "tester": found.get("tester") or "",
-            "settled": found.get("settled"),
-            "timed": stamp[1] is not None or found.get("time") is not None,
-        }
-        about = {
-            name: found.get(name) for name in ("commodity", "owner", "variety", "place", "form", "bags", "bag_mass")
-        }
-        return reading, about
-
-    def _parsed(self, name: str, cell: Cell) -> Any:
-        key = (name, cell, type(cell))
-        if key not in self.kept:
-            try:
-                self.kept[key] = _parse(name, cell, self.options)
-            except InputError as error:
-                self.kept[key] = error
-        value = self.kept[key]
-        if isinstance(value, InputError):
-            raise value
-        return value
-
-    def _moment(self, stamp: tuple[date, time | None, timedelta | None], hour: time | None) -> datetime:
-        key = ("moment", (*stamp, hour), tuple)
-        if key in self.kept:
-            return self.kept[key]
-        day, noted, offset = stamp
-        at = datetime.combine(day, hour or noted or NOON)
-        moment = (
-            (at - offset).replace(tzinfo=UTC) if offset is not None else at.replace(tzinfo=self.zone).astimezone(UTC)
-        )
-        if moment > self.latest:
-            raise InputError("this date lies in the future")
-        if moment.year < 1990:
-            raise InputError("this date is too long ago")
-        self.kept[key] = moment
-        return moment
-
-    def _refuse(self, number: int, name: str, cell: Cell, error: InputError) -> RejectedRow:
-        return RejectedRow(
-            number=number,
-            column=self.heading(name),
-            value="" if cell is None else str(cell)[:200],
-            reason=error.message,
-            remedy=REMEDIES.get(error.message.template)
-            or _ROW_REMEDIES.get(error.message.template, Message("correct the value in the file")),
-        )
-
-
-_ROW_REMEDIES = {
+_REMEDIES = {
     "the row names no lot": Message("write the lot in every row, or choose 'an empty cell means the same as above'"),
     "the row has no date": Message("write the date in every row, or choose 'an empty cell means the same as above'"),
     "nothing was measured in this row": Message("fill in moisture, humidity or temperature, or remove the row"),
     "this date lies in the future": Message("correct the date; check whether day or month stands first"),
     "this date is too long ago": Message("correct the year"),
-    "a temperature of {value} °C cannot be": Message("correct it; check whether it is in °F, or in another column"),
-    "a humidity of {value} % is outside 0-100": Message("correct it; check whether the columns are mixed up"),
-    "a moisture of {value} % is outside 0-100": Message("correct it; check the decimal sign and the columns"),
-    "a bag of {value} kg cannot be": Message("give the mass of one bag in kg"),
-    "this form of grain is not known": Message("use cob, panicle, pod, threshed or cleaned, or leave it empty"),
-    "this text is too long": Message("shorten it to 200 letters"),
+    "the group has no lot of this name": Message("allow new lots, correct the name, or add the lot first"),
 }
 
 
-def _parse(name: str, cell: Cell, options: TableOptions) -> Any:
-    """Return the value of a cell by the meaning of its column."""
-    if name in VALUE_FIELDS:
-        return _measured(name, table_cells.number(cell), options)
-    if name == "date":
-        return table_cells.date_and_time(cell, options.order)
-    if name == "time":
-        return table_cells.time_of_day(cell)
-    if name == "settled":
-        return table_cells.yes_or_no(cell)
-    if name == "commodity":
-        return table_cells.crop_code(cell)
-    if name == "bags":
-        return table_cells.whole_number(cell)
-    if name == "bag_mass":
-        mass = table_cells.number(cell)
-        if mass is not None and not 0 < mass < 2000:
-            raise InputError("a bag of {value} kg cannot be", value=f"{mass:g}")
-        return mass
-    if name == "form":
-        return _form(cell)
-    return _text(cell)
+class _Refused(Exception):
+    """A row that was read well but means something that cannot be."""
+
+    def __init__(self, column: str, value: Any, error: InputError) -> None:
+        super().__init__(str(error))
+        self.column, self.value, self.error = column, value, error
 
 
-def _measured(name: str, value: float | None, options: TableOptions) -> float | None:
-    if value is None:
-        return None
-    if name == "temperature":
-        celsius = (value - 32) / 1.8 if options.fahrenheit else value
-        if not -20 <= celsius <= 90:
-            raise InputError("a temperature of {value} °C cannot be", value=f"{celsius:g}")
-        return celsius
-    percent = value * 100 if options.fractions else value
-    if name == "humidity":
-        if not 0 <= percent <= 100:
-            raise InputError("a humidity of {value} % is outside 0-100", value=f"{percent:g}")
-        return percent
-    if options.basis == "dry":
-        if percent < 0:
-            raise InputError("a moisture of {value} % is outside 0-100", value=f"{percent:g}")
-        return 100 * percent / (100 + percent)
-    if not 0 <= percent < 100:
-        raise InputError("a moisture of {value} % is outside 0-100", value=f"{percent:g}")
-    return percent
+@dataclass(frozen=True)
+class _Meaning:
+    """What a row of values means: a test, and what the row says of a lot that the group does not have yet."""
 
+    opened: OpenedTable
+    options: TableOptions
+    zone: ZoneInfo
+    latest: datetime
+    lots: Mapping[str, Lot]
+    found: dict[str, _FoundLot] = field(default_factory=dict)
 
-def _text(cell: Cell) -> str:
-    if is_missing(cell):
-        return ""
-    if isinstance(cell, float) and cell == int(cell):
-        cell = int(cell)
-    text = " ".join(str(cell).split())
-    if len(text) > 200:
-        raise InputError("this text is too long")
-    return text
+    def reading(self, row: Row) -> dict[str, Any]:
+        """Return the values of a test; raise `_Refused` where it cannot be one."""
+        values = row.values
+        named = "lot" in self.options.columns
+        label = values.get("lot") or ("" if named else self.options.default_lot.strip())
+        if not label:
+            raise self._refused("lot", values.get("lot"), "the row names no lot")
+        stamp = values.get("date")
+        if stamp is None:
+            if "date" in self.options.columns or self.options.default_date is None:
+                raise self._refused("date", None, "the row has no date")
+            stamp = (self.options.default_date, None, None)
+        if all(values.get(name) is None for name in VALUE_FIELDS):
+            first = next(name for name in VALUE_FIELDS if name in self.options.columns)
+            raise self._refused(first, None, "nothing was measured in this row")
+        return {
+            "row": row.number,
+            "lot_label": self._lot(label, values),
+            "taken_at": self._moment(stamp, values.get("time")),
+            "bag": values.get("bag") or "",
+            "temperature_c": values.get("temperature"),
+            "relative_humidity_pct": values.get("humidity"),
+            "meter_moisture_pct": values.get("moisture"),
+            "tester": values.get("tester") or "",
+            "settled": values.get("settled"),
+            "timed": stamp[1] is not None or values.get("time") is not None,
+            "note": values.get("note") or "",
+        }
 
+    def _refused(self, name: str, value: Any, template: str) -> _Refused:
+        column = self.opened.headings.name(self.options.columns.get(name), name)
+        return _Refused(column, value, InputError(template))
 
-def _form(cell: Cell) -> str:
-    words = plain(_text(cell)).split()
-    if not words:
-        return ""
-    for word in words:
-        if word in FORMS:
-            return word
-        if word in FORM_BY_WORD:
-            return FORM_BY_WORD[word]
-    raise InputError("this form of grain is not known")
+    def _lot(self, label: str, values: Mapping[str, Any]) -> str:
+        """Return the label as the group has it, and keep what the row says of a lot that it does not have."""
+        known = self.lots.get(plain(label))
+        if known is not None:
+            return known.label
+        if not self.options.new_lots:
+            raise self._refused("lot", label, "the group has no lot of this name")
+        found = self.found.setdefault(plain(label), _FoundLot(label=label))
+        found.add(values)
+        return found.label
+
+    def _moment(self, stamp: tuple[date, time | None, timedelta | None], hour: time | None) -> datetime:
+        day, noted, offset = stamp
+        at = datetime.combine(day, hour or noted or NOON)
+        if at.year < FIRST_YEAR:
+            raise self._refused("date", day, "this date is too long ago")
+        if offset is not None:
+            moment = (at - offset).replace(tzinfo=UTC)
+        else:
+            moment = at.replace(tzinfo=self.zone).astimezone(UTC)
+        if moment > self.latest:
+            raise self._refused("date", day, "this date lies in the future")
+        return moment
+
+    def new_lots(self, kept: Sequence[Mapping[str, Any]]) -> list[_FoundLot]:
+        """Return the lots to create for the tests that are kept."""
+        stay = {plain(reading["lot_label"]) for reading in kept}
+        return [found for key, found in self.found.items() if key in stay]
 
 
 def _key(reading: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -734,21 +525,14 @@ def _key(reading: Mapping[str, Any]) -> tuple[Any, ...]:
 
 
 def _without_duplicates(
-    readings: Sequence[dict[str, Any]], store: Store, group_id: int
+    readings: Sequence[dict[str, Any]], stored_readings: pd.DataFrame
 ) -> tuple[list[dict[str, Any]], list[int]]:
     """Return the readings that are new, and the row numbers of those stored already or standing twice.
 
     Two equal rows without bag or time of day may be two bags: such rows count as stored only as often as they are.
     """
-    labels = {lot.id: lot.label for lot in store.lots(group_id)}
-    wanted = {reading["lot_label"] for reading in readings}
-    present = [lot_id for lot_id, label in labels.items() if label in wanted]
-    stored: Counter[tuple[Any, ...]] = Counter()
-    if present:
-        frame = store.readings(group_id)
-        frame = frame[frame["lot_id"].isin(present)]
-        frame = frame.assign(lot_label=frame["lot_id"].map(labels))
-        stored.update(_key(row) for row in cast("list[dict[str, Any]]", frame.to_dict("records")))
+    records = cast("list[dict[str, Any]]", stored_readings.to_dict("records"))
+    stored: Counter[tuple[Any, ...]] = Counter(_key(row) for row in records)
     kept: list[dict[str, Any]] = []
     duplicates: list[int] = []
     seen: set[tuple[Any, ...]] = set()

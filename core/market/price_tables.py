@@ -1,23 +1,49 @@
-"""Price tables as text cells: CSV in any usual encoding, workbooks, headings that do not stand in the first line.
+"""Price files, cleaned with a list of what was done to which row.
 
-Nothing is dropped in silence: lines above the heading, further sheets, empty and overlong rows are told.
+Nothing is changed or dropped silently: a row that cannot be used stays out and says why; a price that is turned into
+another unit says from what; lines above the heading, further sheets and unused columns are told.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import zipfile
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from importlib.resources import files
 
 import pandas as pd
 
 from core.errors import ImportRefusedError
+from core.market.units import kilograms
 from core.messages import Message, message
+from core.tables.numbers import number_or_none
+from core.tables.reading import Column, OpenedTable, ReadTable, open_table, read_rows
+from core.tables.words import WordList, word_list
 
-LARGEST_FILE = 20_000_000
-LINES_SEARCHED = 25
+HIGHEST_PRICE = 1e12
+PRICE_COLUMNS = (
+    Column(name="date", kind="month", required=True),
+    Column(name="year", kind="whole", low=1900, high=2200),
+    Column(name="market"),
+    Column(name="commodity"),
+    Column(name="unit"),
+    Column(name="flag"),
+    Column(name="price_type"),
+    Column(name="currency", longest=12),
+    Column(name="price", kind="money", unclear="point", high=HIGHEST_PRICE),
+    Column(name="price_per_kg", kind="money", unclear="point", high=HIGHEST_PRICE),
+)
+MONTH_NUMBER = Column(name="date", kind="whole", low=1, high=12, required=True)
+NEEDED = ("date", "commodity")
+PRICE_TYPES = (("retail", "retail"), ("wholesale", "wholesale"), ("farm", "farm gate"), ("producer", "farm gate"))
+CLEAN_COLUMNS = ["row", "date", "market", "commodity", "price_type", "currency", "unit", "price_per_kg"]
+
+
+@cache
+def price_words() -> WordList:
+    """Return the words and tags that head the columns of a price table."""
+    return word_list((files("core.market") / "headings.toml").read_text(encoding="utf-8"))
 
 
 @dataclass(frozen=True)
@@ -39,158 +65,228 @@ class Action:
 
 
 @dataclass(frozen=True)
-class PriceTable:
-    """A price file as text.
+class CleanedPrices:
+    """A price file's usable rows and what was done.
 
     Attributes
     ----------
-    cells : DataFrame
-        All cells as text, empty ones ""; column ``row`` = line of the file.
+    quotes : DataFrame
+        Columns row, date, market, commodity, price_type ("retail", "wholesale", "farm gate" or "unknown"), currency,
+        unit, price_per_kg [money/kg].
     actions : tuple of Action
-        What was done while reading.
     rows_read : int
-        Rows below the heading that hold anything, whether usable or not.
+        Rows of the file without its heading.
+    unused : tuple of str
+        Headings of columns that hold something and are not used.
     """
 
-    cells: pd.DataFrame
+    quotes: pd.DataFrame
     actions: tuple[Action, ...]
     rows_read: int
+    unused: tuple[str, ...] = ()
+
+    def series_list(self) -> pd.DataFrame:
+        """Return one row for each series (market, commodity, price type, currency) with its months, first and last date."""
+        if self.quotes.empty:
+            return pd.DataFrame(columns=["market", "commodity", "price_type", "currency", "months", "first", "last"])
+        keys = ["market", "commodity", "price_type", "currency"]
+        grouped = self.quotes.assign(month=self.quotes["date"].dt.to_period("M")).groupby(keys, dropna=False)
+        table = grouped.agg(months=("month", "nunique"), first=("date", "min"), last=("date", "max")).reset_index()
+        return table.sort_values("months", ascending=False, kind="stable").reset_index(drop=True)
 
 
-def read_price_table(content: bytes, file_name: str, known: Callable[[str], bool] | None = None) -> PriceTable:
-    """Read a CSV or XLSX price table as text, with its line numbers.
-
-    Parameters
-    ----------
-    content : bytes
-    file_name : str
-        Its ending tells the format.
-    known : callable, optional
-        Whether a cell is a heading that is looked for; default those of `core.market.prices`.
-
-    Returns
-    -------
-    PriceTable
+def read_price_table(content: bytes, file_name: str, sheet: str = "") -> OpenedTable:
+    """Return a price file's cells, its headings, and a guess of what each column means.
 
     Raises
     ------
     ImportRefusedError
         Too large, empty, or no table.
     """
-    if known is None:
-        from core.market.prices import is_heading
-
-        known = is_heading
-    if len(content) > LARGEST_FILE:
-        raise ImportRefusedError("the file is larger than {size} million bytes", size=LARGEST_FILE // 1_000_000)
-    actions: list[Action] = []
-    try:
-        if file_name.lower().endswith((".xlsx", ".xlsm")):
-            lines = _workbook_lines(content, actions)
-        else:
-            lines = _text_lines(content)
-    except (ValueError, KeyError, OSError, csv.Error, zipfile.BadZipFile) as error:
-        raise ImportRefusedError("the file '{name}' cannot be read as a table", name=file_name) from error
-    lines = [(number, [cell.strip() for cell in cells]) for number, cells in lines]
-    lines = [(number, cells) for number, cells in lines if cells]
-    at = _heading(lines, known)
-    if len(lines) <= at + 1:
-        raise ImportRefusedError("the file '{name}' holds no rows", name=file_name)
-    if at:
-        words = message("{count} lines above the headings of line {line} are no prices", count=at, line=lines[at][0])
-        actions.append(Action(None, True, words))
-    return _table(lines[at], lines[at + 1 :], actions)
+    return open_table(content, file_name, PRICE_COLUMNS, price_words(), sheet)
 
 
-def _heading(lines: list[tuple[int, list[str]]], known: Callable[[str], bool]) -> int:
-    """Return which line holds the headings: the one with most known ones among the first; 0 where none has two."""
-    counts = [sum(known(cell) for cell in cells) for _, cells in lines[:LINES_SEARCHED]]
-    best = max(range(len(counts)), key=lambda i: (counts[i], -i), default=0)
-    return best if counts and counts[best] >= 2 else 0
+def clean_prices(
+    opened: OpenedTable,
+    currency: str,
+    default_unit: str = "KG",
+    today: date | None = None,
+    columns: Mapping[str, int] | None = None,
+) -> CleanedPrices:
+    """Turn a price table into prices per kg, keeping account of every row.
 
+    Parameters
+    ----------
+    opened : OpenedTable
+        From `read_price_table`.
+    currency : str
+        Taken where the table names none.
+    default_unit : str
+        Taken where the table names none.
+    today : date, optional
+        Later prices cannot have been seen and stay out.
+    columns : Mapping of str to int, optional
+        Position of the column of each meaning; default the guess.
 
-def _table(heading: tuple[int, list[str]], lines: list[tuple[int, list[str]]], actions: list[Action]) -> PriceTable:
-    """Return cells under unique headings.
+    Returns
+    -------
+    CleanedPrices
 
-    Rows with more cells than headings stay out, as nobody knows which cell is which.
+    Raises
+    ------
+    ImportRefusedError
+        No date, commodity or price column.
     """
-    names: list[str] = []
-    for position, name in enumerate(heading[1]):
-        label = name or f"column {position + 1}"
-        names.append(label if label not in names else f"{label} ({position + 1})")
-    width = len(names)
-    rows, numbers, read = [], [], 0
-    for number, cells in lines:
-        if not any(cells):
-            continue
-        read += 1
-        if any(cells[width:]):
-            words = message("more cells than headings: left out, as nobody knows which is which")
-            actions.append(Action(number, False, words))
-            continue
-        rows.append([*cells[:width], *[""] * (width - len(cells))])
-        numbers.append(number)
-    table = pd.DataFrame(rows, columns=names, dtype=str)
-    table.insert(0, "row", numbers)
-    return PriceTable(table, tuple(actions), read)
+    columns = opened.columns if columns is None else columns
+    missing = [name for name in NEEDED if name not in columns]
+    if "price" not in columns and "price_per_kg" not in columns:
+        missing.append("price")
+    if missing:
+        raise ImportRefusedError("the table has no column for: {names}", names=", ".join(missing))
+    months = "year" in columns and _are_months(opened, columns)
+    wanted = tuple(MONTH_NUMBER if months and column.name == "date" else column for column in PRICE_COLUMNS)
+    table = read_rows(opened, wanted, columns)
+    actions = _account(opened, table)
+    left = _Left(_frame(table, months), actions)
+    left.out(left.rows["flag"].str.lower().str.contains("forecast"), "a forecast, not a price that was seen: left out")
+    if today is not None:
+        left.out(left.rows["date"] > pd.Timestamp(today), "date {written} lies in the future: left out", written="date")
+    left.out(left.rows["commodity"].eq(""), "no commodity: left out")
+    left.out(left.rows["price"].isna(), "the price is missing: left out")
+    left.out(left.rows["price"] <= 0, "price {price} is not above zero: left out", price="price")
+    sums = int(left.rows["flag"].str.lower().str.contains("aggregate").sum())
+    if sums:
+        actions.append(
+            Action(None, True, message("{count} rows are averages of several prices: used as is", count=sums))
+        )
+    per_kg = "price" not in columns
+    _fill_in(left, currency, default_unit, per_kg)
+    _bring_to_kg(left, per_kg)
+    keys = ["date", "market", "commodity", "price_type", "currency", "unit"]
+    left.out(left.rows.duplicated([*keys, "price"]), "the same price stands in an earlier row: left out")
+    differing = int(left.rows.duplicated(keys, keep=False).sum())
+    if differing:
+        words = "{count} rows give several prices for one day and market: all are kept, the month takes their median"
+        actions.append(Action(None, True, message(words, count=differing)))
+    _tell_mixtures(left.rows, actions)
+    quotes = left.rows[CLEAN_COLUMNS].sort_values(["market", "commodity", "date"], kind="stable").reset_index(drop=True)
+    ordered = tuple(sorted(actions, key=lambda action: action.row or 0))
+    return CleanedPrices(quotes, ordered, len(opened.body), table.unused)
 
 
-def _text_lines(content: bytes) -> list[tuple[int, list[str]]]:
-    """Return (line, cells) of a CSV file; a quoted cell may hold line breaks."""
-    text = _decoded(content)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(text), skipinitialspace=True)
-    lines = []
-    before = 0
-    for cells in reader:
-        lines.append((before + 1, cells))
-        before = reader.line_num
-    return lines
+def _are_months(opened: OpenedTable, columns: Mapping[str, int]) -> bool:
+    """Return whether the date's column holds the numbers of months, beside a column of years."""
+    values = [number_or_none(cell) for cell in opened.cells("date", columns)]
+    return 2 * sum(value is not None and 1 <= value <= 12 for value in values) > len(values)
 
 
-def _decoded(content: bytes) -> str:
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return content.decode("utf-16")
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return content.decode("latin-1")
+def _account(opened: OpenedTable, table: ReadTable) -> list[Action]:
+    """Return what was done to the rows of a file while it was read."""
+    actions = [Action(None, False, note) for note in opened.notes if "{chosen}" in note.template]
+    if opened.headings.above:
+        words = "{count} lines above the headings of line {line} are no prices"
+        line = opened.table.numbers[opened.headings.first_row - 1]
+        actions.append(Action(None, True, message(words, count=opened.headings.above, line=line)))
+    for position in opened.headings.skipped:
+        actions.append(Action(opened.table.numbers[position], False, message("tag row of the file, no price")))
+    actions += [Action(None, True, note) for note in table.notes]
+    actions += [Action(row, False, why) for row, why in table.skipped]
+    for row in table.refused:
+        words = message("{column} '{value}': {reason}: left out", column=row.column, value=row.value, reason=row.reason)
+        actions.append(Action(row.number, False, words))
+    if table.unused:
+        actions.append(Action(None, True, message("columns that are not used: {names}", names=", ".join(table.unused))))
+    return actions
 
 
-def _separator(text: str) -> str:
-    """Return the mark that parts the cells: the one that stands most evenly in the first lines."""
-    head = [line for line in text.split("\n")[:LINES_SEARCHED] if line.strip()]
-    return max(",;\t|", key=lambda mark: (sum(mark in line for line in head), sum(line.count(mark) for line in head)))
+def _frame(table: ReadTable, months: bool) -> pd.DataFrame:
+    """Return the rows that were read, empty text for what a file does not have."""
+    rows = []
+    for row in table.rows:
+        values = row.values
+        day = date(values["year"], values["date"], 15) if months and values.get("year") else None
+        price = values.get("price", values.get("price_per_kg"))
+        texts = {
+            name: values.get(name) or "" for name in ("market", "commodity", "flag", "price_type", "currency", "unit")
+        }
+        rows.append({"row": row.number, **texts, "date": day if months else values["date"][0], "price": price})
+    names = ["row", "market", "commodity", "flag", "price_type", "currency", "unit", "date", "price"]
+    frame = pd.DataFrame(rows, columns=names)
+    frame["date"] = pd.to_datetime(frame["date"])
+    frame["price"] = frame["price"].astype(float)
+    frame[names[1:7]] = frame[names[1:7]].astype(str)
+    frame["price_type"] = [_price_type(text.lower()) for text in frame["price_type"]]
+    return frame
 
 
-def _workbook_lines(content: bytes, actions: list[Action]) -> list[tuple[int, list[str]]]:
-    """Return (line, cells) of the sheet with most rows; other sheets are told."""
-    from python_calamine import CalamineError, CalamineWorkbook
+class _Left:
+    """Rows that are still in use; what is left out goes into the account."""
 
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        sheets = {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in book.sheet_names}
-    except CalamineError as error:
-        raise ValueError(str(error)) from error
-    if not sheets:
-        return []
-    chosen = max(sheets, key=lambda name: len(sheets[name]))
-    for name, rows in sheets.items():
-        if name != chosen and rows:
-            words = message(
-                "sheet '{name}' with {count} rows is not read, only '{chosen}'",
-                name=name,
-                count=len(rows),
-                chosen=chosen,
-            )
-            actions.append(Action(None, False, words))
-    return [(number, [_cell(value) for value in row]) for number, row in enumerate(sheets[chosen], start=1)]
+    def __init__(self, rows: pd.DataFrame, actions: list[Action]) -> None:
+        self.rows, self.actions = rows, actions
+
+    def out(self, mask: pd.Series, template: str, **columns: str) -> None:
+        """Leave rows out and say why."""
+        chosen = self.rows[mask]
+        told = {key: [_written(value) for value in chosen[column]] for key, column in columns.items()}
+        for place, row in enumerate(chosen["row"].tolist()):
+            values = {key: texts[place] for key, texts in told.items()}
+            self.actions.append(Action(int(row), False, Message(template, values)))
+        self.rows = self.rows.loc[~mask]
 
 
-def _cell(value: object) -> str:
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    if hasattr(value, "isoformat"):
-        return str(value.isoformat())
-    return str(value)
+def _written(value: object) -> str:
+    return (
+        str(value.date())
+        if isinstance(value, pd.Timestamp)
+        else f"{value:g}"
+        if isinstance(value, float)
+        else str(value)
+    )
+
+
+def _fill_in(left: _Left, currency: str, default_unit: str, per_kg: bool) -> None:
+    """Put in currency and unit where the table names none, and say so."""
+    for name, default, reason in (
+        ("currency", currency, "{count} rows: no currency given: taken as {value}"),
+        ("unit", default_unit, "{count} rows: no unit given: taken as {value}"),
+    ):
+        blank = left.rows[name].eq("")
+        if blank.any() and not (name == "unit" and per_kg):
+            left.actions.append(Action(None, True, message(reason, count=int(blank.sum()), value=default)))
+        left.rows = left.rows.assign(**{name: left.rows[name].where(~blank, default)})
+    left.rows["currency"] = left.rows["currency"].str.upper()
+
+
+def _bring_to_kg(left: _Left, per_kg: bool) -> None:
+    """Divide each price by the kilograms of its unit, and say so."""
+    if per_kg:
+        left.rows = left.rows.assign(price_per_kg=left.rows["price"].astype(float))
+        return
+    weights = {unit: kilograms(unit) for unit in left.rows["unit"].unique()}
+    left.rows = left.rows.assign(kg=left.rows["unit"].map(lambda unit: weights[unit]).astype(float))
+    left.out(left.rows["kg"].isna(), "unit '{unit}' has no known weight: left out", unit="unit")
+    left.rows = left.rows.assign(price_per_kg=left.rows["price"] / left.rows["kg"])
+    for unit, weight in weights.items():
+        count = int(left.rows["unit"].eq(unit).sum())
+        if weight is not None and weight != 1 and count:
+            template = "{count} rows priced per {unit}: divided by {weight:g} to give the price per kg"
+            left.actions.append(Action(None, True, message(template, count=count, unit=unit, weight=weight)))
+
+
+def _price_type(text: str) -> str:
+    return next((kind for word, kind in PRICE_TYPES if word in text), "unknown")
+
+
+def _tell_mixtures(out: pd.DataFrame, actions: list[Action]) -> None:
+    """Say where one market and commodity is priced in more than one way: those series are kept apart."""
+    for (market, commodity), rows in out.groupby(["market", "commodity"]):
+        for name, words in (("price_type", "kinds of price"), ("currency", "currencies")):
+            kinds = sorted(rows[name].unique())
+            if len(kinds) > 1:
+                template = "{commodity} in {market}: {kinds} are kept apart, as different " + words
+                actions.append(
+                    Action(
+                        None, True, message(template, commodity=commodity, market=market or "–", kinds=", ".join(kinds))
+                    )
+                )

@@ -1,46 +1,24 @@
-"""Which column of a table means what: a guess that the user corrects, remembered for the next file."""
+"""Which row of a table holds its headings, over one row or two, and which column means what: a guess to be corrected."""
 
 from __future__ import annotations
 
 import hashlib
 import re
-import tomllib
-import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, lru_cache
-from importlib.resources import files
 
-from core.tables.files import Cell, RawTable
+from core.tables.grid import MAX_COLUMNS, Cell, RawTable, letter
+from core.tables.words import PART, WordList, matches, plain
 
-FIELDS = (
-    "lot",
-    "bag",
-    "date",
-    "time",
-    "temperature",
-    "humidity",
-    "moisture",
-    "tester",
-    "settled",
-    "commodity",
-    "owner",
-    "bags",
-    "bag_mass",
-    "variety",
-    "place",
-    "form",
-    "note",
-)
-HEADING_SEARCH_ROWS = 25
+SEARCHED_ROWS = 25
 _UNITS = re.compile(
-    r"^[\(\[]?\s*(%|°\s*[cf]|deg\.?\s*[cf]|kg|hh:mm|(yyyy|dd|mm)\W.*|% ?(w|d)\.?b\.?|points?)\s*[\)\]]?$", re.I
+    r"[\(\[]?\s*(%|°\s*[cf]|deg\.?\s*[cf]|kg|hh:mm|(yyyy|dd|mm)\W.*|% ?(w|d)\.?b\.?|points?)\s*[\)\]]?", re.I
 )
 
 
 @dataclass(frozen=True, kw_only=True)
 class Headings:
-    """The heading row of a table.
+    """The heading row or rows of a table.
 
     Parameters
     ----------
@@ -50,126 +28,170 @@ class Headings:
         Position in `RawTable.rows` of the first row under the headings.
     skipped : tuple of int
         Positions of unit and tag rows under the headings.
+    above : int
+        Filled rows above the headings.
+    width : int
+        Columns up to the last one that has a heading.
+    tags : tuple of str
+        Tags such as ``#date`` under the headings, "" where there is none.
     """
 
     names: tuple[str, ...]
     first_row: int
     skipped: tuple[int, ...] = ()
+    above: int = 0
+    width: int = 0
+    tags: tuple[str, ...] = ()
+
+    def name(self, column: int | None, otherwise: str = "") -> str:
+        """Return the heading of a column."""
+        return self.names[column] if column is not None and column < len(self.names) else otherwise
 
 
-@cache
-def heading_words() -> Mapping[str, tuple[str, ...]]:
-    """Return the words for each meaning, brought to plain letters."""
-    table = tomllib.loads((files("core.group") / "headings.toml").read_text(encoding="utf-8"))
-    return {field: tuple(plain(word) for word in entry["words"]) for field, entry in table.items()}
+def known_headings(table: RawTable, words: WordList) -> int:
+    """Return how many known headings the best row of a table has."""
+    return max((_known(row, words) for row in table.rows[:SEARCHED_ROWS]), default=0)
 
 
-@lru_cache(maxsize=8192)
-def plain(text: object) -> str:
-    """Return text without capitals, accents, signs and doubled spaces."""
-    decomposed = unicodedata.normalize("NFKD", str(text)).casefold()
-    letters = "".join(letter for letter in decomposed if not unicodedata.combining(letter))
-    return " ".join(re.sub(r"[^\w]+|_", " ", letters).split())
+def _known(row: Sequence[Cell], words: WordList) -> int:
+    texts = [cell for cell in row if isinstance(cell, str) and (cell[:1] == "#" or any(map(str.isalpha, cell[:200])))]
+    return sum(max(matches(cell, words).values(), default=0) >= PART for cell in texts)
 
 
-def last_part(heading: object) -> str:
-    """Return the last part of a heading of a phone survey, such as ``test/bag/moisture`` or ``test-moisture``."""
-    text = str(heading).strip()
-    return re.split(r"[/:]|(?<=\w)\.(?=\w)", text)[-1] if "/" in text or ":" in text or "." in text else text
+def find_headings(table: RawTable, words: WordList) -> Headings:
+    """Return the headings: the row among the first ones with most known words, else the first row that is all text.
 
-
-def find_headings(table: RawTable) -> Headings:
-    """Return the headings: the row among the first ones with most known words, else the first row that is all text."""
+    Two rows are taken together where that names more columns, or tells apart columns of one name.
+    """
     best, best_score = 0, -1.0
-    for position, row in enumerate(table.rows[:HEADING_SEARCH_ROWS]):
-        texts = [cell for cell in row if isinstance(cell, str) and any(letter.isalpha() for letter in cell)]
+    for position, row in enumerate(table.rows[:SEARCHED_ROWS]):
+        texts = [cell for cell in row if isinstance(cell, str) and any(map(str.isalpha, cell[:200]))]
+        tags = sum(text.lstrip().startswith("#") for text in texts) > len(texts) / 2
         filled = sum(cell is not None for cell in row)
-        known = sum(_match(cell)[1] >= 60 for cell in texts)
-        score = known * 3 + (len(texts) / filled if filled > 1 else 0) - 0.05 * position
+        score = (0 if tags else _known(row, words) * 3) + (len(texts) / filled if filled > 1 else 0) - 0.05 * position
         if score > best_score + 1e-9:
             best, best_score = position, score
-    width = max(len(row) for row in table.rows[best:])
+    first, cells = _one_or_two_rows(table, best, words)
+    skipped, tags = _under(table, first)
+    return Headings(
+        names=_distinct(cells, max(len(row) for row in table.rows[best:])),
+        first_row=first,
+        skipped=skipped,
+        above=best,
+        width=max((at + 1 for at, cell in enumerate(cells) if cell is not None), default=0),
+        tags=tags,
+    )
+
+
+def _one_or_two_rows(table: RawTable, best: int, words: WordList) -> tuple[int, list[Cell]]:
+    """Return where the rows under the headings begin, and the headings, with those of a row above or below if they help."""
+    chosen = (best + 1, list(table.rows[best]))
+    known, distinct = _known(chosen[1], words), len({plain(cell) for cell in chosen[1] if cell is not None})
+    for top in (best - 1, best):
+        if top < 0 or top + 1 >= len(table.rows) or table.numbers[top + 1] != table.numbers[top] + 1:
+            continue
+        upper, lower = table.rows[top], table.rows[top + 1]
+        if not all(cell is None or (isinstance(cell, str) and not cell[:1].isdigit()) for cell in (*upper, *lower)):
+            continue
+        if any(isinstance(cell, str) and cell.startswith("#") for cell in lower):
+            continue
+        if top == best and len({plain(cell) for cell in lower}) == 1 and len(lower) > 1:
+            continue
+        cells = _together(upper, lower)
+        more, apart = _known(cells, words), len({plain(cell) for cell in cells if cell is not None})
+        if more > known or (more == known and apart > distinct and top < best):
+            chosen, known, distinct = (top + 2, cells), more, apart
+    return chosen
+
+
+def _together(upper: Sequence[Cell], lower: Sequence[Cell]) -> list[Cell]:
+    """Return headings over two rows; the upper one reaches over the empty cells to its right, as merged cells do."""
+    cells: list[Cell] = []
+    reach: Cell = None
+    for column in range(max(len(upper), len(lower))):
+        top = upper[column] if column < len(upper) else None
+        bottom = lower[column] if column < len(lower) else None
+        reach = top if top is not None else reach
+        over = top if top is not None or bottom is None else reach
+        parts = [str(part) for part in (over, bottom) if part is not None]
+        cells.append(" ".join(parts) or None)
+    return cells
+
+
+def _distinct(cells: Sequence[Cell], width: int) -> tuple[str, ...]:
     names: list[str] = []
-    for column in range(width):
-        cell = table.rows[best][column] if column < len(table.rows[best]) else None
-        name = str(cell) if cell is not None else f"({_letter(column)})"
-        names.append(name if name not in names else f"{name} ({_letter(column)})")
-    skipped = []
-    for position in range(best + 1, min(best + 3, len(table.rows))):
-        texts = [str(cell) for cell in table.rows[position] if cell is not None]
-        if texts and (all(text.startswith("#") for text in texts) or all(_UNITS.match(text) for text in texts)):
+    taken: set[str] = set()
+    for column in range(min(max(width, len(cells)), MAX_COLUMNS)):
+        cell = cells[column] if column < len(cells) else None
+        name = " ".join(str(cell)[:200].split()) if cell is not None else f"({letter(column)})"
+        name = name if name not in taken else f"{name} ({letter(column)})"
+        taken.add(name)
+        names.append(name)
+    return tuple(names)
+
+
+def _under(table: RawTable, first: int) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """Return the positions of unit and tag rows right under the headings, and the tags."""
+    skipped, tags = [], ()
+    for position in range(first, min(first + 2, len(table.rows))):
+        row = table.rows[position]
+        texts = [str(cell)[:200] for cell in row if cell is not None]
+        tagged = sum(text.startswith("#") for text in texts) > len(texts) / 2
+        if tagged:
+            tags = tuple("" if cell is None else str(cell).replace(" ", "")[:200] for cell in row)
+        if tagged or (texts and all(_UNITS.fullmatch(text) for text in texts)):
             skipped.append(position)
-    return Headings(names=tuple(names), first_row=best + 1, skipped=tuple(skipped))
+    return tuple(skipped), tags
 
 
-def _letter(column: int) -> str:
-    name = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        name = chr(65 + rest) + name
-    return name
-
-
-def guess_columns(names: Sequence[str], rows: Sequence[Sequence[Cell]] = ()) -> dict[str, int]:
+def guess_columns(
+    headings: Headings | Sequence[str],
+    words: WordList,
+    fields: Sequence[str],
+    strong: Collection[str] = (),
+    fits: Callable[[str, int], bool] | None = None,
+) -> dict[str, int]:
     """Return the column for each meaning that was recognised.
 
     Parameters
     ----------
-    names : sequence of str
-        Headings.
-    rows : sequence of rows, optional
-        First rows, for words that mean moisture or humidity: what lies above 40 % in the middle is humidity.
+    headings : Headings or sequence of str
+    words : WordList
+    fields : sequence of str
+        The meanings wanted, in their order.
+    strong : collection of str
+        Meanings that win where a heading names several in part.
+    fits : callable, optional
+        Whether the cells of a column can be of a meaning: asked where only a part of its heading is known.
     """
+    tags: Sequence[str] = headings.tags if isinstance(headings, Headings) else ()
+    names = headings.names if isinstance(headings, Headings) else headings
     offers: list[tuple[int, int, str]] = []
     for column, name in enumerate(names):
-        field, score = _match(name)
-        if field == "either":
-            field = "humidity" if _middle(rows, column) > 40 else "moisture"
-        if score:
-            offers.append((score, -column, field))
+        scores = matches(name, words, strong)
+        if column < len(tags) and tags[column]:
+            for meaning, score in matches(tags[column], words, strong).items():
+                scores[meaning] = max(scores.get(meaning, 0), score)
+        for meaning, score in scores.items():
+            if meaning in fields and (fits is None or fits(meaning, column)):
+                offers.append((score, -column, meaning))
     found: dict[str, int] = {}
-    for _score, column, field in sorted(offers, reverse=True):
-        if field not in found and -column not in found.values():
-            found[field] = -column
-    return dict(sorted(found.items(), key=lambda item: FIELDS.index(item[0])))
+    taken: set[int] = set()
+    for _score, column, meaning in sorted(offers, reverse=True):
+        if meaning not in found and -column not in taken:
+            found[meaning] = -column
+            taken.add(-column)
+    return {meaning: found[meaning] for meaning in fields if meaning in found}
 
 
-def _match(heading: object) -> tuple[str, int]:
-    """Return the meaning of a heading and how good the match is: 100 for a whole word, 60 and more for a part."""
-    best = ("", 0)
-    whole = plain(_without_units(str(heading)))
-    survey = str(heading).lstrip().startswith("_")
-    for text, bonus in ((whole, 1), (plain(_without_units(last_part(heading))), 0)):
-        if not text:
-            continue
-        for field, words in heading_words().items():
-            for word in words:
-                if text == word:
-                    score = 100 + len(word) + bonus
-                elif len(word) > 2 and re.search(rf"\b{re.escape(word)}\b", text):
-                    score = 60 + min(len(word), 30)
-                else:
-                    continue
-                # The service columns of survey forms only stand in where the form itself asked nothing.
-                score -= 40 if survey or text == "start" else 0
-                if score > best[1]:
-                    best = (field, score)
-    return best
-
-
-def _without_units(heading: str) -> str:
-    return re.sub(r"[\(\[][^\)\]]*[\)\]]|%|°\s*[CF]\b", " ", heading)
-
-
-def _middle(rows: Sequence[Sequence[Cell]], column: int) -> float:
-    from core.tables.cells import number_or_none
-
-    values = sorted(value for row in rows if column < len(row) and (value := number_or_none(row[column])) is not None)
-    return values[len(values) // 2] if values else 0.0
-
-
-def heading_key(group_id: int, names: Sequence[str]) -> str:
+def heading_key(group_id: int, names: Sequence[str], kind: str = "") -> str:
     """Return the key under which the mapping of a table with these headings is remembered."""
     text = "|".join(plain(name) for name in names)
-    return f"{group_id}:{hashlib.sha256(text.encode()).hexdigest()[:24]}"
+    return f"{group_id}:{kind}{hashlib.sha256(text.encode()).hexdigest()[:24]}"
+
+
+def unused_columns(headings: Headings, table: RawTable, columns: Mapping[str, int]) -> tuple[str, ...]:
+    """Return the headings of columns that hold something and mean nothing here."""
+    used = set(columns.values())
+    filled = {at for row in table.rows[headings.first_row :] for at, cell in enumerate(row) if cell is not None}
+    return tuple(headings.names[at] for at in sorted(filled - used) if at < len(headings.names))

@@ -13,8 +13,8 @@ from core.grain.commodities import commodity_codes, get_commodity
 from core.group.own_crops import crops_of_group, own_crops
 from core.group.records import Group, ImportRecord, PriceQuote
 from core.group.selling import split_known
-from core.market.price_tables import read_price_table
-from core.market.prices import CleanedPrices, clean_prices, suggest_commodity
+from core.market.price_tables import CleanedPrices, clean_prices, read_price_table
+from core.market.products import suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
 from dashboard.text import _, day, literal, money, ngettext, number, say

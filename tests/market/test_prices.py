@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from core.errors import ImportRefusedError
-from core.market.price_tables import read_price_table
-from core.market.prices import clean_prices, learn_basis, mend_slips, monthly_prices, suggest_commodity
+from core.market.price_tables import clean_prices, read_price_table
+from core.market.prices import learn_basis, mend_slips, monthly_prices
+from core.market.products import suggest_commodity
 from core.market.units import kilograms
 
 HEAD = "date,market,commodity,unit,priceflag,pricetype,currency,price\n"

@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from core.errors import ImportRefusedError, InputError
 from core.group.database import open_store
+from core.group.reading_columns import FIELDS
 from core.group.reading_tables import TablePreview, import_preview, open_table, preview_table
 from core.group.records import Group, Lot
 from core.group.store import Store
-from core.tables import cells as table_cells
+from core.group.table_words import heading_words
+from core.tables import dates, numbers
 from core.tables.files import decode, find_delimiter
 from core.tables.headings import guess_columns
 from tests.group.messy import BAD_ROWS, as_csv, as_workbook, sixty_rows
@@ -87,12 +89,12 @@ def test_a_failure_while_storing_leaves_nothing(fresh: tuple[Store, int]) -> Non
     assert store.imports(group_id) == []
 
 
-numbers = st.one_of(st.none(), st.floats(0, 99).map(lambda value: round(value, 1)))
+floats = st.one_of(st.none(), st.floats(0, 99).map(lambda value: round(value, 1)))
 stamps = st.datetimes(datetime(2020, 1, 1), datetime(2026, 11, 24)).map(
     lambda value: value.replace(second=0, microsecond=0)
 )
 labels = st.text(st.characters(codec="cp1252", categories=("L", "N")), min_size=1, max_size=12).filter(
-    lambda text: text.casefold() not in table_cells.MISSING
+    lambda text: text.casefold() not in numbers.MISSING
 )
 junk = st.sampled_from(["abc", "12..3", "99/99/2026", "#REF!", "??", "1e999", "soon", "--5--", "=1+1"])
 
@@ -106,7 +108,7 @@ def tables(draw: st.DrawFn) -> tuple[bytes, list[dict[str, Any]], set[int]]:
     rows, meant, bad = [], [], set()
     for position in range(draw(st.integers(1, 12))):
         stamp = draw(stamps)
-        temperature, humidity, moisture = draw(numbers), draw(numbers), draw(numbers)
+        temperature, humidity, moisture = draw(floats), draw(floats), draw(floats)
         temperature = None if temperature is None else min(temperature, 60)
         lot, bag = f"L{draw(labels)}", f"b{position}"
 
@@ -221,9 +223,9 @@ def test_any_text_is_refused_in_a_sentence_or_accounted_for_row_by_row(shared: t
 def test_numbers(cell: Any, value: Any) -> None:
     if value is InputError:
         with pytest.raises(InputError):
-            table_cells.number(cell)
+            numbers.number(cell)
     else:
-        assert table_cells.number(cell) == value
+        assert numbers.number(cell) == value
 
 
 @pytest.mark.parametrize(
@@ -245,24 +247,24 @@ def test_numbers(cell: Any, value: Any) -> None:
     ],
 )
 def test_dates(cell: Any, day: date, hour: time | None) -> None:
-    found = table_cells.date_and_time(cell)
+    found = dates.date_and_time(cell)
     assert found is not None
     assert (found[0], found[1]) == (day, hour)
 
 
 def test_month_first_where_the_dates_themselves_say_so() -> None:
-    assert table_cells.date_order(["03/04/2026", "03/25/2026"]) == ("month", True)
-    assert table_cells.date_order(["03/04/2026", "25/03/2026"]) == ("day", True)
-    assert table_cells.date_order(["03/04/2026"]) == ("day", False)
+    assert dates.date_order(["03/04/2026", "03/25/2026"]) == ("month", True)
+    assert dates.date_order(["03/04/2026", "25/03/2026"]) == ("day", True)
+    assert dates.date_order(["03/04/2026"]) == ("day", False)
 
 
 def test_times_of_day() -> None:
-    assert table_cells.time_of_day("14h30") == time(14, 30)
-    assert table_cells.time_of_day("2:05 PM") == time(14, 5)
-    assert table_cells.time_of_day(0.5) == time(12, 0)
+    assert dates.time_of_day("14h30") == time(14, 30)
+    assert dates.time_of_day("2:05 PM") == time(14, 5)
+    assert dates.time_of_day(0.5) == time(12, 0)
     for wrong in ("25:00", "noonish"):
         with pytest.raises(InputError):
-            table_cells.time_of_day(wrong)
+            dates.time_of_day(wrong)
 
 
 def test_encodings_and_delimiters() -> None:
@@ -300,13 +302,13 @@ def test_encodings_and_delimiters() -> None:
     ],
 )
 def test_headings_in_other_words_and_languages(headings: list[str], expected: list[str]) -> None:
-    columns = guess_columns(headings)
+    columns = guess_columns(headings, heading_words("tests"), FIELDS, ("temperature", "humidity", "moisture"))
     assert [name for at in range(6) for name, column in columns.items() if column == at] == expected
 
 
 def test_a_word_for_moisture_or_humidity_is_told_by_its_values() -> None:
-    assert guess_columns(["Humidité"], [["13"], ["14"]]) == {"moisture": 0}
-    assert guess_columns(["Humidité"], [["61"], ["72"]]) == {"humidity": 0}
+    for values, meaning in (("13\n14", "moisture"), ("61\n72", "humidity")):
+        assert open_table(f"Humidité\n{values}\n".encode(), "x.csv").options.columns == {meaning: 0}
 
 
 def test_title_rows_units_tags_totals_and_repeated_headings(shared: tuple[Store, int]) -> None:
