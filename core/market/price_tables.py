@@ -86,7 +86,7 @@ class CleanedPrices:
     unused: tuple[str, ...] = ()
 
     def series_list(self) -> pd.DataFrame:
-        """Return one row for each series (market, commodity, price type, currency) with its months, first and last date."""
+        """Return one row for each series (market, commodity, price type, currency): months, first and last date."""
         if self.quotes.empty:
             return pd.DataFrame(columns=["market", "commodity", "price_type", "currency", "months", "first", "last"])
         keys = ["market", "commodity", "price_type", "currency"]
@@ -192,8 +192,8 @@ def _account(opened: OpenedTable, table: ReadTable) -> list[Action]:
     actions += [Action(None, True, note) for note in table.notes]
     actions += [Action(row, False, why) for row, why in table.skipped]
     for row in table.refused:
-        words = message("{column} '{value}': {reason}: left out", column=row.column, value=row.value, reason=row.reason)
-        actions.append(Action(row.number, False, words))
+        values = {"column": row.column, "value": row.value, "reason": row.reason}
+        actions.append(Action(row.number, False, Message("{column} '{value}': {reason}: left out", values)))
     if table.unused:
         actions.append(Action(None, True, message("columns that are not used: {names}", names=", ".join(table.unused))))
     return actions

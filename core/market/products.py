@@ -8,7 +8,13 @@ from functools import cache
 from core.grain.commodities import commodity_codes, get_commodity
 from core.tables.words import lookup, plain
 
-PREPARED = frozenset("meal flour oil bread cake bran farine harina farinha unga gari huile aceite oleo mafuta".split())
+PREPARED = frozenset(
+    {
+        *("meal", "flour", "oil", "bread", "cake", "bran", "farine", "harina", "farinha", "unga", "gari", "huile"),
+        "aceite",
+    }
+    | {"oleo", "mafuta"}
+)
 """Words of goods made of grain, whose price is not the grain's."""
 
 
@@ -19,7 +25,7 @@ def crop_choices() -> Mapping[str, str]:
 
 
 def suggest_commodity(name: str) -> str | None:
-    """Return the crop's code that a price file's product name seems to mean, or None; flour and meal are other goods."""
+    """Return the crop's code that a product's name seems to mean, or None; flour and meal are other goods."""
     tokens = plain(name[:200]).split()
     if PREPARED & set(tokens):
         return None

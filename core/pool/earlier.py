@@ -1,54 +1,80 @@
-"""Earlier deliveries and payments from a table: what can be taken in, what cannot and why, before anything is written."""
+"""Earlier deliveries and payments from a table: what can be taken in, what cannot and why, before it is written."""
 
 from __future__ import annotations
 
-import hashlib
-import re
-import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 from core.accounts.book import Book
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.records import Event, Member
 from core.group.store import Store
+from core.group.table_words import heading_words
+from core.market.products import crop_choices
 from core.messages import Message, message
 from core.pool.book import BOOK
 from core.pool.deliveries import checked_delivery, may_join
 from core.pool.season import replay
-from core.tables.cells import crop_code, date_and_time, date_order, is_missing, number, whole_number
-from core.tables.files import Cell, RawTable, read_file
-from core.tables.headings import last_part, plain
+from core.tables.reading import Column, OpenedTable, RefusedRow, Row, guess_meanings, open_table, read_rows, refused_row
+from core.tables.words import plain
 
 DELIVERIES, PAYMENTS = "deliveries", "payments"
-FIELDS = {
-    DELIVERIES: ("day", "member", "gross", "tare", "net", "moisture", "bags", "grade", "receipt", "pool", "commodity"),
-    PAYMENTS: ("day", "member", "amount", "about", "receipt"),
+HEAVIEST_KG = 1_000_000
+HIGHEST_AMOUNT = 1e12
+USUAL_KG = (10.0, 100_000.0)
+
+
+def _percent(value: float) -> float:
+    """Return a moisture in %: below 1 it was written as a fraction."""
+    return 100 * value if 0 < value < 1 else value
+
+
+_DAY, _MEMBER = Column(name="day", kind="date", required=True), Column(name="member", required=True)
+_MASS = {
+    name: Column(name=name, kind="number", unit="kg", low=0, high=HEAVIEST_KG, unclear="usual", usual=USUAL_KG)
+    for name in ("gross", "tare", "net")
 }
+COLUMNS = {
+    DELIVERIES: (
+        _DAY,
+        _MEMBER,
+        *_MASS.values(),
+        Column(name="moisture", kind="number", unit="%", low=0, high=99.9, convert=_percent),
+        Column(name="bags", kind="whole", unit="bags", low=0, high=100_000),
+        Column(name="grade", longest=40),
+        Column(name="receipt", longest=80),
+        Column(name="pool", longest=80),
+        Column(
+            name="commodity", kind="choice", choices=crop_choices(), unknown="'{value}' is no crop that is known here"
+        ),
+    ),
+    PAYMENTS: (
+        _DAY,
+        _MEMBER,
+        Column(name="amount", kind="money", required=True, unclear="thousands", above=0, high=HIGHEST_AMOUNT),
+        Column(name="about"),
+        Column(name="receipt", longest=80),
+    ),
+}
+FIELDS = {kind: tuple(column.name for column in columns) for kind, columns in COLUMNS.items()}
 NEEDED = {DELIVERIES: ("day", "member", "moisture"), PAYMENTS: ("day", "member", "amount")}
 ABOUT_ADVANCE = ("advance", "avance", "acompte", "anticipo", "adelanto", "adiantamento", "malipo ya awali", "vorschuss")
-SEARCHED_ROWS = 25
 MOST_ROWS = 50_000
-UNITS = re.compile(r"[\(\[][^\)\]]*[\)\]]|%|\bkg\b|°", re.I)
-SEPARATED = re.compile(r"[-+]?\d{1,3}[.,]\d{3}")
 
 
-@dataclass(frozen=True)
-class EarlierTable:
-    """A file as it was read: cells, headings and where the rows begin, and what its columns seem to mean."""
+@dataclass(frozen=True, kw_only=True)
+class EarlierTable(OpenedTable):
+    """A file as it was read, with what kind of table it is."""
 
-    raw: RawTable
     kind: str
-    names: tuple[str, ...]
-    first_row: int
-    columns: Mapping[str, int]
-    file_name: str
-    mark: str
+
+    @property
+    def mark(self) -> str:
+        """Return the mark of the file's content."""
+        return self.file_hash[:24]
 
 
 @dataclass(frozen=True)
@@ -74,13 +100,10 @@ class EarlierRow:
     payload: Mapping[str, Any]
 
 
-@dataclass(frozen=True)
-class Rejected:
-    """A row that cannot be taken in: its number, what stands in it, and why."""
+@dataclass(frozen=True, kw_only=True)
+class Rejected(RefusedRow):
+    """A row that cannot be taken in; ``duplicate`` where that is because it is there already."""
 
-    line: int
-    text: str
-    reason: Message
     duplicate: bool = False
 
 
@@ -93,6 +116,7 @@ class EarlierPreview:
     rejected: tuple[Rejected, ...]
     new_members: tuple[str, ...]
     notes: tuple[Message, ...]
+    unused: tuple[str, ...] = ()
 
     @property
     def total(self) -> Decimal:
@@ -104,31 +128,7 @@ class EarlierPreview:
         )
 
 
-@cache
-def heading_words() -> Mapping[str, tuple[str, ...]]:
-    """Return the words for each meaning, brought to plain letters."""
-    table = tomllib.loads((files("core.pool") / "headings.toml").read_text(encoding="utf-8"))
-    return {field: tuple(plain(word) for word in entry["words"]) for field, entry in table.items()}
-
-
-def meaning(heading: object, fields: Sequence[str]) -> tuple[str, int]:
-    """Return what a heading means among some fields and how good the match is: 100 and more for a whole word."""
-    best = ("", 0)
-    for text in {plain(UNITS.sub(" ", str(heading))), plain(UNITS.sub(" ", str(last_part(heading)))), plain(heading)}:
-        for field in fields:
-            for word in heading_words()[field]:
-                if text == word:
-                    score = 100 + len(word)
-                elif len(word) > 2 and re.search(rf"\b{re.escape(word)}\b", text):
-                    score = 60 + min(len(word), 30)
-                else:
-                    continue
-                if score > best[1]:
-                    best = (field, score)
-    return best
-
-
-def open_earlier(data: bytes, file_name: str, kind: str = "") -> EarlierTable:
+def open_earlier(data: bytes, file_name: str, kind: str = "", sheet: str = "") -> EarlierTable:
     """Return a file's table with a guess of what its columns mean.
 
     Parameters
@@ -138,41 +138,22 @@ def open_earlier(data: bytes, file_name: str, kind: str = "") -> EarlierTable:
     file_name : str
     kind : str
         ``"deliveries"`` or ``"payments"``; ``""`` lets the headings decide.
+    sheet : str
+        Which sheet of a workbook; "" takes the one that fits best.
 
     Raises
     ------
     ImportRefusedError
         No table, or more rows than are taken in at once.
     """
-    raw = read_file(data, file_name)
-    if len(raw.rows) > MOST_ROWS:
-        raise ImportRefusedError("the file has more than {most} rows; take it in in parts", most=MOST_ROWS)
-    everything = tuple(heading_words())
-
-    def known(place: int) -> int:
-        return sum(meaning(cell, everything)[1] >= 60 for cell in raw.rows[place] if isinstance(cell, str))
-
-    head = max(range(min(SEARCHED_ROWS, len(raw.rows))), key=lambda place: (known(place), -place))
-    width = max(len(row) for row in raw.rows[head:])
-    cells = [raw.rows[head][at] if at < len(raw.rows[head]) else None for at in range(width)]
-    names = tuple(f"{at + 1}: {cell}" if cell is not None else f"{at + 1}" for at, cell in enumerate(cells))
-    kinds = [kind] if kind else [DELIVERIES, PAYMENTS]
-    guesses = {each: _guess([cell or "" for cell in cells], FIELDS[each]) for each in kinds}
+    kinds = (kind,) if kind else (DELIVERIES, PAYMENTS)
+    words = heading_words("book")
+    wanted = {column.name: column for each in kinds for column in COLUMNS[each]}
+    opened = open_table(data, file_name, tuple(wanted.values()), words, sheet, most_rows=MOST_ROWS)
+    guesses = {each: guess_meanings(opened.table, opened.headings, COLUMNS[each], words) for each in kinds}
     chosen = max(kinds, key=lambda each: (all(name in guesses[each] for name in NEEDED[each]), len(guesses[each])))
-    return EarlierTable(raw, chosen, names, head + 1, guesses[chosen], file_name, hashlib.sha256(data).hexdigest()[:24])
-
-
-def _guess(headings: Sequence[object], fields: Sequence[str]) -> dict[str, int]:
-    offers = []
-    for column, heading in enumerate(headings):
-        field, score = meaning(heading, fields)
-        if score:
-            offers.append((score, -column, field))
-    found: dict[str, int] = {}
-    for _score, column, field in sorted(offers, reverse=True):
-        if field not in found and -column not in found.values():
-            found[field] = -column
-    return {field: found[field] for field in fields if field in found}
+    values = {name: getattr(opened, name) for name in OpenedTable.__dataclass_fields__}
+    return EarlierTable(**{**values, "columns": guesses[chosen]}, kind=chosen)
 
 
 def preview_earlier(
@@ -204,49 +185,79 @@ def preview_earlier(
         raise ImportRefusedError(
             "say which column holds: {missing}. Nothing can be taken in without it", missing=", ".join(missing)
         )
-    body = table.raw.rows[table.first_row :]
-    reading = _Reading(
-        table.kind,
-        options,
-        today,
-        _people(members),
-        date_order([row[columns["day"]] if columns["day"] < len(row) else None for row in body])[0],
-        {name: _thousands([row[at] if at < len(row) else None for row in body], name) for name, at in columns.items()},
-    )
+    read = read_rows(table, COLUMNS[table.kind], columns)
+    reading = _Reading(table.kind, options, today, _people(members))
     season = replay(events)
     kind = "delivery" if table.kind == DELIVERIES else "payment"
-    known = {_mark(kind, event.on, event.payload) for event in Book(events).standing(kind)}
+    live = Book(events).standing(kind)
+    before = _Before(
+        {_mark(kind, event.on, event.payload) for event in live},
+        {
+            int(event.payload["row"]): _mark(kind, event.on, event.payload)
+            for event in live
+            if "row" in event.payload and str(event.payload.get("import", "")).startswith(table.mark)
+        },
+    )
     present = {item.pool: item for item in season.deliveries}
     closed = max((close.on for close in season.closes), default=None)
-    seen: dict[tuple[Any, ...], int] = {}
     rows: list[EarlierRow] = []
-    rejected: list[Rejected] = []
-    for line, cells in zip(table.raw.numbers[table.first_row :], body, strict=True):
-        text = ", ".join("" if cell is None else str(cell) for cell in cells)
+    rejected = [
+        Rejected(**{name: getattr(row, name) for name in RefusedRow.__dataclass_fields__}) for row in read.refused
+    ]
+    for row in read.rows:
         try:
-            row = reading.row(line, cells)
-            if closed is not None and row.on <= closed:
+            found = reading.row(row)
+            if closed is not None and found.on <= closed:
                 raise InputError("the season is closed until {day}", day=closed)
             if table.kind == DELIVERIES:
-                delivery = checked_delivery({**row.payload, "member_id": row.member_id or -1}, line, row.on)
+                delivery = checked_delivery({**found.payload, "member_id": found.member_id or -1}, row.number, found.on)
                 refused = may_join(delivery, season.terms.limit_pct, present.get(delivery.pool))
                 if refused is not None and not (options.let_wet_in and delivery.moisture_pct > season.terms.limit_pct):
                     raise InputError(refused.template, **refused.values)
                 present.setdefault(delivery.pool, delivery)
+            mark = _mark(kind, found.on, {**found.payload, "member_id": found.member_id or found.member})
+            why = before.why_not(row.number, mark)
         except DryholdError as error:
-            rejected.append(Rejected(line, text, error.message))
+            rejected.append(_rejected(table, row, error, duplicate=False))
             continue
-        mark = _mark(kind, row.on, {**row.payload, "member_id": row.member_id or row.member})
-        if mark in known or (*mark[:-1], "") in known:  # what was written here by hand carries no slip's number
-            rejected.append(Rejected(line, text, message("this is in the book already"), duplicate=True))
-        elif mark in seen:
-            reason = message("the same as row {line}; if both are real, give each its receipt number", line=seen[mark])
-            rejected.append(Rejected(line, text, reason, duplicate=True))
+        if why is not None:
+            rejected.append(_rejected(table, row, why, duplicate=True))
         else:
-            seen[mark] = line
-            rows.append(row)
+            rows.append(found)
+    rejected.sort(key=lambda one: one.number)
     new = tuple(dict.fromkeys(row.member for row in rows if row.member_id == 0))
-    return EarlierPreview(table, tuple(rows), tuple(rejected), new, reading.notes(table))
+    notes = (*table.notes, *read.notes, *reading.notes())
+    return EarlierPreview(table, tuple(rows), tuple(rejected), new, notes, read.unused)
+
+
+def _rejected(table: EarlierTable, row: Row, error: DryholdError, duplicate: bool) -> Rejected:
+    member = table.headings.name(table.columns.get("member"), "member")
+    refused = refused_row(member, row, row.values.get("member"), error)
+    return Rejected(**{name: getattr(refused, name) for name in RefusedRow.__dataclass_fields__}, duplicate=duplicate)
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What is in the book already, by mark; what this very file brought, by row; what it has given so far."""
+
+    marks: set[tuple[Any, ...]]
+    of_file: Mapping[int, tuple[Any, ...]]
+    seen: dict[tuple[Any, ...], int] = field(default_factory=dict)
+
+    def why_not(self, number: int, mark: tuple[Any, ...]) -> InputError | None:
+        """Return why an entry is not taken in a second time, None where it is new."""
+        if mark in self.marks or (*mark[:-1], "") in self.marks:
+            # What was written here by hand carries no slip's number.
+            return InputError("this is in the book already")
+        if number in self.of_file:
+            return InputError(
+                "row {row} of this very file is in the book with other values: take the file back first", row=number
+            )
+        if mark in self.seen:
+            words = "the same as row {row}; if both are real, give each its receipt number"
+            return InputError(words, row=self.seen[mark])
+        self.seen[mark] = number
+        return None
 
 
 def _people(members: Sequence[Member]) -> dict[str, tuple[Member, ...]]:
@@ -268,47 +279,25 @@ def _mark(kind: str, on: date, payload: Mapping[str, Any]) -> tuple[Any, ...]:
     return kind, on, who, Decimal(str(payload["amount"])).normalize(), receipt
 
 
-def _thousands(cells: Sequence[Cell], name: str) -> bool:
-    """Return whether signs before three digits divide thousands in a column: always for money, for kg where decimals make no sense."""
-    if name not in ("amount", "gross", "net"):
-        return False
-    signed = [str(cell).strip() for cell in cells if isinstance(cell, str) and re.search(r"\d[.,]\d", cell)]
-    if not signed or not all(SEPARATED.fullmatch(text) for text in signed):
-        return False
-    decimals = sorted(float(text.replace(",", ".")) for text in signed)
-    return name == "amount" or decimals[len(decimals) // 2] < 10
-
-
 @dataclass(frozen=True)
 class _Reading:
-    """How each row of one table is read."""
+    """What each row of one table means."""
 
     kind: str
     options: EarlierOptions
     today: date
     members: Mapping[str, tuple[Member, ...]]
-    order: str
-    thousands: Mapping[str, bool]
 
-    def row(self, line: int, cells: Sequence[Cell]) -> EarlierRow:
+    def row(self, row: Row) -> EarlierRow:
         """Return a row's meaning; raise where something in it cannot be."""
-        values = {
-            name: cells[at] if at < len(cells) and not is_missing(cells[at]) else None
-            for name, at in self.options.columns.items()
-        }
-        found = date_and_time(values.get("day"), self.order)
-        if found is None:
-            raise InputError("a date is needed")
-        if found[0] > self.today:
-            raise InputError("the day {day} lies in the future", day=found[0])
-        member_id, name = self._member(values.get("member"))
-        payload = self._delivery(values) if self.kind == DELIVERIES else self._payment(values)
-        return EarlierRow(line, found[0], member_id, name, payload)
+        on = row.values["day"][0]
+        if on > self.today:
+            raise InputError("the day {day} lies in the future", day=on)
+        member_id, name = self._member(row.values["member"])
+        payload = self._delivery(row.values) if self.kind == DELIVERIES else self._payment(row.values)
+        return EarlierRow(row.number, on, member_id, name, payload)
 
-    def _member(self, cell: Cell) -> tuple[int, str]:
-        if cell is None:
-            raise InputError("the row names no member")
-        text = str(int(cell)) if isinstance(cell, float) and cell == int(cell) else " ".join(str(cell).split())
+    def _member(self, text: str) -> tuple[int, str]:
         found = self.members.get(plain(text), ())
         if len(found) > 1:
             raise InputError(
@@ -320,17 +309,8 @@ class _Reading:
             raise InputError("'{name}' is not among the members", name=text)
         return 0, text
 
-    def _number(self, values: Mapping[str, Cell], name: str) -> Decimal | None:
-        cell = values.get(name)
-        if isinstance(cell, str) and self.thousands.get(name):
-            cell = cell.strip().replace(",", "").replace(".", "")
-        if isinstance(cell, str) and name == "amount":
-            cell = re.sub(r"^[^\d+-]+|[^\d]+$", "", cell)  # the currency's sign or code
-        value = number(cell)
-        return None if value is None else Decimal(str(value))
-
-    def _delivery(self, values: Mapping[str, Cell]) -> dict[str, Any]:
-        gross, tare, net = (self._number(values, name) for name in ("gross", "tare", "net"))
+    def _delivery(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        gross, tare, net = (_decimal(values.get(name)) for name in ("gross", "tare", "net"))
         if net is not None and gross is not None and tare is not None and abs(gross - tare - net) > Decimal("0.1"):
             raise InputError(
                 "gross {gross} less tare {tare} is not net {net}: look at the slip", gross=gross, tare=tare, net=net
@@ -340,60 +320,40 @@ class _Reading:
         if gross is None or tare is None:
             tare = (gross - net if gross is not None and net is not None else tare) or Decimal(0)
             gross = gross if gross is not None else (net or Decimal(0)) + tare
-        moisture = self._number(values, "moisture")
-        moisture = self.options.moisture_pct if moisture is None else moisture
+        measured = _decimal(values.get("moisture"))
+        moisture = self.options.moisture_pct if measured is None else measured
         if moisture is None:
             raise InputError("the row gives no moisture")
-        if Decimal(0) < moisture < 1:
-            moisture *= 100  # a workbook's per cent
-        assumed = self._number(values, "moisture") is None
         return {
-            "pool": str(values.get("pool") or self.options.pool).strip(),
-            "commodity": self.options.commodity if values.get("commodity") is None else _crop(values["commodity"]),
+            "pool": values.get("pool") or self.options.pool,
+            "commodity": values.get("commodity") or self.options.commodity,
             "gross_kg": f"{gross:.3f}",
             "tare_kg": f"{tare:.3f}",
-            "bags": whole_number(values.get("bags")) or 0,
+            "bags": values.get("bags") or 0,
             "moisture_pct": f"{moisture:.2f}",
-            "moisture_sd_pct": "1.0" if assumed else "0.5",
-            "grade": _label(values.get("grade")) or "1",
-            "receipt": _label(values.get("receipt")),
+            "moisture_sd_pct": "1.0" if measured is None else "0.5",
+            "grade": values.get("grade") or "1",
+            "receipt": values.get("receipt") or "",
         }
 
-    def _payment(self, values: Mapping[str, Cell]) -> dict[str, Any]:
-        amount = self._number(values, "amount")
-        if amount is None or amount <= 0:
-            raise InputError("an amount above 0 is needed")
+    def _payment(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        amount = _decimal(values["amount"]) or Decimal(0)
         kind = plain(values.get("about") or "")
-        about = "advance" if any(word in kind for word in ABOUT_ADVANCE) else ""
         return {
-            "amount": str(amount.normalize().quantize(Decimal("0.01"))),
-            "about": about,
-            "reference": _label(values.get("receipt")),
+            "amount": str(amount.quantize(Decimal("0.01"))),
+            "about": "advance" if any(word in kind for word in ABOUT_ADVANCE) else "",
+            "reference": values.get("receipt") or "",
         }
 
-    def notes(self, table: EarlierTable) -> tuple[Message, ...]:
-        """Return what a person should know of how the table was read."""
-        found = list(table.raw.notes)
-        if any(self.thousands.values()):
-            found.append(message("points and commas before three digits are read as thousands"))
+    def notes(self) -> tuple[Message, ...]:
+        """Return what a person should know of how the rows were understood."""
         if self.kind == DELIVERIES and "grade" not in self.options.columns:
-            found.append(message("there is no column of grades: all rows are taken as grade 1"))
-        return tuple(found)
+            return (message("there is no column of grades: all rows are taken as grade 1"),)
+        return ()
 
 
-def _label(cell: Cell) -> str:
-    if cell is None:
-        return ""
-    return str(int(cell)) if isinstance(cell, float) and cell == int(cell) else str(cell).strip()
-
-
-def _crop(cell: Cell) -> str:
-    from core.grain.commodities import commodity_codes
-
-    found = crop_code(cell)
-    if found not in commodity_codes():
-        raise InputError("'{crop}' is no crop that is known here", crop=str(cell))
-    return found
+def _decimal(value: float | None) -> Decimal | None:
+    return None if value is None else Decimal(str(value))
 
 
 def take_in(
@@ -437,7 +397,7 @@ def take_in(
             kind=kind,
             on=row.on,
             who=who,
-            payload={**row.payload, "member_id": row.member_id or 10**9, "import": mark},
+            payload={**row.payload, "member_id": row.member_id or 10**9, "import": mark, "row": row.line},
             recorded_at=at,
         )
         for place, row in enumerate(preview.rows)
@@ -468,8 +428,6 @@ def take_in(
 
 
 def _new_member(group_id: int, name: str) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    values = asdict(replace(Member(group_id=group_id, name=name)))
+    values = asdict(Member(group_id=group_id, name=name))
     values.pop("id")
     return values

@@ -191,7 +191,7 @@ def _day(year: int, month: int, day: int) -> date:
 
 
 def time_of_day(cell: Cell) -> time | None:
-    """Return the time of day, None for an empty cell: 14:30, 14h30, 2:30 pm, or a part of a day as spreadsheets have it.
+    """Return the time of day, None for an empty cell: 14:30, 14h30, 2:30 pm, or a part of a day as in spreadsheets.
 
     Raises
     ------

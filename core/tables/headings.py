@@ -1,4 +1,4 @@
-"""Which row of a table holds its headings, over one row or two, and which column means what: a guess to be corrected."""
+"""Which row of a table holds its headings, over one row or two, and which column means what: a guess to correct."""
 
 from __future__ import annotations
 
@@ -66,9 +66,9 @@ def find_headings(table: RawTable, words: WordList) -> Headings:
     best, best_score = 0, -1.0
     for position, row in enumerate(table.rows[:SEARCHED_ROWS]):
         texts = [cell for cell in row if isinstance(cell, str) and any(map(str.isalpha, cell[:200]))]
-        tags = sum(text.lstrip().startswith("#") for text in texts) > len(texts) / 2
+        tagged = sum(text.lstrip().startswith("#") for text in texts) > len(texts) / 2
         filled = sum(cell is not None for cell in row)
-        score = (0 if tags else _known(row, words) * 3) + (len(texts) / filled if filled > 1 else 0) - 0.05 * position
+        score = (0 if tagged else _known(row, words) * 3) + (len(texts) / filled if filled > 1 else 0) - 0.05 * position
         if score > best_score + 1e-9:
             best, best_score = position, score
     first, cells = _one_or_two_rows(table, best, words)
@@ -84,7 +84,7 @@ def find_headings(table: RawTable, words: WordList) -> Headings:
 
 
 def _one_or_two_rows(table: RawTable, best: int, words: WordList) -> tuple[int, list[Cell]]:
-    """Return where the rows under the headings begin, and the headings, with those of a row above or below if they help."""
+    """Return where the rows under the headings begin, and the headings, joined with a row above or below if it helps."""
     chosen = (best + 1, list(table.rows[best]))
     known, distinct = _known(chosen[1], words), len({plain(cell) for cell in chosen[1] if cell is not None})
     for top in (best - 1, best):
@@ -132,7 +132,8 @@ def _distinct(cells: Sequence[Cell], width: int) -> tuple[str, ...]:
 
 def _under(table: RawTable, first: int) -> tuple[tuple[int, ...], tuple[str, ...]]:
     """Return the positions of unit and tag rows right under the headings, and the tags."""
-    skipped, tags = [], ()
+    skipped: list[int] = []
+    tags: tuple[str, ...] = ()
     for position in range(first, min(first + 2, len(table.rows))):
         row = table.rows[position]
         texts = [str(cell)[:200] for cell in row if cell is not None]

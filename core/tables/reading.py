@@ -214,21 +214,29 @@ def open_table(
         raise ImportRefusedError("The file {name} has headings only", name=file_name)
     if most_rows is not None and len(body) > most_rows:
         raise ImportRefusedError("The file {name} has more than {rows} rows; divide it", name=file_name, rows=most_rows)
-    wanted = {column.name: column for column in columns}
-    sample = [row for at, row in enumerate(body[:SAMPLE_ROWS]) if at + headings.first_row not in headings.skipped]
-
-    def fits(name: str, column: int) -> bool:
-        return _fits(wanted[name], column_cells(sample, column))
-
-    strong = [column.name for column in columns if column.kind not in ("text", "choice")]
     return OpenedTable(
         file_name=file_name,
         file_hash=hashlib.sha256(data).hexdigest(),
         table=table,
         headings=headings,
-        columns=guess_columns(headings, words, tuple(wanted), strong, fits),
+        columns=guess_meanings(table, headings, columns, words),
         notes=table.notes,
     )
+
+
+def guess_meanings(table: RawTable, headings: Headings, columns: Sequence[Column], words: WordList) -> dict[str, int]:
+    """Return the column for each meaning that the headings tell and the cells can be."""
+    wanted = {column.name: column for column in columns}
+    first = headings.first_row
+    sample = [
+        row for at, row in enumerate(table.rows[first : first + SAMPLE_ROWS]) if at + first not in headings.skipped
+    ]
+
+    def fits(name: str, column: int) -> bool:
+        return _fits(wanted[name], column_cells(sample, column))
+
+    strong = [column.name for column in columns if column.kind not in ("text", "choice")]
+    return guess_columns(headings, words, tuple(wanted), strong, fits)
 
 
 def _fits(column: Column, cells: Sequence[Cell]) -> bool:

@@ -52,7 +52,7 @@ class WordList:
 
 
 def word_list(toml: str, section: str = "") -> WordList:
-    """Return the word list of a TOML text: a table for each meaning with its ``words``, and ``without`` where needed."""
+    """Return the word list of a TOML text: for each meaning a table with its ``words`` and, if needed, ``without``."""
     tables = tomllib.loads(toml)
     entries = tables[section] if section else tables
     meanings: dict[str, tuple[str, ...]] = {}

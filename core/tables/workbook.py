@@ -16,7 +16,7 @@ from core.tables.grid import MAX_UNPACKED_BYTES, Cell, Collector, RawTable
 MOST_PARTS = 2_000
 MOST_SHEETS = 100
 LARGEST_RATIO = 400
-"""A part packed by more than this is no sheet that people write: rows of equal text pack by some 100, zeros by 1,000."""
+"""A part packed by more than this is no sheet that people write: equal rows pack by some 100, zeros by 1,000."""
 _UNWORKED = re.compile(rb"(?:</f>|<f\b[^>]*/>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>")
 
 

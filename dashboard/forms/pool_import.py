@@ -78,14 +78,14 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
     members = state.store().members(group.id)
     columns: dict[str, int] = {}
     with st.expander(_("Which column holds what"), expanded=not all(name in table.columns for name in NEEDED[kind])):
-        choices = [-1, *range(len(table.names))]
+        choices = [-1, *range(len(table.headings.names))]
         places = st.columns(2)
         for place, field in enumerate(FIELDS[kind]):
             chosen = places[place % 2].selectbox(
                 names[field],
                 choices,
                 choices.index(table.columns.get(field, -1)),
-                format_func=lambda at: _("(not in the file)") if at < 0 else table.names[at],
+                format_func=lambda at: _("(not in the file)") if at < 0 else table.headings.names[at],
                 key=f"earlier_column_{kind}_{turn}_{field}",
             )
             if chosen >= 0:
@@ -148,7 +148,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
         page.table(
             pd.DataFrame(
                 [
-                    {_("Row"): row.line, _("Why"): say(row.reason), _("What stands there"): row.text}
+                    {_("Row"): row.number, _("Why"): say(row.reason), _("What stands there"): row.text}
                     for row in preview.rejected[:SHOWN]
                 ]
             ),

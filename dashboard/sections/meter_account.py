@@ -544,7 +544,7 @@ def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
     if preview.rejected:
         st.dataframe(
             pd.DataFrame(
-                [{_("Line"): r.line, _("Why not"): say(r.reason), _("Row"): r.text} for r in preview.rejected]
+                [{_("Line"): r.number, _("Why not"): say(r.reason), _("Row"): r.text} for r in preview.rejected]
             ),
             hide_index=True,
             width="stretch",

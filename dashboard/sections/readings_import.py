@@ -12,17 +12,8 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.group.own_crops import crops_of_group
-from core.group.reading_tables import (
-    OpenedTable,
-    TableOptions,
-    TablePreview,
-    import_preview,
-    open_table,
-    options_from_dict,
-    options_to_dict,
-    preview_table,
-)
-from core.tables.headings import FIELDS
+from core.group.reading_columns import FIELDS, TableOptions, options_from_dict, options_to_dict
+from core.group.reading_tables import OpenedTests, TablePreview, import_preview, open_table, preview_table
 from dashboard import page, state
 from dashboard.text import _, day, literal, moment, ngettext, number, say
 
@@ -67,7 +58,7 @@ def save_draft(group_id: int, name: str, data: bytes, options: dict[str, Any] | 
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def opened_file(data: bytes, name: str, group_id: int) -> OpenedTable:
+def opened_file(data: bytes, name: str, group_id: int) -> OpenedTests:
     """Return the cells of a file."""
     return open_table(data, name, state.store(), group_id)
 
@@ -145,7 +136,7 @@ def work_on(group: Any, name: str, data: bytes, kept: dict[str, Any] | None) -> 
     store_button(group, preview)
 
 
-def choose_options(group_id: int, opened: OpenedTable, start: TableOptions) -> TableOptions:
+def choose_options(group_id: int, opened: OpenedTests, start: TableOptions) -> TableOptions:
     """Show what each column means and how cells are read, and return the choice."""
     names = opened.headings.names
     mark = opened.file_hash[:8]

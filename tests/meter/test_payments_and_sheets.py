@@ -10,7 +10,7 @@ import pytest
 from core.errors import ImportRefusedError
 from core.meter.account import Account, NewEvent, plain_payload, post_event
 from core.meter.paying import instalment_plan
-from core.meter.payments_table import _decimal_point, read_payments
+from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, shares_sheet, statement_sheet
 
 TODAY = date(2027, 3, 1)
@@ -62,7 +62,7 @@ def test_good_rows_are_taken_and_bad_ones_are_explained() -> None:
         (3, date(2027, 2, 5), "2", Decimal(1000)),
     ]
     assert preview.rows[1].place == "mobile money"
-    assert [row.line for row in preview.rejected] == [4, 5, 6, 7, 8, 9, 10, 11]
+    assert [row.number for row in preview.rejected] == [4, 5, 6, 7, 8, 9, 10, 11]
     assert preview.total == Decimal("1012.50")
     assert "future" in str(preview.rejected[5].reason)
 
@@ -92,7 +92,8 @@ def test_a_file_that_is_no_such_table_is_refused(content: bytes) -> None:
     ],
 )
 def test_decimal_marks(text: str, plain: str) -> None:
-    assert _decimal_point(text) == plain
+    table = f"day;member;amount\n2027-02-01;Amara;{text}\n".encode()
+    assert read_payments(table, NAMES, [], TODAY).total == Decimal(plain)
 
 
 def test_a_statement_is_safe_html_with_the_right_sums() -> None:

@@ -59,7 +59,7 @@ def test_french_table_with_bad_rows(store):
         (3, "93.400", "12.80"),
         (4, "1250.000", "13.10"),
     ]
-    reasons = {row.line: str(row.reason) for row in seen.rejected}
+    reasons = {row.number: str(row.reason) for row in seen.rejected}
     assert "not among the members" in reasons[5]
     assert "dry it first" in reasons[6]
     assert "future" in reasons[7]
@@ -114,7 +114,7 @@ def test_workbook_gross_and_tare(store):
         ("94.100", "0.700", "2")
     ]
     assert seen.rows[0].payload["commodity"] == "maize"
-    assert [row.line for row in seen.rejected] == [3, 4]
+    assert [row.number for row in seen.rejected] == [3, 4]
 
 
 def test_needed_columns_are_asked_for(store):
