@@ -84,7 +84,7 @@ def find_headings(table: RawTable, words: WordList) -> Headings:
 
 
 def _one_or_two_rows(table: RawTable, best: int, words: WordList) -> tuple[int, list[Cell]]:
-    """Return where the rows under the headings begin, and the headings, joined with a row above or below if it helps."""
+    """Return where the rows under the headings begin, and the headings, over two rows where that helps."""
     chosen = (best + 1, list(table.rows[best]))
     known, distinct = _known(chosen[1], words), len({plain(cell) for cell in chosen[1] if cell is not None})
     for top in (best - 1, best):
