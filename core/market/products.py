@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
 
 from core.grain.commodities import commodity_codes, get_commodity
 from core.tables.words import lookup, plain
@@ -18,7 +17,6 @@ PREPARED = frozenset(
 """Words of goods made of grain, whose price is not the grain's."""
 
 
-@cache
 def crop_choices() -> Mapping[str, str]:
     """Return the crop's code for each of its names, in plain letters."""
     return lookup({code: (get_commodity(code).name, *get_commodity(code).names) for code in commodity_codes()})

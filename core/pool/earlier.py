@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -47,9 +47,7 @@ COLUMNS = {
         Column(name="grade", longest=40),
         Column(name="receipt", longest=80),
         Column(name="pool", longest=80),
-        Column(
-            name="commodity", kind="choice", choices=crop_choices(), unknown="'{value}' is no crop that is known here"
-        ),
+        Column(name="commodity", kind="choice", unknown="'{value}' is no crop that is known here"),
     ),
     PAYMENTS: (
         _DAY,
@@ -63,6 +61,12 @@ FIELDS = {kind: tuple(column.name for column in columns) for kind, columns in CO
 NEEDED = {DELIVERIES: ("day", "member", "moisture"), PAYMENTS: ("day", "member", "amount")}
 ABOUT_ADVANCE = ("advance", "avance", "acompte", "anticipo", "adelanto", "adiantamento", "malipo ya awali", "vorschuss")
 MOST_ROWS = 50_000
+
+
+def wanted_columns(kind: str) -> tuple[Column, ...]:
+    """Return the columns of a kind of table, with the names of the crops."""
+    crops = crop_choices()
+    return tuple(replace(column, choices=crops) if column.kind == "choice" else column for column in COLUMNS[kind])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,9 +152,9 @@ def open_earlier(data: bytes, file_name: str, kind: str = "", sheet: str = "") -
     """
     kinds = (kind,) if kind else (DELIVERIES, PAYMENTS)
     words = heading_words("book")
-    wanted = {column.name: column for each in kinds for column in COLUMNS[each]}
+    wanted = {column.name: column for each in kinds for column in wanted_columns(each)}
     opened = open_table(data, file_name, tuple(wanted.values()), words, sheet, most_rows=MOST_ROWS)
-    guesses = {each: guess_meanings(opened.table, opened.headings, COLUMNS[each], words) for each in kinds}
+    guesses = {each: guess_meanings(opened.table, opened.headings, wanted_columns(each), words) for each in kinds}
     chosen = max(kinds, key=lambda each: (all(name in guesses[each] for name in NEEDED[each]), len(guesses[each])))
     values = {name: getattr(opened, name) for name in OpenedTable.__dataclass_fields__}
     return EarlierTable(**{**values, "columns": guesses[chosen]}, kind=chosen)
@@ -185,7 +189,7 @@ def preview_earlier(
         raise ImportRefusedError(
             "say which column holds: {missing}. Nothing can be taken in without it", missing=", ".join(missing)
         )
-    read = read_rows(table, COLUMNS[table.kind], columns)
+    read = read_rows(table, wanted_columns(table.kind), columns)
     reading = _Reading(table.kind, options, today, _people(members))
     season = replay(events)
     kind = "delivery" if table.kind == DELIVERIES else "payment"
