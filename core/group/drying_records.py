@@ -17,6 +17,7 @@ from core.drying.setups import DryingSetup, drying_method
 from core.drying.weather import REQUIRED
 from core.errors import DryholdError
 from core.group.lot_state import judging_rules
+from core.group.possessions import DryingSpace, possessions
 from core.group.reading_moisture import moisture_of_readings
 from core.group.records import Event, Fact, Group, Lot
 from core.group.store import Store
@@ -54,16 +55,16 @@ def temperature_limit(facts: dict[str, Fact], lot: Lot) -> float | None:
     return float(facts[key].value) if key in facts else None
 
 
-def drying_setup(facts: dict[str, Fact], group: Group, lot: Lot, method: str) -> DryingSetup:
-    """Return how a group would dry a lot by a method, from its facts."""
+def drying_setup(space: DryingSpace, facts: dict[str, Fact], group: Group, lot: Lot) -> DryingSetup:
+    """Return how a group would dry a lot on one of its spaces."""
     return DryingSetup(
-        method=method,
-        area_m2=float(facts[f"drying_area.{method}"].value),
-        load_kg_m2=float(facts[f"drying_load.{method}"].value),
+        method=space.method,
+        area_m2=space.area_m2,
+        load_kg_m2=space.load_kg_m2,
         altitude_m=float(group.altitude_m or 0.0),
         time_zone=group.time_zone,
         cover_in_rain=bool(facts["drying_cover_in_rain"].value),
-        grain_temperature_limit_c=None if drying_method(method)["always_open"] else temperature_limit(facts, lot),
+        grain_temperature_limit_c=None if drying_method(space.method)["always_open"] else temperature_limit(facts, lot),
     )
 
 
@@ -131,10 +132,10 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
         for event in store.events(group.id, "lot_actions")
         if event.kind == "spread" and "lot_id" in event.payload
     }
-    usual = str(facts["drying_method"].value)
+    has = possessions(store, group.id)
     bias_sd = float(judging_rules(store, group.id).meter.error.moisture_sd)
     for lot in store.lots(group.id):
-        by = spread.get(lot.id, usual if lot.status == "drying" else "")
+        by = spread.get(lot.id, has.usual_method if lot.status == "drying" else "")
         if by != method or weather is None:
             continue
         rounds = [item for item in reading_rounds(store, group.id, lot) if _covered(item[0], weather)]
@@ -143,7 +144,7 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
         try:
             part = weather[weather.index <= pd.Timestamp(rounds[-1][0]) + pd.Timedelta(hours=1)]
             believed = learn_rate(
-                lot.commodity, rounds, part, drying_setup(facts, group, lot, method), believed, bias_sd
+                lot.commodity, rounds, part, drying_setup(has.space(method), facts, group, lot), believed, bias_sd
             )
         except DryholdError:
             continue  # hours with holes teach nothing; the belief stays as it was

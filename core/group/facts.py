@@ -61,7 +61,7 @@ def load_defaults() -> dict[str, Default]:
 
 
 def _flatten(tree: dict[str, Any], prefix: str = "") -> dict[str, dict[str, Any]]:
-    """Return ``{"bag_cost.hermetic_bag": {...}}`` from nested TOML tables; a table with ``value`` is an entry."""
+    """Return ``{"truck.trip_cost": {...}}`` from nested TOML tables; a table with ``value`` is an entry."""
     flat: dict[str, dict[str, Any]] = {}
     for name, content in tree.items():
         key = f"{prefix}{name}"

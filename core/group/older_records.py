@@ -148,7 +148,7 @@ def _stores(entered: Mapping[str, Any]) -> list[dict[str, Any]]:
     own_sealed = int(entered.get("plan.sealed_bags_owned", 0))
     rows: list[dict[str, Any]] = [
         {"method": "woven_bag", "access": "own", "units": at_hand, **woven},
-        {"method": "woven_bag_protectant", "access": "buy", "units": at_hand, **woven, **dust},
+        {"method": "woven_bag_protectant", "access": "own", "units": at_hand, **woven, **dust},
         {
             "method": "hermetic_bag",
             "access": "buy",

@@ -33,9 +33,9 @@ def assumed_terms(facts: dict[str, Any]) -> AssumedTerms:
         return float(facts[key].value)
 
     return AssumedTerms(
-        trip_cost=value("plan.truck_trip_cost"),
-        km_cost=value("plan.truck_km_cost"),
-        truck_kg=value("plan.truck_kg"),
+        trip_cost=value("truck.trip_cost"),
+        km_cost=value("truck.km_cost"),
+        truck_kg=value("truck.capacity_kg"),
         pay_delay_days=int(value("pay_delay_days")),
         chance_not_honoured=value("offer_chance_not_honoured"),
         weekly_quantity_kg=value("plan.market_weekly_kg"),

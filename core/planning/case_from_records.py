@@ -14,6 +14,7 @@ from core.drying.field import may_be_left
 from core.errors import DryholdError, PlanError
 from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
+from core.group.possessions import Possessions, possessions
 from core.group.selling import basis_to, buyer_book, crop_prices, own_prices
 from core.group.sieves import last_sieves
 from core.market.buyer_book import BuyerBook
@@ -79,7 +80,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     from core.grain.commodities import commodity_codes
     from core.group.lot_state import current_lot_states, judging_rules
 
-    group, facts = store.group(group_id), store.facts(group_id)
+    group, facts, has = store.group(group_id), store.facts(group_id), possessions(store, group_id)
 
     def value(key: str, otherwise: float = 0.0) -> float:
         return float(facts[key].value) if key in facts and facts[key].value is not None else otherwise
@@ -134,16 +135,16 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         "scenarios": int(value("plan.scenarios", 200)),
         "seed": 2026,
         "lots": tuple(lots),
-        "drying": _drying(value),
-        "storage": _storage(value, bags, sealed_bags_filled(states)),
+        "drying": drying_choices(has, value("plan.handling_loss")),
+        "storage": storage_choices(has, mass_total / bags, sealed_bags_filled(states)),
         "prices": tuple(prices),
         "buyers": buyers,
         "truck": Truck(
-            value("plan.truck_kg", 5000),
-            value("plan.truck_trip_cost"),
-            value("plan.truck_km_cost"),
-            int(value("plan.trips_per_week", 2)),
-            value("plan.loading_cost_bag"),
+            has.truck.capacity_kg,
+            has.truck.trip_cost,
+            has.truck.km_cost,
+            has.truck.trips_per_week,
+            has.truck.loading_cost_bag,
         ),
         "needs": _needs(wishes["needs"], today, weeks),
         "reserves": () if given else reserves_of(wishes["reserves"], value, prices, lots, targets, weeks),
@@ -237,64 +238,49 @@ def surroundings_of(store: Any, group: Any, now: datetime) -> Surroundings:
     return Surroundings(forecast, normals, place, seen)
 
 
-def _drying(value: Any) -> tuple[DryingChoice, ...]:
-    area, load = value("plan.tarpaulin_m2", 60.0), 20.0
-    made = []
-    if area > 0:
-        made.append(
-            DryingChoice(
-                "sheets",
-                "drying sheets",
-                "tarpaulin",
-                area * load,
-                area,
-                load,
-                value("plan.drying_cost_kg"),
-                value("plan.handling_loss", 0.005),
-            )
+FEE_POINTS = 5.0  # points of moisture by which grain is usually dried in a hired dryer
+
+
+def drying_choices(has: Possessions, handling_loss: float) -> tuple[DryingChoice, ...]:
+    """Return the group's drying spaces as the plan takes them; a hired dryer's fee is for five points of moisture."""
+    return tuple(
+        DryingChoice(
+            f"{space.method}-{number}",
+            space.name,
+            space.method,
+            space.capacity_kg,
+            space.area_m2,
+            space.load_kg_m2,
+            space.cost_of_drying(FEE_POINTS),
+            handling_loss,
         )
-    if value("plan.dryer_kg") > 0:
+        for number, space in enumerate(has.spaces, start=1)
+    )
+
+
+def storage_choices(has: Possessions, bag_kg: float, sealed_filled: int) -> tuple[StorageChoice, ...]:
+    """Return the group's ways to store, one of each method.
+
+    Sealed bags that hold grain already stay with the group beside the empty ones.
+    """
+    made = []
+    for method in dict.fromkeys(one.method for one in has.stores):
+        rows = [one for one in has.stores if one.method == method]
+        own = sum(one.bags(bag_kg) for one in rows if one.access == "own")
+        filled = sealed_filled if method == "hermetic_bag" else 0
         made.append(
-            DryingChoice(
-                "dryer",
-                "hired dryer",
-                "mechanical",
-                value("plan.dryer_kg"),
-                1.0,
-                0.0,
-                value("plan.dryer_cost_kg"),
-                value("plan.handling_loss", 0.005),
+            StorageChoice(
+                method,
+                rows[0].name,
+                method,
+                own + filled,
+                sum(one.bags(bag_kg) for one in rows if one.access != "own"),
+                rows[0].cost_per_bag(bag_kg),
+                rows[0].cost_per_kg_month * bag_kg,
+                rows[0].treatment_per_bag(bag_kg),
             )
         )
     return tuple(made)
-
-
-def _storage(value: Any, bags: int, sealed_filled: int) -> tuple[StorageChoice, ...]:
-    """Return the ways to store; sealed bags that hold grain already stay with the group beside the empty ones."""
-    owned = int(value("plan.woven_bags_owned", 1000))
-    seasons = max(1.0, value("plan.sealed_bag_seasons", 3.0))
-    woven = value("bag_cost.woven_bag", 0.5)
-    return (
-        StorageChoice("woven", "woven bags", "woven_bag", owned, bags, woven),
-        StorageChoice(
-            "treated",
-            "woven bags with protectant",
-            "woven_bag_protectant",
-            owned,
-            bags,
-            woven,
-            0.0,
-            value("bag_cost.protectant", 0.6),
-        ),
-        StorageChoice(
-            "sealed",
-            "sealed bags",
-            "hermetic_bag",
-            int(value("plan.sealed_bags_owned")) + sealed_filled,
-            int(value("plan.sealed_bags_buyable", 200)),
-            value("bag_cost.hermetic_bag", 2.4) / seasons,
-        ),
-    )
 
 
 def _week(day: str, today: date) -> int:
@@ -332,7 +318,7 @@ def _buyers(
             price_fall=value("plan.price_fall", 0.05),
         )
     )
-    capacity = value("plan.truck_kg", 5000)
+    capacity = value("truck.capacity_kg")
     for entry in book.standing_buyers():
         if entry.only_offers:
             continue

@@ -19,10 +19,12 @@ import numpy as np
 
 from core.accounts.finance import InventoryCredit, growth
 from core.errors import DryholdError
+from core.group.possessions import possessions
 from core.group.store import Store
 from core.messages import Message, message
 from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingChoice, PlanningCase, StorageChoice
+from core.planning.case_from_records import FEE_POINTS
 from core.planning.credit import credit_terms
 from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
@@ -135,7 +137,8 @@ def group_help(store: Store, group_id: int, today: date, scenarios: int = SCENAR
     try:
         season = season_case(store, group_id, today, scenarios, seed)
         facts = {key: fact.value for key, fact in store.facts(group_id).items()}
-        return compare_ways(group_id, season, facts, credit_terms(store.facts(group_id)), seed)
+        fee = possessions(store, group_id).space("mechanical").cost_of_drying(FEE_POINTS)
+        return compare_ways(group_id, season, facts, credit_terms(store.facts(group_id)), seed, dryer_cost_kg=fee)
     except DryholdError as error:
         return GroupHelp(group_id, "", 0, 0.0, (), (), (), error.message)
 
@@ -147,6 +150,7 @@ def compare_ways(
     credit: InventoryCredit,
     seed: int,
     seasons: Seasons | None = None,
+    dryer_cost_kg: float = 0.0,
 ) -> GroupHelp:
     """Return the worth of every thing otherwise for one season.
 
@@ -164,9 +168,11 @@ def compare_ways(
         Of the scenarios.
     seasons : Seasons, optional
         Scenarios; from the real rooms where left out.
+    dryer_cost_kg : float
+        A hired dryer's fee for a kilogram, money.
     """
     habits = season.habits
-    whole = _everything(season, facts)
+    whole = _everything(season, facts, dryer_cost_kg)
     rooms = by_fortnight(group_seasons(whole, seed, season.built.data)) if seasons is None else seasons
     waits = waiting_days(whole, habits, rooms)
     aimed = {crop: level for crop, level in habits.dried_to.items() if abs(level - whole.target(crop)) > MARGIN_PCT}
@@ -239,11 +245,10 @@ def _cost(name: str, facts: Mapping[str, Any]) -> float:
     return float(facts.get(f"help.{key}_cost") or 0.0) if key else 0.0
 
 
-def _everything(season: SeasonCase, facts: Mapping[str, Any]) -> PlanningCase:
+def _everything(season: SeasonCase, facts: Mapping[str, Any], fee: float) -> PlanningCase:
     """Return the case with every way of drying and storing that is compared, so that one set of scenarios serves all."""
     case = season.built.case
     bags = sum(lot.bags for lot in case.lots)
-    fee = float(facts.get("plan.dryer_cost_kg") or 0.0)
     dryer = DryingChoice(DRYER, DRYER, "mechanical", float(facts.get("help.dryer_kg") or 500.0), 1.0, 0.0, fee, 0.005)
     storage = tuple(replace(way, buyable_bags=bags) if way.method == "hermetic_bag" else way for way in case.storage)
     below = tuple(season.habits.dried_to.items())

@@ -13,6 +13,7 @@ import pandas as pd
 
 from core.errors import DryholdError
 from core.group.limits import standard_limit
+from core.group.possessions import Possessions, possessions
 from core.group.records import Event, Group, Lot, Member
 from core.group.selling import reference_market
 from core.group.store import Store
@@ -34,6 +35,7 @@ class Records:
     plans: Sequence[KeptPlan] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
     today: date | None = None
+    has: Possessions | None = None
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ def records_of(store: Store, group_id: int, today: date | None = None) -> Record
         plans,
         {key: fact.value for key, fact in store.facts(group_id).items()},
         today,
+        possessions(store, group_id),
     )
 
 

@@ -14,12 +14,15 @@ import pandas as pd
 from core.accounts.finance import growth, present_value
 from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
+from core.group.possessions import Possessions
 from core.group.records import Lot
 from core.planning.rolling import KeptPlan
 from core.programme.counting import Indicator, MonthlyPrices, Records, limit_of, lot_mass, mean, ratio, reference_prices
+from core.storage.methods import method_codes
 
 DAYS_PER_MONTH = 30.4375
 FEWEST_OF_A_CROP = 3
+USUAL_BAG_KG = 90.0
 
 
 @dataclass(frozen=True)
@@ -49,22 +52,15 @@ def months_between(start: date, end: date) -> float:
     return max(0, (end - start).days) / DAYS_PER_MONTH
 
 
-def bag_cost(lot: Lot, facts: Mapping[str, Any]) -> float:
-    """Return what one bag cost a stored lot, in the group's currency, as the group's facts say.
+def bag_cost(lot: Lot, has: Possessions | None) -> float:
+    """Return what one bag cost a stored lot for its season, in the group's currency: bag or vessel, and treatment.
 
-    Woven: the bag; with protectant: the dust too; hermetic: the bag over the seasons that it serves; others: nothing.
+    A vessel counts by the share of it that a bag takes; nothing where the lot is not in store or nothing is known.
     """
-    method = lot.storage_method if lot.stored_on else None
-    woven = float(facts.get("bag_cost.woven_bag") or 0)
-    if method == "woven_bag":
-        return woven
-    if method == "woven_bag_protectant":
-        return woven + float(facts.get("bag_cost.protectant") or 0)
-    if method == "hermetic_bag":
-        return float(facts.get("bag_cost.hermetic_bag") or 0) / max(
-            1.0, float(facts.get("plan.sealed_bag_seasons") or 3)
-        )
-    return 0.0
+    if has is None or not lot.stored_on or lot.storage_method is None or lot.storage_method not in method_codes():
+        return 0.0
+    kept, bag_kg = has.store(lot.storage_method), lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG
+    return kept.cost_per_bag(bag_kg) + kept.treatment_per_bag(bag_kg)
 
 
 def _rows(records: Records) -> list[dict[str, Any]]:
@@ -115,7 +111,7 @@ def _with_gain(row: SoldLot, rows: list[SoldLot], records: Records, monthly: Mon
     worth = usual * at_harvest * float(mass_after_drying(mass_in, start, base))
     worth_then = row.mass_kg * row.price
     got = present_value(worth_then, _money_cost(records), months_between(lot.harvested_on, row.sold_on))
-    got -= row.bags * bag_cost(lot, records.facts)
+    got -= row.bags * bag_cost(lot, records.has)
     return replace(row, gain=(got - worth) / worth)
 
 

@@ -40,6 +40,7 @@ from core.group.drying_records import (
     remembered_weather,
 )
 from core.group.lot_state import LotState, current_lot_states
+from core.group.possessions import keep_spaces, possessions
 from core.weather.forecast import Forecast
 from core.weather.scenarios import extend_scenarios
 from core.weather.solar import clear_sky_daily
@@ -127,7 +128,8 @@ def _show_lot(group: Any, lot_state: LotState, top: Any) -> None:
 def _inputs(group: Any, facts: dict, lot_state: LotState) -> tuple[DryingSetup, float | None, float]:
     """Return setup, moisture now and target as chosen on the page."""
     left, right = st.columns(2)
-    usual = str(facts["drying_method"].value)
+    has = possessions(state.store(), group.id)
+    usual = has.usual_method
     words = {method: _(drying_method(method)["label"]) for method in drying_methods()}
     method = left.selectbox(
         _("Where it dries"),
@@ -137,7 +139,8 @@ def _inputs(group: Any, facts: dict, lot_state: LotState) -> tuple[DryingSetup, 
         key="drying_method",
         **KEEP,
     )
-    setup = drying_setup(facts, group, lot_state.lot, method)
+    space = has.space(method)
+    setup = drying_setup(space, facts, group, lot_state.lot)
     mean = lot_state.moisture.mean_pct if lot_state.moisture is not None else lot_state.lot.weighed_moisture_pct
     moisture = right.number_input(
         _("Moisture now, % wet basis"),
@@ -156,12 +159,12 @@ def _inputs(group: Any, facts: dict, lot_state: LotState) -> tuple[DryingSetup, 
             _("Space (m²)"), 0.5, 5000.0, setup.area_m2, step=1.0, key=f"drying_area_{method}", **KEEP
         )
         with first:
-            page.origin(facts[f"drying_area.{method}"])
+            page.origin(facts["drying_spaces"])
         load = second.number_input(
             _("Grain per m² (kg)"), 1.0, 600.0, setup.load, step=1.0, key=f"drying_load_{method}", **KEEP
         )
         with second:
-            page.origin(facts[f"drying_load.{method}"])
+            page.origin(facts["drying_spaces"])
         target = third.number_input(
             _("Aim, % wet basis"),
             2.0,
@@ -181,9 +184,8 @@ def _inputs(group: Any, facts: dict, lot_state: LotState) -> tuple[DryingSetup, 
             )
         if st.button(_("Keep this space and thickness for the group"), key="drying_keep"):
             store, who, at = state.store(), state.who(), state.now()
-            store.set_fact(group.id, f"drying_area.{method}", area, "entered", who, at)
-            store.set_fact(group.id, f"drying_load.{method}", load, "entered", who, at)
-            store.set_fact(group.id, "drying_method", method, "entered", who, at)
+            kept = has.spaces_with(replace(space, area_m2=area, load_kg_m2=load))
+            keep_spaces(store, group.id, kept, who, at)
             st.rerun()
     setup = replace(setup, area_m2=area, load_kg_m2=load)
     if lot_state.mass_now_kg > 1.05 * setup.capacity_kg:
@@ -384,8 +386,9 @@ def _hour(value: datetime | None, group: Any) -> str:
 def _costs(lot_state: LotState, run: DryingRun, moisture: float, days: float, facts: dict, group: Any) -> None:
     """Show what the drying itself costs."""
     if run.setup.method == "mechanical":
-        fee, fuel = facts["dryer_fee_per_point"], facts["dryer_fuel_per_kg_water"]
-        cost = dryer_cost(lot_state.mass_now_kg, moisture, run.target_pct, float(fee.value), float(fuel.value))
+        fuel, dryer = facts["dryer_fuel_per_kg_water"], possessions(state.store(), group.id).space("mechanical")
+        fee = 90.0 * dryer.fee_per_point_kg  # for a bag of 90 kg
+        cost = dryer_cost(lot_state.mass_now_kg, moisture, run.target_pct, fee, float(fuel.value))
         batches = int(np.ceil(lot_state.mass_now_kg / run.setup.capacity_kg))
         st.markdown(
             ngettext(
@@ -394,7 +397,7 @@ def _costs(lot_state: LotState, run: DryingRun, moisture: float, days: float, fa
                 batches,
             ).format(cost=money(cost, group.currency), count=batches)
         )
-        page.origin(fee)
+        page.origin(facts["drying_spaces"])
     elif run.setup.method != "crib" and np.isfinite(days):
         wage, work = facts["drying_labour_day"], facts["drying_labour_days_per_tonne"]
         cost = labour_cost(lot_state.mass_now_kg, days, float(work.value), float(wage.value))

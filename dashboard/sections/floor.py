@@ -8,13 +8,12 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.drying.setups import drying_method, drying_methods
 from core.drying.weather import mend_weather
 from core.errors import DryholdError
 from core.group.drying_records import drying_setup, learned_rate, remembered_weather
-from core.group.floor_spaces import Space, keep_spaces, load_of, spaces_of_group
 from core.group.lot_state import LotState, current_lot_states
 from core.group.own_crops import resolve_crop
+from core.group.possessions import DryingSpace, possessions
 from core.group.sampling import DRY, WET
 from core.planning.case_from_records import crop_price
 from core.planning.floor import FloorProblem, FloorSchedule, FloorSpace, plan_floor, worth_of_space
@@ -40,7 +39,8 @@ def show() -> None:
         st.info(_("No lot of this group has to be dried. Lots are entered on the page 'Lots and readings'."))
         return
     chosen = _choose_lots(group, states)
-    spaces, own = spaces_of_group(store, group.id)
+    has = possessions(store, group.id)
+    spaces = has.spaces
     days, chance, labour = _choose_terms(group)
     if not chosen:
         st.info(_("Choose at least one lot."))
@@ -57,7 +57,7 @@ def show() -> None:
             page.show_error(error)
         else:
             _show(group, problem, schedule, spaces)
-    _edit_spaces(group, spaces, own)
+    page.link("our_things", _("Enter your drying spaces"), "drying_spaces")
     page.caution("mould")
     page.caution("advice")
     _sources()
@@ -112,7 +112,7 @@ def _problem(
     group_id: int,
     version: int,
     hour: Any,
-    spaces: tuple[Space, ...],
+    spaces: tuple[DryingSpace, ...],
     chosen: tuple[int, ...],
     days: int,
     chance: float,
@@ -147,12 +147,12 @@ def _problem(
             FloorSpace(
                 space.name,
                 space.area_m2,
-                load_of(space, facts),
+                space.load_kg_m2,
                 cost_per_bag_day=space.hire_per_bag_day,
                 hours_per_bag=float(facts["floor_hours_per_bag"].value),
                 hours_per_bag_day=float(facts["floor_hours_per_bag_day"].value),
             ),
-            drying_setup(facts, group, any_lot, space.method),
+            drying_setup(space, facts, group, any_lot),
             rates[space.method],
         )
         for space in spaces
@@ -175,7 +175,7 @@ def _schedule(
     group_id: int,
     version: int,
     hour: Any,
-    spaces: tuple[Space, ...],
+    spaces: tuple[DryingSpace, ...],
     chosen: tuple[int, ...],
     days: int,
     chance: float,
@@ -199,7 +199,7 @@ def _wet_lot(store: Any, group_id: int, item: LotState, maize: float) -> WetLot:
     )
 
 
-def _show(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tuple[Space, ...]) -> None:
+def _show(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tuple[DryingSpace, ...]) -> None:
     """Show the answer, the picture, the list, what it costs and what one more space is worth."""
     first = state.today()
     page.answer(_answer(schedule, problem))
@@ -302,7 +302,7 @@ def _costs(group: Any, schedule: FloorSchedule) -> None:
         )
 
 
-def _one_more(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tuple[Space, ...]) -> None:
+def _one_more(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tuple[DryingSpace, ...]) -> None:
     """Work out on demand what one more space like one of these would save."""
     st.subheader(_("One more space"))
     names = [space.name for space in spaces]
@@ -337,51 +337,6 @@ def _one_more(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces
     st.caption(
         _("That is for this harvest as it lies here now; its price is spread over all the harvests that it serves.")
     )
-
-
-def _edit_spaces(group: Any, spaces: tuple[Space, ...], own: bool) -> None:
-    """Let a person list the spaces."""
-    with st.expander(_("The group's drying spaces")):
-        st.caption(_("entered by you") if own else _("assumed: the usual method's area in two parts; list your own"))
-        words = {key: _(drying_method(key)["label"]) for key in drying_methods()}
-        back = {word: key for key, word in words.items()}
-        frame = pd.DataFrame(
-            [
-                {
-                    "name": space.name,
-                    "method": words[space.method],
-                    "area": space.area_m2,
-                    "hire": space.hire_per_bag_day,
-                }
-                for space in spaces
-            ]
-        )
-        edited = st.data_editor(
-            frame,
-            num_rows="dynamic",
-            hide_index=True,
-            width="stretch",
-            key=f"floor_spaces_{group.id}",
-            column_config={
-                "name": st.column_config.TextColumn(_("name"), required=True),
-                "method": st.column_config.SelectboxColumn(_("how it dries"), options=list(back), required=True),
-                "area": st.column_config.NumberColumn(_("area (m²)"), min_value=0.5, required=True),
-                "hire": st.column_config.NumberColumn(_("hire per bag and day"), min_value=0.0, default=0.0),
-            },
-        )
-        if st.button(_("Keep these spaces"), key="floor_keep"):
-            try:
-                listed = [
-                    Space(str(row.name_), back[str(row.method)], float(row.area), float(row.hire))
-                    for row in edited.fillna({"hire": 0.0}).rename(columns={"name": "name_"}).itertuples()
-                ]
-                keep_spaces(state.store(), group.id, listed, state.now())
-            except (KeyError, TypeError, ValueError) as error:
-                page.show_error(
-                    error if isinstance(error, DryholdError) else _("A name, a method or an area is missing.")
-                )
-            else:
-                st.rerun()
 
 
 def _this_hour() -> Any:

@@ -68,7 +68,6 @@ PLAN_FACTS = (
     "plan.gate_factor",
     "plan.market_km",
     "plan.market_fee",
-    "plan.drying_cost_kg",
     "plan.handling_loss",
     "interest_monthly",
 )

@@ -673,7 +673,7 @@ def _sources(made: MadePlan) -> None:
             label=_(_label(key)), value=_short(fact.value), unit=_unit(key), origin=page.origin_text(fact)
         )
         for key, fact in sorted(state.store().facts(group.id).items())
-        if key.startswith(("plan.", "bag_cost."))
+        if key.startswith(("plan.", "truck."))
     ]
     gap = percent(made.plan.gap, 2) if np.isfinite(made.plan.gap) else _("not known")
     page.sources(

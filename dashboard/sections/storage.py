@@ -12,6 +12,7 @@ import streamlit as st
 from core.errors import DryholdError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.lot_state import LotState, current_lot_states, judging_rules
+from core.group.possessions import possessions
 from core.group.records import Lot
 from core.group.sieves import last_sieves
 from core.planning.storage_from_records import retests_since_bagging, stored_lot
@@ -36,7 +37,7 @@ from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
 from dashboard import page, state
 from dashboard.charts.storage import figure
-from dashboard.text import _, day, money, number, percent, say
+from dashboard.text import _, day, money, ngettext, number, percent, say
 
 SCENARIOS = 60
 HORIZON_DAYS = 280
@@ -152,19 +153,14 @@ def method_name(method: str) -> str:
 
 
 def cost_text(group_id: int, currency: str, method: str) -> str:
-    """Return what a bag, vessel or month costs, from the group's facts, with how many seasons it serves."""
-    store = state.store()
-    if method == "warehouse":
-        fee = float(store.fact(group_id, "storage_fee.warehouse").value)
-        return _("{cost} a bag and month").format(cost=money(fee, currency))
-    treated = method == "woven_bag_protectant"
-    cost = float(store.fact(group_id, f"bag_cost.{'woven_bag' if treated else method}").value)
-    if treated:
-        cost += float(store.fact(group_id, "bag_cost.protectant").value)
-    how = get_method(method)
-    return _("{cost} for {kg} kg, {seasons} season(s)").format(
-        cost=money(cost, currency), kg=number(how.unit_capacity_kg, 0), seasons=how.seasons
-    )
+    """Return what a bag, vessel or month costs the group, with how many seasons it serves."""
+    kept = possessions(state.store(), group_id).store(method)
+    if kept.cost_per_kg_month:
+        return _("{cost} a bag and month").format(cost=money(90.0 * kept.cost_per_kg_month, currency))
+    cost = money(kept.unit_cost + kept.treatment_cost, currency)
+    return ngettext(
+        "{cost} for {kg} kg, {seasons} season", "{cost} for {kg} kg, {seasons} seasons", int(kept.seasons)
+    ).format(cost=cost, kg=number(kept.unit_capacity_kg, 0), seasons=number(kept.seasons, 0))
 
 
 def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -> pd.DataFrame:

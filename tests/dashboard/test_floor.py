@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from core.group.floor_spaces import Space, keep_spaces
+from core.group.possessions import keep_spaces, space_from
 from tests.dashboard.conftest import NOW
 from tests.dashboard.pages import open_page
 
@@ -38,7 +38,13 @@ def test_a_group_without_lots_is_told_what_to_do(empty_store):
 
 def test_own_spaces_are_used(demo_store):
     group = demo_store.groups()[0]
-    keep_spaces(demo_store, group.id, [Space("Church yard", "tarpaulin", 80.0)], NOW)
+    keep_spaces(
+        demo_store,
+        group.id,
+        [space_from({"name": "Church yard", "method": "tarpaulin", "area_m2": 80.0}, 1.0)],
+        "Ada",
+        NOW,
+    )
     app = open_page("floor")
     assert not app.exception
     assert set(app.dataframe[0].value["space"]) == {"Church yard"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -23,6 +24,7 @@ from core.group.drying_records import (
     remember_weather,
     remembered_weather,
 )
+from core.group.possessions import keep_spaces, possessions
 from core.group.records import Group, Lot, Reading
 from tests.drying.drying_cases import plain_days
 
@@ -46,15 +48,16 @@ def group(store):
 def test_setups_come_from_facts_and_harm_limits_from_crop_and_use(store, group):
     facts = store.facts(group.id)
     maize = Lot(group_id=group.id, label="a", commodity="maize")
+    has = possessions(store, group.id)
     for method in drying_methods():
-        setup = drying_setup(facts, group, maize, method)
+        setup = drying_setup(has.space(method), facts, group, maize)
         assert setup.capacity_kg > 0
         assert setup.time_zone == "Africa/Nairobi"
         assert setup.grain_temperature_limit_c is None
     seed = Lot(group_id=group.id, label="b", commodity="maize", use="seed")
-    assert drying_setup(facts, group, seed, "tarpaulin").grain_temperature_limit_c == 43
-    store.set_fact(group.id, "drying_area.tarpaulin", 99, "entered", "Ada", NOW)
-    assert drying_setup(store.facts(group.id), group, maize, "tarpaulin").area_m2 == 99
+    assert drying_setup(has.space("tarpaulin"), facts, group, seed).grain_temperature_limit_c == 43
+    keep_spaces(store, group.id, [replace(has.space("tarpaulin"), area_m2=99)], "Ada", NOW)
+    assert drying_setup(possessions(store, group.id).space("tarpaulin"), facts, group, maize).area_m2 == 99
 
 
 def test_weather_that_has_passed_is_kept_and_joined(store):
@@ -70,9 +73,8 @@ def test_weather_that_has_passed_is_kept_and_joined(store):
 
 
 def test_a_drying_lots_tests_sharpen_the_groups_own_rate(store, group):
-    setup = drying_setup(
-        store.facts(group.id), group, Lot(group_id=group.id, label="x", commodity="maize"), "tarpaulin"
-    )
+    maize = Lot(group_id=group.id, label="x", commodity="maize")
+    setup = drying_setup(possessions(store, group.id).space("tarpaulin"), store.facts(group.id), group, maize)
     truth = simulate_drying(
         "maize",
         23.0,

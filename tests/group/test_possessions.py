@@ -128,7 +128,7 @@ def test_a_database_of_the_first_version_keeps_what_was_entered(older):
     assert dryer.cost_of_drying(5) == pytest.approx(2.5)
     assert [(one.method, one.access, one.units) for one in has.stores] == [
         ("woven_bag", "own", 60),
-        ("woven_bag_protectant", "buy", 60),
+        ("woven_bag_protectant", "own", 60),
         ("hermetic_bag", "buy", 200),
         ("hermetic_bag", "own", 12),
     ]

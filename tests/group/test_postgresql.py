@@ -45,7 +45,7 @@ def test_records_books_and_group_files(server_url, tmp_path):
         Lot(group_id=group, label="A", commodity="maize", bags=3, owner_id=member, harvested_on=date(2026, 5, 1))
     )
     store.add_readings([Reading(lot_id=lot, taken_at=NOW, bag="1", temperature_c=25.0, relative_humidity_pct=70.0)])
-    store.set_fact(group, "bag_cost.woven_bag", 40.0, "entered", "Adiru", NOW)
+    store.set_fact(group, "maize_price_kg", 40.0, "entered", "Adiru", NOW)
     entry = store.append_event(group, "pool", "delivery", date(2026, 5, 3), "Adiru", {"gross_kg": "90.5"}, NOW)
     store.append_event(group, "pool", "reversal", date(2026, 5, 4), "Adiru", {}, NOW, reverses=entry)
     with pytest.raises(LedgerError):
@@ -53,7 +53,7 @@ def test_records_books_and_group_files(server_url, tmp_path):
     again = open_store(server_url)  # migrations find the tables as they are
     assert again.lot(lot).owner_id == member
     assert again.readings(group).iloc[0]["taken_at"] == NOW
-    assert again.fact(group, "bag_cost.woven_bag").origin == "entered"
+    assert again.fact(group, "maize_price_kg").origin == "entered"
     assert [event.kind for event in again.events(group, "pool")] == ["delivery", "reversal"]
     file = export_group(again, group, "uid", NOW)
     local = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")

@@ -270,7 +270,7 @@ def test_stored_grain_carries_its_insects_and_its_sealed_bags(store):
         kept[method] = built, next(item for item in built.case.lots if item.id == str(lot.id))
     store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
     sealed = {
-        name: next(way.owned_bags for way in built.case.storage if way.code == "sealed")
+        name: next(way.owned_bags for way in built.case.storage if way.method == "hermetic_bag")
         for name, (built, _) in kept.items()
     }
     assert sealed["hermetic_bag"] - sealed["woven_bag"] == kept["hermetic_bag"][1].bags

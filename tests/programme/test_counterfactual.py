@@ -29,13 +29,7 @@ from core.programme.season_case import Habits, SeasonCase, known_price, season_c
 from demo_data.many_groups import add_invented_groups
 
 CREDIT = InventoryCredit(0.7, 0.02, 0.01)
-FACTS = {
-    "help.dryer_kg": 2000,
-    "plan.dryer_cost_kg": 0.016,
-    "help.judged_sd": 1.5,
-    "help.dryer_cost": 60,
-    "help.training_cost": 80,
-}
+FACTS = {"help.dryer_kg": 2000, "help.judged_sd": 1.5, "help.dryer_cost": 60, "help.training_cost": 80}
 NOW = datetime(2026, 11, 20, 7, tzinfo=UTC)
 
 
@@ -82,7 +76,7 @@ def ways(of: PlanningCase, facts: dict[str, object] = FACTS, **habits: object) -
     # scenarios of the compact seasons, for all ways of drying that are compared
     dryer = DryingChoice(DRYER, DRYER, "mechanical", 2000.0, 1.0, 0.0, 0.016, 0.005)
     seasons = invented_seasons(of.with_changes(drying=(*of.drying, dryer)), 3)
-    return compare_ways(1, item, facts, CREDIT, 3, seasons)
+    return compare_ways(1, item, facts, CREDIT, 3, seasons, 0.016)
 
 
 def named(found: GroupHelp) -> dict[str, Difference]:

@@ -9,6 +9,7 @@ from decimal import Decimal
 import pandas as pd
 import pytest
 
+from core.group.possessions import Meter, Possessions, Truck, store_from
 from core.group.records import Event, Lot
 from core.planning.case import make_case
 from core.planning.rolling import KeptPlan
@@ -19,6 +20,23 @@ from core.programme.meter_use import cost_of_testing, cost_per_tonne_tested, met
 from tests.programme.test_indicators import small
 
 AT = datetime(2026, 5, 1, 8, tzinfo=UTC)
+
+
+HAS = Possessions(
+    spaces=(),
+    stores=tuple(
+        store_from({"method": method, "units": 1, "unit_cost": price, "treatment_cost": dust}, 1.0)
+        for method, price, dust in (
+            ("woven_bag", 10, 0),
+            ("woven_bag_protectant", 10, 3),
+            ("hermetic_bag", 30, 0),
+            ("metal_silo", 900, 0),
+        )
+    ),
+    truck=Truck(capacity_kg=1, trip_cost=0, km_cost=0, trips_per_week=0, loading_cost_bag=0),
+    meter=Meter(price=1, life_seasons=1, upkeep_season=0, cost_per_test=0),
+    assumed=frozenset(),
+)
 
 
 def work(number, kind, day, lot, mass_in, mass_out, moisture=None, reverses=None):
@@ -73,7 +91,7 @@ def test_a_lot_sold_in_parts_counts_once_all_is_sold():
 
 
 def test_interest_and_bags_make_the_gain_net():
-    record = replace(small(), facts={"interest_monthly": 0.03, "bag_cost.woven_bag": 5.0})
+    record = replace(small(), facts={"interest_monthly": 0.03}, has=HAS)
     record = replace(record, lots=[replace(lot, storage_method="woven_bag") for lot in record.lots])
     months = (date(2026, 8, 3) - date(2026, 5, 1)).days / 30.4375
     worth = 1.2 * 2 * 1000 * 80 / 84.5
@@ -81,18 +99,15 @@ def test_interest_and_bags_make_the_gain_net():
 
 
 @pytest.mark.parametrize(
-    ("method", "cost"), [("woven_bag", 5), ("woven_bag_protectant", 8), ("hermetic_bag", 10), ("metal_silo", 0)]
+    ("method", "cost"),
+    [("woven_bag", 5), ("woven_bag_protectant", 8), ("hermetic_bag", 10), ("metal_silo", 900 / 15 * 0.18)],
 )
 def test_what_a_bag_costs(method, cost):
-    facts = {
-        "bag_cost.woven_bag": 5,
-        "bag_cost.protectant": 3,
-        "bag_cost.hermetic_bag": 30,
-        "plan.sealed_bag_seasons": 3,
-    }
+    """Ten for a woven bag that serves two seasons, 30 for a sealed one over three, 900 for a silo of 500 kg over 15."""
     lot = Lot(group_id=1, label="a", commodity="maize", storage_method=method, stored_on=date(2026, 5, 9))
-    assert bag_cost(lot, facts) == cost
-    assert bag_cost(replace(lot, stored_on=None), facts) == 0
+    assert bag_cost(lot, HAS) == pytest.approx(cost)
+    assert bag_cost(replace(lot, stored_on=None), HAS) == 0
+    assert bag_cost(lot, None) == 0
 
 
 def test_selling_at_harvest_is_no_gain_and_no_loss():
