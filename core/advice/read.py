@@ -14,7 +14,7 @@ from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_
 from core.advice.origins import assumed_now, prices_now, weather_now
 from core.advice.parts import Assumed, Load, LotNow, PriceNow, WeatherNow
 from core.advice.schedule import loads_of_plan
-from core.group.floor_spaces import spaces_of_group
+from core.group.possessions import possessions
 from core.group.lot_state import current_lot_states
 from core.group.records import Group
 from core.messages import Message
@@ -164,7 +164,7 @@ class Situation:
     @cached_property
     def assumed(self) -> tuple[Assumed, ...]:
         """What was not entered, the important things first."""
-        listed = spaces_of_group(self.store, self.group_id)[1]
+        listed = "spaces" not in possessions(self.store, self.group_id).assumed
         return assumed_now(self.store, self.group_id, self.weather, self.prices, self.today, listed)
 
     def with_parts(self, **parts: Any) -> Situation:
