@@ -14,8 +14,8 @@ from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_
 from core.advice.origins import assumed_now, prices_now, weather_now
 from core.advice.parts import Assumed, Load, LotNow, PriceNow, WeatherNow
 from core.advice.schedule import loads_of_plan
-from core.group.possessions import possessions
 from core.group.lot_state import current_lot_states
+from core.group.possessions import possessions
 from core.group.records import Group
 from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
