@@ -13,6 +13,7 @@ from core.advice.schedule import mass_by_day
 from core.group.sampling import DRY, judge_dryness
 from core.messages import Message, message
 from core.planning.sale_plan import PlannedSale
+from core.storage import safety
 from core.storage.methods import get_method
 
 if TYPE_CHECKING:
@@ -134,9 +135,9 @@ def waiting_times_are_kept(now: Situation) -> Iterator[Message]:
 
 def waiting_days(now: Situation) -> dict[str, int]:
     """Return the waiting days by storage method: the group's own label time where a method has any."""
-    own = int(float(now.store.fact(now.group_id, "protectant_waiting_days").value))
+    own = float(now.store.fact(now.group_id, "protectant_waiting_days").value)
     codes = {choice.method for choice in now.stores}
-    return {code: own for code in codes if get_method(code).waiting_days}
+    return {code: safety.waiting_days(code, own) for code in codes if get_method(code).treated}
 
 
 def sealed_dry(now: Situation) -> Iterator[Message]:
@@ -144,15 +145,16 @@ def sealed_dry(now: Situation) -> Iterator[Message]:
     methods = {choice.name: get_method(choice.method) for choice in now.stores}
     for line, pct, sure in _stored(now):
         method = methods.get(line.storage)
-        if method is None or method.seal_below_pct is None or line.commodity != "maize":
+        limit = None if method is None else safety.sealing_limit(line.commodity, method)
+        if limit is None:
             continue
-        if pct > method.seal_below_pct + 1e-6 or not sure(method.seal_below_pct):
+        if pct > limit + 1e-6 or not sure(limit):
             yield message(
                 "lot {lot} is sealed at {moisture} % in {storage}: at most {limit} %, and surely so",
                 lot=line.label,
                 moisture=round(pct, 1),
                 storage=line.storage,
-                limit=method.seal_below_pct,
+                limit=round(limit, 1),
             )
 
 

@@ -34,6 +34,7 @@ def stored_lot(state: LotState, sieves: Mapping[int, Sieve], today: date) -> Sto
     lot = state.lot
     sieve = sieves.get(lot.id)
     allowed = state.limit.of_kind("contract") or state.limit.of_kind("standard")
+    keeping = state.limit.of_kind("keeping")
     in_store = lot.status == "stored"
     kept = lot.storage_method if lot.storage_method in method_codes() else usual_method()
     return StoredLot(
@@ -49,6 +50,9 @@ def stored_lot(state: LotState, sieves: Mapping[int, Sieve], today: date) -> Sto
         method=kept if in_store else None,
         stored_days=max(0, (today - lot.stored_on).days) if in_store and lot.stored_on else 0,
         limit_pct=allowed.moisture_pct if allowed else None,
+        keeping_pct=keeping.moisture_pct if keeping else None,
+        verdict_risk=state.risk,
+        freedom=state.moisture.degrees_of_freedom,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -21,6 +22,7 @@ from core.storage.advice import (
 )
 from core.storage.methods import get_method, method_codes
 from core.storage.retest import NextTest, Retest, RetestCosts, next_test, resampled, update_forecast
+from core.storage.safety import Belief, storage_refusal
 from core.storage.simulate import PestDraw, StorageRun, draw_pests, lot_of, simulate_storage
 
 UNLIKELY_POINTS = 1.5  # from the nearest scenario: three times what the model strays (judgement)
@@ -48,6 +50,12 @@ class StoredLot:
         How long it has been kept so.
     limit_pct : float or None
         Moisture that its buyer allows; None takes the settings'.
+    keeping_pct : float or None
+        Moisture at which it keeps for as long as is wanted; None where that is not known.
+    verdict_risk : float
+        Risk of error that the lot's verdict takes.
+    freedom : float
+        Degrees of freedom of the last test.
     """
 
     lot_id: int
@@ -62,6 +70,9 @@ class StoredLot:
     method: str | None = None
     stored_days: int = 0
     limit_pct: float | None = None
+    keeping_pct: float | None = None
+    verdict_risk: float = 0.05
+    freedom: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -83,6 +94,9 @@ class MethodOutlook:
         The grounds on which a buyer would refuse at the end of the run, the likeliest first, with their chances.
     dried_below_pct : float
         Weight lost by drying below what is paid for at the driest, middle of the scenarios, %.
+    refusal : Message or None
+        Why the lot must not go into this store as it is (`core.storage.safety`); None where it may, and where it is
+        kept there already.
     """
 
     method: str
@@ -94,6 +108,7 @@ class MethodOutlook:
     notes: tuple[Message, ...]
     refusal_grounds: tuple[tuple[str, float], ...]
     dried_below_pct: float
+    refusal: Message | None = None
 
 
 @dataclass(frozen=True)
@@ -185,7 +200,15 @@ def method_outlook(
         notes=run.notes,
         refusal_grounds=tuple(last),
         dried_below_pct=float(np.median(paid_weight_loss_pct(run, terms.moisture_limit_pct).max(axis=0))),
+        refusal=None if staying and not get_method(method).sealed else _refusal(lot, method, days),
     )
+
+
+def _refusal(lot: StoredLot, method: str, days: int) -> Message | None:
+    """Return why a lot must not go into a store as it is."""
+    belief = Belief(lot.moisture_pct, lot.moisture_sd, lot.freedom)
+    keeping = math.inf if lot.keeping_pct is None else lot.keeping_pct
+    return storage_refusal(lot.commodity, method, belief, keeping, days, lot.verdict_risk)
 
 
 @dataclass(frozen=True)
@@ -315,15 +338,19 @@ def urgency_table(
     return judged, not_judged
 
 
-def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str, Message]:
-    """Return the method that keeps longest at 95 % certainty (then loses least), with a sentence."""
+def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str | None, Message]:
+    """Return the method that keeps longest at 95 % certainty (then loses least), with a sentence.
+
+    Only stores into which the lot may go as it is are named; None where it is too wet for all of them.
+    """
 
     def merit(item: MethodOutlook) -> tuple[float, float]:
         return (item.sure.days, -float(item.weekly["weight_loss_pct_middle"].iloc[-1]))
 
-    best = max(outlooks.values(), key=merit)
-    if best.sure.days == 0:
-        return best.method, Message("No way of keeping it helps as it is: dry it first.")
+    allowed = [item for item in outlooks.values() if item.refusal is None and item.sure.days > 0]
+    if not allowed:
+        return None, Message("too wet to store: dry it first, or sell it now")
+    best = max(allowed, key=merit)
     if np.isinf(best.sure.days):
         return best.method, Message("keeps through the whole time looked at, at 95 % certainty")
     return best.method, Message("keeps longest: {days} days at 95 % certainty", {"days": int(best.sure.days)})

@@ -30,6 +30,7 @@ from core.storage.loss import EQUAL_HUMIDITY, check_grain, loss_in_store
 from core.storage.methods import Method, Position, get_method, places
 from core.storage.mould import mould_share
 from core.storage.results import StorageRun, lot_of, without_axes
+from core.storage.safety import chance_above, greatest_risk, sealing_limit, waiting_days
 from core.storage.scenarios import PestDraw, climate_arrays, draw_pests, start_numbers
 
 __all__ = ["PestDraw", "StorageRun", "draw_pests", "lot_of", "simulate_storage"]
@@ -56,21 +57,19 @@ def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: boo
             )
             for pest in pests_where_present(crop)
         ]
-    if method.seal_below_pct is not None:
-        chosen = isotherm_parameters(crop)
-        wet = humidity(chosen, np.asarray(27.0), dry_basis(start_pct)) > 0.70
-        if np.any(wet):
-            notes.append(
-                Message(
-                    "Too wet to seal: it would sour, lose its germination, and mould within days of being opened. "
-                    "Dry it first."
-                )
-            )
-    if method.waiting_days:
+    seal = sealing_limit(crop, method)
+    if seal is not None and any(chance_above(lot, seal) > greatest_risk(crop, method) for lot in start_pct):
         notes.append(
             Message(
-                "Treated grain: not eaten or sold as food before {days} days, and never before the label's own time.",
-                {"days": method.waiting_days},
+                "Too wet to seal: it would sour, lose its germination, and mould within days of being opened. "
+                "Dry it first."
+            )
+        )
+    if method.treated:
+        notes.append(
+            Message(
+                "Do not eat or sell treated grain before {days} days are over, and never before the label's own time.",
+                {"days": waiting_days(method)},
             )
         )
     return tuple(notes)
@@ -182,7 +181,7 @@ def simulate_storage(
         for pest in store.pests
     ]
     by_place = [_place_outcome(store, place, bagged) for place in store.places]
-    run = _weighed(store, by_place, _notes(crop, how, lots, borer_present))
+    run = _weighed(store, by_place, _notes(crop, how, by_lot, borer_present))
     return without_axes(run, np.ndim(moisture_pct) > 0, not isinstance(climate, pd.DataFrame))
 
 

@@ -31,6 +31,7 @@ from core.storage.comparison import safe_moistures
 from core.storage.loss import safe_storage_days
 from core.storage.methods import get_method, usual_method
 from core.storage.retest import DueTest, RetestCosts, bags_that_stand_out, schedule_tests
+from core.storage.safety import first_allowed_day
 from core.storage.scenarios import PestDraw
 from core.weather.normals import get_normals, get_years
 from core.weather.place import Place
@@ -223,10 +224,11 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
         outlooks = outlooks_of(group_id, version, start, lot, settings, found.draw if found else None)
     best, why = best_method(outlooks)
     page.answer(
-        _("{lot}: kept in {method} it {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
-        if outlooks[best].sure.days > 0
-        else f"{lot.label}: {say(why)}"
+        f"{lot.label}: {say(why)}."
+        if best is None
+        else _("{lot}: kept in {method} it {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
     )
+    best = best or next(iter(outlooks))
     if found is not None:
         show_correction(found, lot)
     shown = st.selectbox(
@@ -255,7 +257,11 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
     for note in shared:
         st.write(say(note))
     for method, outlook in outlooks.items():
-        lines = [say(outlook.sure.reason), *[say(note) for note in outlook.notes if note not in shared]]
+        lines = [
+            *([say(outlook.refusal)] if outlook.refusal else []),
+            say(outlook.sure.reason),
+            *[say(note) for note in outlook.notes if note not in shared],
+        ]
         if outlook.dried_below_pct > 0.3:
             lines.append(
                 _("Drying below what is paid for costs {loss} % of the weight.").format(
@@ -286,11 +292,11 @@ def published_time(lot: StoredLot) -> None:
 
 def treated_mark(lot: Lot) -> str:
     """Return until when a treated lot must not be eaten, "" where it is not treated."""
-    if lot.storage_method is None or not get_method(lot.storage_method).waiting_days:
+    if lot.storage_method is None or not get_method(lot.storage_method).treated:
         return ""
-    days = int(float(state.store().fact(lot.group_id, "protectant_waiting_days").value))
-    since = lot.stored_on or state.today()
-    return _("treated: not eaten before {date} or the label's own day").format(date=day(since + timedelta(days=days)))
+    on_label = float(state.store().fact(lot.group_id, "protectant_waiting_days").value)
+    first = first_allowed_day(lot.storage_method, lot.stored_on or state.today(), on_label)
+    return _("Treated: do not eat or sell before {date}").format(date=day(first))
 
 
 def sieve_form(group_id: int, today: date, lots: list[StoredLot], labels: dict[int, str]) -> None:

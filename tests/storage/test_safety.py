@@ -1,0 +1,138 @@
+"""The rules that say what may be stored where: sealing, keeping, waiting time, regained water."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from core.errors import InputError
+from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.sorption import humidity, isotherm_parameters
+from core.planning.store_outlook import StoredLot, best_method, lot_outlook
+from core.storage.methods import get_method, method_codes
+from core.storage.safety import (
+    Belief,
+    chance_above,
+    days_above_limit,
+    first_allowed_day,
+    greatest_risk,
+    saleable_mass,
+    sealing_limit,
+    storage_refusal,
+    waiting_days,
+)
+
+SEALED = [code for code in method_codes() if get_method(code).sealed]
+OPEN = [code for code in method_codes() if not get_method(code).sealed]
+
+
+def test_chance_is_that_of_the_normal_and_of_students_t():
+    """Tables of the normal distribution (1.645: 5 %) and of Student's t (4 degrees of freedom, 2.132: 5 %)."""
+    assert chance_above(Belief(13.0 - 1.645 * 0.4, 0.4), 13.0) == pytest.approx(0.05, abs=1e-4)
+    assert chance_above(Belief(13.0 - 2.132 * 0.4, 0.4, 4), 13.0) == pytest.approx(0.05, abs=1e-4)
+    assert chance_above(Belief(12.9, 0.0), 13.0) == 0.0
+    assert chance_above(Belief(13.1, 0.0), 13.0) == 1.0
+    assert chance_above([12.0, 12.5, 13.5, 14.0], 13.0) == 0.5
+    with pytest.raises(InputError):
+        chance_above([float("nan")], 13.0)
+
+
+@pytest.mark.parametrize("method", SEALED)
+def test_a_mean_below_the_sealing_limit_does_not_seal_what_may_be_too_wet(method):
+    """12.9 % ± 0.5 is above 13 % with a chance of 42 %: it is not sealed; at 12.0 % the chance is 2 %."""
+    limit = sealing_limit("maize", method)
+    assert limit == 13.0
+    assert storage_refusal("maize", method, Belief(12.9, 0.5), 13.5, 100) is not None
+    assert storage_refusal("maize", method, Belief(12.0, 0.5), 13.5, 100) is None
+    assert storage_refusal("maize", method, Belief(12.9, 0.5), 13.5, 1) is not None, "sealing has no days of grace"
+    wet_in_one_of_ten = np.where(np.arange(50) < 5, 13.4, 12.0)
+    assert storage_refusal("maize", method, wet_in_one_of_ten, 13.5, 100, verdict_risk=0.4) is not None
+
+
+@pytest.mark.parametrize("code", commodity_codes())
+def test_other_crops_are_sealed_at_the_humidity_of_maize(code):
+    limit = sealing_limit(code, "hermetic_bag")
+    celsius = np.asarray(27.0)
+    wanted = humidity(isotherm_parameters("maize"), celsius, np.asarray(100 * 13 / 87))
+    assert humidity(isotherm_parameters(code), celsius, np.asarray(100 * limit / (100 - limit))) == pytest.approx(
+        float(wanted), abs=1e-6
+    )
+    assert sealing_limit(code, "woven_bag") is None
+
+
+@pytest.mark.parametrize("method", OPEN)
+def test_grain_above_its_keeping_limit_is_not_stored_and_aflatoxin_crops_least_of_all(method):
+    wet, doubtful, dry = Belief(15.0, 0.4), Belief(13.1, 0.4), Belief(12.0, 0.4)  # doubtful: 16 % above 13.5
+    for crop in ("maize", "sorghum", "groundnut_kernel"):
+        assert storage_refusal(crop, method, wet, 13.5, 60, verdict_risk=0.5) is not None
+        assert storage_refusal(crop, method, dry, 13.5, 300) is None
+        assert storage_refusal(crop, method, wet, 13.5, days_above_limit(crop)) is None
+        assert storage_refusal(crop, method, wet, 13.5, days_above_limit(crop) + 1) is not None
+    assert storage_refusal("maize", method, doubtful, 13.5, 60, verdict_risk=0.5) is not None
+    assert storage_refusal("sorghum", method, doubtful, 13.5, 60, verdict_risk=0.5) is None
+    assert storage_refusal("sorghum", method, doubtful, 13.5, 60, verdict_risk=0.1) is not None
+    assert days_above_limit("maize") < days_above_limit("sorghum")
+
+
+def test_risk_is_the_verdicts_unless_food_asks_for_less():
+    assert greatest_risk("sorghum", "woven_bag", 0.02) == 0.02
+    assert greatest_risk("sorghum", "woven_bag", 0.5) == pytest.approx(0.2)
+    for crop in ("maize", "groundnut_pod", "groundnut_kernel"):
+        assert get_commodity(crop).aflatoxin
+        assert greatest_risk(crop, "woven_bag", 0.5) == pytest.approx(0.05)
+    assert greatest_risk("sorghum", "hermetic_bag", 0.5) == pytest.approx(0.05)
+
+
+def test_the_label_binds_and_the_first_day_is_that_many_days_later():
+    treated = [code for code in method_codes() if get_method(code).treated]
+    assert treated
+    for code in treated:
+        assert waiting_days(code) == get_method(code).waiting_days > 0
+        assert waiting_days(code, 0) == get_method(code).waiting_days
+        assert waiting_days(code, 14) == 14
+        assert first_allowed_day(code, date(2026, 11, 25), 14) == date(2026, 12, 9)
+    assert waiting_days("woven_bag", 14) == 0
+    assert first_allowed_day("woven_bag", date(2026, 11, 25), 14) == date(2026, 11, 25)
+    assert waiting_days(replace(get_method("metal_silo"), waiting_days=5)) == 5
+
+
+def test_saleable_mass_by_hand():
+    """1,000 kg at 12 % hold 880 kg dry matter; at 14 % they would weigh 1,023.3 kg, of which 23.3 kg are rain."""
+    assert saleable_mass(1000, 12, 14) == pytest.approx(1000)
+    assert saleable_mass(1000, 14, 12) == pytest.approx(860 / 0.88)
+    assert saleable_mass(1000, 12, 14, 5) == pytest.approx(950)
+    assert saleable_mass(1000, 16, 16, agreed_pct=13.5) == pytest.approx(840 / 0.865)
+    with pytest.raises(InputError):
+        saleable_mass(1000, 12, 120)
+    with pytest.raises(InputError):
+        saleable_mass(1000, 12, 13, -1)
+
+
+@given(st.floats(8, 30), st.floats(8, 30), st.floats(0, 50), st.one_of(st.none(), st.floats(8, 20)))
+def test_water_in_store_is_never_gain(bagged, now, lost, agreed):
+    mass = saleable_mass(100.0, bagged, now, lost, agreed)
+    assert mass <= 100.0 + 1e-9
+    assert mass >= 100.0 * (1 - bagged / 100) * (1 - lost / 100) - 1e-9
+    assert saleable_mass(100.0, bagged, now + 2, lost, agreed) <= max(mass, 100 * (1 - lost / 100)) + 1e-9
+
+
+def test_keeps_longest_never_names_a_store_for_which_the_lot_is_too_wet():
+    """A sealed bag stops moisture and insects and so seems to keep longest; 13.4 % ± 0.4 must not go into it."""
+    climate = pd.DataFrame({"temperature_c": [26.0] * 90, "relative_humidity_pct": [62.0] * 90})
+    climates = [climate] * 6
+    damp = StoredLot(1, "A", "maize", 13.4, 0.4, keeping_pct=14.5)
+    outlooks = lot_outlook(damp, climates, 80)
+    assert all(outlooks[method].refusal is not None for method in SEALED)
+    best, _why = best_method(outlooks)
+    assert best is not None and best not in SEALED
+    wet = replace(damp, moisture_pct=16.0)
+    assert best_method(lot_outlook(wet, climates, 80))[0] is None
+    dry = replace(damp, moisture_pct=11.5)
+    assert best_method(lot_outlook(dry, climates, 80))[0] is not None
+    assert all(item.refusal is None for item in lot_outlook(dry, climates, 80).values())
