@@ -130,7 +130,8 @@ def test_keeps_longest_never_names_a_store_for_which_the_lot_is_too_wet():
     outlooks = lot_outlook(damp, climates, 80)
     assert all(outlooks[method].refusal is not None for method in SEALED)
     best, _why = best_method(outlooks)
-    assert best is not None and best not in SEALED
+    assert best is not None
+    assert best not in SEALED
     wet = replace(damp, moisture_pct=16.0)
     assert best_method(lot_outlook(wet, climates, 80))[0] is None
     dry = replace(damp, moisture_pct=11.5)
