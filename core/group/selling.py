@@ -20,7 +20,8 @@ from core.market.buyer_book import (
     offer_from,
     replay_buyers,
 )
-from core.market.buyers import Buyer, DiscountSchedule
+from core.market.buyers import Buyer
+from core.market.deductions import flat_deductions
 from core.market.prices import Basis, MonthlyPrices, learn_basis, monthly_prices
 
 FARM_GATE = "farm gate"
@@ -42,7 +43,46 @@ def assumed_terms(facts: dict[str, Any]) -> AssumedTerms:
         price_fall=value("plan.price_fall"),
         fee_share=0.0,
         discount_per_point=value("plan.discount_per_point"),
+        damage_per_pct=value("damaged_price_cut_per_point"),
     )
+
+
+GATE_REFUSAL_PCT, MARKET_REFUSAL_POINTS = 25.0, 3.5
+"""Moisture at which a trader at the farm gate refuses [% w.b.], and how far above its base a market does [points].
+
+Basis: judgement.
+"""
+
+
+def usual_buyers(facts: dict[str, Any], limit_pct: float) -> tuple[Buyer, Buyer]:
+    """Return the trader at the farm gate and the market, who buy without an entry in the book.
+
+    Parameters
+    ----------
+    facts : dict
+        Of the group.
+    limit_pct : float
+        Moisture up to which they pay in full [% w.b.].
+    """
+    assumed = assumed_terms(facts)
+    distance = float(facts["plan.market_km"].value)
+    cut = flat_deductions(limit_pct, assumed.discount_per_point, damage_per_pct=assumed.damage_per_pct)
+    gate = Buyer(
+        "trader at the farm gate",
+        price_factor=float(facts["plan.gate_factor"].value),
+        deductions=replace(cut, refusal_pct=GATE_REFUSAL_PCT),
+    )
+    market = Buyer(
+        "market",
+        deductions=replace(cut, refusal_pct=limit_pct + MARKET_REFUSAL_POINTS),
+        distance_km=distance,
+        trip_cost=assumed.trip_cost + 2 * distance * assumed.km_cost,
+        truck_kg=assumed.truck_kg,
+        weekly_quantity_kg=assumed.weekly_quantity_kg,
+        price_fall_per_double=assumed.price_fall / 2,
+        fee_share=float(facts["plan.market_fee"].value),
+    )
+    return gate, market
 
 
 def buyer_book(store: Any, group_id: int) -> BuyerBook:
@@ -265,28 +305,9 @@ def ways_to_sell(
         Moisture above which gate and market take off [% w.b.].
     today : date
     """
-    facts = store.facts(group_id)
-    assumed = assumed_terms(facts)
-
-    def value(key: str) -> float:
-        return float(facts[key].value)
-
-    cut = DiscountSchedule(limit_pct, ((100.0, assumed.discount_per_point),))
-    gate = Buyer("trader at the farm gate", price_factor=value("plan.gate_factor"), discount=cut)
+    gate, market = usual_buyers(store.facts(group_id), limit_pct)
     basis = basis_to(reference, own_prices(store, group_id, commodity, book), today, gate.price_factor)
     found = [Seller(replace(gate, price_factor=basis.factor), basis) if basis.quotes else Seller(gate, None)]
-    distance = value("plan.market_km")
-    market = Buyer(
-        "market",
-        discount=cut,
-        moisture_limit_pct=limit_pct + 3.5,
-        distance_km=distance,
-        trip_cost=assumed.trip_cost + 2 * distance * assumed.km_cost,
-        truck_kg=assumed.truck_kg,
-        weekly_quantity_kg=assumed.weekly_quantity_kg,
-        price_fall_per_double=assumed.price_fall / 2,
-        fee_share=value("plan.market_fee"),
-    )
     found.append(Seller(market, None))
     for entry in book.standing_buyers():
         if entry.only_offers or not entry.buyer.takes(commodity):

@@ -18,7 +18,8 @@ import numpy as np
 
 from core.accounts.book import Book
 from core.errors import InputError
-from core.market.buyers import Buyer, DiscountSchedule, MeterOffset, Offer, learn_offset
+from core.market.buyers import Buyer, MeterOffset, Offer, learn_offset
+from core.market.deductions import READING_SD_PCT, Deductions
 
 BOOK = "buyers"
 SCALE_PRIOR = 0.01
@@ -47,6 +48,8 @@ class AssumedTerms:
         Fee of a market.
     discount_per_point : float
         Fraction of the price for each point of moisture above a buyer's base.
+    damage_per_pct : float
+        Fraction of the price for each 1 % of insect-damaged kernels.
     """
 
     trip_cost: float = 0.0
@@ -58,6 +61,7 @@ class AssumedTerms:
     price_fall: float = 0.05
     fee_share: float = 0.0
     discount_per_point: float = 0.02
+    damage_per_pct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -257,23 +261,16 @@ def buyer_from(
     def term(key: str, otherwise: float) -> float:
         return _number(payload, key, otherwise)
 
-    base = payload.get("discount_from_pct")
-    schedule = None
-    if base is not None:
-        rate = term("discount_per_point", assumed.discount_per_point)
-        steps: tuple[tuple[float, float], ...] = ((100.0, rate),)
-        if payload.get("second_from_pct") is not None:
-            steps = ((term("second_from_pct", 0), rate), (100.0, term("second_per_point", rate)))
-        schedule = DiscountSchedule(_number(payload, "discount_from_pct", 0), steps)
     distance = term("distance_km", 0.0)
     trip = term("trip_cost", assumed.trip_cost + 2 * distance * assumed.km_cost if distance > 0 else 0.0)
     meter, scale = _offsets(name, payload, loads)
+    own_meter = meter if payload.get("own_meter") else None
+    own_scale = scale if payload.get("own_scale") else None
     return (
         Buyer(
             name=name,
             price_factor=term("price_factor", 1.0),
-            moisture_limit_pct=None if payload.get("refuses_above_pct") is None else term("refuses_above_pct", 0),
-            discount=schedule,
+            deductions=_deductions(payload, assumed, own_meter, own_scale),
             refuses_treated=bool(payload.get("refuses_treated", False)),
             distance_km=distance,
             trip_cost=trip,
@@ -283,16 +280,41 @@ def buyer_from(
             weekly_quantity_kg=term("weekly_quantity_kg", assumed.weekly_quantity_kg),
             # Twice the quantity brings the same money either way: the rest at 1 - f, or all of it at 1 - f / 2.
             price_fall_per_double=term("price_fall", assumed.price_fall) / 2,
-            own_meter=bool(payload.get("own_meter", False)),
-            own_scale=bool(payload.get("own_scale", False)),
-            moisture_offset=meter,
-            scale_offset=scale,
+            own_meter=own_meter,
+            own_scale=own_scale,
             commodities=tuple(payload.get("commodities") or ()),
             minimum_kg=term("minimum_kg", 0.0),
             fee_share=term("fee_share", assumed.fee_share),
             inspects=bool(payload.get("inspects", False)),
         ),
         entered,
+    )
+
+
+def _deductions(
+    payload: Mapping[str, Any], assumed: AssumedTerms, meter: MeterOffset | None, scale: MeterOffset | None
+) -> Deductions:
+    """Return what an entry says of deductions; a rate that nobody entered is the assumed one."""
+
+    def term(key: str, otherwise: float) -> float:
+        return _number(payload, key, otherwise)
+
+    base: float | None = None
+    steps: tuple[tuple[float, float], ...] = ()
+    if payload.get("discount_from_pct") is not None:
+        base, rate = term("discount_from_pct", 0.0), term("discount_per_point", assumed.discount_per_point)
+        steps = ((100.0, rate),)
+        if payload.get("second_from_pct") is not None:
+            steps = ((term("second_from_pct", 0.0), rate), (100.0, term("second_per_point", rate)))
+    return Deductions(
+        base_pct=base,
+        steps=steps,
+        counted_by_pct=term("counted_by_pct", 0.0),
+        refusal_pct=None if payload.get("refuses_above_pct") is None else term("refuses_above_pct", 0.0),
+        reading_sd_pct=READING_SD_PCT if meter is None else meter.standard_deviation,
+        damage_per_pct=term("damage_per_pct", assumed.damage_per_pct),
+        meter_offset_pct=0.0 if meter is None else round(meter.mean, 3),
+        scale_offset=0.0 if scale is None else round(scale.mean, 5),
     )
 
 

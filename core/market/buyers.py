@@ -4,49 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import present_value
 from core.errors import InputError
-
-
-@dataclass(frozen=True)
-class DiscountSchedule:
-    """Deductions for moisture above a base, step by step.
-
-    Attributes
-    ----------
-    base_pct : float
-        Moisture up to which nothing is deducted [% w.b.].
-    steps : tuple of (up_to_pct, fraction_per_point)
-        Deduction per point of moisture within each step; steps rise. Beyond the last one the last rate goes on.
-    """
-
-    base_pct: float
-    steps: tuple[tuple[float, float], ...]
-
-    def __post_init__(self) -> None:
-        edges = [self.base_pct, *(edge for edge, _ in self.steps)]
-        if not self.steps or any(b <= a for a, b in pairwise(edges)):
-            raise InputError("a discount schedule needs steps that rise from its base of {base} %", base=self.base_pct)
-        if any(rate < 0 for _, rate in self.steps):
-            raise InputError("a discount rate must not be below zero")
-
-    def fraction(self, moisture_pct: ArrayLike) -> NDArray[np.float64]:
-        """Return the fraction deducted at a moisture content [% w.b.]."""
-        moisture = np.asarray(moisture_pct, dtype=float)
-        total = np.zeros_like(moisture)
-        lower = self.base_pct
-        for number, (upper, rate) in enumerate(self.steps):
-            top = np.inf if number == len(self.steps) - 1 else upper
-            total = total + rate * np.clip(np.minimum(moisture, top) - lower, 0, None)
-            lower = upper
-        return np.minimum(total, 1.0)
+from core.market.deductions import NO_DEDUCTIONS, Deductions
 
 
 @dataclass(frozen=True)
@@ -102,10 +68,8 @@ class Buyer:
     name : str
     price_factor : float
         Price paid as a multiple of the reference market's price.
-    moisture_limit_pct : float or None
-        Above it the buyer refuses [% w.b.].
-    discount : DiscountSchedule or None
-        Deductions below the limit.
+    deductions : Deductions
+        For moisture and damage, with the buyer's instruments where they decide.
     refuses_treated : bool
         Whether grain with a protectant is refused.
     distance_km : float
@@ -119,10 +83,9 @@ class Buyer:
         What the market takes in a week before its price falls [kg].
     price_fall_per_double : float
         Fraction by which the price falls when twice that quantity is brought.
-    own_meter, own_scale : bool
-        Whether the buyer's instruments decide.
-    moisture_offset, scale_offset : MeterOffset
-        Buyer's less ours: points of moisture; fraction of mass.
+    own_meter, own_scale : MeterOffset or None
+        Where the buyer's instruments decide: what is known of them, buyer's less ours (points of moisture; fraction of
+        mass). Its means stand in `deductions`.
     commodities : tuple of str
         Crops that are bought; empty = all.
     minimum_kg : float
@@ -135,8 +98,7 @@ class Buyer:
 
     name: str
     price_factor: float = 1.0
-    moisture_limit_pct: float | None = None
-    discount: DiscountSchedule | None = None
+    deductions: Deductions = NO_DEDUCTIONS
     refuses_treated: bool = False
     distance_km: float = 0.0
     trip_cost: float = 0.0
@@ -145,10 +107,8 @@ class Buyer:
     chance_not_paid: float = 0.0
     weekly_quantity_kg: float = math.inf
     price_fall_per_double: float = 0.1
-    own_meter: bool = False
-    own_scale: bool = False
-    moisture_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
-    scale_offset: MeterOffset = field(default_factory=lambda: MeterOffset(0.0, 0.0, 0))
+    own_meter: MeterOffset | None = None
+    own_scale: MeterOffset | None = None
     commodities: tuple[str, ...] = ()
     minimum_kg: float = 0.0
     fee_share: float = 0.0
@@ -166,10 +126,6 @@ class Buyer:
             or not 0 <= self.fee_share < 1
         ):
             raise InputError("distance, costs, days and fee of {name} must not be below zero", name=self.name)
-        if self.moisture_limit_pct is not None and not 2 <= self.moisture_limit_pct <= 40:
-            raise InputError(
-                "{name}: a moisture limit of {value} % is outside 2-40", name=self.name, value=self.moisture_limit_pct
-            )
 
     def takes(self, commodity: str) -> bool:
         """Return whether a crop is bought."""
@@ -275,22 +231,12 @@ def delivery_proceeds(
     -------
     Proceeds
     """
-    offset = buyer.moisture_offset if buyer.own_meter else MeterOffset(0.0, 0.0, 0)
-    seen = moisture_pct + offset.mean
-    spread = math.hypot(moisture_sd_pct, offset.standard_deviation)
-    if buyer.refuses_treated and treated:
-        chance = 0.0
-    elif buyer.moisture_limit_pct is None:
-        chance = 1.0
-    elif spread <= 0:
-        chance = float(seen <= buyer.moisture_limit_pct)
-    else:
-        chance = 0.5 * math.erfc((seen - buyer.moisture_limit_pct) / (spread * math.sqrt(2)))
+    terms = buyer.deductions
+    chance = 0.0 if buyer.refuses_treated and treated else 1.0 - float(terms.refused(moisture_pct, moisture_sd_pct))
     chance *= 1 - buyer.chance_not_paid
-    deducted = float(buyer.discount.fraction(seen)) if buyer.discount else 0.0
-    per_kg = float(price_after_quantity(price * buyer.price_factor, mass_kg, buyer)) * (1 - deducted)
+    per_kg = float(price_after_quantity(price * buyer.price_factor, mass_kg, buyer) * terms.kept(moisture_pct))
     per_kg *= 1 - buyer.fee_share
-    paid = mass_kg * (1 + (buyer.scale_offset.mean if buyer.own_scale else 0.0))
+    paid = mass_kg * (1 + terms.scale_offset)
     transport = float(truck_cost(mass_kg, buyer))
     return Proceeds(chance, per_kg, paid, chance * per_kg * paid, transport, chance * per_kg * paid - transport)
 
@@ -373,28 +319,3 @@ def compare_bids(
         refused = not buyer.takes(commodity) or taken < buyer.minimum_kg or (buyer.refuses_treated and treated)
         bids.append(Bid(buyer.name, offer, made, worth / taken, taken, refused))
     return sorted(bids, key=lambda bid: (bid.refused, -bid.net_today_per_kg))
-
-
-def need_price_of_cash(best_rates: dict[str, float], needed: float, limits: dict[str, float]) -> float:
-    """Return the monthly price of the last unit of cash needed now: the cheapest sources first.
-
-    Parameters
-    ----------
-    best_rates : mapping of source to monthly rate
-    needed : float
-        Cash needed now [money].
-    limits : mapping of source to most that it lends [money]
-
-    Returns
-    -------
-    float
-        Monthly rate of the dearest source that must be used; infinity if all together do not reach.
-    """
-    left = needed
-    rate = 0.0
-    for source in sorted(best_rates, key=lambda name: best_rates[name]):
-        if left <= 0:
-            return rate
-        rate = best_rates[source]
-        left -= limits.get(source, 0.0)
-    return rate if left <= 1e-9 else math.inf

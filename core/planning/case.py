@@ -14,6 +14,7 @@ import numpy as np
 
 from core.accounts.finance import InventoryCredit, present_value
 from core.errors import InputError
+from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
 
 DAYS_PER_WEEK = 7
 WEEKS_PER_MONTH = 365.25 / 12 / 7
@@ -125,19 +126,14 @@ class CropPrice:
 class CaseBuyer:
     """A market or a dated offer.
 
-    `price_factor` multiplies the market price unless `fixed_price` is given; above `moisture_limit_pct` the buyer
-    takes off `discount_per_point`
-    (fraction of price per point), above `refusal_pct` the load is refused and sold on the spot at `refused_factor` of
-    the market price.
+    `price_factor` multiplies the market price unless `fixed_price` is given; `deductions` say what is deducted for
+    moisture and damage and when a load is refused, which is then sold on the spot at `refused_factor` of the market
+    price.
     Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with
     `chance_failing`.
-    `meter_offset_pct` [points] is what this buyer's meter reads above ours; one who `inspects` also refuses live
-    insects, smell, dust and
+    One who `inspects` also refuses live insects, smell, dust and
     damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named where any is.
-    `discount_steps` (moisture from which, fraction per point) go on where `discount_per_point` ends; `scale_offset`
-    is the fraction by which
-    this buyer's scale reads above ours; `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain
-    the price factor is (log).
+    `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
     """
 
     code: str
@@ -146,11 +142,8 @@ class CaseBuyer:
     commodities: tuple[str, ...] = ()
     price_factor: float = 1.0
     fixed_price: float | None = None
-    moisture_limit_pct: float | None = 13.5
-    discount_per_point: float = 0.015
-    refusal_pct: float | None = None
+    deductions: Deductions = NO_DEDUCTIONS
     refused_factor: float = 0.7
-    damage_discount: float = 0.03
     fee_fraction: float = 0.0
     fee_per_bag: float = 0.0
     pay_delay_weeks: int = 0
@@ -161,13 +154,10 @@ class CaseBuyer:
     minimum_kg: float = 0.0
     first_week: int = 0
     last_week: int | None = None
-    meter_offset_pct: float = 0.0
     inspects: bool = False
     promised_kg: float = 0.0
     lots: tuple[str, ...] = ()
-    discount_steps: tuple[tuple[float, float], ...] = ()
     refuses_treated: bool = False
-    scale_offset: float = 0.0
     trip_cost: float | None = None
     basis_sd: float = 0.0
 
@@ -380,9 +370,9 @@ def check_case(case: PlanningCase) -> None:
         if not 2 < target < 40:
             raise InputError("{crop}: a moisture of {value} % to dry to is outside 2-40", crop=crop, value=target)
     for who in case.buyers:
-        if who.promised_kg < 0 or abs(who.meter_offset_pct) > 10:
+        if who.promised_kg < 0 or abs(who.deductions.meter_offset_pct) > 10:
             raise InputError("buyer {name}: a promise below zero, or a meter that is ten points off", name=who.name)
-        if abs(who.scale_offset) > 0.5 or who.basis_sd < 0 or (who.trip_cost or 0.0) < 0:
+        if abs(who.deductions.scale_offset) > 0.5 or who.basis_sd < 0 or (who.trip_cost or 0.0) < 0:
             raise InputError("buyer {name}: a scale that is half off, or a cost below zero", name=who.name)
     for price in case.prices:
         if price.price_now <= 0:
@@ -516,13 +506,12 @@ def _invented_buyers(
     draw: np.random.Generator, maize_price: float, mass_kg: float, weeks: int
 ) -> tuple[CaseBuyer, ...]:
     """Return a trader at the gate, a town market, a mill, and a dated offer where the horizon reaches it."""
+    cut = flat_deductions(13.5, 0.015, damage_per_pct=0.03)
     gate = CaseBuyer(
         "gate",
         "Trader at the farm gate",
         price_factor=0.88,
-        moisture_limit_pct=14.0,
-        discount_per_point=0.025,
-        refusal_pct=22.0,
+        deductions=flat_deductions(14.0, 0.025, refusal_pct=22.0, damage_per_pct=0.03),
     )
     town = CaseBuyer(
         "town",
@@ -532,7 +521,7 @@ def _invented_buyers(
         fee_fraction=0.02,
         weekly_kg=max(2000.0, mass_kg * 0.15),
         price_fall=0.05,
-        refusal_pct=17.0,
+        deductions=replace(cut, refusal_pct=17.0),
     )
     mill = CaseBuyer(
         "mill",
@@ -540,7 +529,7 @@ def _invented_buyers(
         float(draw.integers(30, 80)),
         commodities=("maize", "sorghum"),
         price_factor=1.07,
-        refusal_pct=14.5,
+        deductions=replace(cut, refusal_pct=14.5),
         pay_delay_weeks=2,
         minimum_kg=1500.0,
     )
@@ -552,7 +541,7 @@ def _invented_buyers(
         float(draw.integers(5, 30)),
         commodities=("maize",),
         fixed_price=round(maize_price * draw.uniform(1.05, 1.25), 3),
-        refusal_pct=14.0,
+        deductions=replace(cut, refusal_pct=14.0),
         quantity_kg=round(mass_kg * 0.08, 0),
         first_week=min(4, weeks - 1),
         last_week=min(12, weeks - 1),

@@ -15,7 +15,7 @@ from core.errors import DryholdError, PlanError
 from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
 from core.group.possessions import Possessions, possessions
-from core.group.selling import basis_to, buyer_book, crop_prices, own_prices
+from core.group.selling import basis_to, buyer_book, crop_prices, own_prices, usual_buyers
 from core.group.sieves import last_sieves
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
@@ -127,7 +127,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     bags = sum(lot.bags for lot in lots)
     data = replace(surroundings_of(store, group, now), crops=crops)
     buyers = with_meter_offsets(_buyers(store, group_id, value, prices, targets, today), facts)
-    buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks)
+    buyers += promised_sales([] if given else wishes["promises"], store.sales(group_id), lots, today, weeks, value)
     settings: dict[str, Any] = {
         "name": group.name,
         "start": today,
@@ -188,8 +188,10 @@ def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) 
     for who in buyers:
         # an offer carries its buyer's name and its last day
         offset = known.get(who.name.strip().lower(), known.get(who.name.split(" (")[0].strip().lower()))
-        use = offset is not None and who.meter_offset_pct == 0.0
-        made.append(replace(who, meter_offset_pct=float(offset)) if use and offset is not None else who)
+        if offset is not None and who.deductions.meter_offset_pct == 0.0:
+            made.append(replace(who, deductions=replace(who.deductions, meter_offset_pct=float(offset))))
+        else:
+            made.append(who)
     return tuple(made)
 
 
@@ -293,36 +295,16 @@ def _buyers(
     """Return the market, the farm gate, and every buyer and dated offer of the group's book that can still be used."""
     book = buyer_book(store, group_id)
     limit = round(max([*targets.values(), DRY_TARGET_PCT]) + 0.5, 1)
-    cut, damage = value("plan.discount_per_point", 0.02), value("damaged_price_cut_per_point", 0.03)
-    gate = CaseBuyer(
-        "gate",
-        "trader at the farm gate",
-        moisture_limit_pct=limit,
-        discount_per_point=cut,
-        refusal_pct=25.0,
-        damage_discount=damage,
-    )
-    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
-    made = _by_basis(store, group_id, gate, None, references, book, today, value("plan.gate_factor", 0.88))
-    made.append(
-        CaseBuyer(
-            "market",
-            "market",
-            value("plan.market_km", 15.0),
-            moisture_limit_pct=limit,
-            discount_per_point=cut,
-            refusal_pct=limit + 3.5,
-            damage_discount=damage,
-            fee_fraction=value("plan.market_fee", 0.02),
-            weekly_kg=value("plan.market_weekly_kg", 6000.0),
-            price_fall=value("plan.price_fall", 0.05),
-        )
-    )
     capacity = value("truck.capacity_kg")
+    trader, town = usual_buyers(store.facts(group_id), limit)
+    gate = replace(_case_buyer(trader, capacity), code="gate", price_factor=1.0)
+    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
+    made = _by_basis(store, group_id, gate, None, references, book, today, trader.price_factor)
+    made.append(replace(_case_buyer(town, capacity), code="market"))
     for entry in book.standing_buyers():
         if entry.only_offers:
             continue
-        who = replace(_case_buyer(entry.buyer, capacity, limit), code=f"buyer-{entry.number}", damage_discount=damage)
+        who = replace(_case_buyer(entry.buyer, capacity), code=f"buyer-{entry.number}")
         if "price_factor" in entry.entered:
             made.append(replace(who, price_factor=entry.buyer.price_factor))
         else:
@@ -334,14 +316,13 @@ def _buyers(
             continue
         made.append(
             replace(
-                _case_buyer(offer.buyer, capacity, limit),
+                _case_buyer(offer.buyer, capacity),
                 code=f"offer-{item.number}",
                 name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})",
                 commodities=(offer.commodity,),
                 fixed_price=offer.price_per_kg,
                 chance_failing=offer.chance_not_honoured,
                 quantity_kg=_finite(offer.quantity_kg),
-                damage_discount=damage,
                 first_week=max(0, _week(offer.valid_from.isoformat(), today)),
                 last_week=_week(offer.valid_until.isoformat(), today),
             )
@@ -353,36 +334,24 @@ def _finite(number: float) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _case_buyer(buyer: Buyer, truck_kg: float, limit: float) -> CaseBuyer:
+def _case_buyer(buyer: Buyer, truck_kg: float) -> CaseBuyer:
     """Return a buyer's terms as the plan takes them."""
-    base, rate = limit, 0.0
-    further: tuple[tuple[float, float], ...] = ()
-    if buyer.discount is not None:
-        base, steps = buyer.discount.base_pct, buyer.discount.steps
-        rate = steps[0][1]
-        further = tuple((steps[number - 1][0], steps[number][1]) for number in range(1, len(steps)))
     # The plan counts trips of the group's own truck: another size is paid by what it carries.
     trip = buyer.trip_cost * (truck_kg / buyer.truck_kg if math.isfinite(buyer.truck_kg) else 1.0)
     return CaseBuyer(
-        "",
-        buyer.name,
-        buyer.distance_km,
-        buyer.commodities,
-        buyer.price_factor,
-        None,
-        base,
-        rate,
-        buyer.moisture_limit_pct,
+        code="",
+        name=buyer.name,
+        distance_km=buyer.distance_km,
+        commodities=buyer.commodities,
+        price_factor=buyer.price_factor,
+        deductions=buyer.deductions,
         fee_fraction=buyer.fee_share,
         pay_delay_weeks=round(buyer.pay_delay_days / 7),
         weekly_kg=_finite(buyer.weekly_quantity_kg),
         price_fall=2 * buyer.price_fall_per_double,
         minimum_kg=buyer.minimum_kg,
-        meter_offset_pct=round(buyer.moisture_offset.mean, 3) if buyer.own_meter else 0.0,
         inspects=buyer.inspects,
-        discount_steps=further,
         refuses_treated=buyer.refuses_treated,
-        scale_offset=round(buyer.scale_offset.mean, 5) if buyer.own_scale else 0.0,
         trip_cost=trip,
     )
 

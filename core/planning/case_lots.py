@@ -268,9 +268,9 @@ def target_choices(
     found: list[tuple[str, float]] = []
     for crop, keeping in sorted(targets.items()):
         limits = {
-            round(who.moisture_limit_pct - who.meter_offset_pct, 1)
+            round(who.deductions.our_base_pct, 1)
             for who in buyers
-            if who.moisture_limit_pct is not None and (not who.commodities or crop in who.commodities)
+            if who.deductions.our_base_pct is not None and (not who.commodities or crop in who.commodities)
         }
         wanted = [*sorted(limits, key=lambda limit: -abs(limit - keeping)), round(keeping - 1.0, 1)]
         taken = [keeping]

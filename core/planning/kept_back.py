@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from core.market.deductions import Deductions, flat_deductions
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, Reserve
 from core.planning.case_lots import week_of
 from core.planning.group_seasons import season_of
@@ -122,8 +123,17 @@ def _seed_lots(
     return made
 
 
+def promised_deductions(limit_pct: float | None, value: Any) -> Deductions:
+    """Return the deductions of a promise: the assumed ones above an agreed moisture, refused one point above it."""
+    damage = value("damaged_price_cut_per_point")
+    if limit_pct is None:
+        return Deductions(damage_per_pct=damage)
+    rate = value("plan.discount_per_point")
+    return flat_deductions(limit_pct, rate, refusal_pct=limit_pct + 1.0, damage_per_pct=damage)
+
+
 def promised_sales(
-    rows: Sequence[Mapping[str, Any]], sales: pd.DataFrame, lots: Sequence[CaseLot], today: date, weeks: int
+    rows: Sequence[Mapping[str, Any]], sales: pd.DataFrame, lots: Sequence[CaseLot], today: date, weeks: int, value: Any
 ) -> tuple[CaseBuyer, ...]:
     """Return promised grain as buyers who must be served.
 
@@ -137,6 +147,8 @@ def promised_sales(
         A promise of a lot that is gone, or of a crop of which there is none, is left out.
     today : date
     weeks : int
+    value : callable
+        Gives the number of a fact of the group.
     """
     made = []
     for number, row in enumerate(rows):
@@ -153,15 +165,11 @@ def promised_sales(
         limit = float(row.get("moisture_limit_pct") or 0) or None
         made.append(
             CaseBuyer(
-                f"promise-{number + 1}",
-                f"{row['buyer']} (promised)",
-                0.0,
-                (str(row["commodity"]),),
-                1.0,
-                float(row["price_per_kg"]),
-                limit,
-                0.02,
-                None if limit is None else limit + 1.0,
+                code=f"promise-{number + 1}",
+                name=f"{row['buyer']} (promised)",
+                commodities=(str(row["commodity"]),),
+                fixed_price=float(row["price_per_kg"]),
+                deductions=promised_deductions(limit, value),
                 pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7),
                 quantity_kg=left + ONE_BAG_KG,
                 first_week=0,

@@ -18,6 +18,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from core.market.deductions import damage_kept
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
 from core.planning.seasons import Dried, Kept, Seasons
@@ -33,9 +34,8 @@ SHORT_STORE_WEEKS = (
 )
 # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
 LONG_STORE_WEEKS = 8
-READING_HALF_WIDTH = (
-    0.4 * 3**0.5
-)  # points: an even spread with the 0.4 point by which a buyer's reading scatters (judgement)
+EATEN_DAMAGE_PER_PCT = 0.03
+"""Worth lost to the house for each 1 % of damaged kernels in grain kept back, as a buyer deducts; basis: judgement."""
 
 DEDUCTIONS = (
     "field",
@@ -350,7 +350,9 @@ def _chains(
     """
     keeping, last = case.target(lot.commodity), case.weeks - 1
     limits = [
-        who.moisture_limit_pct for who in case.buyers if _open_to(who, lot) and who.moisture_limit_pct is not None
+        float(who.deductions.base_pct)
+        for who in case.buyers
+        if _open_to(who, lot) and who.deductions.base_pct is not None
     ]
     least = min([keeping, *limits])
     groups: list[list[Chain]] = []
@@ -450,16 +452,6 @@ def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]
     )
 
 
-def damage_cut(discount: float, damaged_pct: np.ndarray) -> np.ndarray:
-    """Return the factor on the price for insect damage.
-
-    `discount` for each 1 % of kernels above 2 % (2.8-3.6 % in Jones et al. 2016).
-
-    The measured cut holds for slight damage; for heavy damage it is compounded, so that the price never turns negative.
-    """
-    return np.asarray((1.0 - discount) ** np.maximum(damaged_pct - 2.0, 0.0))
-
-
 def price_paid(
     case: PlanningCase,
     buyer: int,
@@ -468,40 +460,25 @@ def price_paid(
     damaged_pct: np.ndarray,
     offer_draw: np.ndarray,
     refusal_chance: np.ndarray | float = 0.0,
-    cut: np.ndarray | None = None,
 ) -> np.ndarray:
     """Return the price per kg that a buyer pays before fees, shaped like `market` (weeks, scenarios).
 
-    Moisture above the limit, by the buyer's own meter, costs a fraction per point; a broken offer or a refused load
-    is sold on the spot at a
-    part of the market price. A load is refused with the chance that the buyer's reading, which scatters, lies above
-    the refusal limit, and
-    by one who inspects also with `refusal_chance` (insects, smell, dust, damaged kernels). `cut` is `damage_cut`
-    where it is known already.
+    Moisture and damage are deducted by the buyer's `Deductions`; a broken offer or a refused load is sold on the spot
+    at a part of the market price. One who inspects also refuses with `refusal_chance` (insects, smell, dust, damaged
+    kernels).
     """
     who = case.buyers[buyer]
     full = market * who.price_factor if who.fixed_price is None else np.full_like(market, who.fixed_price)
     if who.fixed_price is None and who.basis_sd > 0:
         # how this buyer's price stands to the market's is known only so well: one draw for each scenario
         full = full * np.exp(who.basis_sd * _normal(offer_draw))[None, :].astype(full.dtype)
-    if who.scale_offset:
-        full = full * (1.0 + who.scale_offset)
+    if who.deductions.scale_offset:
+        full = full * (1.0 + who.deductions.scale_offset)
     spot = market * who.refused_factor
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
-    read = moisture_pct + who.meter_offset_pct if who.meter_offset_pct else moisture_pct
-    paid = full * (damage_cut(who.damage_discount, damaged_pct) if cut is None else cut)
-    if who.moisture_limit_pct is not None:
-        over = np.maximum(read - who.moisture_limit_pct, 0.0)
-        taken_off = who.discount_per_point * over
-        rate = who.discount_per_point
-        for begin, further in who.discount_steps:
-            taken_off = taken_off + (further - rate) * np.maximum(read - begin, 0.0)
-            rate = further
-        paid = paid * np.clip(1.0 - taken_off, 0.05, 1.0)
-    refused: np.ndarray | float = 0.0
-    if who.refusal_pct is not None:
-        refused = np.clip((read - who.refusal_pct) / (2 * READING_HALF_WIDTH) + 0.5, 0.0, 1.0)
+    paid = full * who.deductions.kept(moisture_pct, damaged_pct)
+    refused = who.deductions.refused(moisture_pct)
     if who.inspects:
         refused = 1.0 - (1.0 - refused) * (1.0 - np.asarray(refusal_chance))
     return paid - refused * np.maximum(paid - spot, 0.0)
@@ -590,7 +567,6 @@ def _sale_blocks(
     # the values of options are kept in single precision: half the memory, and errors of a millionth
     market = seasons.prices[lot.commodity].astype(np.float32)
     moistures, damaged = parts.moisture_pct.astype(np.float32), parts.damaged_pct.astype(np.float32)
-    cuts: dict[float, np.ndarray] = {}
     sound: np.ndarray | None = None
     for number, who in enumerate(case.buyers):
         begin, end = max(first, who.first_week), min(last, case.weeks if who.last_week is None else who.last_week)
@@ -602,8 +578,6 @@ def _sale_blocks(
         if sound is None:
             sound = (parts.sold * (1.0 - parts.unfit_share)).astype(np.float32)
             sold_mean, unfit_mean = parts.sold.mean(axis=1), parts.unfit_share.mean(axis=1)
-        if who.damage_discount not in cuts:
-            cuts[who.damage_discount] = damage_cut(who.damage_discount, damaged)
         paid = price_paid(
             case,
             number,
@@ -612,7 +586,6 @@ def _sale_blocks(
             damaged[rows],
             seasons.offer_draw[number],
             parts.refusal_chance[rows],
-            cuts[who.damage_discount][rows],
         )
         at = np.arange(begin, end + 1)
         load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
@@ -638,7 +611,7 @@ def _sale_blocks(
             continue
         span = np.arange(1, until - chain.ready_week + 1) if reserve.evenly else np.array([until - chain.ready_week])
         worth = case.discount(chain.ready_week + span)[:, None] * parts.sold[span] * reserve.value_per_kg
-        worth = worth * damage_cut(0.03, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
+        worth = worth * damage_kept(EATEN_DAMAGE_PER_PCT, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
         if reserve.use == "seed":  # seed that no longer germinates has to be bought
             worth = worth * parts.alive_share[span]
         yield _Block(

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from core.errors import DryholdError
+from core.market.deductions import flat_deductions
 from core.messages import Message
 from core.storage.advice import (
     BuyerTerms,
@@ -163,7 +164,8 @@ def method_outlook(
     limits, terms = chosen.limits, chosen.terms
     if lot.limit_pct is not None:
         limits = replace(limits, moisture_pct=lot.limit_pct)
-        terms = replace(terms, moisture_limit_pct=lot.limit_pct)
+        own = flat_deductions(lot.limit_pct, terms.deductions.first_rate, refusal_pct=lot.limit_pct)
+        terms = replace(terms, deductions=replace(own, damage_per_pct=terms.deductions.damage_per_pct))
     staying = lot.method == method
     sealed_now = lot.method is not None and get_method(lot.method).sealed
     since = lot.stored_days if lot.insects_per_kg is None else lot.sieved_days_ago
@@ -199,7 +201,7 @@ def method_outlook(
         test=next_test(run, 0, chosen.costs, limits),
         notes=run.notes,
         refusal_grounds=tuple(last),
-        dried_below_pct=float(np.median(paid_weight_loss_pct(run, terms.moisture_limit_pct).max(axis=0))),
+        dried_below_pct=float(np.median(paid_weight_loss_pct(run, float(terms.deductions.base_pct or 0)).max(axis=0))),
         refusal=None if staying and not get_method(method).sealed else _refusal(lot, method, days),
     )
 

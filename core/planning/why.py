@@ -194,11 +194,12 @@ def dry_again_at(outlook: Outlook, lot: int) -> float:
     price = next(price.price_now for price in case.prices if price.commodity == item.commodity)
     best = target + 1.0
     for who in case.buyers:
-        if who.moisture_limit_pct is None or (who.commodities and item.commodity not in who.commodities):
+        base = who.deductions.our_base_pct
+        if base is None or (who.commodities and item.commodity not in who.commodities):
             continue
-        gain = who.discount_per_point - 1.0 / (100.0 - who.moisture_limit_pct)
+        gain = float(who.deductions.first_rate) - 1.0 / (100.0 - base)
         if gain > 0:
-            best = min(best, who.moisture_limit_pct + (choice.cost_per_kg / price + choice.handling_loss) / gain)
+            best = min(best, base + (choice.cost_per_kg / price + choice.handling_loss) / gain)
     return round(max(best, target), 1)
 
 

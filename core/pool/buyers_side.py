@@ -47,17 +47,6 @@ class Difference:
         return self.by_scale + self.by_meter + self.beyond_contract
 
 
-def contract_deduction(
-    mass_kg: Decimal, moisture_pct: Decimal, price_per_kg: Decimal, limit_pct: Decimal, percent_per_point: Decimal
-) -> Decimal:
-    """Return what a contract of one flat rate takes off for moisture above its limit, money.
-
-    `percent_per_point` of the value for each point above `limit_pct` (a price term; 1.2-1.5 is posted for maize, while
-    the exact water is 100 / (100 - limit): extension shrink tables).
-    """
-    return mass_kg * price_per_kg * max(Decimal(0), moisture_pct - limit_pct) * percent_per_point / 100
-
-
 def differences(season: Season, contract: Callable[[PoolSale], Contract]) -> list[Difference]:
     """Return the comparison for every load sold, each under its buyer's contract."""
     rows = []

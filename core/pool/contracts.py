@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import pairwise
 from typing import Any
 
 from core.accounts.splitting import as_decimal
-from core.errors import InputError
+from core.market.deductions import Deductions, flat_deductions
 from core.messages import Message, message
 
 ZERO, HUNDRED = Decimal(0), Decimal(100)
@@ -17,36 +15,19 @@ ZERO, HUNDRED = Decimal(0), Decimal(100)
 
 @dataclass(frozen=True)
 class Contract:
-    """Deductions for moisture.
+    """A buyer's deductions for moisture, in exact numbers, and where they come from.
 
-    `base_pct` is the moisture up to which nothing is taken off, `steps` hold (up to % w.b., % of the value per point)
-    in rising order, the last one going on for ever. `origin` is "entered" or "assumed", `source` says where it is from.
+    `origin` is "entered" or "assumed", `source` says it in words.
     """
 
     buyer: str
-    base_pct: Decimal
-    steps: tuple[tuple[Decimal, Decimal], ...]
+    deductions: Deductions
     origin: str
     source: Message
 
-    def __post_init__(self) -> None:
-        """Refuse steps that do not rise or rates below 0."""
-        edges = [self.base_pct, *(edge for edge, _rate in self.steps)]
-        if not self.steps or any(b <= a for a, b in pairwise(edges)) or min(rate for _e, rate in self.steps) < 0:
-            raise InputError("the contract of {buyer} needs steps that rise from its base", buyer=self.buyer)
-
-    def percent_off(self, moisture_pct: Decimal) -> Decimal:
-        """Return what is taken off the value at a moisture, %; at most 100."""
-        total, lower = ZERO, self.base_pct
-        for place, (upper, rate) in enumerate(self.steps):
-            top = moisture_pct if place == len(self.steps) - 1 else min(upper, moisture_pct)
-            total += rate * max(ZERO, top - lower)
-            lower = upper
-        return min(total, HUNDRED)
-
     def deduction(self, mass_kg: Decimal, moisture_pct: Decimal, price_per_kg: Decimal) -> Decimal:
-        """Return what is taken off a load, money."""
-        return mass_kg * price_per_kg * self.percent_off(moisture_pct) / HUNDRED
+        """Return what is deducted from a load at a reading of its moisture, money."""
+        return mass_kg * price_per_kg * as_decimal(self.deductions.fraction(moisture_pct))
 
 
 @dataclass(frozen=True)
@@ -68,8 +49,11 @@ def against_water(
 
     Source of the exact water: mass balance of dry matter, W1 (M1 - M2) / (100 - M2).
     """
-    rate = mass_kg * contract.percent_off(moisture_pct) / HUNDRED
-    water = mass_kg * max(ZERO, moisture_pct - contract.base_pct) / (HUNDRED - contract.base_pct)
+    base = contract.deductions.base_pct
+    rate = mass_kg * as_decimal(contract.deductions.fraction(moisture_pct))
+    water = (
+        ZERO if base is None else mass_kg * max(ZERO, moisture_pct - as_decimal(base)) / (HUNDRED - as_decimal(base))
+    )
     return WaterComparison(rate, water, (rate - water) * price_per_kg)
 
 
@@ -96,33 +80,19 @@ def contract_of(store: Any, group_id: int, buyer: str, commodity: str) -> Contra
     )
     facts = store.facts(group_id)
     assumed = facts["plan.discount_per_point"]
-    if entry is not None and entry.buyer.discount is not None:
-        return _from_book(entry.payload, buyer, assumed)
-    rate = as_decimal(assumed.value) * HUNDRED
+    if entry is not None and entry.buyer.deductions.base_pct is not None:
+        entered = "discount_per_point" in entry.entered
+        words = message("the schedule written down under Buyers and offers")
+        if not entered:
+            words = message("the base written down under Buyers and offers, the rate per point assumed")
+        return Contract(buyer, entry.buyer.deductions.exactly(), "entered" if entered else "assumed", words)
+    rate = as_decimal(assumed.value)
     limit = facts.get(f"buyer_limit.{commodity}")
     if limit is not None and limit.value is not None:
         words = message("limit by the group's own entry, rate per point {origin}", origin=assumed.origin)
-        return Contract(buyer, as_decimal(limit.value), ((HUNDRED, rate),), assumed.origin, words)
+        return Contract(buyer, flat_deductions(as_decimal(limit.value), rate), assumed.origin, words)
     from core.pool.book import season_of
 
     base = season_of(store, group_id).terms.base_pct
     words = message("no schedule of this buyer is written down: base as the pool's common moisture, rate assumed")
-    return Contract(buyer, base, ((HUNDRED, rate),), "assumed", words)
-
-
-def _from_book(payload: Mapping[str, Any], buyer: str, assumed: Any) -> Contract:
-    own_rate = payload.get("discount_per_point")
-    rate = as_decimal(assumed.value if own_rate is None else own_rate) * HUNDRED
-    steps: tuple[tuple[Decimal, Decimal], ...] = ((HUNDRED, rate),)
-    if payload.get("second_from_pct") is not None:
-        second = payload.get("second_per_point")
-        steps = (
-            (as_decimal(payload["second_from_pct"]), rate),
-            (HUNDRED, rate if second is None else as_decimal(second) * HUNDRED),
-        )
-    words = message("the schedule written down under Buyers and offers")
-    if own_rate is None:
-        words = message("the base written down under Buyers and offers, the rate per point assumed")
-    return Contract(
-        buyer, as_decimal(payload["discount_from_pct"]), steps, "assumed" if own_rate is None else "entered", words
-    )
+    return Contract(buyer, flat_deductions(base, rate), "assumed", words)

@@ -10,6 +10,7 @@ from typing import Any
 
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
+from core.market.deductions import flat_deductions
 from core.messages import Message, message
 
 GRAM = Decimal("0.001")
@@ -87,8 +88,8 @@ def weight_by_flat_rate(
     percent_per_point : Decimal
         Such as 1.4 (posted by buyers; a price term, not physics: extension shrink articles, 1.2-1.5).
     """
-    points = max(Decimal(0), moisture_pct - base_pct)
-    return to_gram(net_kg * (1 - points * percent_per_point / HUNDRED))
+    cut = flat_deductions(base_pct, percent_per_point / HUNDRED)
+    return to_gram(net_kg * (1 - as_decimal(cut.fraction(moisture_pct))))
 
 
 def checked_delivery(payload: dict[str, Any], number: int, on: date, who: str = "") -> Delivery:

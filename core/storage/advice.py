@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import InputError
+from core.market.deductions import Deductions, chance_above, flat_deductions
 from core.messages import Message
 from core.storage.insects import chance_seen
 from core.storage.simulate import StorageRun
@@ -159,13 +160,15 @@ def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits 
     return Keeping(days, cause, certainty, horizon, Message(REASONS[cause], {"limit": f"{shown:g}"}))
 
 
+USUAL_DEDUCTIONS = flat_deductions(13.5, 0.0135, refusal_pct=13.5, damage_per_pct=0.032)
+
+
 @dataclass(frozen=True)
 class BuyerTerms:
     """What a buyer refuses and takes off.
 
     Parameters
     ----------
-    moisture_limit_pct : float
     damaged_limit_pct : float
     sieved_kg : float
         Sample that the buyer sieves for live insects.
@@ -174,26 +177,17 @@ class BuyerTerms:
     dust_limit_pct : float
         Foreign matter.
     tests_aflatoxin : bool
-    discount_per_damaged_pct : float
-        Fraction of the price per % of damaged kernels: 0.028-0.036 in a Malawi choice experiment (Jones et al. 2016).
-    discount_per_moisture_point : float
-        Fraction of the price per point above the limit: 0.012-0.015 of posted sheets.
+    deductions : Deductions
+        For moisture and damaged kernels, and the moisture that is refused. Usual: 0.012-0.015 of the price per point on
+        posted sheets; 0.028-0.036 per % of damaged kernels in a Malawi choice experiment (Jones et al. 2016).
     """
 
-    moisture_limit_pct: float = 13.5
     damaged_limit_pct: float = 5.0
     sieved_kg: float = 1.0
     bags_opened: int = 5
     dust_limit_pct: float = 1.0
     tests_aflatoxin: bool = False
-    discount_per_damaged_pct: float = 0.032
-    discount_per_moisture_point: float = 0.0135
-
-
-def _chance_above(value: Array, limit: float, spread: float) -> Array:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr((value - limit) / spread))
+    deductions: Deductions = USUAL_DEDUCTIONS
 
 
 def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[str, Array]:
@@ -211,7 +205,7 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
 
     Notes
     -----
-    The buyer's own reading scatters by 0.4 point of moisture and 1 % of damaged kernels (judgement). Dust is taken as
+    The buyer's own reading scatters (`core.market.deductions`), and by 1 % of damaged kernels (judgement). Dust is taken as
     a third of what insects ate (judgement). Aflatoxin: five in a hundred lots come from the field above a limit
     (judgement), and the chance rises over 240 toxin-possible hours (judgement). Grounds are independent within a
     scenario; weather and insects tie them together across scenarios.
@@ -221,11 +215,11 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
     field = 0.05 if buyer.tests_aflatoxin else 0.0
     later = -np.expm1(-run.toxin_hours / 240.0) if buyer.tests_aflatoxin else np.zeros_like(run.toxin_hours)
     chances = {
-        "moisture": _chance_above(run.moisture_pct, buyer.moisture_limit_pct, 0.4),
-        "damaged kernels": _chance_above(run.damaged_kernels_pct, buyer.damaged_limit_pct, 1.0),
+        "moisture": buyer.deductions.refused(run.moisture_pct),
+        "damaged kernels": chance_above(run.damaged_kernels_pct, buyer.damaged_limit_pct, 1.0),
         "live insects": chance_seen(run.insects_per_kg, buyer.sieved_kg),
         "odour": 1.0 - (1.0 - np.clip(run.mould_risk, 0.0, 1.0)) ** buyer.bags_opened,
-        "foreign matter": _chance_above(insects_ate / 3.0, buyer.dust_limit_pct, 0.3),
+        "foreign matter": chance_above(insects_ate / 3.0, buyer.dust_limit_pct, 0.3),
         "aflatoxin": 1.0 - (1.0 - field) * (1.0 - later),
     }
     kept = np.ones_like(run.moisture_pct)
@@ -238,9 +232,7 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
 def expected_discount(run: StorageRun, terms: BuyerTerms | None = None) -> Array:
     """Return the fraction of the price taken off by day and scenario, from 0 to 0.6 at most (judgement)."""
     buyer = terms or BuyerTerms()
-    damage = buyer.discount_per_damaged_pct * run.damaged_kernels_pct
-    damp = buyer.discount_per_moisture_point * np.maximum(run.moisture_pct - buyer.moisture_limit_pct, 0.0)
-    return np.clip(damage + damp, 0.0, 0.6)
+    return np.clip(1.0 - buyer.deductions.kept(run.moisture_pct, run.damaged_kernels_pct), 0.0, 0.6)
 
 
 def quality_class(run: StorageRun, limits: StorageLimits | None = None) -> Array:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from core.errors import InputError
+from core.market.deductions import Deductions
 from core.testing.worth import DecisionTable
 
 if TYPE_CHECKING:
@@ -25,30 +26,30 @@ class BaggingTerms:
 
     Parameters
     ----------
-    limit_pct : float
-        Moisture up to which the buyer pays in full, % wet basis.
-    deduction_per_point : float
-        Fraction of the price taken off for each point above.
-    refusal_pct : float
-        Moisture above which he refuses.
+    deductions : Deductions
+        The buyer's, with a base and a refusal limit. The moisture is the true one: the reading does not scatter here.
     refused_price : float
         Fraction of the price that refused grain still fetches elsewhere.
     day_cost_per_kg : float
         Labour and sheet for one more day of spreading, money per kg.
     """
 
-    limit_pct: float
-    deduction_per_point: float
-    refusal_pct: float
+    deductions: Deductions
     refused_price: float
     day_cost_per_kg: float
 
     def __post_init__(self) -> None:
         """Refuse terms that contradict one another."""
-        if not 0 < self.limit_pct <= self.refusal_pct < 100:
-            raise InputError("the buyer's limit lies above 0 and not above his refusal")
-        if not 0 <= self.refused_price <= 1 or self.deduction_per_point < 0 or self.day_cost_per_kg < 0:
+        base, refusal = self.deductions.base_pct, self.deductions.refusal_pct
+        if base is None or refusal is None or base > refusal:
+            raise InputError("the buyer's limit lies above 0 and not above the moisture that is refused")
+        if not 0 <= self.refused_price <= 1 or self.day_cost_per_kg < 0:
             raise InputError("the refused price lies between 0 and 1, deductions and costs are 0 or more")
+
+    @property
+    def limit_pct(self) -> float:
+        """Return the moisture up to which the buyer pays in full, % wet basis."""
+        return float(self.deductions.base_pct or 0.0)
 
 
 def moisture_after_days(
@@ -126,10 +127,8 @@ def bagging_table(
     count_days = np.asarray(days, dtype=float)[:, None, None]
     mass = dry_matter_kg / (1 - bagged / 100)
     at_limit = dry_matter_kg / (1 - terms.limit_pct / 100)
-    above = np.clip(bagged - terms.limit_pct, 0, None)
-    paid = np.where(
-        bagged > terms.refusal_pct, terms.refused_price, np.clip(1 - terms.deduction_per_point * above, 0, 1)
-    )
+    refused = terms.deductions.refused(bagged)
+    paid = refused * terms.refused_price + (1 - refused) * terms.deductions.kept(bagged)
     spoilt = np.clip(spoilt_fraction(bagged), 0, 1)
     work = np.broadcast_to(terms.day_cost_per_kg * count_days * at_limit, bagged.shape)
     gross = mass * price

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from core.errors import InputError
+from core.market.deductions import flat_deductions
 from core.storage.loss import dry_matter_loss
 from core.testing.bagging import BaggingTerms, bagging_table, moisture_after_days
 from core.testing.worth import (
@@ -172,13 +173,9 @@ def lot_table(case: LotCase, around: Circumstances) -> tuple[DecisionTable, NDAr
     )
     days = np.arange(MOST_DAYS + 1)
     floor = np.clip(case.limit_pct - around.floor_below_limit_pct, 2.0, None)
-    terms = BaggingTerms(
-        case.limit_pct,
-        around.deduction_per_point,
-        case.limit_pct + around.refusal_above_limit_pct,
-        around.refused_price,
-        around.day_cost_per_kg,
-    )
+    refusal = case.limit_pct + around.refusal_above_limit_pct
+    cut = flat_deductions(case.limit_pct, around.deduction_per_point, refusal_pct=refusal, reading_sd_pct=0.0)
+    terms = BaggingTerms(cut, around.refused_price, around.day_cost_per_kg)
     dry_matter = case.mass_kg * (1 - case.expected_moisture_pct / 100)
 
     def spoilt(moisture: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -479,7 +479,8 @@ class _Reckoned:
         def price(moisture: Array, damage: Array, refusal: Array | float = 0.0) -> Array:
             return net * price_paid(case, self.buyer, market, moisture, damage, draw, refusal)
 
-        limit = case.target(lot.commodity) if who.moisture_limit_pct is None else who.moisture_limit_pct
+        base = who.deductions.our_base_pct
+        limit = case.target(lot.commodity) if base is None else base
         full = price(np.full_like(end, 2.0), zero)
         wet = price(end, zero)
         paid = price(end, damaged, refused)

@@ -105,7 +105,7 @@ def contract_check(group: Group, season: Season) -> None:
             words.format(
                 rate=number(float(seen.by_rate_kg), 1),
                 money=coins(round(seen.by_rate_kg * Decimal(f"{price:.4f}"), 2), group.currency),
-                base=f"{float(terms.base_pct):g}",
+                base=f"{float(terms.deductions.base_pct or 0):g}",
                 water=number(float(seen.by_water_kg), 1),
                 kg=number(float(seen.by_rate_kg - seen.by_water_kg), 1),
                 gap=coins(round(seen.money, 2), group.currency),

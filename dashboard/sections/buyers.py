@@ -264,24 +264,20 @@ def buyer_row(group: Group, entry: BuyerEntry) -> dict[str, str]:
         return text if key in entry.entered else _("{value} (assumed)").format(value=text)
 
     cuts = _("none")
-    if who.discount is not None:
-        lines, base = [], who.discount.base_pct
-        for upper, rate in who.discount.steps:
+    if who.deductions.base_pct is not None:
+        lines, base = [], who.deductions.base_pct
+        for upper, rate in who.deductions.steps:
             lines.append(_("{rate} a point above {base} %").format(rate=percent(rate, 1), base=number(base, 1)))
             base = upper
         cuts = ", ".join(lines)
     instruments = []
-    if who.own_meter:
+    if who.own_meter is not None:
         instruments.append(
-            _("meter {points:+.1f} points ({n} loads)").format(
-                points=who.moisture_offset.mean, n=who.moisture_offset.deliveries
-            )
+            _("meter {points:+.1f} points ({n} loads)").format(points=who.own_meter.mean, n=who.own_meter.deliveries)
         )
-    if who.own_scale:
+    if who.own_scale is not None:
         instruments.append(
-            _("scale {percent:+.1f} % ({n} loads)").format(
-                percent=100 * who.scale_offset.mean, n=who.scale_offset.deliveries
-            )
+            _("scale {percent:+.1f} % ({n} loads)").format(percent=100 * who.own_scale.mean, n=who.own_scale.deliveries)
         )
     price = _("by offer only")
     if not entry.only_offers:
@@ -291,7 +287,9 @@ def buyer_row(group: Group, entry: BuyerEntry) -> dict[str, str]:
         _("Crops"): ", ".join(crop_name(code) for code in who.commodities) or _("all"),
         _("Price against the market's"): price,
         _("Takes off for moisture"): cuts,
-        _("Refuses above"): "–" if who.moisture_limit_pct is None else f"{number(who.moisture_limit_pct, 1)} %",
+        _("Refuses above"): "–"
+        if who.deductions.refusal_pct is None
+        else f"{number(float(who.deductions.refusal_pct), 1)} %",
         _("Treated grain"): _("refused") if who.refuses_treated else _("taken"),
         _("Distance"): f"{number(who.distance_km, 0)} km",
         _("Truck"): term("trip_cost", money(who.trip_cost, group.currency)) if who.distance_km > 0 else _("collects"),

@@ -201,10 +201,11 @@ def show_buyers(group: Group, season: Season) -> None:
         "buyers_side.csv",
     )
     for (buyer, _pool), terms in contracts.items():
-        steps = "; ".join(f"{float(rate):.3g} % / point → {float(upper):g} %" for upper, rate in terms.steps)
+        rules = terms.deductions
+        steps = "; ".join(f"{100 * float(rate):.3g} % / point → {float(upper):g} %" for upper, rate in rules.steps)
         st.caption(
             _("Contract of {buyer}: nothing up to {base} %, then {steps}. {source}").format(
-                buyer=safe(buyer), base=f"{float(terms.base_pct):g}", steps=steps, source=f"({sentence(terms.source)})"
+                buyer=safe(buyer), base=f"{float(rules.base_pct or 0):g}", steps=steps, source=f"({sentence(terms.source)})"
             )
         )
     for buyer in sorted({sale.buyer for sale in season.sales}):

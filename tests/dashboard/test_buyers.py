@@ -53,14 +53,10 @@ def test_a_buyer_and_an_offer_are_written_changed_and_withdrawn_and_reach_the_pl
     assert not app.exception
     case = build_case(demo_store, group.id, TODAY, scenarios=20).case
     who = next(buyer for buyer in case.buyers if buyer.code == f"buyer-{entry.number}")
-    assert (who.price_factor, who.moisture_limit_pct, who.discount_per_point, who.refusal_pct) == (
-        1.08,
-        13.0,
-        0.03,
-        16.0,
-    )
-    assert who.discount_steps == ((15.0, 0.06),)
-    assert (who.pay_delay_weeks, who.weekly_kg, who.refuses_treated, who.scale_offset) == (2, 3000.0, True, -0.02)
+    cut = who.deductions
+    assert (who.price_factor, cut.base_pct, cut.refusal_pct) == (1.08, 13.0, 16.0)
+    assert cut.steps == ((15.0, 0.03), (100.0, 0.06))
+    assert (who.pay_delay_weeks, who.weekly_kg, who.refuses_treated, cut.scale_offset) == (2, 3000.0, True, -0.02)
     assert abs(who.price_fall - 0.08) < 1e-12
     assert case.trip_cost(case.buyers.index(who)) == 9000
     offer = next(buyer for buyer in case.buyers if buyer.fixed_price == 900.0)
@@ -90,8 +86,8 @@ def test_the_examples_mill_is_learnt_from_its_own_loads(demo_store):
     who = next(entry.buyer for entry in buyer_book(demo_store, group.id).buyers if entry.buyer.name == "Ridge Millers")
     # One load: 13.4 % on the mill's meter, 13.0 % on ours; 0.6 % less on its scale (demo data); weights 0.25 / 0.41 and
     # 0.8.
-    assert abs(who.moisture_offset.mean - 0.4 * 0.25 / 0.41) < 1e-9
-    assert abs(who.scale_offset.mean + 0.006 * 0.8) < 1e-4
+    assert abs(who.own_meter.mean - 0.4 * 0.25 / 0.41) < 1e-9
+    assert abs(who.own_scale.mean + 0.006 * 0.8) < 1e-4
 
 
 def test_a_buyer_without_a_name_gets_a_sentence(demo_store):

@@ -11,7 +11,8 @@ import pytest
 
 from core.errors import InputError
 from core.market.buyer_book import AssumedTerms, WeighedTwice, loads_weighed_twice, replay_buyers
-from core.market.buyers import Buyer, DiscountSchedule, Offer, compare_bids
+from core.market.buyers import Buyer, Offer, compare_bids
+from core.market.deductions import flat_deductions
 
 DAY = date(2026, 5, 1)
 ASSUMED = AssumedTerms(trip_cost=10, km_cost=0.5, truck_kg=4000, weekly_quantity_kg=6000, price_fall=0.1)
@@ -113,7 +114,7 @@ def test_a_schedule_of_two_steps_is_read_as_posted():
     # Posted soya sheet: 3 % a point from 13 to 15 %, 6 % above: at 16 %, 12 %.
     terms = mill(discount_from_pct=13, discount_per_point=0.03, second_from_pct=15, second_per_point=0.06)
     buyer = replay_buyers([Entry(1, "buyer", terms)], ASSUMED).buyers[0].buyer
-    assert float(buyer.discount.fraction(16.0)) == pytest.approx(0.12)
+    assert float(buyer.deductions.fraction(16.0)) == pytest.approx(0.12)
 
 
 def test_offsets_are_learnt_from_loads_that_both_sides_weighed():
@@ -130,11 +131,11 @@ def test_offsets_are_learnt_from_loads_that_both_sides_weighed():
     buyer = book.buyers[0].buyer
     # Normal mean, normal prior (Gelman et al. 2013): 0.5 x 0.5^2 / (0.5^2 + 0.4^2); -0.01 x 0.01^2 / (0.01^2 +
     # 0.005^2).
-    assert buyer.moisture_offset.mean == pytest.approx(0.5 * 0.25 / 0.41)
-    assert buyer.scale_offset.mean == pytest.approx(-0.01 * 0.8)
+    assert buyer.own_meter.mean == pytest.approx(0.5 * 0.25 / 0.41)
+    assert buyer.own_scale.mean == pytest.approx(-0.01 * 0.8)
     # What people tell is the start, and loads move it.
     told = replay_buyers([Entry(1, "buyer", mill(own_meter=True, meter_offset_pct=1.0))], ASSUMED).buyers[0].buyer
-    assert told.moisture_offset.mean == 1.0
+    assert told.own_meter.mean == 1.0
 
 
 def test_bids_are_compared_by_what_is_left_today():
@@ -163,7 +164,7 @@ def test_a_broken_offer_is_sold_on_the_spot():
 def test_who_does_not_take_the_grain_stands_last():
     picky = Buyer("organic", price_factor=2, refuses_treated=True)
     other = Buyer("bean mill", price_factor=3, commodities=("common_bean",))
-    plain = Buyer("trader", discount=DiscountSchedule(13.0, ((100.0, 0.02),)))
+    plain = Buyer("trader", deductions=flat_deductions(13.0, 0.02))
     bids = compare_bids([picky, other, plain], [], "maize", 1.0, 0.7, 1000, 14.0, 0.0, True, DAY, 0.02)
     assert bids[0].name == "trader"
     assert bids[0].net_today_per_kg == pytest.approx(0.98)

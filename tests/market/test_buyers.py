@@ -9,24 +9,8 @@ import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.errors import InputError
-from core.market.buyers import (
-    Buyer,
-    DiscountSchedule,
-    MeterOffset,
-    Offer,
-    delivery_proceeds,
-    learn_offset,
-    need_price_of_cash,
-    price_after_quantity,
-    truck_cost,
-)
-
-
-def test_posted_soya_schedule():
-    # Posted US elevator sheet: 3 % a point from 13.1 to 15 %, 6 % a point above 15 %: at 16 %, 2 x 3 % + 1 x 6 % = 12
-    # %.
-    schedule = DiscountSchedule(13.0, ((15.0, 0.03), (20.0, 0.06)))
-    np.testing.assert_allclose(schedule.fraction([12.0, 13.0, 14.0, 15.0, 16.0]), [0, 0, 0.03, 0.06, 0.12])
+from core.market.buyers import Buyer, Offer, delivery_proceeds, learn_offset, price_after_quantity, truck_cost
+from core.market.deductions import Deductions
 
 
 def test_whole_trips_are_paid():
@@ -48,8 +32,9 @@ def test_offset_is_learnt_from_deliveries_and_shrunk():
 
 
 def test_a_wetter_meter_risks_refusal_and_a_refused_load_still_pays_its_truck():
-    fair = Buyer("fair", moisture_limit_pct=13.5, trip_cost=10)
-    wet = Buyer("wet", moisture_limit_pct=13.5, trip_cost=10, own_meter=True, moisture_offset=MeterOffset(1.0, 0.3, 9))
+    fair = Buyer("fair", deductions=Deductions(refusal_pct=13.5, reading_sd_pct=0.0), trip_cost=10)
+    own = Deductions(refusal_pct=13.5, reading_sd_pct=0.3, meter_offset_pct=1.0)
+    wet = Buyer("wet", deductions=own, trip_cost=10)
     assert delivery_proceeds(fair, 1.0, 1000, 13.0).net == 990
     risky = delivery_proceeds(wet, 1.0, 1000, 13.0)
     assert risky.accepted_chance < 0.1
@@ -84,11 +69,3 @@ def test_wheat_example_of_the_farm_press():
     days = 148
     needed = breakeven_price(3.0, 1, 0.00092 * days / 3.0, 0.0, 0.0013 * days) - 3.0
     assert needed == pytest.approx(0.3286, abs=0.0005)
-
-
-def test_price_of_cash_is_that_of_the_last_source_needed():
-    rates = {"savings": 0.0, "group": 0.05, "lender": 0.10}
-    limits = {"savings": 100, "group": 200, "lender": 1000}
-    assert need_price_of_cash(rates, 50, limits) == 0.0
-    assert need_price_of_cash(rates, 250, limits) == 0.05
-    assert need_price_of_cash(rates, 2000, limits) == float("inf")

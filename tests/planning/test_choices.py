@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from core.market.deductions import Deductions, flat_deductions
 from core.planning import outlook as room
 from core.planning.allocation import use_of
 from core.planning.case import CaseBuyer, Reserve, case_from_json, make_case
@@ -33,9 +34,9 @@ def collected(case):
 def test_targets_are_buyers_limits_by_their_own_meters_and_one_point_drier():
     """A limit of 14 on a meter that reads 0.5 high is 13.5 on ours; what is nearer than 0.3 point is one choice."""
     buyers = (
-        CaseBuyer("a", "a", moisture_limit_pct=14.0, meter_offset_pct=0.5),
-        CaseBuyer("b", "b", moisture_limit_pct=13.2),
-        CaseBuyer("c", "c", commodities=("common_bean",), moisture_limit_pct=16.0),
+        CaseBuyer("a", "a", deductions=flat_deductions(14.0, 0.015, meter_offset_pct=0.5)),
+        CaseBuyer("b", "b", deductions=flat_deductions(13.2, 0.015)),
+        CaseBuyer("c", "c", commodities=("common_bean",), deductions=flat_deductions(16.0, 0.015)),
     )
     assert target_choices({"maize": 13.0}, buyers) == (("maize", 13.5), ("maize", 12.0))
     assert ("common_bean", 16.0) in target_choices({"common_bean": 14.0}, buyers)
@@ -82,8 +83,9 @@ def test_more_targets_never_cost_value():
 
 def test_a_buyers_meter_that_reads_high_costs_its_points():
     """Half a point above the limit at 2 % a point: 1 % of the price; the offset is the only difference."""
-    who = CaseBuyer("a", "a", moisture_limit_pct=13.5, discount_per_point=0.02, damage_discount=0.0)
-    case = small(buyers=(who, replace(who, code="b", meter_offset_pct=0.5)))
+    cut = flat_deductions(13.5, 0.02)
+    who = CaseBuyer("a", "a", deductions=cut)
+    case = small(buyers=(who, replace(who, code="b", deductions=replace(cut, meter_offset_pct=0.5))))
     market, moisture, none = np.full((1, 40), 0.3), np.full((1, 40), 13.5), np.zeros((1, 40))
     ours = price_paid(case, 0, market, moisture, none, np.ones(40))
     theirs = price_paid(case, 1, market, moisture, none, np.ones(40))
@@ -93,7 +95,7 @@ def test_a_buyers_meter_that_reads_high_costs_its_points():
 
 def test_one_who_inspects_refuses_with_storages_chance_and_the_load_is_sold_on_the_spot():
     """Three loads in ten refused, the spot pays 70 %: 0.7 x 1 + 0.3 x 0.7 = 0.91 of the price. Who does not look pays in full."""
-    who = CaseBuyer("a", "a", moisture_limit_pct=None, inspects=True)
+    who = CaseBuyer("a", "a", inspects=True)
     case = small(buyers=(who, replace(who, code="b", inspects=False)))
     market, dry, none = np.full((1, 40), 0.3), np.full((1, 40), 12.0), np.zeros((1, 40))
     assert price_paid(case, 0, market, dry, none, np.ones(40), 0.3)[0, 0] == pytest.approx(0.3 * 0.91)
@@ -101,17 +103,14 @@ def test_one_who_inspects_refuses_with_storages_chance_and_the_load_is_sold_on_t
 
 
 def test_refusal_rises_about_its_limit_as_a_reading_that_scatters():
-    """At the limit half the readings lie above it.
-
-    0.7 point away all or none (an even spread with 0.4 point of deviation).
-    """
-    case = small(buyers=(CaseBuyer("a", "a", moisture_limit_pct=None, refusal_pct=14.0, refused_factor=0.0),))
+    """At the limit half the readings lie above it, one deviation of 0.4 point away 15.87 % (normal table)."""
+    case = small(buyers=(CaseBuyer("a", "a", deductions=Deductions(refusal_pct=14.0), refused_factor=0.0),))
     market = np.full((1, 40), 1.0)
     paid = [
         price_paid(case, 0, market, np.full((1, 40), m), np.zeros((1, 40)), np.ones(40))[0, 0]
-        for m in (13.3, 14.0, 14.7)
+        for m in (13.6, 14.0, 14.4)
     ]
-    assert paid == pytest.approx([1.0, 0.5, 0.0])
+    assert paid == pytest.approx([0.8413, 0.5, 0.1587], abs=2e-4)
 
 
 def test_mouldy_grain_is_no_income_and_stands_apart():
@@ -194,7 +193,9 @@ def test_seed_is_never_sold_and_serves_only_its_reserve():
 
 
 def test_the_new_fields_survive_json():
-    case = promised(small(4), 100.0, lots=("lot-1",), inspects=True, meter_offset_pct=0.4)
+    case = promised(
+        small(4), 100.0, lots=("lot-1",), inspects=True, deductions=flat_deductions(13.5, 0.02, meter_offset_pct=0.4)
+    )
     price = replace(case.prices[0], neighbours=((("2024-01", 0.2), ("2024-02", 0.3)),), price_rise_monthly=0.01)
     lot = replace(case.lots[0], standing=True, latest_week=5, moisture_week=0, available_week=1, insects_per_kg=2.0)
     case = case.with_changes(prices=(price, *case.prices[1:]), lots=(lot, *case.lots[1:]))

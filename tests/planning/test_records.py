@@ -214,7 +214,7 @@ def test_other_markets_the_general_rise_sieves_and_buyers_meters_reach_the_rooms
     assert all(len(rows) >= 24 for rows in maize.neighbours)
     gates = [who for who in case.buyers if who.name == "trader at the farm gate"]
     assert gates
-    assert all(who.meter_offset_pct == pytest.approx(0.6) for who in gates)
+    assert all(who.deductions.meter_offset_pct == pytest.approx(0.6) for who in gates)
     mine = next(item for item in case.lots if item.id == str(lot.id))
     assert (mine.insects_per_kg, mine.sieved_kg, mine.sieved_days_ago) == (6.0, 2.0, 28)
     seasons = group_seasons(case, 1, built.data)

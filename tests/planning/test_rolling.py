@@ -157,12 +157,7 @@ def certain_case(path):
     lot = replace(case.lots[0], moisture_pct=12.0, moisture_se_pct=0.0, available_week=0, commodity="maize", bags=4)
     prices = tuple(replace(price, path=tuple(path), weekly_sd=0.0) for price in case.prices)
     return case.with_changes(
-        lots=(lot,),
-        prices=prices,
-        buyers=(CaseBuyer("gate", "gate", moisture_limit_pct=None),),
-        needs=(),
-        reserves=(),
-        interest_monthly=0.0,
+        lots=(lot,), prices=prices, buyers=(CaseBuyer("gate", "gate"),), needs=(), reserves=(), interest_monthly=0.0
     )
 
 

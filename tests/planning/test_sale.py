@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from core.errors import PlanError
+from core.market.deductions import flat_deductions
 from core.planning.allocation import tail_mean
 from core.planning.case import CaseBuyer, CashNeed, DryingChoice, StorageChoice, Truck, make_case
 from core.planning.outlook import build_outlook
@@ -30,8 +31,17 @@ def tiny_case(seed, **changes):
         "drying": (DryingChoice("sheets", "sheets", "tarpaulin", 60.0, 3.0, 20.0, 0.002),),
         "storage": (StorageChoice("woven", "woven", "woven_bag", 1, 2, 0.4),),
         "buyers": (
-            CaseBuyer("gate", "gate", 0.0, price_factor=0.85, refusal_pct=22.0),
-            CaseBuyer("town", "town", 10.0, weekly_kg=200.0, price_fall=0.1, refusal_pct=16.0),
+            CaseBuyer(
+                "gate", "gate", 0.0, price_factor=0.85, deductions=flat_deductions(13.5, 0.015, refusal_pct=22.0)
+            ),
+            CaseBuyer(
+                "town",
+                "town",
+                10.0,
+                weekly_kg=200.0,
+                price_fall=0.1,
+                deductions=flat_deductions(13.5, 0.015, refusal_pct=16.0),
+            ),
         ),
         "truck": Truck(250.0, 3.0, 0.1, 1, 0.1),
         "needs": (),

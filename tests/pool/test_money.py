@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from core.errors import InputError
 from core.group.database import open_store
 from core.group.records import Group, Member
+from core.market.deductions import Deductions, flat_deductions
 from core.messages import message
 from core.pool.book import take_back, write_entries
 from core.pool.buyers_side import give_to_plan
@@ -174,11 +175,15 @@ def test_agreements_survive_being_kept():
 
 def test_contract_by_steps_and_the_exact_water():
     # 1.2 % a point from 13.5 to 15, then 1.5 %: at 16 % it is 1.8 + 1.5 = 3.3 % (by the schedule's own definition)
-    steps = Contract("B", D("13.5"), ((D(15), D("1.2")), (D(100), D("1.5"))), "entered", message("by hand"))
-    assert steps.percent_off(D(16)) == D("3.30")
-    assert steps.percent_off(D("13.5")) == 0
+    cut = Deductions(D("13.5"), ((D(15), D("0.012")), (D(100), D("0.015"))))
+    steps = Contract("B", cut, "entered", message("by hand"))
+    assert steps.deduction(D(1000), D(16), D(2)) == D("66.0")
+    assert steps.deduction(D(1000), D("13.5"), D(2)) == 0
+    # a flat 1.4 % a point, 1000 kg at 2.00, one point above: 28.00 by hand
+    flat = Contract("B", flat_deductions(D("13.5"), D("0.014")), "entered", message("by hand"))
+    assert flat.deduction(D(1000), D("14.5"), D(2)) == D("28.000")
     # extension shrink column (SDSU): maize from 25 to 15.5 % loses 11.24 % water; a flat 1.4 % takes 13.3 %
-    flat = Contract("B", D("15.5"), ((D(100), D("1.4")),), "entered", message("by hand"))
+    flat = Contract("B", flat_deductions(D("15.5"), D("0.014")), "entered", message("by hand"))
     seen = against_water(flat, D(1000), D(25), D(2))
     assert seen.by_rate_kg == D("133.0")
     assert seen.by_water_kg == pytest.approx(D("112.4"), abs=D("0.05"))
@@ -287,7 +292,7 @@ def test_the_buyers_meter_is_given_back_to_the_plan(store):
     assert (fact.value, fact.origin) == (0.455, "file")
     assert "2 loads" in fact.set_by
     (buyer,) = with_meter_offsets((CaseBuyer("ridge", "Ridge Millers"),), store.facts(group))
-    assert buyer.meter_offset_pct == 0.455  # the plan reads it
+    assert buyer.deductions.meter_offset_pct == 0.455  # the plan reads it
     take_back(store, group, numbers[1:], "wrong slips", day, "A", NOW)
     assert give_to_plan(store, group, replay(store.events(group, "pool")), "A", NOW) == {}
     assert "buyer_offset.Ridge Millers" not in store.facts(group)
@@ -300,8 +305,9 @@ def test_contract_from_the_buyers_book_else_assumed(store):
     assumed = contract_of(store, group, "Ridge Millers", "maize")
     assert assumed.origin == "assumed"
     store.set_fact(group, "buyer_limit.maize", 14.0, "entered", "A", NOW)
-    assert contract_of(store, group, "Ridge Millers", "maize").base_pct == D("14.0")
+    assert contract_of(store, group, "Ridge Millers", "maize").deductions.base_pct == D("14.0")
     terms = {"name": "Ridge Millers", "discount_from_pct": 13.0, "discount_per_point": 0.015}
     write_buyer(store, group, terms, date(2026, 5, 1), "A", NOW)
     own = contract_of(store, group, "ridge millers", "maize")
-    assert (own.origin, own.base_pct, own.percent_off(D(15))) == ("entered", D("13.0"), D("3.000"))
+    assert (own.origin, own.deductions.base_pct) == ("entered", D("13.0"))
+    assert own.deductions.fraction(D(15)) == D("0.030")

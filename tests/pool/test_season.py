@@ -12,8 +12,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from core.errors import InputError
 from core.group.records import Member
+from core.market.deductions import flat_deductions
 from core.messages import message
-from core.pool.buyers_side import contract_deduction, differences, learn_offset
+from core.pool.buyers_side import differences, learn_offset
 from core.pool.contracts import Contract
 from core.pool.deliveries import checked_delivery, may_join, receipt_text, weight_at, weight_by_flat_rate
 from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier
@@ -150,15 +151,13 @@ def test_more_than_there_is_cannot_be_sold():
         replay([delivery(1, 1, "100", "14"), sale(2, "101", "14", "2")])
 
 
-def test_contract_deduction_and_buyers_offset():
-    # One point above 13.5 at 1.4 % a point of 1000 kg at 2: 28.
-    assert contract_deduction(D(1000), D("14.5"), D(2), D("13.5"), D("1.4")) == D("28.000")
+def test_differences_with_a_buyer_and_the_buyers_offset():
     events = [delivery(1, 1, "10000", "13.5")] + [
         sale(n, "1000", "13.5", "2", buyer_kg="990", buyer_moisture_pct="14.0", buyer_deductions="15")
         for n in range(2, 8)
     ]
     season = replay(events)
-    contract = Contract("Ridge Millers", D("13.5"), ((D(100), D("1.4")),), "entered", message("by hand"))
+    contract = Contract("Ridge Millers", flat_deductions(D("13.5"), D("0.014")), "entered", message("by hand"))
     row = differences(season, lambda _sale: contract)[0]
     # ours 1000 kg at 13.5 %: 2000, nothing off; his 990 kg at 14.0 %: 1980, off 0.5 x 1.4 % = 13.86; he took 15
     assert row.money_short == D(2000) - (D(1980) - D(15))

@@ -12,6 +12,7 @@ import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.group.database import open_store
+from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CaseLot, CashNeed, CropPrice, DryingChoice, PlanningCase, StorageChoice, Truck
 from core.planning.invented_seasons import invented_seasons
 from core.planning.seasons import Kept
@@ -48,17 +49,7 @@ def case(rise: float = 0.0, lots: int = 4, wet: float = 18.0) -> PlanningCase:
             StorageChoice("sealed", "sealed", "hermetic_bag", 0, 0, 0.8),
         ),
         prices=(CropPrice("maize", 0.3, tuple((1 + rise) ** (w / weeks) for w in range(weeks + 1)), 0.01),),
-        buyers=(
-            CaseBuyer(
-                "gate",
-                "gate",
-                price_factor=1.0,
-                moisture_limit_pct=13.5,
-                discount_per_point=0.03,
-                refusal_pct=25.0,
-                damage_discount=0.0,
-            ),
-        ),
+        buyers=(CaseBuyer("gate", "gate", price_factor=1.0, deductions=flat_deductions(13.5, 0.03, refusal_pct=25.0)),),
         truck=Truck(),
         target_pct=(("maize", 13.0),),
         invented=True,

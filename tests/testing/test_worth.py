@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from core.errors import InputError
+from core.market.deductions import flat_deductions
 from core.testing.bagging import BaggingTerms, bagging_table, moisture_after_days
 from core.testing.worth import (
     DecisionTable,
@@ -120,9 +121,7 @@ def test_more_bags_and_a_calibration_are_worth_something_but_less_and_less() -> 
 def terms(**changes) -> BaggingTerms:
     return BaggingTerms(
         **{
-            "limit_pct": 13.5,
-            "deduction_per_point": 0.02,
-            "refusal_pct": 15.0,
+            "deductions": flat_deductions(13.5, 0.02, refusal_pct=15.0, reading_sd_pct=0.0),
             "refused_price": 0.6,
             "day_cost_per_kg": 0.002,
             **changes,
@@ -149,7 +148,13 @@ def test_over_dry_soya_loses_the_published_fraction() -> None:
     """Nebraska CropWatch: base 13 %, sold at 11 / 9 %: loss 2.25 / 4.4 % of the revenue."""
     grid = np.array([9.0, 11.0, 13.0])
     table = bagging_table(
-        870.0, grid, [0], grid[None, :, None], [1.0], terms(limit_pct=13.0), lambda moisture: np.zeros_like(moisture)
+        870.0,
+        grid,
+        [0],
+        grid[None, :, None],
+        [1.0],
+        terms(deductions=flat_deductions(13.0, 0.02, refusal_pct=15.0)),
+        lambda moisture: np.zeros_like(moisture),
     )
     loss = table.parts["over-drying"][0, :, 0] / 1000
     assert loss == pytest.approx([0.044, 0.0225, 0.0], abs=5e-4)
