@@ -192,6 +192,9 @@ def method_outlook(
     run = lot_of(run, 0)
     grounds = refusal_chances(run, terms)
     last = sorted(((name, float(c[-1].mean())) for name, c in grounds.items() if name != "any"), key=lambda g: -g[1])
+    paid, dried_below = terms.deductions.our_base_pct, 0.0
+    if paid is not None:
+        dried_below = float(np.median(paid_weight_loss_pct(run, paid).max(axis=0)))
     return MethodOutlook(
         method=method,
         run=run,
@@ -201,7 +204,7 @@ def method_outlook(
         test=next_test(run, 0, chosen.costs, limits),
         notes=run.notes,
         refusal_grounds=tuple(last),
-        dried_below_pct=float(np.median(paid_weight_loss_pct(run, float(terms.deductions.base_pct or 0)).max(axis=0))),
+        dried_below_pct=dried_below,
         refusal=None if staying and not get_method(method).sealed else _refusal(lot, method, days),
     )
 
