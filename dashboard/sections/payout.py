@@ -205,7 +205,10 @@ def show_buyers(group: Group, season: Season) -> None:
         steps = "; ".join(f"{100 * float(rate):.3g} % / point → {float(upper):g} %" for upper, rate in rules.steps)
         st.caption(
             _("Contract of {buyer}: nothing up to {base} %, then {steps}. {source}").format(
-                buyer=safe(buyer), base=f"{float(rules.base_pct or 0):g}", steps=steps, source=f"({sentence(terms.source)})"
+                buyer=safe(buyer),
+                base=f"{float(rules.base_pct or 0):g}",
+                steps=steps,
+                source=f"({sentence(terms.source)})",
             )
         )
     for buyer in sorted({sale.buyer for sale in season.sales}):
