@@ -1,4 +1,4 @@
-"""The pages, grouped by who comes to them."""
+"""The frame around every page: who is at the screen, which group, which language, and the way to the pages."""
 
 from __future__ import annotations
 
@@ -6,25 +6,23 @@ from pathlib import Path
 
 import streamlit as st
 
+from core.errors import DryholdError
 from dashboard import state
-from dashboard.contents import START_PAGE, menu, people
-from dashboard.text import _, languages
+from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
+from dashboard.style import wear
+from dashboard.text import _, language, languages, say
 
 VIEWS = Path(__file__).with_name("views")
+ICON = str(Path(__file__).with_name("icon.svg"))
 
 
-def pages() -> dict[str, list[st.Page]]:
-    """Return the pages by heading, those of the person at the screen first; the first of all only leads to theirs."""
-    own = state.role()
-    start = st.Page(_lead, title=_("Start"), url_path="start", default=True, visibility="hidden")
-    listed = {
-        heading: [
-            st.Page(VIEWS / f"{entry.name}.py", title=entry.title, icon=f":material/{entry.icon}:", url_path=entry.name)
-            for entry in found
-        ]
-        for heading, found in menu(own).items()
-    }
-    return {"": [start], **listed}
+def pages() -> list[st.Page]:
+    """Return all pages; the first of all only leads to the one that the person at the screen begins with."""
+    start = st.Page(_lead, title=_("Start"), url_path="start", default=True)
+    listed = [
+        st.Page(VIEWS / f"{entry.name}.py", title=entry.title, url_path=entry.name) for entry in entries().values()
+    ]
+    return [start, *listed]
 
 
 def _lead() -> None:
@@ -33,51 +31,72 @@ def _lead() -> None:
 
 
 def side_bar() -> None:
-    """Let a person choose the group and the language."""
-    groups = state.store().groups()
-    chosen = state.current_group()
+    """Draw the way to the pages: the person's own first, the others folded; then group and language."""
     with st.sidebar:
-        words = people()
-        person = st.selectbox(
-            _("Who are you?"),
-            list(words),
-            index=list(words).index(state.role()),
-            format_func=lambda key: words[key],
-            key=f"role_picker_{state.role()}",
+        _choose("role", _("Who are you?"), people(), state.role())
+        own, others = state.role(), []
+        for person, found in menu().items():
+            if person in (own, ""):
+                _links(found)
+            else:
+                others += found
+        with st.expander(_("Other pages")):
+            _links(others)
+        groups = {group.id: group.name for group in state.store().groups()}
+        group = state.current_group()
+        if group is not None:
+            _choose("group_id", _("Group"), groups, group.id)
+        if len(languages()) > 1:
+            _choose("language", _("Language"), languages(), language())
+
+
+def _links(found: list[PageEntry]) -> None:
+    for entry in found:
+        st.page_link(
+            f"views/{entry.name}.py", label=entry.title, icon=f":material/{entry.icon}:", query_params=state.address()
         )
-        if person != state.role():
-            st.session_state["role"] = person
-            st.rerun()
-        if chosen is not None:
-            names = {group.id: group.name for group in groups}
-            picked = st.selectbox(
-                _("Group"),
-                list(names),
-                index=list(names).index(chosen.id),
-                format_func=lambda key: names[key],
-                key=f"group_picker_{chosen.id}",
-            )
-            if picked != chosen.id:
-                state.choose_group(picked)
-                st.rerun()
-        offered = languages()
-        if len(offered) > 1:
-            current = st.session_state.get("language", "en")
-            language = st.selectbox(
-                _("Language"),
-                list(offered),
-                index=list(offered).index(current),
-                format_func=lambda code: offered[code],
-                key=f"language_picker_{current}",
-            )
-            if language != current:
-                st.session_state["language"] = language
-                st.rerun()
 
 
-st.set_page_config(page_title="dryhold", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide")
-state.read_address()
-chosen_page = st.navigation(pages(), expanded=True)
-side_bar()
-state.write_address()
-chosen_page.run()
+def _choose(name: str, label: str, offered: dict, current: object) -> None:
+    """Let somebody choose what the session keeps under a name, and draw the page anew where it changed."""
+    picked = st.selectbox(
+        label,
+        list(offered),
+        index=list(offered).index(current),
+        format_func=lambda key: offered[key],
+        key=f"{name}_picker_{current}",
+    )
+    if picked != current:
+        st.session_state[name] = picked
+        st.rerun()
+
+
+def cannot_open(error: Exception) -> None:
+    """Say in plain words that the records cannot be read, and end the page."""
+    st.title(_("The records cannot be read"), anchor=False)
+    known = isinstance(error, DryholdError)
+    st.error(say(error, markdown=True) if known else _("The file of the records is damaged or is no longer readable."))
+    st.markdown(
+        _(
+            "Nothing was changed. Close other programs that use the file and load this page again. If that does not "
+            "help, put a copy of the file from before in its place."
+        )
+    )
+    st.stop()
+
+
+def main() -> None:
+    """Draw the frame and the page in it."""
+    st.set_page_config(page_title="dryhold", page_icon=ICON, layout="wide")
+    chosen = st.navigation(pages(), position="hidden")
+    try:
+        state.read_address()
+        wear()
+        side_bar()
+        state.write_address()
+        chosen.run()
+    except state.UNREADABLE as error:
+        cannot_open(error)
+
+
+main()

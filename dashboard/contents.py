@@ -46,9 +46,7 @@ def entries() -> dict[str, PageEntry]:
     return {entry.name: entry for entry in listed}
 
 
-def menu(person: str) -> dict[str, list[PageEntry]]:
-    """Return the pages by heading, those of the person first and those for everybody last."""
-    order = sorted(people(), key=lambda key: key != person)
+def menu() -> dict[str, list[PageEntry]]:
+    """Return the pages by person; under the empty name those that are for everybody."""
     found = list(entries().values())
-    headings = {**{key: people()[key] for key in order}, "": _("For everybody")}
-    return {words: [entry for entry in found if entry.person == key] for key, words in headings.items()}
+    return {person: [entry for entry in found if entry.person == person] for person in (*people(), "")}

@@ -1,10 +1,20 @@
-"""Parts that every page is made of: head, origin of a figure, cautions, tables, charts, errors."""
+"""Parts that every page is made of, so that all pages look and speak alike.
+
+A section calls, in this order: `start` (the question), `caution` (where the answer could harm), `answer` (one
+sentence), `chart` (one picture), `table` (cards on a phone), `details` (folded), `sources`.
+"""
 
 from __future__ import annotations
 
+import html
+import re
+import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date
+from functools import lru_cache
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -14,28 +24,22 @@ from core.errors import DryholdError
 from core.messages import Message
 from dashboard import state
 from dashboard.contents import entries
-from dashboard.text import _, say
+from dashboard.origins import origin_lines
+from dashboard.text import _, day, literal, number, say
 
-CAUTIONS = {
-    "mould": (
-        "Mouldy or musty grain is not eaten, fed to animals or blended away. A dry reading says nothing of aflatoxin "
-        "that is already there: only a laboratory or a test kit does."
-    ),
-    "chemicals": (
-        "Fumigants and grain protectants: only licensed people, by the label and the local law. Keep the waiting time "
-        "before treated grain is eaten."
-    ),
-    "bulk": "Loose grain in bulk can bury a person. Nobody enters a bin or silo alone.",
-    "advice": (
-        "Prices and weather may turn out otherwise. This is advice: the group decides. Local standards and the "
-        "buyer's contract come before the values assumed here."
-    ),
-    "meter": "A meter is checked against an oven method before it is trusted in trade.",
-}
+CARDS = 40
+CARD_LINES = 4
+
+
+@lru_cache(maxsize=1)
+def cautions() -> dict[str, str]:
+    """Return the texts of `cautions.toml` by kind."""
+    kept = tomllib.loads(Path(__file__).with_name("cautions.toml").read_text(encoding="utf-8"))
+    return {kind: str(entry["text"]) for kind, entry in kept.items()}
 
 
 def compose(name: str, sections: dict[str, str]) -> None:
-    """Draw a page: its title, the choice of a section where there are several, and the chosen section alone.
+    """Draw a page: its head, the choice of a section where there are several, and the chosen section alone.
 
     Parameters
     ----------
@@ -45,12 +49,22 @@ def compose(name: str, sections: dict[str, str]) -> None:
         Name of a file in `dashboard/sections` to its label; the first is shown where none was chosen. The choice
         stays in the address and, within a session, when the page is left.
     """
-    st.title(entries()[name].title)
-    group = state.current_group()
-    if group is not None and group.demo:
-        st.caption(_("Example group: people, places and prices are invented."))
+    head(entries()[name].title)
     section = _choose_section(name, sections) if len(sections) > 1 else next(iter(sections))
     import_module(f"dashboard.sections.{section}").show()
+
+
+def head(title: str) -> None:
+    """Draw a page's title and, small beneath it, the group, its place and where weather and prices come from."""
+    st.title(title, anchor=False)
+    group = state.current_group()
+    if group is None:
+        return
+    words = [literal(group.name), *([literal(group.district)] if group.district else [])]
+    words += [say(line, markdown=True) for line in origin_lines(group.id)]
+    st.caption(" · ".join(words))
+    if group.demo:
+        st.caption(_("Example group: people, places and prices are invented."))
 
 
 def _choose_section(name: str, sections: dict[str, str]) -> str:
@@ -86,7 +100,7 @@ def link(name: str, label: str, section: str | None = None) -> None:
 
 
 def answer(sentence: str) -> None:
-    """Show the page's answer in one sentence, before any picture."""
+    """Show a section's answer in one sentence, before any picture."""
     st.info(sentence)
 
 
@@ -94,7 +108,8 @@ def stop_if_no_group() -> Any:
     """Return the chosen group, or say what to do where there is none and end the page."""
     group = state.current_group()
     if group is None:
-        st.warning(_("There is no group yet. Add one under Settings."))
+        st.warning(_("There is no group yet. Add one first."))
+        link("our_things", _("Add a group"), "settings")
         st.stop()
     return group
 
@@ -111,15 +126,29 @@ def origin(fact: Any) -> None:
     st.caption(origin_text(fact))
 
 
+@contextmanager
+def details(label: str) -> Iterator[None]:
+    """Fold away what only some readers want."""
+    with st.expander(label):
+        yield
+
+
 def sources(lines: Sequence[str]) -> None:
-    """Show the sources of a page's figures, folded away."""
-    with st.expander(_("Where these numbers come from")):
+    """Show the sources of a section's figures, folded away."""
+    with details(_("Where these numbers come from")):
         st.markdown("\n".join(f"- {line}" for line in lines))
 
 
-def caution(kind: str) -> None:
-    """Show one of the usual cautions."""
-    st.warning(_(CAUTIONS[kind]), icon=":material/front_hand:")
+def caution(*kinds: str) -> None:
+    """Show cautions of `cautions.toml` in one box, above the answer of the step that they belong to.
+
+    Parameters
+    ----------
+    *kinds : str
+        Such as "mould", "chemicals", "gas", "bulk", "heat", "machines", "lifting", "biting", "meter", "money",
+        "personal", "advice".
+    """
+    st.warning("\n\n".join(_(cautions()[kind]) for kind in kinds), icon=":material/front_hand:")
 
 
 def show_error(error: DryholdError | Message | str) -> None:
@@ -136,22 +165,102 @@ def plain_errors() -> Iterator[None]:
         show_error(error)
 
 
+def field_error(error: DryholdError | Message | str | None) -> None:
+    """Show what is wrong with the field just above, where something is."""
+    if error is not None:
+        st.markdown(f":red[:material/error: {say(error, markdown=True)}]")
+
+
 def chart(figure: Any, alt: str, key: str) -> None:
-    """Show a Plotly figure with a text that says what it shows."""
-    st.plotly_chart(figure, key=key, width="stretch", alt=alt, config={"displayModeBar": False})
+    """Show a Plotly figure in the page's light or dark colours.
+
+    Parameters
+    ----------
+    figure : Figure
+        Drawn in the light colours of `charts.palette`, laid out by `charts.base.layout`.
+    alt : str
+        The sentence that says what it shows, for those who cannot see it.
+    key : str
+        Of the widget.
+    """
+    if st.context.theme.type == "dark":
+        import plotly.io
+
+        from dashboard.charts.palette import darkened
+
+        figure = plotly.io.from_json(darkened(figure.to_json()), skip_invalid=True)
+    st.plotly_chart(figure, key=key, width="stretch", theme=None, alt=alt, config={"displayModeBar": False})
 
 
 def table(frame: pd.DataFrame, key: str, file_name: str | None = None) -> None:
-    """Show a table, with the same as CSV to keep where a file name is given."""
-    st.dataframe(frame, key=key, width="stretch", hide_index=True)
+    """Show a table, on a phone as one card a row, with a download where it has a name.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Headings and cells in the reader's language; the first column heads a card.
+    key : str
+        Of the widgets.
+    file_name : str, optional
+        What it holds, such as ``"lots"``; group and date are added.
+    """
+    with st.container(key=f"wide_{key}"):
+        st.dataframe(frame, key=key, width="stretch", hide_index=True)
+    st.html(cards(frame))
     if file_name:
-        st.download_button(
-            _("Keep this table (CSV)"),
-            frame.to_csv(index=False).encode("utf-8-sig"),
-            file_name=file_name,
-            mime="text/csv",
-            key=f"{key}_csv",
-        )
+        download(frame, file_name, f"{key}_csv")
+
+
+def cards(frame: pd.DataFrame) -> str:
+    """Return a table as HTML cards, one a row, shown only on narrow screens; every cell is escaped."""
+    headings = [html.escape(str(name)) for name in frame.columns]
+    made = []
+    for row in frame.head(CARDS).itertuples(index=False):
+        cells = [html.escape(_cell(value)) for value in row]
+        if not cells:
+            continue
+        lines = [
+            f"<dt>{heading}</dt><dd>{cell}</dd>"
+            for heading, cell in zip(headings[1:], cells[1:], strict=True)
+            if cell not in ("", "–")
+        ]
+        first, rest = lines[:CARD_LINES], lines[CARD_LINES:]
+        folded = f"<details><summary>{_('More')}</summary><dl>{''.join(rest)}</dl></details>" if rest else ""
+        made.append(f"<li><strong>{cells[0]}</strong><dl>{''.join(first)}</dl>{folded}</li>")
+    more = len(frame) - CARDS
+    note = _("{count} more rows are in the wide view and in the download.").format(count=more) if more > 0 else ""
+    return f'<div class="dh-cards"><ul>{"".join(made)}</ul><p>{html.escape(note)}</p></div>'
+
+
+def _cell(value: object) -> str:
+    if value is None or value != value or value is pd.NaT:
+        return "–"
+    if isinstance(value, bool):
+        return _("yes") if value else _("no")
+    if isinstance(value, float):
+        return number(value, 0 if abs(value) >= 100 or value == round(value) else 2)
+    if isinstance(value, date):
+        return day(value)
+    return str(value)
+
+
+def file_stem(what: str) -> str:
+    """Return the name of a download without its ending: group, content and date, safe on every system."""
+    group = state.current_group()
+    parts = [group.name if group else "", what.rsplit(".", 1)[0], state.today().isoformat()]
+    cleaned = [re.sub(r"[^\w-]+", "-", part).strip("-_") for part in parts]
+    return "_".join(part for part in cleaned if part)[:120]
+
+
+def download(frame: pd.DataFrame, what: str, key: str) -> None:
+    """Offer a table as a file, written by the one writer of downloads, named by group, content and date."""
+    st.download_button(
+        _("Download this table (CSV)"),
+        frame.to_csv(index=False).encode("utf-8-sig"),
+        file_name=f"{file_stem(what)}.csv",
+        mime="text/csv",
+        key=key,
+    )
 
 
 @contextmanager

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import os
 from datetime import UTC, date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
+import sqlalchemy as sa
 import streamlit as st
 
+from core.errors import StoreError
 from core.group.database import default_url, open_store
 from core.group.records import Group
 from core.group.store import Store
+
+UNREADABLE = (StoreError, sa.exc.SQLAlchemyError)
+"""What is raised where the records cannot be opened or read."""
+ROLES = ("manager", "treasurer", "officer")
+ADDRESS = {"group": "group_id", "role": "role", "lang": "language"}
+"""What the address keeps, so that a reload or a second tab shows the same: name there to name in the session."""
 
 
 @st.cache_resource(show_spinner=False)
@@ -65,10 +74,6 @@ def role() -> str:
     return str(st.session_state.get("role", "manager"))
 
 
-# What the address keeps, so that a reload or a second tab shows the same: name in the address to name in the session.
-ADDRESS = {"group": "group_id", "role": "role", "lang": "language"}
-
-
 def put_in_address(name: str, value: object) -> None:
     """Write a value into the page's address where it is not there yet."""
     if st.query_params.get(name) != str(value):
@@ -76,14 +81,29 @@ def put_in_address(name: str, value: object) -> None:
 
 
 def read_address() -> None:
-    """Take group, person and language from the address where somebody opened or changed it."""
-    allowed = {"group": {str(group.id) for group in store().groups()}, "role": {"manager", "treasurer", "officer"}}
+    """Take group, person and language from the address, in a new session else from what the browser remembers.
+
+    An unknown group, person or language is passed over.
+    """
+    from dashboard.text import best_language, languages
+
+    allowed: dict[str, dict[str, Any]] = {
+        "group": {str(group.id): group.id for group in store().groups()},
+        "role": {name: name for name in ROLES},
+        "lang": {code: code for code in languages()},
+    }
     for name, key in ADDRESS.items():
         asked = st.query_params.get(name)
-        if asked is None or asked == st.session_state.get(f"seen_{name}"):
+        if asked is None or asked not in allowed[name]:
+            if key in st.session_state:
+                continue
+            asked = st.context.cookies.get(f"dryhold_{name}")
+            if name == "lang" and asked not in allowed[name]:
+                asked = best_language(st.context.locale)
+        elif key in st.session_state and asked == st.session_state.get(f"seen_{name}"):
             continue
-        if asked in allowed.get(name, {asked}):
-            st.session_state[key] = int(asked) if name == "group" else asked
+        if asked in allowed[name]:
+            st.session_state[key] = allowed[name][asked]
 
 
 def write_address() -> None:
@@ -96,6 +116,10 @@ def write_address() -> None:
 def address(section: str | None = None) -> dict[str, str]:
     """Return what the address of a page holds, with a section where one is meant."""
     group = current_group()
-    found = {"group": str(group.id) if group else "", "role": role(), "lang": str(st.session_state.get("language", ""))}
-    found["section"] = section or ""
+    found = {
+        "group": str(group.id) if group else "",
+        "role": role(),
+        "lang": str(st.session_state.get("language", "en")),
+        "section": section or "",
+    }
     return {name: value for name, value in found.items() if value}

@@ -51,6 +51,12 @@ def language() -> str:
     return str(st.session_state.get("language", "en"))
 
 
+def best_language(wanted: str | None) -> str:
+    """Return the language that there is a catalogue for and that a browser's locale such as "fr-BF" asks for."""
+    code = (wanted or "").replace("_", "-").split("-")[0].lower()
+    return code if code in languages() else "en"
+
+
 def _(text: str) -> str:
     """Return the text in the reader's language."""
     return _catalogue(language()).gettext(text)

@@ -3,28 +3,82 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, shade
+from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, ZERO, shade
 
 
 def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> go.Figure:
-    """Give a figure the common look: axis titles with units, legend below, room at a phone's width."""
+    """Give a figure the common look: axis titles with units, a drawn zero line, labels that fit a phone's width.
+
+    Parameters
+    ----------
+    figure : Figure
+        The picture; lines that `label_ends` has named need no legend, others get one below.
+    x_title, y_title : str
+        What the axes show, with unit. The vertical one stands above the picture, level, so that it is read without
+        turning the head and takes no width.
+    height : int
+        Pixels.
+    """
     figure.update_layout(
         height=height,
-        margin={"l": 10, "r": 10, "t": 20, "b": 10},
-        paper_bgcolor=PAPER,
-        plot_bgcolor=PAPER,
-        font={"color": INK, "size": 13},
+        margin={"l": 8, "r": 8, "t": 44, "b": 8},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"color": INK, "size": 14},
         colorway=list(SERIES),
         legend={"orientation": "h", "yanchor": "top", "y": -0.22, "x": 0},
         hovermode="x unified",
+        hoverlabel={"bgcolor": PAPER, "font": {"color": INK}},
+        title={"text": y_title, "x": 0, "xref": "container", "y": 0.98, "yanchor": "top", "font": {"size": 14}},
     )
-    figure.update_xaxes(title_text=x_title, gridcolor=GRID, automargin=True)
-    figure.update_yaxes(title_text=y_title, gridcolor=GRID, automargin=True, zeroline=False)
+    figure.update_xaxes(title_text=x_title, gridcolor=GRID, linecolor=ZERO, automargin=True, nticks=6)
+    figure.update_yaxes(gridcolor=GRID, automargin=True, zeroline=True, zerolinecolor=ZERO, zerolinewidth=1.5, nticks=7)
     return figure
+
+
+def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
+    """Name each line of a figure at its last point instead of in a legend, moved apart where they would overlap.
+
+    Parameters
+    ----------
+    figure : Figure
+        With named lines over one horizontal axis.
+    width : int
+        Letters in a line of a label; longer names are broken.
+    """
+    ends = []
+    for trace in figure.data:
+        line = trace.name and trace.showlegend is not False and "lines" in str(getattr(trace, "mode", "") or "")
+        known = [(x, y) for x, y in zip(trace.x, trace.y, strict=False) if y is not None and y == y] if line else []
+        if known:
+            ends.append((float(known[-1][1]), known[-1][0], trace))
+            trace.showlegend = False
+    values = [float(y) for trace in figure.data for y in (trace.y if trace.y is not None else ()) if _is_number(y)]
+    gap = (max(values) - min(values)) * 0.11 if values else 0.0
+    ends.sort(key=lambda end: end[0])
+    at = -float("inf")
+    for value, x, trace in ends:
+        at = max(value, at + gap)
+        figure.add_annotation(
+            x=x,
+            y=at,
+            text="<br>".join(wrap(str(trace.name), width)),
+            showarrow=False,
+            xanchor="left",
+            align="left",
+            xshift=6,
+            font={"color": trace.line.color or INK, "size": 13},
+        )
+    return figure.update_layout(margin={"r": 8 * width if ends else 8})
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float | np.number) and bool(np.isfinite(float(value)))
 
 
 def add_fan(

@@ -18,7 +18,7 @@ def test_three_entries_give_a_decision(demo_store):
     assert any("Too wet" in box.value for box in app.info)
     assert any("kg of water out of every 100 kg" in text.value for text in app.markdown)
     figure = json.loads(app.get("plotly_chart")[0].proto.spec)
-    assert "%" in figure["layout"]["yaxis"]["title"]["text"]
+    assert "%" in figure["layout"]["title"]["text"]
 
 
 def test_dry_grain_is_said_to_keep(demo_store):

@@ -17,7 +17,7 @@ def test_a_schedule_is_shown_with_its_bound(demo_store):
     assert not app.error
     assert any("bags" in box.value for box in app.info)
     figure = json.loads(app.get("plotly_chart")[0].proto.spec)
-    assert figure["layout"]["yaxis"]["title"]["text"] == "drying space"
+    assert figure["layout"]["title"]["text"] == "drying space"
     assert len(app.dataframe[0].value) > 0
     assert any("can cost less" in caption.value for caption in app.caption)
 

@@ -15,7 +15,7 @@ def test_the_answer_stands_first_and_the_fan_carries_the_price_that_pays(demo_st
     names = [trace.get("name") for trace in fan["data"]]
     assert "price that pays for waiting" in names
     assert "today" in names
-    assert "per kg" in fan["layout"]["yaxis"]["title"]["text"]
+    assert "per kg" in fan["layout"]["title"]["text"]
     assert any("past harvests" in text.value for text in app.markdown) or app.error
 
 

@@ -26,7 +26,7 @@ def test_the_example_is_marked_as_invented(demo_store):
     figures = app.get("plotly_chart")
     assert len(figures) == 3
     assert "W/m²" in texts(app)
-    assert "(h)" in json.loads(figures[0].proto.spec)["layout"]["yaxis"]["title"]["text"]
+    assert "(h)" in json.loads(figures[0].proto.spec)["layout"]["title"]["text"]
     assert app.button(key="weather_refresh").disabled
 
 

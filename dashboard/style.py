@@ -1,0 +1,21 @@
+"""The look that the theme cannot give: one style sheet, sent with every page; see design.md."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from dashboard import state
+from dashboard.text import language
+
+
+def wear() -> None:
+    """Put on the style sheet, tell the browser the language, and let it remember group, person and language."""
+    st.html(Path(__file__).with_name("style.css"))
+    # Only codes and numbers that the program itself chose go into the script.
+    kept = {name: value for name, value in state.address().items() if value.isalnum()}
+    cookies = "".join(
+        f'document.cookie="dryhold_{n}={v};path=/;max-age=31536000;SameSite=Lax";' for n, v in kept.items()
+    )
+    st.html(f'<script>document.documentElement.lang="{language()}";{cookies}</script>', unsafe_allow_javascript=True)
