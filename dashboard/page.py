@@ -7,9 +7,8 @@ sentence), `chart` (one picture), `table` (cards on a phone), `details` (folded)
 from __future__ import annotations
 
 import html
-import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from functools import lru_cache
@@ -22,6 +21,7 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.messages import Message
+from core.tables.write import CSV_TYPE, csv_bytes, download_name
 from dashboard import state
 from dashboard.contents import entries
 from dashboard.origins import origin_lines
@@ -244,23 +244,25 @@ def _cell(value: object) -> str:
     return str(value)
 
 
-def file_stem(what: str) -> str:
-    """Return the name of a download without its ending: group, content and date, safe on every system."""
+def download(
+    frame: pd.DataFrame, what: str, key: str, label: str = "", tags: Mapping[str, str] | None = None
+) -> None:
+    """Offer a table as a file, written by the one writer of downloads, named by group, content and date.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    what : str
+        What the table is, such as ``"members.csv"``.
+    key : str
+    label : str
+        What stands on the button, where it is not the usual.
+    tags : Mapping of str to str, optional
+        Tags of the humanitarian exchange language by heading.
+    """
     group = state.current_group()
-    parts = [group.name if group else "", what.rsplit(".", 1)[0], state.today().isoformat()]
-    cleaned = [re.sub(r"[^\w-]+", "-", part).strip("-_") for part in parts]
-    return "_".join(part for part in cleaned if part)[:120]
-
-
-def download(frame: pd.DataFrame, what: str, key: str) -> None:
-    """Offer a table as a file, written by the one writer of downloads, named by group, content and date."""
-    st.download_button(
-        _("Download this table (CSV)"),
-        frame.to_csv(index=False).encode("utf-8-sig"),
-        file_name=f"{file_stem(what)}.csv",
-        mime="text/csv",
-        key=key,
-    )
+    name = download_name([group.name if group else "", what.rsplit(".", 1)[0]], state.today(), "csv")
+    st.download_button(label or _("Download this table (CSV)"), csv_bytes(frame, tags), name, CSV_TYPE, key=key)
 
 
 @contextmanager

@@ -91,12 +91,12 @@ def write_table(path: Path, frame: pd.DataFrame, tags: Mapping[str, str], sheet:
     InputError
         Another ending, or a place that cannot be written to.
     """
-    from core.programme.report import csv_bytes, workbook_bytes
+    from core.tables.write import csv_bytes, workbook_bytes
 
     ending = path.suffix.lower()
     if ending not in (".xlsx", ".csv"):
         raise InputError("a table is written as .xlsx or .csv, not as {ending}", ending=ending or path.name)
-    content = workbook_bytes({sheet: (frame, tags)}) if ending == ".xlsx" else csv_bytes(frame, tags)
+    content = workbook_bytes({sheet: frame}, {sheet: tags}) if ending == ".xlsx" else csv_bytes(frame, tags)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)

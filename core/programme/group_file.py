@@ -25,6 +25,7 @@ from core.group.records import BOOKS, Event, Group
 from core.group.store import Store
 from core.programme.group_tables import DICTIONARY, NEW_TABLES, FileRecords, read_table, records_from, table_bytes
 from core.programme.privacy import PRIVACY, Names, names_to_leave_out, without_names
+from core.tables.write import csv_bytes
 
 FORMAT = "dryhold group season"
 VERSION = 2
@@ -98,7 +99,7 @@ def export_group(
         for table, columns in DICTIONARY.items()
         for column, (tag, meaning) in columns.items()
     ]
-    parts["data_dictionary.csv"] = pd.DataFrame(rows).to_csv(index=False).encode("utf-8-sig")
+    parts["data_dictionary.csv"] = csv_bytes(rows)
     if case_json is not None:
         kept = case_json if privacy == "all" else json.dumps(without_names(json.loads(case_json), names))
         parts["case.json"] = kept.encode()

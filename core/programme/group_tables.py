@@ -15,6 +15,7 @@ import pandas as pd
 from core.errors import ImportRefusedError
 from core.group.older_records import carried_over_facts
 from core.group.records import BOOKS, FORMS, SEXES, STATUSES, USES, Event, Fact, Lot, Member, PriceQuote, Reading, Sale
+from core.tables.write import csv_bytes, unguarded
 
 # column: (HXL tag, meaning); units stand in the names. HXL 1.1 core tags; "+" attributes are free by the standard.
 DICTIONARY: dict[str, dict[str, tuple[str, str]]] = {
@@ -110,19 +111,8 @@ NEW_TABLES = ("facts", "events")
 
 def table_bytes(name: str, frame: pd.DataFrame) -> bytes:
     """Return a table as CSV with its HXL tags under the headings, safe to open in a spreadsheet."""
-    columns = list(DICTIONARY[name])
-    tags = pd.DataFrame([{column: DICTIONARY[name][column][0] for column in columns}])
-    body = frame.reindex(columns=columns).astype(object).where(lambda cells: cells.notna(), "")
-    return pd.concat([tags, body.map(_guarded)]).to_csv(index=False).encode("utf-8-sig")
-
-
-def _guarded(cell: Any) -> Any:
-    """Return text that a spreadsheet will not take for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell
-
-
-def _unguarded(cell: Any) -> Any:
-    return cell[1:] if isinstance(cell, str) and len(cell) > 1 and cell[0] == "'" and cell[1] in "=+-@\t\r" else cell
+    tags = {column: tag for column, (tag, _meaning) in DICTIONARY[name].items()}
+    return csv_bytes(frame.reindex(columns=list(tags)), tags)
 
 
 def read_table(content: bytes | None, name: str, version: int) -> pd.DataFrame:
@@ -142,7 +132,7 @@ def read_table(content: bytes | None, name: str, version: int) -> pd.DataFrame:
     frame = pd.read_csv(io.BytesIO(content), dtype=str, keep_default_na=False, encoding="utf-8-sig")
     if list(frame.columns) != expected:
         raise ImportRefusedError("the table {name} has other columns than its dictionary", name=name)
-    return frame.iloc[1:].map(_unguarded).reset_index(drop=True).reindex(columns=columns, fill_value="")
+    return frame.iloc[1:].map(unguarded).reset_index(drop=True).reindex(columns=columns, fill_value="")
 
 
 def _number(text: str) -> float | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -201,36 +200,6 @@ def rates_table(rates: Sequence[ExchangeRate]) -> pd.DataFrame:
         for r in rates
     ]
     return pd.DataFrame(rows, columns=list(RATE_TAGS))
-
-
-def tagged(frame: pd.DataFrame, tags: Mapping[str, str]) -> pd.DataFrame:
-    """Return a table with the row of HXL tags right under its headings; a column without a tag gets a blank one."""
-    first = pd.DataFrame([{column: tags.get(column, "") for column in frame.columns}])
-    return pd.concat([first, frame.astype(object).where(lambda cells: cells.notna(), "")], ignore_index=True)
-
-
-def csv_bytes(frame: pd.DataFrame, tags: Mapping[str, str]) -> bytes:
-    """Return a table as CSV (UTF-8 with mark) with HXL tags.
-
-    Text that a spreadsheet would take for a formula is guarded.
-    """
-
-    def guarded(cell: Any) -> Any:
-        return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell
-
-    return tagged(frame, tags).map(guarded).to_csv(index=False).encode("utf-8-sig")
-
-
-def workbook_bytes(sheets: Mapping[str, tuple[pd.DataFrame, Mapping[str, str]]]) -> bytes:
-    """Return sheets of (table, HXL tags) as an XLSX workbook in which no text becomes a formula or link."""
-    buffer = io.BytesIO()
-    options = {"options": {"strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}}
-    with pd.ExcelWriter(buffer, engine="xlsxwriter", engine_kwargs=options) as writer:
-        for name, (frame, tags) in sheets.items():
-            tagged(frame, tags).to_excel(writer, sheet_name=name, index=False)
-            writer.sheets[name].freeze_panes(2, 0)
-            writer.sheets[name].set_column(0, max(0, len(frame.columns) - 1), 16)
-    return buffer.getvalue()
 
 
 def report_tags() -> dict[str, str]:

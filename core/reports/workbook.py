@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from datetime import date
 
 import pandas as pd
 
@@ -12,6 +10,7 @@ from core.planning.plan_tables import lines_table
 from core.planning.rolling import next_actions, purchases
 from core.planning.sale_plan import SalePlan
 from core.planning.why import LotReason
+from core.tables.write import workbook_bytes
 
 
 def plan_workbook(plan: SalePlan, reasons: Sequence[LotReason], deductions: pd.Series) -> bytes:
@@ -26,66 +25,30 @@ def plan_workbook(plan: SalePlan, reasons: Sequence[LotReason], deductions: pd.S
     deductions : pd.Series
         From `plan_deductions` [money].
     """
-    import xlsxwriter
-
-    out = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}
-    )
-    head = book.add_format({"bold": True, "text_wrap": True, "bottom": 1})
-    day = book.add_format({"num_format": "yyyy-mm-dd"})
-    figure = book.add_format({"num_format": "#,##0.00"})
-
-    def sheet(name: str, frame: pd.DataFrame) -> None:
-        page = book.add_worksheet(name)
-        page.freeze_panes(1, 0)
-        for column, title in enumerate(frame.columns):
-            page.write_string(0, column, str(title).replace("_", " "), head)
-            page.set_column(
-                column, column, min(60, max(10, *(len(str(value)) for value in [title, *frame[title]]))) + 1
-            )
-            for row, value in enumerate(frame[title].tolist(), start=1):
-                if isinstance(value, date):
-                    page.write_datetime(row, column, pd.Timestamp(value).to_pydatetime(), day)
-                elif isinstance(value, bool) or value is None or value != value:
-                    page.write_string(row, column, "" if value is None or value != value else str(value))
-                elif isinstance(value, int | float):
-                    page.write_number(row, column, value, figure if isinstance(value, float) else None)
-                else:
-                    page.write_string(row, column, str(value))
-
+    sheets: dict[str, pd.DataFrame] = {}
     lines = lines_table(plan)
     why = {reason.label: str(reason.reason) for reason in reasons}
     lines["why"] = [why.get(label, "") for label in lines["lot"]] if len(lines) else []
-    sheet("Plan", lines)
-    sheet(
-        "Next steps",
-        pd.DataFrame(
-            [
-                {"date": action.on, "what": str(action.what), "who": action.who, "bags": action.bags}
-                for action in next_actions(plan)
-            ],
-            columns=["date", "what", "who", "bags"],
-        ),
+    sheets["Plan"] = lines
+    sheets["Next steps"] = pd.DataFrame(
+        [
+            {"date": action.on, "what": str(action.what), "who": action.who, "bags": action.bags}
+            for action in next_actions(plan)
+        ],
+        columns=["date", "what", "who", "bags"],
     )
-    sheet(
-        "To buy and book",
-        pd.DataFrame(
-            [
-                {"what": str(item.what), "cost": item.cost, "needed_on": item.needed_on, "order_by": item.order_by}
-                for item in purchases(plan)
-            ],
-            columns=["what", "cost", "needed_on", "order_by"],
-        ),
+    sheets["To buy and book"] = pd.DataFrame(
+        [
+            {"what": str(item.what), "cost": item.cost, "needed_on": item.needed_on, "order_by": item.order_by}
+            for item in purchases(plan)
+        ],
+        columns=["what", "cost", "needed_on", "order_by"],
     )
-    sheet(
-        "Gross to net",
-        pd.DataFrame(
-            {
-                "step": [str(name).replace("_", " ") for name in deductions.index],
-                f"mean {plan.case.currency}": [float(value) for value in deductions],
-            }
-        ),
+    sheets["Gross to net"] = pd.DataFrame(
+        {
+            "step": [str(name).replace("_", " ") for name in deductions.index],
+            f"mean {plan.case.currency}": [float(value) for value in deductions],
+        }
     )
     facts = [
         ("group", plan.case.name),
@@ -100,6 +63,9 @@ def plan_workbook(plan: SalePlan, reasons: Sequence[LotReason], deductions: pd.S
         ("gap to the bound", round(plan.gap, 5)),
         ("case", plan.case.content_hash),
     ]
-    sheet("Rests on", pd.DataFrame([{"what": name, "value": str(value)} for name, value in facts]))
-    book.close()
-    return out.getvalue()
+    sheets["Rests on"] = pd.DataFrame([{"what": name, "value": str(value)} for name, value in facts])
+    return workbook_bytes({name: _in_words(frame) for name, frame in sheets.items()})
+
+
+def _in_words(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.rename(columns=lambda title: str(title).replace("_", " "))

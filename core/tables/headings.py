@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from core.tables.grid import MAX_COLUMNS, Cell, RawTable, letter
-from core.tables.words import PART, WordList, matches, plain
+from core.tables.words import PART, WHOLE, WordList, matches, plain
 
 SEARCHED_ROWS = 25
 _UNITS = re.compile(
@@ -174,7 +174,7 @@ def guess_columns(
             for meaning, score in matches(tags[column], words, strong).items():
                 scores[meaning] = max(scores.get(meaning, 0), score)
         for meaning, score in scores.items():
-            if meaning in fields and (fits is None or fits(meaning, column)):
+            if meaning in fields and (score >= WHOLE or fits is None or fits(meaning, column)):
                 offers.append((score, -column, meaning))
     found: dict[str, int] = {}
     taken: set[int] = set()

@@ -15,7 +15,7 @@ from core.programme.gains import best_in_hindsight, sold_lots
 from core.programme.group_file import export_group, group_uid
 from core.programme.helping import help_of_groups, kept_help
 from core.programme.people import age_group, people_table, sex_of
-from core.programme.report import csv_bytes, group_report, report_tags
+from core.programme.report import group_report, report_tags
 from core.programme.seasons import Season, changes_of_group
 from dashboard import page, state
 from dashboard.charts.programme_help import losses_figure
@@ -97,13 +97,8 @@ def show_indicators(own: CountedGroup) -> None:
     report = group_report(table, of)
     target_list(report)
     page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table")
-    st.download_button(
-        _("Keep these indicators (CSV, HXL tags)"),
-        csv_bytes(report, report_tags()),
-        "profile.csv",
-        mime="text/csv",
-        key="profile_csv",
-    )
+    label = _("Keep these indicators (CSV, HXL tags)")
+    page.download(report, "profile.csv", "profile_csv", label, report_tags())
     definitions_list()
 
 

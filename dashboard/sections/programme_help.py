@@ -11,8 +11,8 @@ from core.group.records import Group
 from core.programme.counterfactual import REMEDY, GroupHelp
 from core.programme.counting import records_of
 from core.programme.helping import HELP_TAGS, HelpSum, help_of_groups, help_table, kept_help, programme_sums
-from core.programme.report import workbook_bytes
 from core.programme.visits import MOST_VISITS, visit_list
+from core.tables.write import workbook_bytes
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
 from dashboard.text import _, literal, money, ngettext, say
@@ -201,7 +201,7 @@ def show() -> None:
             show_gaps(results, groups)
             st.download_button(
                 _("Save all figures (XLSX with HXL tags)"),
-                workbook_bytes({"what would help": (help_table(results, groups), HELP_TAGS)}),
+                workbook_bytes({"what would help": help_table(results, groups)}, {"what would help": HELP_TAGS}),
                 "what_would_help.xlsx",
                 key="help_xlsx",
             )

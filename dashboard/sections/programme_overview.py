@@ -22,14 +22,13 @@ from core.programme.programme_book import ProgrammeBook
 from core.programme.report import (
     DEFINITION_TAGS,
     RATE_TAGS,
-    csv_bytes,
     definitions_table,
     group_report,
     programme_report,
     rates_table,
     report_tags,
-    workbook_bytes,
 )
+from core.tables.write import workbook_bytes
 from dashboard import page, state
 from dashboard.charts.palette import BLUE, PLUM
 from dashboard.charts.programme import completeness, funnel, intervals
@@ -391,21 +390,17 @@ def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None
         return
     by_group = group_report(table, of)
     sheets = {
-        "programme": (report.drop(columns=["group_id"]), report_tags()),
-        "groups": (by_group, report_tags()),
-        "definitions": (definitions_table(), DEFINITION_TAGS),
-        "rates": (rates_table(of.rates), RATE_TAGS),
+        "programme": report.drop(columns=["group_id"]),
+        "groups": by_group,
+        "definitions": definitions_table(),
+        "rates": rates_table(of.rates),
     }
+    tags = {"programme": report_tags(), "groups": report_tags(), "definitions": DEFINITION_TAGS, "rates": RATE_TAGS}
     st.download_button(
-        _("Save the workbook (XLSX, HXL tags)"), workbook_bytes(sheets), "indicators.xlsx", key="save_workbook"
+        _("Save the workbook (XLSX, HXL tags)"), workbook_bytes(sheets, tags), "indicators.xlsx", key="save_workbook"
     )
-    st.download_button(
-        _("Save the groups' indicators (CSV, HXL tags)"),
-        csv_bytes(by_group, report_tags()),
-        "indicators.csv",
-        mime="text/csv",
-        key="save_indicators_csv",
-    )
+    label = _("Save the groups' indicators (CSV, HXL tags)")
+    page.download(by_group, "indicators.csv", "save_indicators_csv", label, report_tags())
 
 
 def show() -> None:

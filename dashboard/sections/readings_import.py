@@ -281,13 +281,7 @@ def refused_rows(frame: pd.DataFrame) -> None:
         st.caption(
             _("The first {shown} of {count}; the file below has all.").format(shown=SHOWN_REFUSED, count=len(frame))
         )
-    st.download_button(
-        _("Keep the refused rows (CSV)"),
-        frame.to_csv(index=False).encode("utf-8-sig"),
-        "refused_rows.csv",
-        "text/csv",
-        key="import_rejected_csv",
-    )
+    page.download(frame, "refused_rows.csv", "import_rejected_csv", _("Download the refused rows (CSV)"))
 
 
 def rejected_frame(preview: TablePreview) -> pd.DataFrame:

@@ -18,7 +18,8 @@ from core.programme.currencies import ExchangeRate
 from core.programme.definitions import DEFINITIONS
 from core.programme.group_file import export_group
 from core.programme.programme_book import choose_currency, enter_goal, enter_rate, programme_book
-from core.programme.report import csv_bytes, definitions_table, report_tags, workbook_bytes
+from core.programme.report import definitions_table, report_tags
+from core.tables.write import csv_bytes, workbook_bytes
 from demo_data.many_groups import add_invented_groups
 from tests.dashboard.pages import open_alone, open_page
 
@@ -211,7 +212,7 @@ def test_the_export_has_tags_and_no_formula(many_store):
     assert any("XLSX" in label for label in labels)
     assert any("CSV, HXL" in label for label in labels)
     frame = pd.DataFrame({"group": ["=1+1", "-x"], "value": [0.5, None], "label": ["a", "b"]})
-    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes({"groups": (frame, report_tags())})))
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes({"groups": frame}, {"groups": report_tags()})))
     rows = list(book["groups"].iter_rows(values_only=True))
     assert rows[1][:2] == ("#org+group+name", "#indicator+value+num")
     assert book["groups"]["A3"].data_type == "s"
