@@ -244,9 +244,7 @@ def _cell(value: object) -> str:
     return str(value)
 
 
-def download(
-    frame: pd.DataFrame, what: str, key: str, label: str = "", tags: Mapping[str, str] | None = None
-) -> None:
+def download(frame: pd.DataFrame, what: str, key: str, label: str = "", tags: Mapping[str, str] | None = None) -> None:
     """Offer a table as a file, written by the one writer of downloads, named by group, content and date.
 
     Parameters

@@ -117,12 +117,12 @@ def _tag_row(frame: pd.DataFrame, tags: Mapping[str, str]) -> pd.DataFrame:
 
 
 def download_name(parts: Sequence[str], day: date, ending: str) -> str:
-    """Return the name of a download: what it is, the group, the day, such as ``readings_upper-terrace_2026-11-25.csv``.
+    """Return the name of a download: what it is, the group, the day, such as ``upper-terrace_readings_2026-11-25.csv``.
 
     Parameters
     ----------
     parts : sequence of str
-        What it is, and the group; empty ones are left out.
+        The group, and what it is; empty ones are left out.
     day : date
     ending : str
         Without its point.
