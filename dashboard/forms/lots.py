@@ -18,6 +18,7 @@ from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, wei
 from core.group.meter_checks import salt_humidity
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, STATUSES, USES, Lot, Reading, Sale
+from core.tables.numbers import number as read_number
 from dashboard import page, state
 from dashboard.text import _, day, literal, money, ngettext, number, say
 
@@ -42,7 +43,7 @@ def reading_from(
         ("meter_moisture_pct", 0, 99.9, _("moisture")),
     ):
         value = row.get(name)
-        value = None if value is None or pd.isna(value) else float(value)
+        value = None if value is None or pd.isna(value) else read_number(value)
         if value is not None and not low <= value <= high:
             raise InputError("{name} {value} is outside {low} to {high}", name=word, value=value, low=low, high=high)
         numbers[name] = value
@@ -124,9 +125,10 @@ def many_tests(group: Any, lots: dict[int, str]) -> None:
         key=f"many_{lot_id}_{turn}",
         column_config={
             "bag": st.column_config.TextColumn(_("Bag")),
-            "temperature_c": st.column_config.NumberColumn(_("Temperature, °C"), format="%.1f"),
-            "relative_humidity_pct": st.column_config.NumberColumn(_("Humidity, %"), format="%.1f"),
-            "meter_moisture_pct": st.column_config.NumberColumn(_("Meter, %"), format="%.1f"),
+            # Text, so that a pasted 28,3 is read by the rules of tables: a column of numbers would make it 283.
+            "temperature_c": st.column_config.TextColumn(_("Temperature, °C")),
+            "relative_humidity_pct": st.column_config.TextColumn(_("Humidity, %")),
+            "meter_moisture_pct": st.column_config.TextColumn(_("Meter, %")),
             "settled": st.column_config.CheckboxColumn(_("Settled"), default=True),
         },
     )
@@ -155,7 +157,7 @@ def test_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     """Return the table to type tests into, with the rows of a draft."""
     frame = pd.DataFrame(rows, columns=list(TEST_COLUMNS))
     for name in TEST_COLUMNS[1:4]:
-        frame[name] = pd.to_numeric(frame[name]).astype(float)
+        frame[name] = frame[name].map(lambda value: value if pd.isna(value) else str(value)).astype("string")
     frame["bag"] = frame["bag"].astype("string")
     frame["settled"] = frame["settled"].astype("boolean")
     return frame

@@ -24,9 +24,10 @@ from core.pool.earlier import (
     take_in,
 )
 from dashboard import page, state
+from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.meter_parts import coins, named
 from dashboard.pool_parts import read_season, safe, sentence
-from dashboard.text import _, moment, ngettext, number, say
+from dashboard.text import _, moment, ngettext, number
 
 SHOWN = 200
 
@@ -51,23 +52,21 @@ def field_names() -> dict[str, str]:
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def opened(data: bytes, name: str, kind: str) -> EarlierTable:
+def opened(data: bytes, name: str, kind: str, sheet: str) -> EarlierTable:
     """Return the table of a file."""
-    return open_earlier(data, name, kind)
+    return open_earlier(data, name, kind, sheet)
 
 
 def earlier_form(group: Group, kind: str) -> None:
     """Show the whole way from a file to the book for one kind of table."""
     turn = st.session_state.setdefault(f"earlier_turn_{kind}", 0)
-    file = st.file_uploader(
-        _("A table of deliveries (CSV or XLSX)") if kind == DELIVERIES else _("A table of payments (CSV or XLSX)"),
-        type=["csv", "tsv", "txt", "xlsx", "xlsm"],
-        key=f"earlier_{kind}_{turn}",
-        help=_("One row for each, with any headings in your language."),
-    )
-    if file is not None:
+    label = _("A table of deliveries (CSV or XLSX)") if kind == DELIVERIES else _("A table of payments (CSV or XLSX)")
+    given = take_file(label, f"earlier_{kind}_{turn}", _("One row for each, with any headings in your language."))
+    if given is not None:
         with page.plain_errors():
-            work_on(group, opened(file.getvalue(), file.name, kind), turn)
+            first = opened(*given, kind, "")
+            sheet = choose_sheet(first.table, f"earlier_sheet_{kind}_{turn}")
+            work_on(group, first if sheet == first.table.sheet else opened(*given, kind, sheet), turn)
     past(group)
 
 
@@ -76,20 +75,10 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
     kind, names = table.kind, field_names()
     events, season = read_season(group)
     members = state.store().members(group.id)
-    columns: dict[str, int] = {}
-    with st.expander(_("Which column holds what"), expanded=not all(name in table.columns for name in NEEDED[kind])):
-        choices = [-1, *range(len(table.headings.names))]
-        places = st.columns(2)
-        for place, field in enumerate(FIELDS[kind]):
-            chosen = places[place % 2].selectbox(
-                names[field],
-                choices,
-                choices.index(table.columns.get(field, -1)),
-                format_func=lambda at: _("(not in the file)") if at < 0 else table.headings.names[at],
-                key=f"earlier_column_{kind}_{turn}_{field}",
-            )
-            if chosen >= 0:
-                columns[field] = chosen
+    labels = {field: names[field] for field in FIELDS[kind]}
+    complete = all(name in table.columns for name in NEEDED[kind])
+    key = f"earlier_column_{kind}_{turn}_{table.mark[:8]}{table.table.sheet}"
+    columns = choose_columns(table.headings, labels, table.columns, key, complete)
     options = EarlierOptions(columns=columns)
     left, right = st.columns(2)
     add = left.checkbox(_("Add names that are not known as members"), key=f"earlier_add_{kind}_{turn}")
@@ -143,17 +132,8 @@ def show(group: Group, preview: EarlierPreview) -> None:
         st.caption(sentence(note))
     if preview.new_members:
         st.caption(_("New members: {names}").format(names=safe(", ".join(preview.new_members))))
-    if preview.rejected:
-        st.markdown(f"**{_('Rows that cannot come in')}**")
-        page.table(
-            pd.DataFrame(
-                [
-                    {_("Row"): row.number, _("Why"): say(row.reason), _("What stands there"): row.text}
-                    for row in preview.rejected[:SHOWN]
-                ]
-            ),
-            f"earlier_rejected_{kind}",
-        )
+    show_unused(preview.unused)
+    show_refused(preview.rejected, f"earlier_{kind}")
     if preview.rows:
         st.markdown(f"**{_('Rows that come in')}**")
         rows = []

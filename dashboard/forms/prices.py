@@ -12,11 +12,12 @@ from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.own_crops import crops_of_group, own_crops
 from core.group.records import Group, ImportRecord, PriceQuote
-from core.group.selling import split_known
+from core.group.selling import SplitQuotes, split_known
 from core.market.price_tables import CleanedPrices, clean_prices, read_price_table
 from core.market.products import suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
+from dashboard.forms.table_import import choose_columns, choose_sheet, show_unused, take_file
 from dashboard.text import _, day, literal, money, ngettext, number, say
 
 FILE, HAND = "prices", "price by hand"
@@ -82,17 +83,39 @@ def quote_form(group: Group) -> None:
         st.rerun()
 
 
+def column_names() -> dict[str, str]:
+    """Return what each meaning of a column of a price file is called."""
+    return {
+        "date": _("Date"),
+        "year": _("Year, where it stands apart"),
+        "market": _("Market"),
+        "commodity": _("Crop"),
+        "price": _("Price"),
+        "price_per_kg": _("Price per kg"),
+        "unit": _("For how much (kg, 90 kg, pound, …)"),
+        "price_type": _("Kind of price"),
+        "currency": _("Currency"),
+        "flag": _("Mark of forecasts and averages"),
+    }
+
+
 def import_form(group: Group) -> None:
     """Take in a price file: look at what was read and done, choose the series, keep them."""
-    upload = st.file_uploader(
-        _("Price file (CSV or XLSX), as the open price files of the humanitarian data exchange or a table of your own"),
-        type=["csv", "txt", "xlsx"],
-        key=f"prices_file_{st.session_state.get('prices_files', 0)}",
+    turn = st.session_state.get("prices_files", 0)
+    label = _(
+        "Price file (CSV or XLSX), as the open price files of the humanitarian data exchange or a table of your own"
     )
-    if upload is None:
+    given = take_file(label, f"prices_file_{turn}")
+    if given is None:
         return
-    content = upload.getvalue()
-    cleaned = clean_prices(read_price_table(content, upload.name), group.currency, today=state.today())
+    content, name = given
+    opened = read_price_table(content, name)
+    sheet = choose_sheet(opened.table, f"prices_sheet_{turn}")
+    opened = opened if sheet == opened.table.sheet else read_price_table(content, name, sheet)
+    complete = {"date", "commodity"} <= set(opened.columns) and bool({"price", "price_per_kg"} & set(opened.columns))
+    key = f"prices_column_{opened.file_hash[:8]}{sheet}"
+    columns = choose_columns(opened.headings, column_names(), opened.columns, key, complete)
+    cleaned = clean_prices(opened, group.currency, today=state.today(), columns=columns)
     out = [action for action in cleaned.actions if not action.kept]
     st.markdown(
         _("{rows} rows read, {kept} usable, {out} left out.").format(
@@ -102,7 +125,8 @@ def import_form(group: Group) -> None:
     with st.expander(_("What was done to which row"), expanded=bool(out) and len(out) < 20):
         rows = [[action.row, action.kept, say(action.what)] for action in cleaned.actions]
         page.table(account_table(rows), key="prices_actions", file_name="price_file_account.csv")
-    choose_imported(group, cleaned, upload.name, content)
+    show_unused(cleaned.unused)
+    choose_imported(group, cleaned, name, content)
 
 
 def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: bytes) -> None:
@@ -110,33 +134,84 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     series = cleaned.series_list()
     if series.empty:
         return
+    crops = choose_products(group, series)
+    offered = [i for i in range(len(series)) if series["commodity"][i] in crops]
     labels = [
         f"{row.commodity} · {row.market or '–'} · {_(row.price_type)} · {row.currency} ({row.months})"
         for row in series.itertuples()
     ]
-    left, right = st.columns(2)
-    product = left.selectbox(_("Product in the file"), sorted(series["commodity"].unique()), key="prices_product")
-    guess = suggest_commodity(product)
-    codes = list(crops_of_group(state.store(), group.id))
-    crop = right.selectbox(
-        _("is this crop"),
-        codes,
-        codes.index(guess) if guess in codes else 0,
-        format_func=crop_name,
-        key="prices_as_crop",
-    )
-    of_product = [i for i in range(len(series)) if series["commodity"][i] == product]
     chosen = st.multiselect(
         _("Series to keep (months with a price in brackets)"),
-        of_product,
-        of_product[:1],
+        offered,
+        [next(i for i in offered if series["commodity"][i] == product) for product in crops],
         format_func=lambda i: labels[i],
         key="prices_chosen",
     )
-    foreign = sorted({str(series["currency"][i]) for i in chosen} - {group.currency})
+    rates = ask_rates(group, sorted({str(series["currency"][i]) for i in chosen} - {group.currency}))
+    twice = mixed_series(series, chosen, crops)
+    if twice:
+        words = "{market}: choose one currency and one product for each crop, two of one market and kind would be mixed"
+        page.show_error(InputError(words, market=twice))
+        return
+    variety = st.text_input(
+        _("Add to the market's name (to keep a second variety apart)"), key="prices_variety"
+    ).strip()
+    if any(not rate for rate in rates.values()):
+        st.caption(_("Give the rate of every foreign currency, then the prices can be kept."))
+        return
+    quotes: list[PriceQuote] = []
+    for i in chosen:
+        rows = cleaned.quotes
+        for key in ("market", "commodity", "price_type", "currency"):
+            rows = rows[rows[key] == series[key][i]]
+        rate = float(rates.get(str(series["currency"][i])) or 1.0)
+        quotes += [
+            PriceQuote(
+                group_id=group.id,
+                quoted_on=row.date.date(),
+                market=f"{row.market} {variety}".strip(),
+                commodity=crops[str(series["commodity"][i])],
+                price_per_kg=row.price_per_kg * rate,
+                price_type=row.price_type,
+                source=name,
+            )
+            for row in rows.itertuples()
+        ]
+    split = split_known(quotes, state.store().price_quotes(group.id))
+    tell_known(split)
+    mark = hashlib.sha256(content).hexdigest()
+    if split.differing and any(record.file_hash == mark for record in standing(group, FILE)):
+        page.show_error(_("This very file was imported before with other values: take it back below, then import it."))
+        return
+    if st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not split.new):
+        keep(group, list(split.new), cleaned, name, content)
+
+
+def choose_products(group: Group, series: pd.DataFrame) -> dict[str, str]:
+    """Return the crop of each product of a file that is wanted."""
+    products = st.multiselect(
+        _("Products in the file"), sorted(series["commodity"].unique()), [series["commodity"][0]], key="prices_products"
+    )
+    codes = list(crops_of_group(state.store(), group.id))
+    sides = st.columns(2)
+    crops: dict[str, str] = {}
+    for place, product in enumerate(products):
+        guess = suggest_commodity(product)
+        crops[product] = sides[place % 2].selectbox(
+            _("{product} is this crop").format(product=literal(product)),
+            codes,
+            codes.index(guess) if guess in codes else 0,
+            format_func=crop_name,
+            key=f"prices_as_crop_{product}",
+        )
+    return crops
+
+
+def ask_rates(group: Group, foreign: list[str]) -> dict[str, float | None]:
+    """Return the rate of each foreign currency, None where it is not given."""
     rates = {
         currency: st.number_input(
-            _("{own} for one {other}").format(own=group.currency, other=currency),
+            _("{own} for one {other}").format(own=group.currency, other=literal(currency)),
             min_value=0.0,
             value=None,
             key=f"prices_rate_{currency}",
@@ -145,38 +220,11 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     }
     if foreign:
         st.caption(_("One rate for all years changes the level, not the season."))
-    twice = mixed_series(series, chosen)
-    if twice:
-        page.show_error(
-            InputError("{market}: choose one currency, two of one market and kind would be mixed", market=twice)
-        )
-        return
-    variety = st.text_input(
-        _("Add to the market's name (to keep a second variety apart)"), key=f"prices_variety_{product}"
-    ).strip()
-    if any(not rate for rate in rates.values()):
-        st.caption(_("Give the rate of every foreign currency, then the prices can be kept."))
-        return
-    quotes: list[PriceQuote] = []
-    keys = ["market", "commodity", "price_type", "currency"]
-    for i in chosen:
-        rows = cleaned.quotes
-        for key in keys:
-            rows = rows[rows[key] == series[key][i]]
-        rate = float(rates.get(str(series["currency"][i])) or 1.0)
-        quotes += [
-            PriceQuote(
-                group_id=group.id,
-                quoted_on=row.date.date(),
-                market=f"{row.market} {variety}".strip(),
-                commodity=crop,
-                price_per_kg=row.price_per_kg * rate,
-                price_type=row.price_type,
-                source=name,
-            )
-            for row in rows.itertuples()
-        ]
-    split = split_known(quotes, state.store().price_quotes(group.id, crop))
+    return rates
+
+
+def tell_known(split: SplitQuotes) -> None:
+    """Say which prices of a file are kept already, and which differ from kept ones."""
     if split.known:
         st.caption(
             ngettext(
@@ -199,14 +247,12 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
                 len(split.differing),
             ).format(n=len(split.differing))
         )
-    if st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not split.new):
-        keep(group, list(split.new), cleaned, name, content)
 
 
-def mixed_series(series: pd.DataFrame, chosen: list[int]) -> str:
-    """Return a market of which one kind of price is chosen in two currencies, or nothing."""
-    pairs = [(str(series["market"][i]), str(series["price_type"][i])) for i in chosen]
-    return next((market or "–" for market, kind in pairs if pairs.count((market, kind)) > 1), "")
+def mixed_series(series: pd.DataFrame, chosen: list[int], crops: dict[str, str]) -> str:
+    """Return a market of which two series are chosen that would become one, or nothing."""
+    of = [(crops[str(series["commodity"][i])], str(series["market"][i]), str(series["price_type"][i])) for i in chosen]
+    return next((one[1] or "–" for one in of if of.count(one) > 1), "")
 
 
 def take_in(

@@ -39,10 +39,11 @@ from core.meter.paying import (
     value_grain,
     value_labour,
 )
-from core.meter.payments_table import read_payments
+from core.meter.payments_table import NEEDED, open_payments, read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, statement_sheet
 from dashboard import page, state
 from dashboard.charts.meter import money_figure, offer_figure
+from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.meter_parts import ask_name, coin, coins, exact, open_book_first, read_book, say_last, write, write_all
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
@@ -502,19 +503,34 @@ def count_money(group: Any, account: Account, last: date) -> None:
 
 def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
     """Take earlier payments in from a table, after showing what would come and what cannot."""
-    st.write(
-        _("A CSV file whose first line names the columns day, member, amount, and if wanted reference and 'kept in'.")
+    given = take_file(
+        _("Table of earlier payments"), "pay_file", _("Columns day, member, amount; reference and 'kept in'.")
     )
-    file = st.file_uploader(_("Table of earlier payments"), type=["csv", "txt"], key="pay_file")
-    if file is None:
+    if given is None:
         return
     try:
+        opened = open_payments(*given)
+        sheet = choose_sheet(opened.table, "pay_sheet")
+        opened = opened if sheet == opened.table.sheet else open_payments(*given, sheet)
+        labels = {
+            "day": _("Day"),
+            "member": _("Member's name or number"),
+            "amount": _("Amount"),
+            "receipt": _("Receipt or reference"),
+            "kept": _("Kept in"),
+        }
+        complete = all(name in opened.columns for name in NEEDED)
+        columns = choose_columns(
+            opened.headings, labels, opened.columns, f"pay_{opened.file_hash[:8]}{sheet}", complete
+        )
         preview = read_payments(
-            file.getvalue(), account.facts.names, events, state.today(), coin(group), account.facts.closed_until
+            opened, account.facts.names, events, state.today(), coin(group), account.facts.closed_until, columns
         )
     except DryholdError as error:
         page.show_error(error)
         return
+    for note in preview.notes:
+        st.caption(say(note))
     st.write(
         ngettext("{count} payment, together {total}.", "{count} payments, together {total}.", len(preview.rows)).format(
             count=len(preview.rows), total=coins(preview.total, group.currency)
@@ -541,14 +557,8 @@ def earlier_payments(group: Any, account: Account, events: list[Any]) -> None:
             hide_index=True,
             width="stretch",
         )
-    if preview.rejected:
-        st.dataframe(
-            pd.DataFrame(
-                [{_("Line"): r.number, _("Why not"): say(r.reason), _("Row"): r.text} for r in preview.rejected]
-            ),
-            hide_index=True,
-            width="stretch",
-        )
+    show_unused(preview.unused)
+    show_refused(preview.rejected, "pay")
     if preview.rows and st.button(_("Take them in"), type="primary", key="pay_take"):
         with page.busy(_("Writing {count} payments").format(count=len(preview.rows))):
             written = write_all(group, [("payment", row.payload, row.on) for row in preview.rows])

@@ -12,14 +12,14 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.group.own_crops import crops_of_group
-from core.group.reading_columns import FIELDS, TableOptions, options_from_dict, options_to_dict
+from core.group.reading_columns import TableOptions, options_from_dict, options_to_dict
 from core.group.reading_tables import OpenedTests, TablePreview, import_preview, open_table, preview_table
 from dashboard import page, state
+from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.text import _, day, literal, moment, ngettext, number, say
 
 DRAFT = "import_draft"
 SHOWN_ROWS = 30
-SHOWN_REFUSED = 50
 MANY_ROWS = 5000
 
 
@@ -51,22 +51,23 @@ def draft_key(group_id: int) -> str:
     return f"{group_id}:{state.who()}"
 
 
-def save_draft(group_id: int, name: str, data: bytes, options: dict[str, Any] | None = None) -> None:
+def save_draft(group_id: int, name: str, data: bytes, options: dict[str, Any] | None = None, sheet: str = "") -> None:
     """Keep the file and how it is read in the database, so that a lost connection loses nothing."""
-    payload = {"file_name": name, "data": base64.b64encode(data).decode("ascii"), "options": options}
+    text = base64.b64encode(data).decode("ascii")
+    payload = {"file_name": name, "data": text, "options": options, "sheet": sheet}
     state.store().documents.write(DRAFT, draft_key(group_id), payload, state.now())
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def opened_file(data: bytes, name: str, group_id: int) -> OpenedTests:
+def opened_file(data: bytes, name: str, group_id: int, sheet: str) -> OpenedTests:
     """Return the cells of a file."""
-    return open_table(data, name, state.store(), group_id)
+    return open_table(data, name, state.store(), group_id, sheet=sheet)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
-def preview_of(data: bytes, name: str, group_id: int, version: int, options: str) -> TablePreview:
+def preview_of(data: bytes, name: str, group_id: int, version: int, options: str, sheet: str) -> TablePreview:
     """Return the preview of a file read in a given way."""
-    opened = opened_file(data, name, group_id)
+    opened = opened_file(data, name, group_id, sheet)
     chosen = options_from_dict(json.loads(options), len(opened.headings.names))
     bar = st.progress(0.0, text=_("Reading the rows")) if opened.data_rows > MANY_ROWS else None
     found = preview_table(opened, chosen, state.store(), group_id, state.now(), bar.progress if bar else None)
@@ -86,7 +87,8 @@ def show() -> None:
         upload(group.id)
     else:
         with page.plain_errors():
-            work_on(group, draft["file_name"], base64.b64decode(draft["data"]), draft.get("options"))
+            data = base64.b64decode(draft["data"])
+            work_on(group, draft["file_name"], data, draft.get("options"), draft.get("sheet") or "")
     past_imports(group)
     page.sources(
         [
@@ -99,16 +101,20 @@ def show() -> None:
 def upload(group_id: int) -> None:
     """Take a file."""
     turn = st.session_state.setdefault("import_turn", 0)
-    file = st.file_uploader(
-        _("A table of tests (CSV or XLSX)"),
-        type=["csv", "tsv", "txt", "xlsx", "xlsm"],
-        key=f"import_file_{turn}",
-        help=_("One row for each test. A spreadsheet, an export of a phone survey, or a typed notebook."),
-    )
-    if file is not None:
-        save_draft(group_id, file.name, file.getvalue())
-        st.session_state["import_turn"] = turn + 1
-        st.rerun()
+    help_text = _("One row for each test. A spreadsheet, an export of a phone survey, or a typed notebook.")
+    given = take_file(_("A table of tests (CSV or XLSX)"), f"import_file_{turn}", help_text)
+    if given is None:
+        return
+    data, name = given
+    try:
+        # Read before it is kept: a file that cannot be read must not come back as a draft.
+        opened_file(data, name, group_id, "")
+    except DryholdError as error:
+        page.show_error(error)
+        return
+    save_draft(group_id, name, data)
+    st.session_state["import_turn"] = turn + 1
+    st.rerun()
 
 
 def put_away(group_id: int) -> None:
@@ -116,50 +122,36 @@ def put_away(group_id: int) -> None:
     state.store().documents.remove(DRAFT, draft_key(group_id))
 
 
-def work_on(group: Any, name: str, data: bytes, kept: dict[str, Any] | None) -> None:
+def work_on(group: Any, name: str, data: bytes, kept: dict[str, Any] | None, sheet: str) -> None:
     """Show mapping, preview and the buttons for a draft."""
     head, away = st.columns([3, 1])
     head.markdown(_("File **{name}**, kept as a draft until you store it or put it away.").format(name=literal(name)))
     away.button(_("Put this file away"), key="import_away", on_click=put_away, args=(group.id,), width="stretch")
     try:
-        opened = opened_file(data, name, group.id)
+        opened = opened_file(data, name, group.id, sheet)
     except DryholdError as error:
         page.show_error(error)
         return
+    chosen = choose_sheet(opened.table, f"import_sheet_{opened.file_hash[:8]}")
+    if chosen != opened.table.sheet:
+        save_draft(group.id, name, data, sheet=chosen)
+        st.rerun()
     start = options_from_dict(kept, len(opened.headings.names)) if kept else opened.options
     options = choose_options(group.id, opened, start)
     if kept is None or options_to_dict(options) != options_to_dict(start):
-        save_draft(group.id, name, data, options_to_dict(options))
+        save_draft(group.id, name, data, options_to_dict(options), sheet)
     text = json.dumps(options_to_dict(options), sort_keys=True)
-    preview = preview_of(data, name, group.id, state.store().version(group.id), text)
+    preview = preview_of(data, name, group.id, state.store().version(group.id), text, sheet)
     show_preview(group, preview)
     store_button(group, preview)
 
 
 def choose_options(group_id: int, opened: OpenedTests, start: TableOptions) -> TableOptions:
     """Show what each column means and how cells are read, and return the choice."""
-    names = opened.headings.names
-    mark = opened.file_hash[:8]
-    labels = field_names()
-    complete = {"lot", "date"} <= set(start.columns) and {"humidity", "moisture"} & set(start.columns)
-    with st.expander(_("What each column means"), expanded=not complete):
-        st.caption(
-            _("Guessed from the headings. Correct what is wrong; it is remembered for files with these headings.")
-        )
-        columns: dict[str, int] = {}
-        sides = st.columns(2)
-        for order, field in enumerate(FIELDS):
-            at = start.columns.get(field)
-            chosen = sides[order % 2].selectbox(
-                labels[field],
-                options=[None, *range(len(names))],
-                index=0 if at is None else at + 1,
-                format_func=lambda at: _("(not in this file)") if at is None else names[at],
-                key=f"map_{field}_{mark}",
-            )
-            if chosen is not None:
-                columns[field] = chosen
-        options = replace(start, columns=columns)
+    mark = opened.file_hash[:8] + opened.table.sheet
+    complete = {"lot", "date"} <= set(start.columns) and bool({"humidity", "moisture"} & set(start.columns))
+    columns = choose_columns(opened.headings, field_names(), start.columns, f"map_{mark}", complete)
+    options = replace(start, columns=columns)
     with st.expander(_("How the cells are read")):
         left, right = st.columns(2)
         crops = crops_of_group(state.store(), group_id)
@@ -228,9 +220,8 @@ def show_preview(group: Any, preview: TablePreview) -> None:
     )
     for note in preview.notes:
         st.caption(say(note))
-    if preview.rejected:
-        st.subheader(_("Rows that cannot be used"))
-        refused_rows(rejected_frame(preview))
+    show_unused(preview.unused)
+    show_refused(preview.rejected, "import")
     if preview.skipped:
         with st.expander(_("Rows without a test")):
             for row, why in preview.skipped[:100]:
@@ -264,40 +255,14 @@ def show_preview(group: Any, preview: TablePreview) -> None:
                 count=count, names=literal(", ".join(preview.new_members[:20]))
             )
         )
+    if preview.remarks:
+        with st.expander(_("Remarks, kept with the file")):
+            for row, lot, bag, remark in preview.remarks[:100]:
+                words = _("Row {row}, {lot} {bag}: {remark}")
+                st.write(words.format(row=row, lot=literal(lot), bag=literal(bag), remark=literal(remark)))
     if preview.readings:
         st.subheader(_("The first tests as they will be stored"))
         st.dataframe(readings_frame(preview, group.time_zone), hide_index=True, width="stretch", key="import_rows")
-
-
-def refused_rows(frame: pd.DataFrame) -> None:
-    """Show refused rows with their whole text, and all of them as a file."""
-    # A table of text wraps its sentences, which a grid would cut off.
-    shown = frame.head(SHOWN_REFUSED).astype(str).map(literal)
-    remedies = shown.pop(_("What to do"))
-    # Few columns: the table has to fit a phone.
-    shown[_("Why, and what to do")] = shown.pop(_("Why")) + ": " + remedies
-    st.table(shown.set_index(frame.columns[0]))
-    if len(frame) > SHOWN_REFUSED:
-        st.caption(
-            _("The first {shown} of {count}; the file below has all.").format(shown=SHOWN_REFUSED, count=len(frame))
-        )
-    page.download(frame, "refused_rows.csv", "import_rejected_csv", _("Download the refused rows (CSV)"))
-
-
-def rejected_frame(preview: TablePreview) -> pd.DataFrame:
-    """Return the refused rows as a table for people."""
-    return pd.DataFrame(
-        [
-            {
-                _("Row"): row.number,
-                _("Column"): row.column,
-                _("Value"): row.value,
-                _("Why"): say(row.reason),
-                _("What to do"): say(row.remedy),
-            }
-            for row in preview.rejected
-        ]
-    )
 
 
 def readings_frame(preview: TablePreview, time_zone: str) -> pd.DataFrame:
@@ -337,6 +302,12 @@ def store_button(group: Any, preview: TablePreview) -> None:
     st.rerun()
 
 
+def remarks_table(remarks: list[list[Any]]) -> pd.DataFrame:
+    """Return the remarks of a file for people."""
+    names = (_("Row"), _("Lot"), _("Bag"), _("Remark"))
+    return pd.DataFrame([dict(zip(names, remark, strict=True)) for remark in remarks])
+
+
 def past_imports(group: Any) -> None:
     """List the files that were brought in, each with the way back."""
     entries = [entry for entry in state.store().imports(group.id) if entry.kind == "readings"]
@@ -352,6 +323,9 @@ def past_imports(group: Any) -> None:
             words.text(_("{line} (taken back on {day})").format(line=line, day=day(entry.undone_at)))
             continue
         words.text(line)
+        remarks = (entry.summary or {}).get("remarks", [])
+        if remarks and words.toggle(_("Remarks in this file"), key=f"remarks_{entry.id}"):
+            page.table(remarks_table(remarks), f"remarks_table_{entry.id}", "remarks.csv")
         if back.button(_("Take back"), key=f"undo_{entry.id}", width="stretch"):
             with page.plain_errors():
                 state.store().undo_import(entry.id, state.now())

@@ -59,7 +59,9 @@ def test_a_corrected_column_is_used_and_remembered(empty_store: Store) -> None:
     app.run()
     assert app.error
     for field, column in (("lot", 0), ("date", 1), ("moisture", 2)):
-        next(box for box in app.selectbox if str(box.key).startswith(f"map_{field}_")).set_value(column)
+        next(
+            box for box in app.selectbox if str(box.key).startswith("map_") and str(box.key).endswith(f"_{field}")
+        ).set_value(column)
     app.run()
     assert not app.exception
     assert "1 test can be stored" in " ".join(info.value for info in app.info)
