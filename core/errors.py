@@ -63,7 +63,9 @@ class PlanError(DryholdError):
 
 
 class StoreError(DryholdError):
-    """The database cannot be opened, read or written."""
+    """The database cannot be opened, read or written; `fault` names the fault, "" where it is none of the known ones."""
+
+    fault: str = ""
 
 
 class LedgerError(DryholdError):

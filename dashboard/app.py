@@ -6,11 +6,10 @@ from pathlib import Path
 
 import streamlit as st
 
-from core.errors import DryholdError
-from dashboard import state
+from dashboard import opening, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
 from dashboard.style import wear
-from dashboard.text import _, language, languages, say
+from dashboard.text import _, language, languages
 
 VIEWS = Path(__file__).with_name("views")
 ICON = str(Path(__file__).with_name("icon.svg"))
@@ -71,20 +70,6 @@ def _choose(name: str, label: str, offered: dict, current: object) -> None:
         st.rerun()
 
 
-def cannot_open(error: Exception) -> None:
-    """Say in plain words that the records cannot be read, and end the page."""
-    st.title(_("The records cannot be read"), anchor=False)
-    known = isinstance(error, DryholdError)
-    st.error(say(error, markdown=True) if known else _("The file of the records is damaged or is no longer readable."))
-    st.markdown(
-        _(
-            "Nothing was changed. Close other programs that use the file and load this page again. If that does not "
-            "help, put a copy of the file from before in its place."
-        )
-    )
-    st.stop()
-
-
 def main() -> None:
     """Draw the frame and the page in it."""
     st.set_page_config(page_title="dryhold", page_icon=ICON, layout="wide")
@@ -96,7 +81,7 @@ def main() -> None:
         state.write_address()
         chosen.run()
     except state.UNREADABLE as error:
-        cannot_open(error)
+        opening.show(error)
 
 
 main()

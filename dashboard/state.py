@@ -26,15 +26,12 @@ ADDRESS = {"group": "group_id", "role": "role", "lang": "language"}
 def _store_at(url: str) -> Store:
     from demo_data.load import fill_with_demo
 
-    opened = open_store(url)
-    if not opened.groups():
-        fill_with_demo(opened, now())
-    return opened
+    return open_store(url, lambda fresh: fill_with_demo(fresh, now()), start=True)
 
 
 def store() -> Store:
-    """Return the database of this computer, filled with the demo groups on first start."""
-    return _store_at(os.environ.get("DRYHOLD_DATABASE") or default_url())
+    """Return the database of this computer, filled with the demo groups on first start; the person here writes."""
+    return _store_at(default_url()).by(who(), now())
 
 
 def now() -> datetime:

@@ -3,42 +3,75 @@
 from __future__ import annotations
 
 import os
-from contextlib import contextmanager
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.engine import Engine, make_url
+from sqlalchemy.engine import Connection, Engine, make_url
 
 from core.errors import StoreError
+from core.group.backups import OWNER_ONLY, backup_on_start, keep_copy, list_backups, make_backup
+from core.group.faults import DATABASE_ERRORS, explain, fault, without_password
 from core.group.guards import ensure_guards, missing_guards
 from core.group.store import Store
 from core.group.tables import SCHEMA_VERSION
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 BUSY_TIMEOUT_MS = 10_000
+SQLITE_HEADER = b"SQLite format 3\x00"
+LEFT_SECONDS = 3600.0
+START_LOCK = 7_302_118_405  # any number of our own: two servers on an empty PostgreSQL wait for one another
+Fill = Callable[[Store], None]
+"""Writes the first records into new, empty tables."""
 
 
 def default_url() -> str:
     """Return the address of the database: ``DRYHOLD_DATABASE``, else a file in the user's data folder."""
     given = os.environ.get("DRYHOLD_DATABASE", "").strip()
     if given:
-        return given if "://" in given else f"sqlite:///{Path(given).expanduser().as_posix()}"
+        return address_of(given)
     from platformdirs import user_data_dir
 
-    return f"sqlite:///{(Path(user_data_dir('dryhold', appauthor=False)) / 'dryhold.sqlite').as_posix()}"
+    return address_of(str(Path(user_data_dir("dryhold", appauthor=False)) / "dryhold.sqlite"))
 
 
-def open_store(url: str | None = None) -> Store:
-    """Open the database, creating its folder and bringing its tables up to date.
+def address_of(given: str) -> str:
+    """Return the SQLAlchemy URL of a URL or of a plain path to an SQLite file."""
+    return given if "://" in given else f"sqlite:///{Path(given).expanduser().as_posix()}"
+
+
+def file_of(url: str) -> Path | None:
+    """Return the SQLite file that an address names; None for one in memory or on a server.
+
+    Raises
+    ------
+    StoreError
+        It is no address.
+    """
+    address = _address(url)
+    if address.get_backend_name() != "sqlite" or address.database in (None, "", ":memory:"):
+        return None
+    return Path(str(address.database))
+
+
+def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool = False, anew: bool = False) -> Store:
+    """Open the database, making it where there is none and bringing its tables up to date.
 
     Parameters
     ----------
     url : str, optional
-        SQLAlchemy URL; `default_url` when absent.
+        SQLAlchemy URL or path of a file; `default_url` when absent.
+    fill : callable, optional
+        Writes the first records of a new database. They and the tables are there as a whole or not at all, whenever
+        the program is stopped, and once, however many start together.
+    start : bool
+        True where a server starts: a backup is made of records that changed since the last one.
+    anew : bool
+        True to begin with new records although the file is empty or lost.
 
     Returns
     -------
@@ -48,30 +81,130 @@ def open_store(url: str | None = None) -> Store:
     Raises
     ------
     StoreError
-        The database cannot be opened or was made by a newer version of this program.
+        The database cannot be opened; `fault` says why (see `core.group.faults`). The file was not changed; of one
+        that is damaged, empty or not ours a copy is kept with its backups.
     """
-    engine = make_engine(url or default_url())
+    address = address_of(url) if url else default_url()
+    file = file_of(address)
     try:
-        bring_up_to_date(engine)
-    except sa.exc.SQLAlchemyError as error:
-        raise StoreError("The records cannot be opened: {reason}", reason=str(error).splitlines()[0]) from error
+        if file is not None:
+            _prepare_file(file, fill, anew)
+            if start:
+                backup_on_start(file)
+        engine = make_engine(address)
+        bring_up_to_date(engine, None if file is not None else fill)
+    except DATABASE_ERRORS as error:
+        raise explain(error) from error
     return Store(engine)
+
+
+def _prepare_file(file: Path, fill: Fill | None, anew: bool) -> None:
+    """Make a file that is not there; refuse one that is not whole or not ours, before anything touches it."""
+    if anew and file.exists() and not file.stat().st_size:
+        file.unlink()
+    if not file.exists():
+        if list_backups(file) and not anew:
+            raise fault("lost")
+        _make_file(file, fill)
+        return
+    try:
+        found = inspect_file(file)
+    except StoreError as error:
+        if error.fault in ("damaged", "not ours", "empty"):
+            keep_copy(file)
+        raise
+    if file.stat().st_mode & 0o077:
+        try:
+            file.chmod(OWNER_ONLY)
+        except OSError:
+            return  # somebody else's file: its mode is theirs
+    if found != SCHEMA_VERSION:
+        make_backup(file, "migration")
+
+
+def _make_file(file: Path, fill: Fill | None) -> None:
+    """Make a database beside its place, tables and first records, and put it there when it is whole."""
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(".new", f".{file.name}.", file.parent)  # for its owner alone
+        os.close(handle)
+    except OSError as error:
+        raise fault("unreachable") from error
+    fresh = Path(name)
+    for left in file.parent.glob(f".{file.name}.*.new*"):  # of a start that was stopped
+        if fresh.stat().st_mtime - left.stat().st_mtime > LEFT_SECONDS:
+            left.unlink(missing_ok=True)
+    try:
+        engine = make_engine(f"sqlite:///{fresh.as_posix()}")
+        try:
+            bring_up_to_date(engine, fill)
+        finally:
+            engine.dispose()
+        try:
+            os.link(fresh, file)
+        except FileExistsError:
+            return  # another start was quicker: its records count
+        except OSError:  # a file system without links
+            if not file.exists():
+                fresh.replace(file)
+    finally:
+        for ending in ("", "-wal", "-shm"):
+            fresh.with_name(fresh.name + ending).unlink(missing_ok=True)
+
+
+def inspect_file(file: Path) -> str:
+    """Return the version of the tables in an SQLite file, which is only read.
+
+    Raises
+    ------
+    StoreError
+        The file is empty, damaged, not ours, of a newer version, or cannot be read; see its `fault`.
+    """
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(len(SQLITE_HEADER))
+    except OSError as error:
+        raise fault("unreachable") from error
+    if not head:
+        raise fault("empty")
+    if head != SQLITE_HEADER:
+        raise fault("damaged" if head.startswith(SQLITE_HEADER[:6]) or b"\x00" in head else "not ours")
+    try:
+        with closing(sqlite3.connect(file.resolve().as_uri() + "?mode=ro", uri=True)) as connection:
+            there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise fault("damaged")
+            if not {"alembic_version", "groups", "events"} <= there:
+                raise fault("not ours")
+            rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+    except sqlite3.Error as error:
+        raise explain(error) from error
+    version = str(rows[0][0]) if rows else ""
+    if not version.isdigit():
+        raise fault("not ours")
+    if version > SCHEMA_VERSION:
+        raise fault("newer")
+    return version
+
+
+def _address(url: str) -> sa.URL:
+    try:
+        return make_url(url)
+    except (sa.exc.ArgumentError, ValueError) as error:
+        raise fault("address", address=without_password(url)) from error
 
 
 def make_engine(url: str) -> Engine:
     """Return an engine with the settings that suit its database (WAL, foreign keys and patience on SQLite)."""
-    try:
-        address = make_url(url)
-    except sa.exc.ArgumentError as error:
-        raise StoreError("'{url}' is not the address of a database", url=url) from error
+    address = _address(url)
     if address.get_backend_name() != "sqlite":
-        return sa.create_engine(address, pool_pre_ping=True)
-    in_memory = address.database in (None, "", ":memory:")
-    if not in_memory:
         try:
-            Path(str(address.database)).parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError("The folder of the records cannot be made: {reason}", reason=str(error)) from error
+            return sa.create_engine(address, pool_pre_ping=True)
+        except ModuleNotFoundError as error:
+            raise fault("no driver") from error
+        except (sa.exc.ArgumentError, TypeError, ValueError) as error:
+            raise fault("address", address=without_password(url)) from error
+    in_memory = address.database in (None, "", ":memory:")
     options: dict[str, Any] = {"connect_args": {"check_same_thread": False}}
     if in_memory:
         options["poolclass"] = sa.pool.StaticPool
@@ -101,16 +234,29 @@ def _begin(connection: Any) -> None:
 def schema_version(engine: Engine) -> str | None:
     """Return the version of the tables in the database, None when there are none."""
     with engine.connect() as connection:
-        if not sa.inspect(connection).has_table("alembic_version"):
-            return None
-        return connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+        return _version_of(connection)
 
 
-def bring_up_to_date(engine: Engine) -> None:
-    """Run the changes that the database lacks, and make its guards; a second call does nothing and is fast."""
+def _version_of(connection: Connection) -> str | None:
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def bring_up_to_date(engine: Engine, fill: Fill | None = None) -> None:
+    """Run the changes that the database lacks, and make its guards; a second call does nothing and is fast.
+
+    All is one transaction; on PostgreSQL, servers that start together wait for one another.
+
+    Parameters
+    ----------
+    engine : Engine
+    fill : callable, optional
+        Writes the first records where the tables were not there.
+    """
     found = schema_version(engine)
     if found is not None and found > SCHEMA_VERSION:
-        raise StoreError("These records were written by a newer version of the program; please update it")
+        raise fault("newer")
     if found == SCHEMA_VERSION:
         with engine.connect() as connection:
             if not missing_guards(connection):
@@ -118,9 +264,14 @@ def bring_up_to_date(engine: Engine) -> None:
     from alembic import command
 
     with alembic_config() as config, engine.connect().execution_options(writes=True) as connection, connection.begin():
+        if engine.dialect.name == "postgresql":
+            connection.execute(sa.text("SELECT pg_advisory_xact_lock(:number)"), {"number": START_LOCK})
+        new = _version_of(connection) is None
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
         ensure_guards(connection)
+        if new and fill is not None:
+            fill(Store(engine, connection=connection))
 
 
 @contextmanager

@@ -11,7 +11,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
 
-from core.errors import StaleError, StoreError
+from core.errors import StaleError
+from core.group.faults import DATABASE_ERRORS, explain
 from core.group.rows import note_change
 from core.group.tables import documents
 
@@ -38,8 +39,8 @@ class Documents:
             else:
                 with self.engine.connect() as connection:
                     yield connection
-        except sa.exc.DatabaseError as error:
-            raise StoreError("The records cannot be read or written: {reason}", reason=str(error.orig)) from error
+        except DATABASE_ERRORS as error:
+            raise explain(error) from error
 
     def read(self, kind: str, key: str) -> dict[str, Any] | None:
         """Return a document, None when there is none."""

@@ -17,6 +17,7 @@ from core.group import tables
 from core.group.batches import ImportBatch, undo_batch, write_batch
 from core.group.documents import Documents
 from core.group.facts import Default, load_defaults
+from core.group.faults import DATABASE_ERRORS, explain
 from core.group.records import (
     BOOKS,
     FORMS,
@@ -122,8 +123,8 @@ class Store:
         try:
             with self.engine.connect() as connection:
                 yield connection
-        except sa.exc.DatabaseError as error:
-            raise StoreError("The records cannot be read: {reason}", reason=str(error.orig)) from error
+        except DATABASE_ERRORS as error:
+            raise explain(error) from error
 
     @contextmanager
     def _writing(self, group_id: int | None = None, token: str = "") -> Iterator[Connection]:
@@ -134,10 +135,8 @@ class Store:
                 return
             with self.engine.connect().execution_options(writes=True) as connection, connection.begin():
                 yield from self._guarded(connection, group_id, token)
-        except sa.exc.IntegrityError as error:
-            raise StoreError("The records refuse this: {reason}", reason=str(error.orig)) from error
-        except sa.exc.DatabaseError as error:
-            raise StoreError("The records cannot be written: {reason}", reason=str(error.orig)) from error
+        except DATABASE_ERRORS as error:
+            raise explain(error) from error
 
     def _guarded(self, connection: Connection, group_id: int | None, token: str) -> Iterator[Connection]:
         if group_id is not None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
 import sqlalchemy as sa
 
-from core.errors import LedgerError
+from core.errors import AlreadySavedError, LedgerError, StaleError, StoreError
 from core.group.database import open_store
-from core.group.records import Group, Lot, Member, Reading
+from core.group.records import Group, Lot, Member, NewEntry, Reading
 from core.programme.group_file import export_group
 from core.programme.group_merge import merge_files
 
@@ -68,3 +70,78 @@ def test_entries_of_a_book_cannot_be_changed_on_the_server_either(server_url):
     for statement in ("UPDATE events SET who = 'x'", "DELETE FROM events"):
         with pytest.raises(sa.exc.DBAPIError), store.engine.begin() as connection:
             connection.execute(sa.text(statement))
+
+
+def _example(store):
+    store.add_group(Group(name="Example"))
+
+
+def _open(address):
+    store = open_store(address, _example)
+    found = len(store.groups())
+    store.engine.dispose()
+    return found
+
+
+def test_servers_that_start_together_on_an_empty_database_write_the_example_once(server_url):
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(4) as pool:
+        assert pool.map(_open, [server_url] * 4) == [1, 1, 1, 1]
+
+
+def _spend(given):
+    """Spend 6 of the 10 that there are; the book's check has to refuse one of two who do so at once."""
+    address, token = given
+    store = open_store(address)
+
+    def at_most_ten(events):
+        if sum(event.payload["amount"] for event in events) > 10:
+            raise LedgerError("there are only 10")
+
+    entry = NewEntry(book="meter", kind="payment", on=NOW.date(), payload={"amount": 6})
+    try:
+        store.record_all(1, [entry], "Asha", NOW, checks={"meter": at_most_ten}, token=token)
+    except (LedgerError, AlreadySavedError) as error:
+        return type(error).__name__
+    finally:
+        store.engine.dispose()
+    return "written"
+
+
+@pytest.mark.parametrize(
+    ("tokens", "said"), [(("a", "b"), ["LedgerError", "written"]), (("a", "a"), ["AlreadySavedError", "written"])]
+)
+def test_two_writers_at_once_cannot_pass_a_check_or_use_a_token_together(server_url, tokens, said):
+    _open(server_url)
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(2) as pool:
+        assert sorted(pool.map(_spend, [(server_url, token) for token in tokens], chunksize=1)) == said
+
+
+def test_stale_edits_and_the_trail_on_a_server(server_url):
+    store = open_store(server_url, _example)
+    seen = store.group(1)
+    store.by("Asha", NOW).update_group(replace(seen, district="D"))
+    with pytest.raises(StaleError):
+        store.update_group(replace(seen, currency="KES"))
+    assert store.changes(1)[0].changed == {"district": ["", "D"]}
+    with pytest.raises(StoreError) as caught:
+        store.add_member(Member(group_id=1, name="a\x00b"))
+    assert caught.value.fault == "refused"
+    with pytest.raises(StoreError):
+        store.add_member(Member(group_id=1, name="Zoe", birth_year=10**12))
+    store.engine.dispose()
+
+
+@pytest.mark.parametrize("table", ["events", "changes"])
+def test_guards_lost_on_a_server_are_made_again(server_url, table):
+    store = open_store(server_url, _example)
+    store.by("Asha", NOW).update_group(replace(store.group(1), district="D"))
+    store.append_event(1, "meter", "fee", NOW.date(), "Asha", {}, NOW)
+    with store.engine.begin() as connection:
+        connection.execute(sa.text(f"DROP TRIGGER {table}_stay ON {table}"))
+    store.engine.dispose()
+    again = open_store(server_url)
+    with pytest.raises(sa.exc.DBAPIError, match="never changed"), again.engine.begin() as connection:
+        connection.execute(sa.text(f"DELETE FROM {table}"))
+    again.engine.dispose()

@@ -54,7 +54,7 @@ def test_newer_records_are_refused(store: Store) -> None:
 
 def test_a_wrong_address_is_told_in_a_sentence() -> None:
     with pytest.raises(StoreError, match="not the address"):
-        open_store("nonsense")
+        open_store("nonsense://x y")
 
 
 def test_sqlite_runs_with_write_ahead_log_and_foreign_keys(store: Store) -> None:
