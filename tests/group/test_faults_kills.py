@@ -157,6 +157,7 @@ def test_a_kill_leaves_nothing_half_done(what, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("what", WORK)
 def test_two_hundred_kills_leave_nothing_half_done(what, tmp_path):
     _kill(what, tmp_path, 50, 11)
