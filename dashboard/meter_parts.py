@@ -1,24 +1,22 @@
-"""What the four pages of the meter share: its account read from the records, and one way of writing into it."""
+"""What the pages of the meter share: its account read from the records, and one way of recording in it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
-from decimal import Decimal
+from datetime import date
 from typing import Any
 
 import pandas as pd
 import streamlit as st
-from babel.numbers import format_currency
 
-from core.errors import DryholdError
-from core.group.records import OPEN_STATUSES, Event, Group, Lot
-from core.meter.account import Account, record, record_all, replay
+from core.group.harvests import harvest_seasons
+from core.group.records import Event, Fact, Group, Lot
+from core.meter.account import Account, record_all, replay
 from dashboard import page, state
-from dashboard.text import _, language
-
-SEASON_DAYS = 240
-NOT_NAMED = "not named"
+from dashboard.forms.confirm import confirm_once
+from dashboard.forms.fields import Field, Filled, draw_fields
+from dashboard.money_parts import ask_name, writer
+from dashboard.text import _, ngettext
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -32,79 +30,20 @@ def read_book(group: Group) -> tuple[list[Event], Account]:
     return _book(group.id, state.store().version(group.id))
 
 
-def exact(value: float, step: Decimal = Decimal("0.01")) -> Decimal:
-    """Return a number from a field as exact money, to the smallest coin."""
-    return (Decimal(str(round(value, 6))) / step).to_integral_value() * step
+def record(
+    group: Group, kind: str, on: date, payload: Mapping[str, Any], token: str = "", reverses: int | None = None
+) -> str:
+    """Write one entry of the meter's book and return what to say; raises where it is refused."""
+    record_all(state.store(), group.id, [(kind, on, payload)], writer(), state.now(), reverses, token)
+    return _("Recorded by {who}.").format(who=state.who())
 
 
-def coins(value: Decimal, currency: str) -> str:
-    """Return exact money with its currency: with its coins where there are any, never rounded to whole units."""
-    pattern = "¤¤ #,##0" if value == value.to_integral_value() else "¤¤ #,##0.00"
-    return format_currency(value, currency, format=pattern, locale=language(), currency_digits=False)
-
-
-def coin(group: Group) -> Decimal:
-    """Return the smallest coin in use."""
-    return Decimal(str(state.store().fact(group.id, "meter.smallest_coin").value))
-
-
-def write(
-    group: Group, kind: str, payload: Mapping[str, Any], on: date | None = None, reverses: int | None = None
-) -> bool:
-    """Write one event after checking it; show why where it is refused. Return whether it was written."""
-    if not named():
-        return False
-    try:
-        record(state.store(), group.id, kind, on or state.today(), state.who(), payload, state.now(), reverses)
-    except DryholdError as error:
-        page.show_error(error)
-        return False
-    st.session_state["meter_said"] = _("Written into the book by {who}.").format(who=state.who())
-    return True
-
-
-def write_all(group: Group, items: Sequence[tuple[str, Mapping[str, Any], date]]) -> bool:
-    """Write several events (kind, particulars, day), all or none.
-
-    Show why where one is refused. Return whether they were written.
-    """
-    if not named():
-        return False
-    listed = [(kind, on, payload) for kind, payload, on in items]
-    try:
-        record_all(state.store(), group.id, listed, state.who(), state.now())
-    except DryholdError as error:
-        page.show_error(error)
-        return False
-    st.session_state["meter_said"] = _("{count} entries written into the book by {who}.").format(
-        count=len(listed), who=state.who()
+def record_several(group: Group, items: Sequence[tuple[str, date, Mapping[str, Any]]], token: str = "") -> str:
+    """Write several entries (kind, day, particulars), all or none, and return what to say; raises where one is refused."""
+    record_all(state.store(), group.id, items, writer(), state.now(), token=token)
+    return ngettext("{count} entry recorded by {who}.", "{count} entries recorded by {who}.", len(items)).format(
+        count=len(items), who=state.who()
     )
-    return True
-
-
-def named() -> bool:
-    """Return whether it is known who writes; say what to do where it is not."""
-    if state.who() != NOT_NAMED:
-        return True
-    page.show_error(_("Every entry names who wrote it: give your name first, in the field 'Your name'."))
-    return False
-
-
-def ask_name() -> None:
-    """Ask who is writing, until it is known in this session."""
-    if state.who() == NOT_NAMED or st.session_state.get("meter_asked"):
-        st.session_state["meter_asked"] = True
-        name = st.text_input(
-            _("Your name (kept beside every entry)"), str(st.session_state.get("who") or ""), key="meter_name"
-        )
-        st.session_state["who"] = name.strip()
-
-
-def say_last() -> None:
-    """Show once what was written on the run before."""
-    said = st.session_state.pop("meter_said", None)
-    if said:
-        st.success(said)
 
 
 def open_book_first(group: Group, account: Account) -> None:
@@ -121,20 +60,25 @@ def open_book_first(group: Group, account: Account) -> None:
         )
     )
     ask_name()
-    if st.button(_("Open the book"), type="primary", key="meter_open") and write_all(
-        group, [("member_added", {"member": str(member.id), "name": member.name}, state.today()) for member in members]
-    ):
-        st.rerun()
+    confirm_once(
+        "meter_open",
+        Filled({}, {}),
+        lambda _values: ngettext(
+            "Open the meter's book with {count} member.", "Open the meter's book with {count} members.", len(members)
+        ).format(count=len(members)),
+        lambda _values, token: record_several(
+            group, [("member_added", state.today(), {"member": str(m.id), "name": m.name}) for m in members], token
+        ),
+        seen=len(account.events),
+        button=_("Open the book"),
+    )
     st.stop()
 
 
 def season_lots(lots: Sequence[Lot]) -> list[Lot]:
-    """Return the lots of the last harvest: those harvested within eight months before the youngest, and undated open ones."""
-    dated = [lot.harvested_on for lot in lots if lot.harvested_on]
-    if not dated:
-        return list(lots)
-    begin = max(dated) - timedelta(days=SEASON_DAYS)
-    return [lot for lot in lots if (lot.harvested_on >= begin if lot.harvested_on else lot.status in OPEN_STATUSES)]
+    """Return the lots of the latest harvest, and undated open ones; all where no lot has a harvest day."""
+    seasons = harvest_seasons(lots)
+    return [lot for lot in lots if seasons[0].holds(lot)] if seasons else list(lots)
 
 
 def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
@@ -145,7 +89,7 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
             pd.DataFrame(
                 [
                     {
-                        _("What"): _(facts[name].label),
+                        _("Value of"): _(facts[name].label),
                         _("Value"): exact_text(facts[name].value),
                         _("Unit"): facts[name].unit,
                         _("Where it comes from"): page.origin_text(facts[name]),
@@ -155,16 +99,44 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
             ),
             key=f"{key}_table",
         )
-        chosen = st.selectbox(
-            _("Enter your own value for"), list(keys), format_func=lambda name: _(facts[name].label), key=f"{key}_key"
+        own_value(group, {name: facts[name] for name in keys}, key)
+
+
+def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
+    """Let a person enter the group's own value in place of an assumed one."""
+    words = {name: _(fact.label) for name, fact in facts.items()}
+    filled = draw_fields(
+        key,
+        (
+            Field(name="name", label=_("Your own value for"), kind="choice", options=words, value=next(iter(words))),
+            lambda values: Field(
+                name="value",
+                label=_("Value"),
+                kind="number",
+                unit=facts[values["name"]].unit if values["name"] else "",
+                value=float(facts[values["name"]].value) if values["name"] else None,
+                low=0,
+                follows=("name",),
+            ),
+        ),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> None:
+        name, seen = values["name"], st.session_state[f"{key}.seen"]
+        state.store().set_fact(
+            group.id, name, values["value"], "entered", state.who(), state.now(), expected=seen[name], token=token
         )
-        value = st.number_input(
-            facts[chosen].unit or _("Value"), value=float(facts[chosen].value), format="%.6g", key=f"{key}_{chosen}"
-        )
-        if st.button(_("Save this value"), key=f"{key}_save"):
-            with page.plain_errors():
-                state.store().set_fact(group.id, chosen, float(value), "entered", state.who(), state.now())
-                st.rerun()
+
+    confirm_once(
+        key,
+        filled,
+        lambda values: _("{name}: {value} {unit}, entered by the group.").format(
+            name=words[values["name"]], value=exact_text(values["value"]), unit=facts[values["name"]].unit
+        ),
+        write,
+        seen={name: fact.revision for name, fact in facts.items()},
+        button=_("Save"),
+    )
 
 
 def exact_text(value: object) -> str:

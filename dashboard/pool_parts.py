@@ -1,4 +1,4 @@
-"""What the pages of the pools share: the season read once, one way of writing into its book, names and money."""
+"""What the pages of the pools share: the season read once, one way of recording, names and money."""
 
 from __future__ import annotations
 
@@ -12,20 +12,24 @@ import streamlit as st
 
 from core.accounts.book import Book
 from core.errors import DryholdError
-from core.group.records import Event, Group
-from core.pool.book import take_back, write_entries
+from core.group.records import Event, Group, NewEntry
+from core.meter.account import check_new as check_meter
+from core.pool.book import Item, assumed_terms, season_of, take_back, write_entries
 from core.pool.buyers_side import give_to_plan
+from core.pool.prices import PriceEffect, price_effects
 from core.pool.season import Season, replay
 from core.storage.methods import get_method
 from dashboard import page, state
-from dashboard.meter_parts import ask_name, coins, named
-from dashboard.text import _, literal, moment, say
+from dashboard.forms.entries import cancel_entry, last_number
+from dashboard.money_parts import ask_name, coins, member_label, writer
+from dashboard.text import _, day, literal, moment, ngettext, say
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
 def _season(group_id: int, version: int, events: int) -> tuple[list[Event], Season]:
-    book = state.store().events(group_id, "pool")
-    return book, replay(book)
+    store = state.store()
+    book = store.events(group_id, "pool")
+    return book, replay(book, assumed=assumed_terms(store, group_id))
 
 
 def read_season(group: Group) -> tuple[list[Event], Season]:
@@ -33,78 +37,56 @@ def read_season(group: Group) -> tuple[list[Event], Season]:
     return _season(group.id, state.store().version(group.id), id(state.store()))
 
 
-def write(group: Group, items: Sequence[tuple[str, date, Mapping[str, Any]]], said: str) -> bool:
-    """Write entries after trying them on the season.
-
-    Show why where they are refused. Return whether they were written.
-    """
-    if not named():
-        return False
-    try:
-        numbers = write_entries(state.store(), group.id, items, state.who(), state.now())
-        after_loads(group, [kind for kind, _on, _payload in items])
-    except DryholdError as error:
-        page.show_error(error)
-        return False
-    st.session_state["pool_said"] = said.format(number=numbers[-1])
-    st.session_state["pool_empty_fields"] = True
-    return True
+@st.cache_data(max_entries=16, show_spinner=False)
+def effects_of(group_id: int, version: int) -> list[PriceEffect]:
+    """Return what each agreed price difference does."""
+    return price_effects(state.store().events(group_id, "pool"))
 
 
-def undo(group: Group, numbers: Sequence[int], reason: str) -> bool:
-    """Take entries back by counter-entries; show why where they cannot be. Return whether they were taken back."""
-    if not named():
-        return False
-    try:
-        take_back(state.store(), group.id, numbers, reason, state.today(), state.who(), state.now())
-        after_loads(group, ["sale"])
-    except DryholdError as error:
-        page.show_error(error)
-        return False
-    st.session_state["pool_said"] = _("Taken back by a counter-entry. The first entry stays readable below.")
-    return True
+def record(group: Group, kind: str, on: date, payload: Mapping[str, Any], token: str = "") -> str:
+    """Write one entry of the pools and return what to say; raises where it is refused."""
+    return record_several(group, [(kind, on, payload)], token)
 
 
-def after_loads(group: Group, kinds: Sequence[str]) -> None:
-    """Give what buyers' meters read above ours to the plan, where loads were written or taken back."""
+def record_several(group: Group, items: Sequence[Item], token: str = "", of_meter: Sequence[NewEntry] = ()) -> str:
+    """Write entries of the pools, and of the meter's book with them, all or none, and return what to say."""
+    checks = {"meter": lambda events: check_meter(events, len(of_meter))} if of_meter else None
+    plain = [(kind, on, text_of(payload)) for kind, on, payload in items]
+    numbers = write_entries(
+        state.store(), group.id, plain, writer(), state.now(), also=of_meter, checks=checks, token=token
+    )
+    _after_loads(group, [kind for kind, _on, _payload in items])
+    return ngettext("Recorded as entry {number} by {who}.", "{count} entries recorded by {who}.", len(items)).format(
+        number=numbers[0], count=len(items), who=state.who()
+    )
+
+
+def text_of(payload: Mapping[str, Any]) -> dict[str, Any]:
+    """Return particulars as the book keeps them: exact numbers and days as text."""
+    return {key: str(value) if isinstance(value, Decimal | date) else value for key, value in payload.items()}
+
+
+def cancel(group: Group, number: int, reason: str, token: str) -> str:
+    """Cancel an entry by a counter-entry; raises where something written later rests on it."""
+    take_back(state.store(), group.id, [number], reason, state.today(), writer(), state.now(), token)
+    _after_loads(group, ["sale"])
+    return _("Cancelled. Both entries stay readable in the book.")
+
+
+def _after_loads(group: Group, kinds: Sequence[str]) -> None:
+    """Give what buyers' meters read above ours to the plan, where loads were written or cancelled."""
     if "sale" in kinds:
-        season = replay(state.store().events(group.id, "pool"))
-        give_to_plan(state.store(), group.id, season, state.who(), state.now())
+        give_to_plan(state.store(), group.id, season_of(state.store(), group.id), state.who(), state.now())
 
 
-AMOUNT_FIELDS = (
-    "delivery_gross",
-    "sale_loaded",
-    "sale_price",
-    "sale_deductions",
-    "sale_costs",
-    "received_amount",
-    "payment_amount",
-    "loan_amount",
-    "loan_back_amount",
-    "loss_kg",
-)
-"""Fields that are emptied once they are written down, so that a second press writes nothing twice."""
-
-
-def empty_fields() -> None:
-    """Empty the fields of amounts after something was written down; called before they are drawn."""
-    if st.session_state.pop("pool_empty_fields", False):
-        for key in AMOUNT_FIELDS:
-            if key in st.session_state:
-                st.session_state[key] = 0.0
-
-
-def head() -> None:
-    """Show once what was written on the run before, and ask who writes; both in a place of their own.
-
-    A message that comes and goes would shift what follows, and an open fold below would close.
-    """
-    empty_fields()
-    with st.container():
-        said = st.session_state.pop("pool_said", None)
-        if said:
-            st.success(said)
+def head(season: Season) -> None:
+    """Show entries of the book that cannot count, and ask who writes."""
+    for event, reason in season.refused:
+        st.warning(
+            _("Entry {number} ({day}) does not count: {reason}").format(
+                number=event.id, day=day(event.on), reason=sentence(reason)
+            )
+        )
     with st.container():
         ask_name()
 
@@ -112,6 +94,11 @@ def head() -> None:
 def names_of(group: Group) -> dict[int, str]:
     """Return the members' names by number."""
     return {member.id: member.name for member in state.store().members(group.id)}
+
+
+def label_of(members: Mapping[int, str], number: int) -> str:
+    """Return a member by name and number."""
+    return member_label(number, members.get(number, "?"))
 
 
 def kind_words() -> dict[str, str]:
@@ -124,43 +111,63 @@ def kind_words() -> dict[str, str]:
         "payment": _("paid to a member"),
         "charge": _("charged to a member"),
         "buyer_payment": _("received from a buyer"),
+        "written_off": _("never paid by a buyer"),
+        "money_in": _("put into the pools' cash"),
+        "money_out": _("taken out of the pools' cash"),
         "loan": _("loan to a member"),
         "loan_repaid": _("loan paid back in cash"),
         "dues": _("asked for the meter"),
         "passed_on": _("passed on to the meter's account"),
-        "import": _("file brought in"),
+        "import": _("file imported"),
         "close": _("season closed"),
-        "store": _("where a pool lies"),
+        "store": _("where a pool is stored"),
     }
 
 
 def brief(event: Event, members: Mapping[int, str], currency: str) -> str:
-    """Return in a few words what an entry says."""
+    """Return in a few words what an entry says: whom it concerns and how much."""
     load = event.payload
-    parts = [members.get(int(load["member_id"]), "?")] if load.get("member_id") else []
-    if event.kind == "delivery":
-        if load.get("receipt"):
-            parts.append(_("slip {number}").format(number=load["receipt"]))
-        net = Decimal(str(load["gross_kg"])) - Decimal(str(load.get("tare_kg", 0)))
-        parts.append(_("{kg} kg at {moisture} %").format(kg=f"{net:,.1f}", moisture=load["moisture_pct"]))
-    elif event.kind == "sale":
-        parts += [str(load.get("buyer", "")), f"{Decimal(str(load['loaded_kg'])):,.0f} kg × {load['price_per_kg']}"]
-    elif event.kind in {"payment", "charge", "buyer_payment", "loan_repaid"}:
-        parts += [str(load.get("buyer", "")), coins(Decimal(str(load["amount"])), currency), str(load.get("about", ""))]
-    elif event.kind == "loan":
-        parts.append(coins(Decimal(str(load["principal"])), currency))
-    elif event.kind == "import":
-        parts += [str(load.get("file", "")), _("{count} rows").format(count=load.get("rows", ""))]
-    elif event.kind == "close":
-        parts += [
-            _("counted {amount}").format(amount=coins(Decimal(str(load["counted"])), currency)),
-            str(load.get("explanation", "")),
-        ]
-    elif event.kind == "store":
-        parts += [str(load["pool"]), method_name(str(load["method"]))]
-    elif event.kind == "loss":
-        parts += [str(load["pool"]), _(str(load.get("kind", ""))), f"{load['dry_kg']} kg {_('dry')}"]
+    parts = [label_of(members, int(load["member_id"]))] if load.get("member_id") else []
+    if event.kind in BRIEF:
+        parts += BRIEF[event.kind](load, currency)
+    elif "amount" in load:
+        parts += [str(load.get("buyer", "")), coins(Decimal(str(load["amount"])), currency)]
     return ", ".join(part for part in parts if part)
+
+
+def _delivery(load: Mapping[str, Any], currency: str) -> list[str]:
+    net = Decimal(str(load["gross_kg"])) - Decimal(str(load.get("tare_kg", 0)))
+    slip = [_("receipt no. {number}").format(number=load["receipt"])] if load.get("receipt") else []
+    return [*slip, _("{kg} kg at {moisture} %").format(kg=f"{net:,.1f}", moisture=load["moisture_pct"])]
+
+
+def _sale(load: Mapping[str, Any], currency: str) -> list[str]:
+    price = coins(Decimal(str(load["price_per_kg"])), currency)
+    return [str(load.get("buyer", "")), f"{Decimal(str(load['loaded_kg'])):,.0f} kg × {price}"]
+
+
+def _amounts(load: Mapping[str, Any], currency: str) -> list[str]:
+    total = sum((Decimal(str(value)) for value in load["amounts"].values()), Decimal(0))
+    return [
+        ngettext("{count} member", "{count} members", len(load["amounts"])).format(count=len(load["amounts"])),
+        coins(total, currency),
+    ]
+
+
+BRIEF = {
+    "delivery": _delivery,
+    "sale": _sale,
+    "loan": lambda load, currency: [coins(Decimal(str(load["principal"])), currency)],
+    "import": lambda load, currency: [str(load.get("file", "")), str(load.get("rows", ""))],
+    "close": lambda load, currency: [
+        _("counted {amount}").format(amount=coins(Decimal(str(load["counted"])), currency)),
+        str(load.get("explanation", "")),
+    ],
+    "store": lambda load, currency: [str(load["pool"]), method_name(str(load["method"]))],
+    "loss": lambda load, currency: [str(load["pool"]), _(str(load.get("kind", ""))), f"{load['dry_kg']} kg"],
+    "dues": _amounts,
+    "passed_on": _amounts,
+}
 
 
 def method_name(code: str) -> str:
@@ -172,50 +179,39 @@ def method_name(code: str) -> str:
 
 
 def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, str]) -> None:
-    """List all entries with who wrote them and when, and let one be taken back."""
-    words = kind_words()
-    listed = Book(events).history()
-    with st.expander(_("Who wrote what, and when; take an entry back")):
-        st.write(_("Nothing is deleted or changed: a wrong entry is taken back by a counter-entry and written again."))
-        page.table(
-            pd.DataFrame(
-                [
-                    {
-                        _("No."): event.id,
-                        _("Day"): event.on,
-                        _("What"): words.get(event.kind, event.kind),
-                        _("Of what"): brief(event, members, group.currency),
-                        _("Written by"): event.who,
-                        _("Written at"): moment(event.recorded_at, group.time_zone),
-                        _("Taken back"): ""
-                        if back is None
-                        else (
-                            f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}"
-                        ),
-                    }
-                    for event, back in listed[:2000]
-                ]
-            ),
-            "pool_history",
-            "pool_book.csv",
-        )
-        standing = {event.id: event for event, back in listed if back is None and event.kind != "import"}
-        if not standing:
-            return
-        chosen = st.selectbox(
-            _("Entry to take back"),
-            list(standing),
-            None,
-            placeholder=_("Choose the entry"),
-            format_func=lambda key: (
-                f"{key}: {words.get(standing[key].kind, '')}, {brief(standing[key], members, group.currency)}"
-            ),
-            key=f"pool_undo_{len(events)}",  # a book that has grown is chosen from anew
-        )
-        reason = st.text_input(_("Why it is taken back"), key=f"pool_undo_reason_{len(events)}")
-        ready = chosen is not None
-        if st.button(_("Take it back"), disabled=not ready, key="pool_undo_button") and undo(group, [chosen], reason):
-            st.rerun()
+    """List all entries with who wrote them and when, and let one be cancelled."""
+    words, listed = kind_words(), Book(events).history()
+    cancel_entry(
+        "pool_cancel",
+        {
+            event.id: f"{event.id} · {day(event.on)} · {words.get(event.kind, event.kind)} · "
+            f"{brief(event, members, group.currency)}"
+            for event, back in listed
+            if back is None and event.kind != "import"
+        },
+        lambda number, reason, token: cancel(group, number, reason, token),
+        seen=last_number(events),
+    )
+    page.table(
+        pd.DataFrame(
+            [
+                {
+                    _("Entry no."): event.id,
+                    _("Day"): event.on,
+                    _("Entry"): words.get(event.kind, event.kind),
+                    _("About"): brief(event, members, group.currency),
+                    _("Recorded by"): event.who,
+                    _("Recorded at"): moment(event.recorded_at, group.time_zone),
+                    _("Cancelled"): ""
+                    if back is None
+                    else f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}",
+                }
+                for event, back in listed[:2000]
+            ]
+        ),
+        "pool_history",
+        "pool_book.csv",
+    )
 
 
 def sentence(words: Any) -> str:

@@ -18,6 +18,32 @@ KINDS = ("assets", "liabilities", "equity", "income", "expenses")
 ZERO = Decimal(0)
 
 
+KIND_WORDS = {
+    "assets": "Asset",
+    "liabilities": "Debt",
+    "equity": "Own money",
+    "income": "Income",
+    "expenses": "Expense",
+}
+
+
+def account_words(account: str) -> tuple[Message, Message]:
+    """Return an account's kind and name as people say them: ``"assets:cash box"`` is Asset, Cash box.
+
+    Parameters
+    ----------
+    account : str
+        Account name.
+
+    Returns
+    -------
+    tuple of Message
+        Kind and name.
+    """
+    kind, _colon, name = account.partition(":")
+    return Message(KIND_WORDS.get(kind, kind.capitalize())), Message("{name}", {"name": name[:1].upper() + name[1:]})
+
+
 @dataclass(frozen=True)
 class Line:
     """One side of an entry: an account is debited or credited with money.

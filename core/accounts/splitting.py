@@ -10,6 +10,8 @@ from typing import TypeVar
 
 from core.errors import InputError
 
+MOST_DIGITS = 18
+"""Powers of ten beyond which no amount of the trade lies; a number such as 1e999999 would fill the memory."""
 Name = TypeVar("Name", bound=Hashable)
 
 
@@ -38,6 +40,8 @@ def as_decimal(amount: Decimal | float | str, what: str = "amount") -> Decimal:
         raise InputError("{what} {amount} is not a number", what=what, amount=amount) from error
     if not value.is_finite():
         raise InputError("{what} {amount} is not a number", what=what, amount=amount)
+    if value and not -MOST_DIGITS <= value.adjusted() <= MOST_DIGITS:
+        raise InputError("{what} {amount} is too large or too small to be real", what=what, amount=str(amount)[:40])
     return value
 
 

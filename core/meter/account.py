@@ -12,9 +12,12 @@ from core.accounts.finance import round_to_step, whole_months
 from core.accounts.journal import Journal, Line, Statement, credit, debit
 from core.accounts.splitting import split_exactly
 from core.errors import LedgerError
+from core.group.records import NewEntry
 from core.messages import Message, message
 from core.meter.book import (
+    BOOK,
     LOG_KINDS,
+    MONEY_PLACES,
     REVERSAL,
     ZERO,
     BookEvent,
@@ -150,6 +153,9 @@ def replay(events: Iterable[BookEvent]) -> Account:
             account = post_event(account, event)
         except LedgerError as error:
             account = replace(account, refused=(*account.refused, (event, error.message)))
+        except (KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
+            reason = message("something in the entry is missing or is not what it should be")
+            account = replace(account, refused=(*account.refused, (event, reason)))
     return account
 
 
@@ -299,8 +305,8 @@ TEXTS: dict[str, str] = {
     "loan_paid": "The loan is paid down",
     "seller_paid": "The seller is paid",
     "depreciation": "The meter is written off by its age",
-    "joins": "{name} joins at book value",
-    "leaves": "{name} leaves at book value",
+    "joins": "{name} joins and buys a part of the group's own money",
+    "leaves": "{name} leaves with a part of the group's own money",
     "meter_gone": "The meter is gone: {what}",
     "money_moved": "Moved from the {money} to the {to}",
     "cash_counted": "Money counted in the {money}: {counted}",
@@ -558,17 +564,52 @@ class NewEvent:
     reverses: int | None = None
 
 
-def record(
+def check_new(events: Sequence[BookEvent], count: int) -> Account:
+    """Return the account with the book's last entries, or refuse them.
+
+    Parameters
+    ----------
+    events : sequence of BookEvent
+        The book, the new entries last.
+    count : int
+        How many are new.
+
+    Raises
+    ------
+    LedgerError
+        Where the account refuses one of them, or one takes out more money than was in its place on that day.
+    """
+    before = replay(events[: len(events) - count])
+    account = before
+    for event in events[len(events) - count :]:
+        account = post_event(account, event)
+    for place in MONEY_PLACES:
+        had, has = _lowest(before, place), _lowest(account, place)
+        if has < 0 and has < had:
+            raise LedgerError(
+                "{short} is missing in the {place} for this. Record first how the money came in or was moved",
+                short=-has,
+                place=place,
+            )
+    return account
+
+
+def _lowest(account: Account, place: str) -> Decimal:
+    """Return the least money that was in a place at the end of any day, 0 at most."""
+    by_day = {row.entry.on: row.balance for row in account.journal.statement(money_account(place)).rows}
+    return min([ZERO, *by_day.values()])
+
+
+def record_all(
     store: Store,
     group_id: int,
-    kind: str,
-    on: date,
+    items: Sequence[tuple[str, date, Mapping[str, Any]]],
     who: str,
-    payload: Mapping[str, Any],
     at: datetime,
     reverses: int | None = None,
-) -> int:
-    """Check an event against the account so far and write it into the group's book.
+    token: str = "",
+) -> list[int]:
+    """Check entries against the account and write them in the same transaction, all or none.
 
     Parameters
     ----------
@@ -576,65 +617,40 @@ def record(
         The group's records.
     group_id : int
         The group.
-    kind : str
-        What happened.
-    on : date
-        Day on which it counts.
+    items : sequence of (kind, day, particulars)
+        In the order in which they are written; Decimals are written as text.
     who : str
         Who writes.
-    payload : Mapping
-        Particulars; Decimals are written as text.
     at : datetime
         When it is written.
     reverses : int, optional
-        Number of the event to take back.
-
-    Returns
-    -------
-    int
-        The event's number.
-
-    Raises
-    ------
-    LedgerError
-        Where the account refuses it; then nothing is written.
-    """
-    plain = plain_payload(payload)
-    events = store.events(group_id, "meter")
-    following = max((event.id for event in events), default=0) + 1
-    post_event(replay(events), NewEvent(following, kind, on, who, plain, at, reverses))
-    return store.append_event(group_id, "meter", kind, on, who, plain, at, reverses)
-
-
-def record_all(
-    store: Store, group_id: int, items: Sequence[tuple[str, date, Mapping[str, Any]]], who: str, at: datetime
-) -> list[int]:
-    """Check several events against the account, one after another, and write them only if all can be.
-
-    Parameters
-    ----------
-    store, group_id, who, at
-        As `record`.
-    items : sequence of (kind, day, particulars)
-        In the order in which they are written.
+        Number of the entry that the (only) item cancels.
+    token : str
+        Of the form: the records take it once.
 
     Returns
     -------
     list of int
-        The events' numbers.
+        The entries' numbers.
 
     Raises
     ------
     LedgerError
-        Where the account refuses one; then nothing is written.
+        What `check_new` refuses; then nothing is written.
+    AlreadySavedError
+        The token was taken before.
     """
-    events = store.events(group_id, "meter")
-    following = max((event.id for event in events), default=0) + 1
-    account = replay(events)
-    plain = [(kind, on, plain_payload(payload)) for kind, on, payload in items]
-    for number, (kind, on, payload) in enumerate(plain):
-        account = post_event(account, NewEvent(following + number, kind, on, who, payload, at))
-    return [store.append_event(group_id, "meter", kind, on, who, payload, at) for kind, on, payload in plain]
+    entries = meter_entries(items, reverses)
+    checks = {BOOK: lambda events: check_new(events, len(entries))}
+    return store.record_all(group_id, entries, who, at, checks=checks, token=token)
+
+
+def meter_entries(items: Sequence[tuple[str, date, Mapping[str, Any]]], reverses: int | None = None) -> list[NewEntry]:
+    """Return entries of the meter's book from (kind, day, particulars), money as text."""
+    return [
+        NewEntry(book=BOOK, kind=kind, on=on, payload=plain_payload(payload), reverses=reverses)
+        for kind, on, payload in items
+    ]
 
 
 def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
@@ -661,6 +677,20 @@ def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
 
 
 # What a treasurer asks
+
+
+def own_money(account: Account, on: date | None = None) -> Decimal:
+    """Return the group's own money: all that it has (money, claims, meter, grain) less all that it owes, money.
+
+    Parameters
+    ----------
+    account : Account
+        The account, the meter's depreciation written up to the day.
+    on : date, optional
+        Day up to which entries count.
+    """
+    totals = account.journal.totals(on)
+    return totals["assets"] - totals["liabilities"]
 
 
 def book_value(account: Account) -> Decimal:
@@ -697,8 +727,10 @@ def depreciation_due(account: Account, on: date, step: Decimal = SMALLEST) -> De
     return max((due / step).to_integral_value(rounding=ROUND_DOWN) * step, ZERO)
 
 
-def join_terms(account: Account, member: str, name: str, step: Decimal = SMALLEST) -> dict[str, Any]:
-    """Return the particulars of a member joining at book value.
+def join_terms(
+    account: Account, member: str, name: str, step: Decimal = SMALLEST, on: date | None = None
+) -> dict[str, Any]:
+    """Return the particulars of a member who buys an equal part of the group's own money.
 
     Parameters
     ----------
@@ -708,20 +740,26 @@ def join_terms(account: Account, member: str, name: str, step: Decimal = SMALLES
         The new member's number and name.
     step : Decimal
         Smallest coin.
+    on : date, optional
+        Day of joining.
 
     Returns
     -------
     dict
-        Payload for ``"joins"``: the book value shared by one more, paid to the members so far in equal parts.
+        Payload for ``"joins"``: own money W shared by one more, W / (n + 1), paid to the n members so far in equal
+        parts. Each of them had W / n and has W / (n + 1) + W / (n (n + 1)) = W / n afterwards. Nothing where the group
+        owes more than it has.
     """
     old = account.facts.members
-    buy_in = round_to_step(book_value(account) / (len(old) + 1), step) if old else ZERO
+    buy_in = round_to_step(max(own_money(account, on), ZERO) / (len(old) + 1), step) if old else ZERO
     to = split_exactly(buy_in, dict.fromkeys(old, 1), step) if old else {}
     return plain_payload({"member": member, "name": name, "buy_in": buy_in, "to": to})
 
 
-def leave_terms(account: Account, member: str, most: Decimal | None = None, step: Decimal = SMALLEST) -> dict[str, Any]:
-    """Return the particulars of a member leaving at book value.
+def leave_terms(
+    account: Account, member: str, most: Decimal | None = None, step: Decimal = SMALLEST, on: date | None = None
+) -> dict[str, Any]:
+    """Return the particulars of a member who takes an equal part of the group's own money along.
 
     Parameters
     ----------
@@ -733,14 +771,17 @@ def leave_terms(account: Account, member: str, most: Decimal | None = None, step
         Most that the group's rule lets it pay out, money.
     step : Decimal
         Smallest coin.
+    on : date, optional
+        Day of leaving.
 
     Returns
     -------
     dict
-        Payload for ``"leaves"``: his part of the book value, rounded down to the coin.
+        Payload for ``"leaves"``: the member's part of assets less loans, rounded down to the coin; nothing where the
+        group owes more than it has.
     """
     count = max(len(account.facts.members), 1)
-    share = (book_value(account) / count / step).to_integral_value(rounding=ROUND_DOWN) * step
+    share = (max(own_money(account, on), ZERO) / count / step).to_integral_value(rounding=ROUND_DOWN) * step
     return plain_payload({"member": member, "pay_out": share if most is None else min(share, max(most, ZERO))})
 
 

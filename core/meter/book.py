@@ -15,6 +15,7 @@ from typing import Any, Protocol
 from core.accounts.splitting import as_decimal
 from core.errors import DryholdError, LedgerError
 
+BOOK = "meter"
 ZERO = Decimal(0)
 REVERSAL = "reversal"
 LOSS_KINDS = ("loss", "theft", "breakage")

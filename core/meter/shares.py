@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -191,6 +192,115 @@ def own_meter_season_cost(
     """
     present_resale = present_value(resale, interest_per_season, seasons)
     return instalment(max(price - present_resale, ZERO), interest_per_season, seasons) + yearly_upkeep
+
+
+def meter_season_cost(
+    price: Decimal,
+    seasons: int,
+    yearly_upkeep: Decimal,
+    per_test: Decimal,
+    tests: int,
+    resale: Decimal = ZERO,
+    interest_per_season: Decimal = ZERO,
+) -> Decimal:
+    """Return what the shared meter costs a season: as an own one (price over its life, upkeep), and its tests.
+
+    Parameters
+    ----------
+    price, seasons, yearly_upkeep, resale, interest_per_season
+        As `own_meter_season_cost`.
+    per_test : Decimal
+        Batteries, carrying and wear of a test, money.
+    tests : int
+        Tests of all members in the season.
+
+    Returns
+    -------
+    Decimal
+        Money per season, unrounded.
+    """
+    return own_meter_season_cost(price, seasons, yearly_upkeep, resale, interest_per_season) + per_test * tests
+
+
+@dataclass(frozen=True)
+class Together:
+    """What all members spend in a season; money.
+
+    Parameters
+    ----------
+    without : Decimal
+        Each one alone, the cheapest way: an own meter, paid tests, or the loss expected without testing.
+    with_meter : Decimal
+        Sharing one meter.
+    tests : int
+        Tests made.
+    pays_from : int or None
+        Number of tests from which sharing costs no more, harvests and tests growing alike; None where it never does.
+    """
+
+    without: Decimal
+    with_meter: Decimal
+    tests: int
+    pays_from: int | None
+
+    @property
+    def saved(self) -> Decimal:
+        """Return what sharing saves a season; below 0 it costs that much more."""
+        return self.without - self.with_meter
+
+
+def together(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> Together:
+    """Return what sharing the meter costs all members beside what they would spend each alone.
+
+    Parameters
+    ----------
+    amount : Decimal
+        What the season's testing with the shared meter costs together, its tests included, money.
+    needs : sequence of MemberNeed
+        The members.
+    costs : RunningCosts
+        Cost of tests.
+
+    Returns
+    -------
+    Together
+
+    Notes
+    -----
+    Let k be how many times as much is harvested and tested. Alone a member spends ``min(M + c t k, f t k, L k)``, together
+    they spend ``F + c T k`` (M own meter, c wear of a test, f fee, L loss, t and T tests, F what does not depend on
+    tests). The difference is concave in k and not above 0 at k = 0, so that its first zero lies on the first stretch
+    between the kinks that ends above 0. The test count there is ``T k``, rounded up.
+    """
+    tests = sum(need.tests for need in needs)
+    without = sum((stand_alone(need, costs).cost for need in needs), ZERO)
+    fixed = max(amount - costs.per_test * tests, ZERO)
+
+    def gain(times: Decimal) -> Decimal:
+        alone = ZERO
+        for need in needs:
+            ways = [need.own_meter + costs.per_test * need.tests * times, need.loss_without_testing * times]
+            ways += [costs.paid_test * need.tests * times] if costs.paid_test is not None else []
+            alone += min(ways)
+        return alone - fixed - costs.per_test * tests * times
+
+    kinks = {ZERO}
+    for need in needs:
+        rates = [need.loss_without_testing - costs.per_test * need.tests]
+        if costs.paid_test is not None:
+            rates.append((costs.paid_test - costs.per_test) * need.tests)
+        kinks |= {need.own_meter / rate for rate in rates if rate > 0}
+    edges = sorted(kinks)
+    edges.append(2 * edges[-1] + 1)
+    start = edges[0]
+    for end in edges[1:]:
+        low, high = gain(start), gain(end)
+        last = end == edges[-1]
+        if high >= 0 or (last and high > low):
+            times = start if high == low else start - low * (end - start) / (high - low)
+            return Together(without, amount, tests, math.ceil(round(times * tests, 6)))
+        start = end
+    return Together(without, amount, tests, None)
 
 
 def stand_alone(need: MemberNeed, costs: RunningCosts) -> StandAlone:

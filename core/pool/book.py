@@ -3,29 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
+from decimal import Decimal
 from typing import Any
-
-from sqlalchemy.engine import Connection
 
 from core.accounts.book import Book
 from core.errors import InputError
-from core.group.records import Event
-from core.group.store import Store
+from core.group.coins import smallest_coin
+from core.group.records import Event, NewEntry
+from core.group.store import Check, Store
+from core.pool.payout import lowest_cash, pay_by_member
 from core.pool.season import Season, replay
+from core.pool.terms import Terms, checked_terms
 
 BOOK = "pool"
+
+
+Item = tuple[str, date, Mapping[str, Any]]
+"""An entry to be written: kind, day, particulars (numbers as text)."""
 
 
 def write_entries(
     store: Store,
     group_id: int,
-    items: Sequence[tuple[str, date, Mapping[str, Any]]],
+    items: Sequence[Item],
     who: str,
     at: datetime,
     reverses: Sequence[int | None] = (),
+    also: Sequence[NewEntry] = (),
+    checks: Mapping[str, Check] | None = None,
+    token: str = "",
 ) -> list[int]:
-    """Try entries on the season as it stands, then write them in one transaction.
+    """Write entries of the pools, tried on the season as it is, in one transaction: all or none.
 
     Parameters
     ----------
@@ -36,60 +45,83 @@ def write_entries(
     who, at
         Who writes, and when.
     reverses : sequence of int or None
-        For each item the entry that it takes back; nothing for entries of their own.
+        For each item the entry that it cancels; nothing for entries of their own.
+    also : sequence of NewEntry
+        Entries of another book that are written with them, in the same transaction.
+    checks : mapping of book to function, optional
+        The judgement of those books.
+    token : str
+        Of the form: the records take it once.
 
     Returns
     -------
     list of int
-        The entries' numbers.
+        The entries' numbers, those of the pools first.
 
     Raises
     ------
     InputError
-        What `replay` refuses; then nothing is written.
+        What `check_new` refuses; then nothing is written.
     LedgerError
-        An entry was taken back already.
+        An entry was cancelled already, or another book refuses its own.
     """
-    from core.group import tables
-    from core.group.rows import check_reversal, insert, raise_version
-
-    events = store.events(group_id, BOOK)
-    taken_back = [*reverses, *([None] * (len(items) - len(reverses)))]
-    after = max((event.id for event in events), default=0) + 1
-    trial = [
-        Event(
-            id=after + place,
-            group_id=group_id,
-            book=BOOK,
-            kind=kind,
-            on=on,
-            who=who,
-            payload=dict(payload),
-            recorded_at=at,
-            reverses=undone,
-        )
-        for place, ((kind, on, payload), undone) in enumerate(zip(items, taken_back, strict=True))
+    undone = [*reverses, *([None] * (len(items) - len(reverses)))]
+    entries = [
+        NewEntry(book=BOOK, kind=kind, on=on, payload=dict(payload), reverses=number)
+        for (kind, on, payload), number in zip(items, undone, strict=True)
     ]
-    replay([*events, *trial])
+    assumed = assumed_terms(store, group_id)
+    all_checks: dict[str, Check] = {BOOK: lambda events: check_new(events, len(entries), assumed), **(checks or {})}
+    return store.record_all(group_id, [*entries, *also], who, at, checks=all_checks, token=token)
 
-    def work(connection: Connection) -> list[int]:
-        numbers = []
-        for item in trial:
-            if item.reverses is not None:
-                check_reversal(connection, group_id, BOOK, item.reverses)
-            values = {"group_id": group_id, "book": BOOK, "kind": item.kind, "on": item.on, "who": who}
-            values |= {"payload": item.payload, "recorded_at": at, "reverses": item.reverses}
-            numbers.append(insert(connection, tables.events, values))
-        raise_version(connection, group_id)
-        return numbers
 
-    return store.write_together(work)
+def check_new(events: Sequence[Event], count: int, assumed: Terms | None = None, cash: bool = True) -> Season:
+    """Return the season with its last entries, or refuse them.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        The book, the new entries last.
+    count : int
+        How many are new.
+    assumed : Terms, optional
+        What holds until the group has saved its agreement.
+    cash : bool
+        Whether the cash must reach; a file of earlier payments need not bring what buyers paid then.
+
+    Raises
+    ------
+    InputError
+        A new entry cannot count, makes an older one impossible, or takes more out of the cash than is in it.
+    """
+    before = replay(events[: len(events) - count], assumed=assumed)
+    after = replay(events, assumed=assumed)
+    known = {event.id for event, _reason in before.refused}
+    for event, reason in after.refused:
+        if event.id not in known:
+            raise InputError(reason.template, **reason.values)
+    if not cash:
+        return after
+    had, has = lowest_cash(before), lowest_cash(after)
+    if has is not None and has[1] < 0 and (had is None or has[1] < had[1]):
+        raise InputError(
+            "On {day} {short} is missing in the pools' cash for this. Record first what buyers paid or what the group "
+            "put into the cash",
+            day=has[0],
+            short=-has[1],
+        )
+    return after
+
+
+def assumed_terms(store: Store, group_id: int) -> Terms:
+    """Return what holds for a group's pools until it has saved its agreement: the coin is that of its currency."""
+    return Terms(step=smallest_coin(store, group_id))
 
 
 def take_back(
-    store: Store, group_id: int, numbers: Sequence[int], reason: str, on: date, who: str, at: datetime
+    store: Store, group_id: int, numbers: Sequence[int], reason: str, on: date, who: str, at: datetime, token: str = ""
 ) -> list[int]:
-    """Take entries back by counter-entries, all or none.
+    """Cancel entries by counter-entries, all or none.
 
     Raises
     ------
@@ -97,14 +129,14 @@ def take_back(
         No reason was given, or something written later stands on them (grain that was sold since).
     """
     if not reason.strip():
-        raise InputError("say why the entry is taken back: the reason stays in the book")
+        raise InputError("Say why the entry is cancelled: the reason stays in the book")
     items = [("reversal", on, {"reason": reason.strip()}) for _number in numbers]
-    return write_entries(store, group_id, items, who, at, list(numbers))
+    return write_entries(store, group_id, items, who, at, list(numbers), token=token)
 
 
 def season_of(store: Store, group_id: int) -> Season:
     """Return the season of a group's book."""
-    return replay(store.events(group_id, BOOK))
+    return replay(store.events(group_id, BOOK), assumed=assumed_terms(store, group_id))
 
 
 def imports(events: Sequence[Event]) -> list[tuple[Event, list[Event]]]:
@@ -118,7 +150,9 @@ def imports(events: Sequence[Event]) -> list[tuple[Event, list[Event]]]:
     return found[::-1]
 
 
-def undo_import(store: Store, group_id: int, number: int, reason: str, on: date, who: str, at: datetime) -> int:
+def undo_import(
+    store: Store, group_id: int, number: int, reason: str, on: date, who: str, at: datetime, token: str = ""
+) -> int:
     """Take back everything that a file brought, by counter-entries, and return how many entries that was.
 
     Raises
@@ -128,6 +162,36 @@ def undo_import(store: Store, group_id: int, number: int, reason: str, on: date,
     """
     for entry, brought in imports(store.events(group_id, BOOK)):
         if entry.id == number:
-            take_back(store, group_id, [*(event.id for event in brought), entry.id], reason, on, who, at)
+            take_back(store, group_id, [*(event.id for event in brought), entry.id], reason, on, who, at, token)
             return len(brought)
     raise InputError("there is no file number {number} to take back", number=number)
+
+
+def agreement_effects(
+    events: Sequence[Event], payload: Mapping[str, Any], on: date, assumed: Terms | None = None
+) -> dict[int, tuple[Decimal, Decimal]]:
+    """Return what a changed agreement does: each member's money still due before and after it.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        The book.
+    payload : mapping
+        The agreement, as `checked_terms` reads it.
+    on : date
+        Day of the agreement; what is closed stays as it is.
+    assumed : Terms, optional
+        What holds until the group has saved its agreement.
+
+    Raises
+    ------
+    InputError
+        The agreement cannot be.
+    """
+    checked_terms(dict(payload))
+    number = max((event.id for event in events), default=0) + 1
+    at = max((event.recorded_at for event in events), default=datetime.combine(on, datetime.min.time(), UTC))
+    agreed = Event(id=number, group_id=0, book=BOOK, kind="terms", on=on, who="", payload=dict(payload), recorded_at=at)
+    before = pay_by_member(replay(events, assumed=assumed))
+    after = pay_by_member(replay([*events, agreed], assumed=assumed))
+    return {member: (before[member].due, after[member].due) for member in before if member in after}

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
 from core.accounts.book import Book
 from core.errors import DryholdError, ImportRefusedError, InputError
-from core.group.records import Event, Member
+from core.group.records import Event, Member, NewEntry
 from core.group.store import Store
 from core.group.table_words import heading_words
 from core.market.products import crop_choices
 from core.messages import Message, message
-from core.pool.book import BOOK
+from core.pool.book import BOOK, assumed_terms, check_new
 from core.pool.deliveries import checked_delivery, may_join
 from core.pool.season import replay
 from core.tables.reading import Column, OpenedTable, RefusedRow, Row, guess_meanings, open_table, read_rows, refused_row
@@ -384,34 +384,13 @@ def take_in(
     InputError
         Nothing to take in, or the season as a whole refuses it (grain sold before it was brought).
     """
-    from core.group import tables
-    from core.group.rows import insert, raise_version
-
     if not preview.rows:
         raise InputError("the file holds no row that can be taken in")
-    events = store.events(group_id, BOOK)
-    mark = f"{preview.table.mark}-{max((event.id for event in events), default=0)}"
     kind = "delivery" if preview.table.kind == DELIVERIES else "payment"
-    after = max((event.id for event in events), default=0) + 1
-    trial = [
-        Event(
-            id=after + place,
-            group_id=group_id,
-            book=BOOK,
-            kind=kind,
-            on=row.on,
-            who=who,
-            payload={**row.payload, "member_id": row.member_id or 10**9, "import": mark, "row": row.line},
-            recorded_at=at,
-        )
-        for place, row in enumerate(preview.rows)
-    ]
-    replay([*events, *trial])
-
-    def work(connection: Any) -> tuple[int, int]:
-        numbers: dict[str, int] = {}
-        for name in preview.new_members:
-            numbers[name] = insert(connection, tables.members, _new_member(group_id, name))
+    assumed = assumed_terms(store, group_id)
+    with store.by(who, at).transaction(group_id) as inside:
+        numbers = {name: inside.add_member(Member(group_id=group_id, name=name)) for name in preview.new_members}
+        mark = f"{preview.table.mark}-{max((event.id for event in inside.events(group_id, BOOK)), default=0)}"
         summary = {
             "mark": mark,
             "file": preview.table.file_name,
@@ -420,18 +399,10 @@ def take_in(
             "refused": len(preview.rejected),
             "new_members": list(preview.new_members),
         }
-        entry = {"group_id": group_id, "book": BOOK, "who": who, "recorded_at": at, "reverses": None}
-        number_of_file = insert(connection, tables.events, {**entry, "kind": "import", "on": today, "payload": summary})
-        for row, event in zip(preview.rows, trial, strict=True):
-            payload = {**event.payload, "member_id": row.member_id or numbers[row.member]}
-            insert(connection, tables.events, {**entry, "kind": kind, "on": row.on, "payload": payload})
-        raise_version(connection, group_id)
-        return number_of_file, len(preview.rows)
-
-    return store.write_together(work)
-
-
-def _new_member(group_id: int, name: str) -> dict[str, Any]:
-    values = asdict(Member(group_id=group_id, name=name))
-    values.pop("id")
-    return values
+        entries = [NewEntry(book=BOOK, kind="import", on=today, payload=summary)]
+        for row in preview.rows:
+            member = row.member_id or numbers[row.member]
+            payload = {**row.payload, "member_id": member, "import": mark, "row": row.line}
+            entries.append(NewEntry(book=BOOK, kind=kind, on=row.on, payload=payload))
+        checks = {BOOK: lambda events: check_new(events, len(entries), assumed, cash=False)}
+        return inside.record_all(group_id, entries, who, at, checks=checks)[0], len(preview.rows)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
 
@@ -30,16 +30,18 @@ OVER_AND_SHORT = "income:cash over and short"
 PAYABLE = "liabilities:members"
 CASH = "assets:cash"
 BUYERS = "assets:buyers"
+GROUP_MONEY = "liabilities:the group's other money"
 
 
 @dataclass(frozen=True)
 class MemberPay:
     """A member's money, all in the group's currency.
 
-    `proceeds` is his part of what buyers owe, `costs` of truck and market, `levies` by name; `meter`, `loans` and
-    `advances` were taken off for the meter's account, his loans and his advances; `charges` by agreement with him;
-    `paid` includes first payments, not advances; `short` is what could not be taken off, by name; `due` = proceeds -
-    costs - all that was taken off - paid. `advanced` is all that he had as advances.
+    `proceeds` is the part of what buyers owe for the loads, `costs` of truck and market, `written_off` of what a buyer
+    never pays, `levies` by name; `meter`, `loans` and `advances` were taken off for the meter's account, loans and
+    advances; `charges` by agreement with the member; `paid` includes first payments, not advances; `short` is what
+    could not be taken off, by name; `due` = proceeds - costs - written off - all that was taken off - paid. `advanced`
+    is all that the member had as advances.
     """
 
     member_id: int
@@ -54,6 +56,7 @@ class MemberPay:
     advanced: Decimal = ZERO
     short: Mapping[str, Decimal] = field(default_factory=dict)
     recoveries: tuple[tuple[date, int, int, Decimal], ...] = ()
+    written_off: Decimal = ZERO
 
     @property
     def taken_off(self) -> Decimal:
@@ -62,8 +65,8 @@ class MemberPay:
 
     @property
     def take_home(self) -> Decimal:
-        """Return proceeds less truck and market and all that was taken off."""
-        return self.proceeds - self.costs - self.taken_off
+        """Return proceeds less truck and market, what a buyer never pays, and all that was taken off."""
+        return self.proceeds - self.costs - self.written_off - self.taken_off
 
     @property
     def due(self) -> Decimal:
@@ -139,11 +142,120 @@ def pay_by_member(season: Season) -> dict[int, MemberPay]:
         Where it would not be so (a fault of the program).
     """
     proceeds, costs = share_sales(season)
-    result = {member: _pay(season, member, proceeds, costs) for member in season.member_ids()}
+    lost = write_offs(season, proceeds)
+    result = {
+        member: replace(
+            _pay(season, member, proceeds, costs),
+            written_off=sum((parts.get(member, ZERO) for parts in lost.values()), ZERO),
+        )
+        for member in season.member_ids()
+    }
     owed = sum((sale_amount(sale, sale.terms.step) for sale in season.sales), ZERO)
     if sum((pay.proceeds for pay in result.values()), ZERO) != owed:
         raise BalanceError("the members' parts do not add up to what the buyers owe")
     return result
+
+
+def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) -> dict[int, dict[int, Decimal]]:
+    """Return what members bear of each amount that a buyer never pays, to the coin.
+
+    Parameters
+    ----------
+    season : Season
+    proceeds : mapping of sale number to mapping of member to money
+        From `share_sales`.
+
+    Returns
+    -------
+    dict of the write-off's number to dict of member to money
+        In proportion to the members' parts in that buyer's loads up to that day; each adds up exactly.
+    """
+    found = {}
+    for item in season.money:
+        if item.kind != "written_off":
+            continue
+        weights: dict[int, Decimal] = {}
+        for sale in season.sales:
+            if sale.buyer == item.party and sale.on <= item.on:
+                for member, part in proceeds[sale.number].items():
+                    weights[member] = weights.get(member, ZERO) + part
+        if any(weights.values()):
+            found[item.number] = split_exactly(item.amount, weights, season.terms_on(item.on).step)
+    return found
+
+
+@dataclass(frozen=True)
+class BuyerAccount:
+    """A buyer's money: for loads, paid so far, written off; `open` is still owed, `ahead` was paid beyond what is owed."""
+
+    buyer: str
+    loads: Decimal
+    paid: Decimal
+    written_off: Decimal = ZERO
+
+    @property
+    def balance(self) -> Decimal:
+        """Return loads less payments and what was written off; below 0 the buyer has paid ahead."""
+        return self.loads - self.paid - self.written_off
+
+    @property
+    def open(self) -> Decimal:
+        """Return what the buyer still owes, 0 or more."""
+        return max(self.balance, ZERO)
+
+    @property
+    def ahead(self) -> Decimal:
+        """Return what the buyer has paid beyond what is owed, 0 or more."""
+        return max(-self.balance, ZERO)
+
+
+def buyer_accounts(season: Season) -> dict[str, BuyerAccount]:
+    """Return each buyer's account by name; nobody's payment counts against another's debt."""
+    names = {sale.buyer for sale in season.sales}
+    names |= {item.party for item in season.money if item.kind in {"buyer_payment", "written_off"}}
+
+    def of(name: str, kind: str) -> Decimal:
+        return sum((item.amount for item in season.money if item.kind == kind and item.party == name), ZERO)
+
+    return {
+        name: BuyerAccount(
+            name,
+            sum((sale_amount(sale, sale.terms.step) for sale in season.sales if sale.buyer == name), ZERO),
+            of(name, "buyer_payment"),
+            of(name, "written_off"),
+        )
+        for name in sorted(names)
+    }
+
+
+def payable_now(season: Season, pays: Mapping[int, MemberPay]) -> dict[int, Decimal]:
+    """Return what can be paid to each member from the cash that has come in, money.
+
+    Parameters
+    ----------
+    season : Season
+    pays : mapping of member to MemberPay
+        From `pay_by_member`.
+
+    Returns
+    -------
+    dict of member to Decimal
+        All that is due where the cash reaches; else the cash in proportion to what is due, in whole coins. Members to
+        whom nothing is due, or for whom no coin is left, are left out.
+    """
+    due = {member: pay.due for member, pay in pays.items() if pay.due > 0}
+    step = season.terms.step
+    there = (max(books(season).balance(CASH), ZERO) / step).to_integral_value(ROUND_DOWN) * step
+    if there >= sum(due.values(), ZERO):
+        return due
+    parts = split_exactly(there, due, step)
+    return {member: min(part, due[member]) for member, part in parts.items() if part > 0}
+
+
+def lowest_cash(season: Season) -> tuple[date, Decimal] | None:
+    """Return the day on which the pools' cash was lowest at the day's end, and what was in it; None without money."""
+    by_day = {row.entry.on: row.balance for row in books(season).statement(CASH).rows}
+    return min(by_day.items(), key=lambda item: (item[1], item[0])) if by_day else None
 
 
 def _pay(
@@ -265,6 +377,51 @@ def first_payments_due(season: Season) -> dict[int, Decimal]:
     return sums
 
 
+Posted = tuple[Message, list[Line]]
+Parts = Mapping[int, Decimal]
+"""What members bear of an amount, by member."""
+
+
+def _buyer_paid(item: MoneyEvent, _parts: Parts) -> Posted:
+    lines = [debit(CASH, item.amount), credit(BUYERS, item.amount, item.party)]
+    return message("{buyer} paid", buyer=item.party), lines
+
+
+def _member_paid(item: MoneyEvent, _parts: Parts) -> Posted:
+    advance = item.about == ADVANCE
+    lines = [debit(ADVANCED if advance else PAYABLE, item.amount, item.party), credit(CASH, item.amount)]
+    return message("Advance to a member") if advance else message("Paid to a member"), lines
+
+
+def _charged(item: MoneyEvent, _parts: Parts) -> Posted:
+    lines = [debit(PAYABLE, item.amount, item.party), credit(f"income:{item.about or 'charge'}", item.amount)]
+    return message("Charged to a member"), lines
+
+
+def _written_off(item: MoneyEvent, parts: Parts) -> Posted:
+    lines = [debit(PAYABLE, part, str(member)) for member, part in parts.items() if part > 0]
+    lines += [credit(BUYERS, sum(parts.values(), ZERO), item.party)] if lines else []
+    return message("{buyer} does not pay this", buyer=item.party), lines
+
+
+def _put_in(item: MoneyEvent, _parts: Parts) -> Posted:
+    return message("Put into the pools' cash"), [debit(CASH, item.amount), credit(GROUP_MONEY, item.amount)]
+
+
+def _taken_out(item: MoneyEvent, _parts: Parts) -> Posted:
+    return message("Taken out of the pools' cash"), [debit(GROUP_MONEY, item.amount), credit(CASH, item.amount)]
+
+
+POSTINGS = {
+    "buyer_payment": _buyer_paid,
+    "payment": _member_paid,
+    "charge": _charged,
+    "written_off": _written_off,
+    "money_in": _put_in,
+    "money_out": _taken_out,
+}
+
+
 def books(season: Season) -> Journal:
     """Return the season's money as a double-entry journal: members, buyers, cash, levies.
 
@@ -272,6 +429,7 @@ def books(season: Season) -> Journal:
     their own accounts. Debits equal credits in every entry, by the journal's own check.
     """
     proceeds, costs = share_sales(season)
+    lost = write_offs(season, proceeds)
     pays = pay_by_member(season)
     entries: list[tuple[date, int, Message, list[Line]]] = []
     for sale in season.sales:
@@ -286,17 +444,10 @@ def books(season: Season) -> Journal:
             lines.append(credit(CASH, sum(spent.values(), ZERO)))
             entries.append((sale.on, sale.number, message("Truck and market costs"), lines))
     for item in season.money:
-        if item.kind == "buyer_payment":
-            lines = [debit(CASH, item.amount), credit(BUYERS, item.amount, item.party)]
-            entries.append((item.on, item.number, message("{buyer} paid", buyer=item.party), lines))
-        elif item.kind == "payment":
-            account = ADVANCED if item.about == ADVANCE else PAYABLE
-            lines = [debit(account, item.amount, item.party), credit(CASH, item.amount)]
-            text = message("Advance to a member") if item.about == ADVANCE else message("Paid to a member")
-            entries.append((item.on, item.number, text, lines))
-        elif item.kind == "charge":
-            lines = [debit(PAYABLE, item.amount, item.party), credit(f"income:{item.about or 'charge'}", item.amount)]
-            entries.append((item.on, item.number, message("Charged to a member"), lines))
+        if item.kind in POSTINGS:
+            text, lines = POSTINGS[item.kind](item, lost.get(item.number, {}))
+            if lines:
+                entries.append((item.on, item.number, text, lines))
     for on, number, amounts in season.passed_on:
         total = sum(amounts.values(), ZERO)
         lines = [debit(FOR_METER, amount, str(member)) for member, amount in amounts.items()]

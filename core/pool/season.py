@@ -1,23 +1,25 @@
 """The season of all pools, rebuilt from the append-only book: who has how much grain where, what was sold, who was paid.
 
 Kinds of events in the book "pool": ``terms``, ``store`` (where a pool lies), ``delivery``, ``sale``, ``buyer_payment``,
-``loss``, ``payment``, ``charge``, ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on`` (given to
-the
-meter's account), ``import``, ``close``. An event that reverses another undoes it; nothing is ever deleted.
+``written_off`` (what a buyer never pays), ``loss``, ``payment``, ``charge``, ``money_in`` and ``money_out`` (between the
+pools' cash and the group's other money), ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on`` (given
+to the meter's account), ``import``, ``close``. An event that reverses another undoes it; nothing is ever deleted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from core.accounts.book import Book
 from core.accounts.splitting import as_decimal, split_exactly
-from core.errors import BalanceError, InputError
+from core.errors import BalanceError, DryholdError, InputError
 from core.group.records import Event
+from core.messages import Message, message
 from core.pool.deliveries import GRAM, Delivery, checked_delivery, to_gram
 from core.pool.loans import Loan, checked_loan
 from core.pool.terms import Terms, checked_terms, week_of
@@ -25,6 +27,7 @@ from core.pool.terms import Terms, checked_terms, week_of
 ZERO = Decimal(0)
 Line = tuple[int, str, str]
 """A line of a pool: member, grade, ISO week of delivery."""
+MONEY_KINDS = ("payment", "charge", "buyer_payment", "written_off", "money_in", "money_out", "cash_count")
 LOSS_KINDS = ("insects and mould", "shrink of dry matter", "spillage", "theft", "home use", "count")
 
 
@@ -75,7 +78,7 @@ class PoolLoss:
 
 @dataclass(frozen=True)
 class MoneyEvent:
-    """A payment to a member, a charge on him, or a buyer's payment."""
+    """Money of one kind of `MONEY_KINDS`; `party` is the member's number, the buyer, or where money comes from or goes."""
 
     number: int
     on: date
@@ -103,7 +106,7 @@ class Season:
     """All pools as they stand; `stock` is dry kg by pool and line (member, grade, week of delivery).
 
     `dues` and `passed_on` are what was asked for the meter and given to its account: (day, number, member to money).
-    `stores` tells by pool how it is stored.
+    `stores` tells by pool how it is stored; `refused` are entries of the book that cannot count, with the reason.
     """
 
     terms: Terms = field(default_factory=Terms)
@@ -118,6 +121,7 @@ class Season:
     closes: tuple[Close, ...] = ()
     stores: Mapping[str, str] = field(default_factory=dict)
     spans: tuple[tuple[date, Terms], ...] = ()
+    refused: tuple[tuple[Event, Message], ...] = ()
 
     def terms_on(self, day: date) -> Terms:
         """Return what was agreed for the season in which a day lies."""
@@ -142,7 +146,25 @@ class Season:
         return sorted({delivery.pool for delivery in self.deliveries})
 
 
-def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
+@dataclass
+class _Pools:
+    """A season while it is replayed: what the entries so far have built."""
+
+    spans: tuple[tuple[date, Terms], ...]
+    receipts: Mapping[int, int]
+    deliveries: list[Delivery] = field(default_factory=list)
+    sales: list[PoolSale] = field(default_factory=list)
+    losses: list[PoolLoss] = field(default_factory=list)
+    money: list[MoneyEvent] = field(default_factory=list)
+    stock: dict[str, dict[Line, Decimal]] = field(default_factory=dict)
+    loans: dict[int, Loan] = field(default_factory=dict)
+    dues: list[tuple[date, int, Mapping[int, Decimal]]] = field(default_factory=list)
+    passed_on: list[tuple[date, int, Mapping[int, Decimal]]] = field(default_factory=list)
+    closes: list[Close] = field(default_factory=list)
+    stores: dict[str, str] = field(default_factory=dict)
+
+
+def replay(events: Iterable[Event], agreed: Terms | None = None, assumed: Terms | None = None) -> Season:
     """Return the season from its events, in order of day and then of writing.
 
     Parameters
@@ -151,81 +173,61 @@ def replay(events: Iterable[Event], agreed: Terms | None = None) -> Season:
         Of the book "pool".
     agreed : Terms, optional
         Reckon with these instead of what the book says: to show what a rule does.
+    assumed : Terms, optional
+        What holds until the group has saved its agreement.
 
     Returns
     -------
     Season
-        Kilograms conserved to the gram: delivered = sold + lost + in stock, for every pool.
+        Kilograms conserved to the gram: delivered = sold + lost + in stock, for every pool. An entry that cannot be
+        (more grain sold than a pool held that day, one in a closed season, values that are missing) does not count: it
+        is named in `refused`, and the others go on.
 
     Raises
     ------
-    InputError
-        More grain sold or lost than a pool held at that day, an entry in a closed season, or values that cannot be.
     BalanceError
         Kilograms that do not add up (a fault of the program).
     """
     events = list(events)
-    _check_closed(events)
-    ordered = sorted(Book(events).standing(), key=lambda event: (event.on, event.id))
-    spans = _spans(ordered, agreed)
-    receipts = receipt_numbers(events)
-    deliveries: list[Delivery] = []
-    sales: list[PoolSale] = []
-    losses: list[PoolLoss] = []
-    money: list[MoneyEvent] = []
-    stock: dict[str, dict[Line, Decimal]] = {}
-    loans: dict[int, Loan] = {}
-    asked: list[tuple[date, int, Mapping[int, Decimal]]] = []
-    passed: list[tuple[date, int, Mapping[int, Decimal]]] = []
-    closes: list[Close] = []
-    stores: dict[str, str] = {}
+    refused: list[tuple[Event, Message]] = []
+    for event in Book(events).standing("close"):
+        _refuse_broken(refused, event, _close_of)
+    refused += _after_close([event for event in events if event not in [one for one, _reason in refused]])
+    out = {event.id for event, _reason in refused}
+    ordered = sorted(
+        Book(event for event in events if event.id not in out).standing(), key=lambda event: (event.on, event.id)
+    )
+    pools = _Pools(_spans(ordered, agreed, assumed or Terms(), refused), receipt_numbers(events))
     for event in ordered:
-        if event.kind == "delivery":
-            delivery = checked_delivery(event.payload, event.id, event.on, event.who)
-            delivery = replace(delivery, receipt=receipts[event.id])
-            deliveries.append(delivery)
-            held = stock.setdefault(delivery.pool, {})
-            key = (delivery.member_id, delivery.grade, week_of(delivery.on))
-            held[key] = held.get(key, ZERO) + delivery.dry_kg
-        elif event.kind == "sale":
-            sales.append(_sale(event, stock, terms_on(spans, event.on)))
-        elif event.kind == "loss":
-            losses.append(_loss(event, stock))
-        elif event.kind in {"payment", "charge", "buyer_payment", "cash_count"}:
-            money.append(_money(event))
-        elif event.kind == "loan":
-            loans[event.id] = checked_loan(event.payload, event.id, event.on, event.who)
-        elif event.kind == "loan_repaid":
-            _repay(loans, event)
-        elif event.kind in {"dues", "passed_on"}:
-            amounts = {int(member): as_decimal(value) for member, value in event.payload["amounts"].items()}
-            if not amounts or min(amounts.values()) <= 0:
-                raise InputError("an amount asked for the meter must be above 0")
-            (asked if event.kind == "dues" else passed).append((event.on, event.id, amounts))
-        elif event.kind == "close":
-            counted = as_decimal(event.payload["counted"], "cash counted")
-            if counted < 0:
-                raise InputError("counted cash of {amount} cannot be", amount=counted)
-            words = str(event.payload.get("explanation", ""))
-            closes.append(Close(event.id, event.on, counted, words, event.who))
-        elif event.kind == "store":
-            stores[str(event.payload["pool"])] = str(event.payload["method"])
+        if event.kind in ENTRIES:
+            _refuse_broken(refused, event, partial(ENTRIES[event.kind], pools))
     season = Season(
-        spans[-1][1],
-        tuple(deliveries),
-        tuple(sales),
-        tuple(losses),
-        tuple(money),
-        stock,
-        tuple(loans.values()),
-        tuple(asked),
-        tuple(passed),
-        tuple(closes),
-        stores,
-        spans,
+        pools.spans[-1][1],
+        tuple(pools.deliveries),
+        tuple(pools.sales),
+        tuple(pools.losses),
+        tuple(pools.money),
+        pools.stock,
+        tuple(pools.loans.values()),
+        tuple(pools.dues),
+        tuple(pools.passed_on),
+        tuple(pools.closes),
+        pools.stores,
+        pools.spans,
+        tuple(refused),
     )
     _check_mass(season)
     return season
+
+
+def _refuse_broken(refused: list[tuple[Event, Message]], event: Event, count: Callable[[Event], object]) -> None:
+    """Let an entry count, or note why it cannot; what a damaged file or another program wrote is no fault of ours."""
+    try:
+        count(event)
+    except DryholdError as error:
+        refused.append((event, error.message))
+    except (KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
+        refused.append((event, message("something in the entry is missing or is not what it should be")))
 
 
 def receipt_numbers(events: Iterable[Event]) -> dict[int, int]:
@@ -234,16 +236,21 @@ def receipt_numbers(events: Iterable[Event]) -> dict[int, int]:
     return {number: place for place, number in enumerate(written, start=1)}
 
 
-def _spans(ordered: list[Event], agreed: Terms | None) -> tuple[tuple[date, Terms], ...]:
+def _spans(
+    ordered: list[Event], agreed: Terms | None, assumed: Terms, refused: list[tuple[Event, Message]]
+) -> tuple[tuple[date, Terms], ...]:
     """Return the terms by season: last day and what was agreed; terms made after a close leave what is closed alone."""
     ends = [event.on for event in ordered if event.kind == "close"]
-    made = [event for event in ordered if event.kind == "terms"]
     closes = {event.on: event.id for event in ordered if event.kind == "close"}
+    made: list[tuple[Event, Terms]] = []
+    for event in ordered:
+        if event.kind == "terms":
+            _refuse_broken(refused, event, lambda event: made.append((event, checked_terms(event.payload))))
     spans = []
     for end in [*sorted(ends), date.max]:
         number = closes.get(end)
-        before = [event for event in made if event.on <= end and (number is None or event.id < number)]
-        spans.append((end, agreed or (checked_terms(before[-1].payload) if before else Terms())))
+        before = [terms for event, terms in made if event.on <= end and (number is None or event.id < number)]
+        spans.append((end, agreed or (before[-1] if before else assumed)))
     return tuple(spans)
 
 
@@ -252,28 +259,104 @@ def terms_on(spans: tuple[tuple[date, Terms], ...], day: date) -> Terms:
     return next(terms for end, terms in spans if day <= end)
 
 
-def _check_closed(events: list[Event]) -> None:
-    """Refuse what was written after a close and touches its days."""
+def _after_close(events: list[Event]) -> Iterable[tuple[Event, Message]]:
+    """Give what was written after a close and touches its days, with the reason why it does not count."""
     by_number = {event.id: event for event in events}
-    for close in Book(events).standing("close"):
-        for event in events:
-            if event.id <= close.id:
-                continue
-            target = event if event.reverses is None else by_number.get(event.reverses, event)
-            if target.on <= close.on and target.kind != "close":
-                raise InputError(
-                    "the season is closed until {day}: take the close back before writing in those days", day=close.on
+    closes = Book(events).standing("close")
+    for event in events:
+        target = event if event.reverses is None else by_number.get(event.reverses, event)
+        for close in closes:
+            if event.id > close.id and target.on <= close.on and target.kind != "close":
+                yield (
+                    event,
+                    message(
+                        "the season is closed until {day}: cancel the close before writing in those days", day=close.on
+                    ),
                 )
+                break
 
 
-def _repay(loans: dict[int, Loan], event: Event) -> None:
+# One function for each kind of entry
+
+
+def _delivered(pools: _Pools, event: Event) -> None:
+    delivery = checked_delivery(event.payload, event.id, event.on, event.who)
+    delivery = replace(delivery, receipt=pools.receipts[event.id])
+    held = pools.stock.setdefault(delivery.pool, {})
+    key = (delivery.member_id, delivery.grade, week_of(delivery.on))
+    held[key] = held.get(key, ZERO) + delivery.dry_kg
+    pools.deliveries.append(delivery)
+
+
+def _sold(pools: _Pools, event: Event) -> None:
+    pools.sales.append(_sale(event, pools.stock, terms_on(pools.spans, event.on)))
+
+
+def _lost(pools: _Pools, event: Event) -> None:
+    pools.losses.append(_loss(event, pools.stock))
+
+
+def _moved(pools: _Pools, event: Event) -> None:
+    pools.money.append(_money(event))
+
+
+def _lent(pools: _Pools, event: Event) -> None:
+    pools.loans[event.id] = checked_loan(event.payload, event.id, event.on, event.who)
+
+
+def _repaid(pools: _Pools, event: Event) -> None:
     number, amount = int(event.payload["loan"]), as_decimal(event.payload["amount"])
-    if number not in loans:
+    if number not in pools.loans:
         raise InputError("there is no loan number {number} on that day", number=number)
     if amount <= 0:
         raise InputError("an amount of {amount} cannot be paid or charged", amount=amount)
-    loan = loans[number]
-    loans[number] = replace(loan, repaid=(*loan.repaid, (event.on, event.id, amount)))
+    loan = pools.loans[number]
+    pools.loans[number] = replace(loan, repaid=(*loan.repaid, (event.on, event.id, amount)))
+
+
+def _amounts(event: Event) -> tuple[date, int, Mapping[int, Decimal]]:
+    amounts = {int(member): as_decimal(value) for member, value in event.payload["amounts"].items()}
+    if not amounts or min(amounts.values()) <= 0:
+        raise InputError("an amount asked for the meter must be above 0")
+    return event.on, event.id, amounts
+
+
+def _asked(pools: _Pools, event: Event) -> None:
+    pools.dues.append(_amounts(event))
+
+
+def _passed_on(pools: _Pools, event: Event) -> None:
+    pools.passed_on.append(_amounts(event))
+
+
+def _close_of(event: Event) -> Close:
+    counted = as_decimal(event.payload["counted"], "cash counted")
+    if counted < 0:
+        raise InputError("counted cash of {amount} cannot be", amount=counted)
+    return Close(event.id, event.on, counted, str(event.payload.get("explanation", "")), event.who)
+
+
+def _closed(pools: _Pools, event: Event) -> None:
+    pools.closes.append(_close_of(event))
+
+
+def _placed(pools: _Pools, event: Event) -> None:
+    pools.stores[str(event.payload["pool"])] = str(event.payload["method"])
+
+
+ENTRIES: Mapping[str, Callable[[_Pools, Event], None]] = {
+    "delivery": _delivered,
+    "sale": _sold,
+    "loss": _lost,
+    **dict.fromkeys(MONEY_KINDS, _moved),
+    "loan": _lent,
+    "loan_repaid": _repaid,
+    "dues": _asked,
+    "passed_on": _passed_on,
+    "close": _closed,
+    "store": _placed,
+}
+"""What each kind of entry does to the pools; `terms` are read before all others, `import` and reversals do nothing."""
 
 
 def _take(
@@ -339,14 +422,22 @@ def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> 
     loaded, moisture = as_decimal(values["loaded_kg"]), as_decimal(values["loaded_moisture_pct"])
     if not 3 <= moisture <= 45:
         raise InputError("a moisture of {value} % cannot be: between 3 and 45 is possible", value=moisture)
+    price, deductions = as_decimal(values["price_per_kg"]), as_decimal(values.get("buyer_deductions", 0))
+    costs, buyer_kg = as_decimal(values.get("costs", 0)), to_gram(as_decimal(values.get("buyer_kg", loaded)))
+    if price < 0 or deductions < 0 or costs < 0 or buyer_kg < 0:
+        raise InputError("mass, price, deductions and costs cannot be below 0")
+    if deductions > buyer_kg * price:
+        raise InputError(
+            "deductions of {deductions} are more than the load is worth ({worth})",
+            deductions=deductions,
+            worth=to_gram(buyer_kg * price),
+        )
+    due = date.fromisoformat(values["due_on"]) if values.get("due_on") else event.on
+    theirs = as_decimal(values.get("buyer_moisture_pct", moisture))
     taken = _take(stock, str(values["pool"]), to_gram(loaded * (100 - moisture) / 100), terms.price_rule == "by_week")
     weights: dict[int, Decimal] = {}
     for (member, grade, week), mass in taken.items():
         weights[member] = weights.get(member, ZERO) + mass * terms.factor(grade, week)
-    price, deductions = as_decimal(values["price_per_kg"]), as_decimal(values.get("buyer_deductions", 0))
-    costs = as_decimal(values.get("costs", 0))
-    if price < 0 or deductions < 0 or costs < 0:
-        raise InputError("price, deductions and costs cannot be below 0")
     return PoolSale(
         number=event.id,
         on=event.on,
@@ -354,12 +445,12 @@ def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> 
         buyer=str(values.get("buyer", "")),
         loaded_kg=to_gram(loaded),
         loaded_moisture_pct=moisture,
-        buyer_kg=to_gram(as_decimal(values.get("buyer_kg", loaded))),
-        buyer_moisture_pct=as_decimal(values.get("buyer_moisture_pct", moisture)),
+        buyer_kg=buyer_kg,
+        buyer_moisture_pct=theirs,
         price_per_kg=price,
         buyer_deductions=deductions,
         costs=costs,
-        due_on=date.fromisoformat(values["due_on"]) if values.get("due_on") else event.on,
+        due_on=due,
         dry_by_member=_by_member(taken),
         weight_by_member=weights,
         terms=terms,
@@ -379,7 +470,7 @@ def _money(event: Event) -> MoneyEvent:
     amount = as_decimal(event.payload["amount"])
     if amount < 0 or (amount == 0 and event.kind != "cash_count"):
         raise InputError("an amount of {amount} cannot be paid or charged", amount=amount)
-    party = str(event.payload.get("member_id", event.payload.get("buyer", "")))
+    party = str(event.payload.get("member_id", event.payload.get("buyer", event.payload.get("place", ""))))
     about = str(event.payload.get("about", event.payload.get("sale", "")))
     return MoneyEvent(
         event.id, event.on, event.kind, party, amount, str(event.payload.get("reference", "")), about, event.who

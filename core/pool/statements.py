@@ -10,7 +10,9 @@ from decimal import Decimal
 from core.pool.deliveries import Delivery, weight_at
 from core.pool.loans import LoanAccount
 from core.pool.payout import (
+    BuyerAccount,
     MemberPay,
+    buyer_accounts,
     loan_accounts,
     pay_by_member,
     sale_amount,
@@ -57,7 +59,7 @@ class StatementSale:
 
 @dataclass(frozen=True)
 class MemberStatement:
-    """Everything of one member, kg at the pool's common moisture."""
+    """Everything of one member, kg at the pool's common moisture; `buyers` are those of the loads, with what came in."""
 
     member_id: int
     base_pct: Decimal
@@ -70,6 +72,7 @@ class MemberStatement:
     payments: tuple[MoneyEvent, ...] = ()
     loans: tuple[LoanAccount, ...] = ()
     effects: tuple[tuple[PriceEffect, Decimal], ...] = ()
+    buyers: tuple[BuyerAccount, ...] = ()
 
     @property
     def delivered_kg(self) -> Decimal:
@@ -103,6 +106,7 @@ def make_statements(
     counted = {number: sum(parts.values(), ZERO) for number, parts in weights.items()}
     days = [item.on for rows in (season.deliveries, season.sales, season.money, season.loans) for item in rows]
     loans = loan_accounts(season, pays, until or max(days, default=date.min))
+    accounts = buyer_accounts(season)
     delivered: dict[int, list[Delivery]] = {}
     for delivery in season.deliveries:
         delivered.setdefault(delivery.member_id, []).append(delivery)
@@ -144,5 +148,6 @@ def make_statements(
             tuple(x for x in season.money if x.party == str(member) and x.kind in ("payment", "charge")),
             tuple(account for account in loans if account.loan.member_id == member),
             tuple((effect, effect.by_member.get(member, ZERO)) for effect in effects),
+            tuple(accounts[name] for name in dict.fromkeys(row.sale.buyer for row in sold)),
         )
     return statements

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from core.accounts.splitting import as_decimal
+from core.accounts.typed import typed_number
 from core.errors import InputError
 
 PRICE_RULES = ("by_sale", "pool_price", "by_week")
@@ -122,3 +124,75 @@ def terms_payload(terms: Terms) -> dict[str, Any]:
         "order": list(terms.order),
         "minimum_take_home": str(terms.minimum_take_home),
     }
+
+
+# What a person types, one line for each
+
+
+def factors_typed(text: str) -> dict[str, str]:
+    """Return price factors by name from lines such as ``2: 93`` (grade or week, and % of the price).
+
+    Raises
+    ------
+    InputError
+        A line that is no name and number.
+    """
+    found: dict[str, str] = {}
+    for name, rest in _lines(text):
+        percent = typed_number(rest.removesuffix("%"))
+        if percent <= 0 or percent > 1000:
+            raise InputError(
+                "'{name}' is paid {percent} % of the price: give a number above 0", name=name, percent=percent
+            )
+        found[name] = str(percent / 100)
+    return found
+
+
+def factors_text(factors: Mapping[str, Decimal]) -> str:
+    """Return price factors as the lines that `factors_typed` reads."""
+    return "\n".join(f"{name}: {_plain(100 * factor)}" for name, factor in factors.items())
+
+
+def levies_typed(text: str) -> list[dict[str, str]]:
+    """Return levies from lines such as ``office: 4`` (money a kg sold) or ``school: 2 %`` (of the proceeds).
+
+    Raises
+    ------
+    InputError
+        A line that is no name and number, or a number below 0.
+    """
+    found = []
+    for name, rest in _lines(text):
+        share = rest.endswith("%")
+        amount = typed_number(rest.removesuffix("%"))
+        if amount < 0:
+            raise InputError("the levy '{name}' cannot be below 0", name=name)
+        found.append(
+            {"name": name, "kind": "share" if share else "per_kg", "amount": str(amount / 100 if share else amount)}
+        )
+    return found
+
+
+def levies_text(levies: Sequence[Levy]) -> str:
+    """Return levies as the lines that `levies_typed` reads."""
+    return "\n".join(
+        f"{levy.name}: {_plain(100 * levy.amount)} %" if levy.kind == "share" else f"{levy.name}: {_plain(levy.amount)}"
+        for levy in levies
+    )
+
+
+def _lines(text: str) -> list[tuple[str, str]]:
+    rows = []
+    for line in text.splitlines():
+        if not line.strip():
+            continue
+        name, colon, rest = line.rpartition(":")
+        if not colon or not name.strip() or not rest.strip():
+            raise InputError("'{line}' is not a name, a colon and a number", line=line.strip()[:60])
+        rows.append((" ".join(name.split()), rest.strip()))
+    return rows
+
+
+def _plain(value: Decimal) -> str:
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -68,6 +68,7 @@ def statement_page(
         _sales(statement, _),
         _differences(statement, _),
         _money(statement, _, currency),
+        _buyers(statement, _),
         _loans(statement, _),
         f"<div class='sign'><p>{escape(_('Treasurer'))}</p><p>{escape(_('Member'))}</p></div>",
     ]
@@ -281,6 +282,24 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
             notes.append(words.format(name=said, amount=_coin(amount, statement)))
     below = "".join(f"<p>{escape(words)}</p>" for words in notes)
     return f"<h2>{escape(_('What comes to you'))}</h2>{_rows(rows, 1)}{below}"
+
+
+def _buyers(statement: MemberStatement, _: Callable[[str], str]) -> str:
+    """Say what the buyers of the loads owe all members together, and what has come in: pay waits for it."""
+    if not statement.buyers:
+        return ""
+    rows = [(_("Buyer"), _("For all loads"), _("Come in"), _("Never paid"), _("Still owed by the buyer"))]
+    rows += [
+        (
+            item.buyer,
+            _coin(item.loads, statement),
+            _coin(item.paid, statement),
+            _coin(item.written_off, statement),
+            _coin(item.open, statement),
+        )
+        for item in statement.buyers
+    ]
+    return f"<h2>{escape(_('What the buyers owe all members together'))}</h2>{_rows(rows)}"
 
 
 def _rate(statement: MemberStatement, name: str) -> str:

@@ -12,52 +12,85 @@ import plotly.graph_objects as go
 from core.meter.account import MoneyLine
 from core.meter.log import Booking, Custody
 from core.meter.paying import OfferComparison
+from core.meter.shares import Together
 from core.testing.worth import Payback, ProbingWorth, SeasonWorth
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY, STONE, STRAW
-from dashboard.text import _
+from dashboard.text import _, money
 
 
-def shares_figure(shares: Mapping[str, Mapping[str, Decimal]], alone: Mapping[str, Decimal], axis: str) -> go.Figure:
-    """Return each member's share by rule, with what he would spend alone.
+def together_figure(seen: Together, currency: str) -> go.Figure:
+    """Return two bars: what all members spend together without the meter, and with it.
 
     Parameters
     ----------
-    shares : Mapping of rule to (Mapping of member to money)
-        Shares.
-    alone : Mapping of member to money
-        Cost alone.
-    axis : str
-        What the amounts are, with their unit.
+    seen : Together
+        What sharing costs and saves.
+    currency : str
+        Currency code.
 
     Returns
     -------
     plotly Figure
     """
-    figure = go.Figure()
-    members = list(alone)
-    for place, (rule, parts) in enumerate(shares.items()):
-        figure.add_trace(
-            go.Scatter(
-                x=[float(parts[member]) for member in members],
-                y=members,
-                mode="markers",
-                name=rule,
-                marker={"symbol": MARKS[place % len(MARKS)], "size": 11, "color": SERIES[place % len(SERIES)]},
-            )
+    rows = ((_("Together without the meter"), seen.without, STONE), (_("Together with it"), seen.with_meter, BLUE))
+    figure = go.Figure(
+        go.Bar(
+            x=[float(amount) for _name, amount, _colour in rows],
+            y=[name for name, _amount, _colour in rows],
+            orientation="h",
+            marker={"color": [colour for _name, _amount, colour in rows]},
+            text=[money(amount, currency) for _name, amount, _colour in rows],
+            textposition="auto",
+            hoverinfo="skip",
         )
+    )
+    layout(figure, currency, "", height=190)
+    figure.update_layout(showlegend=False)
+    figure.update_yaxes(autorange="reversed")
+    figure.update_xaxes(rangemode="tozero")
+    return figure
+
+
+def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], currency: str) -> go.Figure:
+    """Return each member's share by one rule, with what the member would spend alone as a mark.
+
+    Parameters
+    ----------
+    shares : Mapping of member to money
+        Shares by the rule.
+    alone : Mapping of member to money
+        Cost alone.
+    currency : str
+        Currency code.
+
+    Returns
+    -------
+    plotly Figure
+    """
+    members = list(alone)
+    figure = go.Figure(
+        go.Bar(
+            x=[float(shares[member]) for member in members],
+            y=members,
+            orientation="h",
+            name=_("share"),
+            marker={"color": SKY},
+        )
+    )
     figure.add_trace(
         go.Scatter(
             x=[float(alone[member]) for member in members],
             y=members,
             mode="markers",
             name=_("alone"),
-            marker={"symbol": "line-ns-open", "size": 20, "color": INK, "line": {"width": 3}},
+            marker={"symbol": "line-ns-open", "size": 16, "color": INK, "line": {"width": 3}},
         )
     )
-    layout(figure, axis, "", height=max(320, 46 * len(members) + 190))
-    figure.update_layout(hovermode="closest", legend={"y": -0.3})
+    layout(figure, currency, "", height=max(240, 26 * len(members) + 130))
+    figure.update_layout(hovermode="closest", legend={"y": 1.0, "yanchor": "bottom"})
     figure.update_yaxes(autorange="reversed")
+    figure.update_xaxes(rangemode="tozero")
     return figure
 
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import streamlit as st
 
-from core.errors import DryholdError
+from core.errors import AlreadySavedError, DryholdError
 from dashboard.forms.fields import Filled, check_all, fresh_form, show_refusal
-from dashboard.text import _, literal
+from dashboard.text import _, literal, say
 
 Said = Callable[[Mapping[str, Any]], str]
 Asked = Callable[[Mapping[str, Any]], Sequence[str]]
@@ -43,9 +43,9 @@ def confirm_once(
     cautions : function of the values, optional
         What should be looked at twice before it is written (ten times what is owed); each is shown, none forbids.
     seen : object
-        What the page knew when it was drawn, such as the number of the book's last entry. It is part of the token: the
-        same entry sent twice from what was seen is one entry, from two tabs too; the same entry after a new look is
-        another.
+        What the page knew when the empty form was first drawn, such as the number of the book's last entry. It is part
+        of the token: the same entry sent twice from what was seen is one entry, from two tabs too; the same entry from
+        the next empty form is another.
     button : str
         On the form's button; 'Continue' where none is given.
 
@@ -53,22 +53,30 @@ def confirm_once(
     -----
     The summary is kept in the session until it is confirmed or changed. After the write the form is empty.
     """
-    said = st.session_state.pop(f"{form}.said", None)
+    said, refused = (st.session_state.pop(f"{form}.{part}", None) for part in ("said", "refused"))
     if said:
         st.success(said)
+    if refused:
+        st.error(refused)
+    first_seen = st.session_state.setdefault(f"{form}.seen", seen)
     asked = st.session_state.get(f"{form}.asked")
     if asked is None:
         if st.button(button or _("Continue"), key=f"{form}.continue", type="primary") and check_all(form, filled):
             values = dict(filled.values)
-            st.session_state[f"{form}.asked"] = {"values": values, "token": token_of(form, values, seen)}
+            st.session_state[f"{form}.asked"] = {"values": values, "token": token_of(form, values, first_seen)}
             st.rerun()
         return
     values = asked["values"]
-    warned = list(cautions(values)) if cautions else []
+    try:
+        summary, warned = sentence(values), list(cautions(values)) if cautions else []
+    except DryholdError as error:
+        st.session_state.pop(f"{form}.asked")
+        st.session_state[f"{form}.refused"] = say(error, markdown=True)
+        st.rerun()
     with st.container(border=True):
-        st.markdown(f"**{literal(sentence(values))}**")
+        st.markdown(f"**{literal(summary)}**")
         for words in warned:
-            st.warning(words)
+            st.warning(literal(words))
         yes, no = st.columns(2)
         go = yes.button(
             _("Record anyway") if warned else _("Record"), key=f"{form}.record", type="primary", width="stretch"
@@ -80,6 +88,8 @@ def confirm_once(
             return
         try:
             words = write(values, asked["token"])
+        except AlreadySavedError as error:
+            words = say(error)
         except DryholdError as error:
             show_refusal(error)
             return

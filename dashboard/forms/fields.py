@@ -7,7 +7,7 @@ word, where somebody types 36,000, a word, or a number out of bounds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, is_dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -15,9 +15,9 @@ from typing import Any
 import streamlit as st
 
 from core.accounts.typed import typed_number
-from core.errors import DryholdError, InputError
-from dashboard import state
-from dashboard.text import _, day, say
+from core.errors import DryholdError, InputError, StaleError
+from dashboard import page, state
+from dashboard.text import _, day, literal, say
 
 EXACT = ("money", "exact")
 NUMBERS = (*EXACT, "number", "whole")
@@ -105,7 +105,7 @@ def widget_key(form: str, name: str) -> str:
 def fresh_form(form: str) -> None:
     """Empty a form: its fields, what was asked to be confirmed, and its errors."""
     st.session_state[f"{form}.round"] = st.session_state.get(f"{form}.round", 0) + 1
-    for part in ("asked", "tried"):
+    for part in ("asked", "tried", "seen"):
         st.session_state.pop(f"{form}.{part}", None)
 
 
@@ -152,9 +152,9 @@ def draw_fields(
                 values[field.name] = read_value(field, raw)
             except InputError as error:
                 values[field.name] = None
-                errors[field.name] = say(error, markdown=True)
+                errors[field.name] = say(error)
                 if tried or not empty:
-                    st.error(errors[field.name])
+                    page.field_error(error)
     return Filled(values, errors)
 
 
@@ -262,5 +262,17 @@ def check_all(form: str, filled: Filled) -> bool:
 
 
 def show_refusal(error: DryholdError) -> None:
-    """Show why the records refuse an entry."""
+    """Show why the records refuse an entry; where somebody else saved meanwhile, both versions."""
     st.error(say(error, markdown=True))
+    if isinstance(error, StaleError):
+        mine, theirs = _differing(error.mine, error.theirs)
+        st.markdown(_("Yours: {mine}. Saved meanwhile by somebody else: {theirs}.").format(mine=mine, theirs=theirs))
+
+
+def _differing(mine: Any, theirs: Any) -> tuple[str, str]:
+    """Return in words what two versions of a record do not share."""
+    if not (is_dataclass(mine) and is_dataclass(theirs)):
+        return literal(mine), literal(theirs)
+    left, right = vars(mine), vars(theirs)
+    names = [name for name in left if name != "revision" and left[name] != right.get(name)]
+    return tuple(literal(", ".join(f"{name} {side.get(name)}" for name in names)) for side in (left, right))  # type: ignore[return-value]

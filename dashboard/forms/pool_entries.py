@@ -1,403 +1,737 @@
-"""The forms of the pools' page: loads, money, loans, losses, where a pool lies, and what the group agreed."""
+"""The entries of the pools' book: each kind described once, by one function."""
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-import pandas as pd
-import streamlit as st
-
-from core.group.records import Group
-from core.pool.contracts import contract_of
+from core.errors import InputError
+from core.grain.commodities import commodity_codes, get_commodity
+from core.group.coins import smallest_coin
+from core.group.records import Event, Group
+from core.group.selling import buyer_book
+from core.pool.book import agreement_effects, assumed_terms
+from core.pool.deliveries import checked_delivery, may_join, weight_at
+from core.pool.loans import LoanAccount
 from core.pool.losses import method_of
-from core.pool.payout import MemberPay
+from core.pool.payout import BuyerAccount, MemberPay, buyer_accounts, loan_accounts, pay_by_member
 from core.pool.season import LOSS_KINDS, Season
-from core.pool.terms import DEDUCTIONS, PRICE_RULES, checked_terms
+from core.pool.terms import DEDUCTIONS, factors_text, factors_typed, levies_text, levies_typed
 from core.storage.methods import method_codes
-from dashboard import page, state
-from dashboard.meter_parts import coin as smallest_coin
-from dashboard.meter_parts import coins
-from dashboard.pool_parts import method_name, read_season, write
-from dashboard.text import _, number
+from dashboard import state
+from dashboard.forms.entries import EntryForm, Values
+from dashboard.forms.fields import Field
+from dashboard.money_parts import coins, member_label
+from dashboard.pool_parts import method_name, text_of
+from dashboard.text import _, day, ngettext, number
+
+ZERO, HUNDRED = Decimal(0), Decimal(100)
+MUCH_MORE = 10
+"""Times what is owed from which a payment is asked about as a slip of the pen; basis: judgement."""
+MUCH_DEDUCTED = Decimal("0.3")
+OTHER_SCALE = Decimal("0.03")
+OTHER_PRICE = 2
+BAG_KG = (20, 130)
+"""Bounds beyond which a load or a weighing is asked about (deductions and scales as fractions, price as times the last
+one, kg in a bag); basis: judgement."""
 
 
-def _day(label: str, key: str) -> date:
-    return st.date_input(label, state.today(), max_value=state.today(), key=key)
+@dataclass(frozen=True)
+class PoolScene:
+    """What the forms of the pools rest on: the group, its book and season, its members, everybody's money."""
+
+    group: Group
+    events: Sequence[Event]
+    season: Season
+    members: Mapping[int, str]
+    pays: Mapping[int, MemberPay]
+    buyers: Mapping[str, BuyerAccount]
+    loans: Mapping[int, LoanAccount]
+    step: Decimal
+
+    def label(self, member: int) -> str:
+        """Return a member by name and number."""
+        return member_label(member, self.members.get(member, "?"))
+
+    def due(self, member: int | None) -> Decimal:
+        """Return what is still due to a member, 0 or more."""
+        pay = self.pays.get(member) if member is not None else None
+        return max(pay.due, ZERO) if pay else ZERO
+
+    def coins(self, value: Decimal) -> str:
+        """Return money in words."""
+        return coins(value, self.group.currency)
+
+    def stored_kg(self, pool: str | None) -> Decimal:
+        """Return what is in a pool, kg at the common moisture."""
+        return weight_at(self.season.pool_dry_kg(pool or ""), self.season.terms.base_pct)
 
 
-def sale_form(group: Group, season: Season) -> None:
-    """Write a load sold, with what the contract would take off on the buyer's own readings beside it."""
-    with st.form("pool_sale_form"):
-        known = sorted({sale.buyer for sale in season.sales} | set(_book_names(group)))
-        # a row of columns for each pair: on a phone they then stand in the order in which they are asked
-        left, right = st.columns(2)
-        pool = left.selectbox(_("Pool"), season.pools(), key="sale_pool")
-        buyer = right.selectbox(_("Buyer (type a new name)"), known, accept_new_options=True, key="sale_buyer")
-        left, right = st.columns(2)
-        loaded = left.number_input(_("Loaded, kg on our scale"), 0.0, step=1.0, key="sale_loaded")
-        ours = right.number_input(_("Moisture by our meter, %"), 3.0, 45.0, 13.0, step=0.1, key="sale_ours")
-        left, right = st.columns(2)
-        theirs_kg = left.number_input(
-            _("Buyer's scale, kg (empty: as ours)"), 0.0, value=None, step=1.0, key="sale_theirs_kg"
-        )
-        theirs = right.number_input(
-            _("Buyer's meter, % (empty: as ours)"), 3.0, 45.0, value=None, step=0.1, key="sale_theirs"
-        )
-        left, right = st.columns(2)
-        price = left.number_input(_("Price per kg"), 0.0, step=1.0, key="sale_price")
-        taken = right.number_input(_("Deductions by the buyer, money"), 0.0, step=1.0, key="sale_deductions")
-        left, right = st.columns(2)
-        costs = left.number_input(_("Truck and market costs, paid in cash"), 0.0, step=1.0, key="sale_costs")
-        sold = right.date_input(_("Loaded on"), state.today(), max_value=state.today(), key="sale_day")
-        due = st.date_input(_("Buyer pays on"), state.today(), key="sale_due")
-        if not st.form_submit_button(_("Write the load down"), type="primary"):
-            return
-    if not buyer or loaded <= 0 or price <= 0:
-        page.show_error(_("A load needs a buyer, its kilograms and its price."))
-        return
-    payload = {
-        "pool": pool,
-        "buyer": str(buyer).strip(),
-        "loaded_kg": f"{loaded:.3f}",
-        "loaded_moisture_pct": f"{ours:.2f}",
-        "price_per_kg": f"{price:.4f}",
-        "buyer_deductions": f"{taken:.2f}",
-        "costs": f"{costs:.2f}",
-        "due_on": due.isoformat(),
+def scene_of(group: Group, events: Sequence[Event], season: Season, members: Mapping[int, str]) -> PoolScene:
+    """Return what the forms rest on."""
+    pays = pay_by_member(season)
+    accounts = loan_accounts(season, pays, state.today())
+    loans = {account.loan.number: account for account in accounts}
+    step = (
+        season.terms.step if any(event.kind == "terms" for event in events) else smallest_coin(state.store(), group.id)
+    )
+    return PoolScene(group, events, season, members, pays, buyer_accounts(season), loans, step)
+
+
+# Fields that several entries share
+
+
+def member_field(scene: PoolScene, with_due: bool = False) -> Field:
+    """Return the choice of a member by name and number, with what is due where asked."""
+    options = {member: scene.label(member) for member in scene.members}
+    if with_due:
+        options = {
+            member: _("{member}: due {amount}").format(member=words, amount=scene.coins(scene.due(member)))
+            for member, words in options.items()
+        }
+    return Field(name="member", label=_("Member"), kind="choice", options=options)
+
+
+def money_field(
+    scene: PoolScene, label: str = "", name: str = "amount", value: Decimal | None = None, low: Decimal | None = None
+) -> Field:
+    """Return a field for an amount of money in whole coins, above 0 where nothing else is said."""
+    return Field(
+        name=name,
+        label=label or _("Amount"),
+        kind="money",
+        unit=scene.group.currency,
+        low=scene.step if low is None else low,
+        step=scene.step,
+        value=value,
+        follows=("member", "buyer", "loan"),
+    )
+
+
+def pool_field(scene: PoolScene, new: bool = False) -> Field:
+    """Return the choice of a pool; `new` lets one be opened."""
+    pools = scene.season.pools()
+    options = {
+        pool: _("{pool}: {kg} kg in it").format(pool=pool, kg=number(float(scene.stored_kg(pool)), 0)) for pool in pools
     }
-    if theirs_kg:
-        payload["buyer_kg"] = f"{theirs_kg:.3f}"
-    if theirs:
-        payload["buyer_moisture_pct"] = f"{theirs:.2f}"
-    if write(group, [("sale", sold, payload)], _("Load {number} is written down and shared among the members.")):
-        st.rerun()
+    if new and not options:
+        options = {_("Main pool"): _("Main pool")}
+    first = next(iter(options)) if len(options) == 1 else None
+    label = _("Pool (type a name to open one)") if new else _("Pool")
+    return Field(name="pool", label=label, kind="choice", options=options, accept_new=new, value=first)
 
 
-def _book_names(group: Group) -> list[str]:
-    from core.group.selling import buyer_book
+def moisture_field(name: str, label: str, value: Decimal | None = None, required: bool = True) -> Field:
+    """Return a field for a moisture in % wet basis."""
+    return Field(name=name, label=label, kind="exact", unit="%", low=3, high=45, value=value, required=required)
 
-    return [entry.buyer.name for entry in buyer_book(state.store(), group.id).standing_buyers()]
+
+def reference_field() -> Field:
+    """Return the field for a receipt or mobile-money reference."""
+    return Field(name="reference", label=_("Reference (mobile money, receipt)"), required=False)
 
 
-def contract_check(group: Group, season: Season) -> None:
-    """Let the treasurer recompute what a contract takes off, beside the exact water."""
-    from core.pool.contracts import against_water
+def beyond(amount: Decimal, due: Decimal, scene: PoolScene) -> list[str]:
+    """Return what to ask about an amount that is more than is due."""
+    if amount <= due:
+        return []
+    if due and amount >= MUCH_MORE * due:
+        words = _("This is {times} times what is owed ({owed}). Is a digit too many?")
+        return [words.format(times=int(amount // due), owed=scene.coins(due))]
+    return [_("This is more than is owed ({owed}).").format(owed=scene.coins(due))]
 
-    buyers = sorted({sale.buyer for sale in season.sales} | set(_book_names(group)))
+
+# One function for each kind of entry
+
+
+def delivery(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a member's grain is weighed in."""
+    season = scene.season
+    crops = {code: get_commodity(code).name for code in commodity_codes()}
+
+    def crop(values: Values) -> Field:
+        known = next((item.commodity for item in season.deliveries if item.pool == values["pool"]), None)
+        return Field(name="crop", label=_("Crop"), kind="choice", options=crops, value=known, follows=("pool",))
+
+    def payload(values: Values) -> dict[str, Any]:
+        made = {
+            "member_id": values["member"],
+            "pool": str(values["pool"]).strip(),
+            "commodity": values["crop"],
+            "gross_kg": f"{values['gross']:.3f}",
+            "tare_kg": f"{values['tare']:.3f}",
+            "bags": values["bags"],
+            "moisture_pct": f"{values['moisture']:.2f}",
+            "moisture_sd_pct": f"{values['spread']:.2f}",
+            "grade": values["grade"],
+        }
+        item = checked_delivery(made, 0, values["on"], state.who())
+        present = next((other for other in season.deliveries if other.pool == item.pool), None)
+        refused = may_join(item, season.terms.limit_pct, present)
+        if refused is not None:
+            raise InputError(refused.template, **refused.values)
+        return made
+
+    def sentence(values: Values) -> str:
+        item = checked_delivery(payload(values), 0, values["on"], state.who())
+        return _("{member} delivers {net} kg of {crop} at {moisture} %: {kg} kg at {base} %, into {pool}").format(
+            member=scene.label(values["member"]),
+            net=number(float(item.net_kg), 1),
+            crop=crops[values["crop"]],
+            moisture=values["moisture"],
+            kg=number(float(weight_at(item.dry_kg, season.terms.base_pct)), 1),
+            base=season.terms.base_pct,
+            pool=values["pool"],
+        )
+
+    def cautions(values: Values) -> list[str]:
+        bags = values["bags"]
+        each = (values["gross"] - values["tare"]) / bags if bags else ZERO
+        if bags and not BAG_KG[0] <= each <= BAG_KG[1]:
+            return [_("That is {kg} kg a bag. Is the weight or the count right?").format(kg=number(float(each), 0))]
+        return []
+
+    grades = {grade: grade for grade in sorted(season.terms.grade_factors)}
+    return EntryForm(
+        fields=(
+            member_field(scene),
+            pool_field(scene, new=True),
+            crop,
+            Field(name="gross", label=_("Gross weight"), kind="exact", unit="kg", low=Decimal("0.1"), high=100000),
+            Field(name="tare", label=_("Empty bags (tare)"), kind="exact", unit="kg", low=0, high=1000, value=ZERO),
+            Field(name="bags", label=_("Bags"), kind="whole", low=0, high=5000),
+            moisture_field("moisture", _("Moisture by our meter")),
+            Field(
+                name="spread",
+                label=_("How sure: ±"),
+                kind="exact",
+                unit="%",
+                low=Decimal("0.1"),
+                high=3,
+                value=Decimal("0.5"),
+            ),
+            Field(name="grade", label=_("Grade"), kind="choice", options=grades, value=next(iter(grades), None)),
+        ),
+        payload=payload,
+        sentence=sentence,
+        cautions=cautions,
+    )
+
+
+def sale(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a load is sold."""
+    known = {sale.buyer for sale in scene.season.sales}
+    known |= {entry.buyer.name for entry in buyer_book(state.store(), scene.group.id).standing_buyers()}
+    buyers = {name: name for name in sorted(known)}
+
+    def payload(values: Values) -> dict[str, Any]:
+        if values["loaded"] * (HUNDRED - values["ours"]) / HUNDRED > scene.season.pool_dry_kg(values["pool"]):
+            raise InputError(
+                "The pool holds {kg} kg at {base} %, less than this load. Record a missing delivery first, or weigh again.",
+                kg=scene.stored_kg(values["pool"]),
+                base=scene.season.terms.base_pct,
+            )
+        made = {
+            "pool": values["pool"],
+            "buyer": str(values["buyer"]).strip(),
+            "loaded_kg": f"{values['loaded']:.3f}",
+            "loaded_moisture_pct": f"{values['ours']:.2f}",
+            "price_per_kg": values["price"],
+            "buyer_deductions": values["taken"],
+            "costs": values["costs"],
+            "due_on": values["due"],
+        }
+        if values["theirs_kg"] is not None:
+            made["buyer_kg"] = f"{values['theirs_kg']:.3f}"
+        if values["theirs"] is not None:
+            made["buyer_moisture_pct"] = f"{values['theirs']:.2f}"
+        return made
+
+    def worth(values: Values) -> Decimal:
+        mass = values["loaded"] if values["theirs_kg"] is None else values["theirs_kg"]
+        return mass * values["price"]
+
+    def sentence(values: Values) -> str:
+        payload(values)
+        return _(
+            "{kg} kg from {pool} go to {buyer} for {amount}, less {taken} deductions; truck and market {costs}"
+        ).format(
+            kg=number(float(values["loaded"]), 1),
+            pool=values["pool"],
+            buyer=values["buyer"],
+            amount=scene.coins(round(worth(values), 2)),
+            taken=scene.coins(values["taken"]),
+            costs=scene.coins(values["costs"]),
+        )
+
+    return EntryForm(
+        fields=(
+            pool_field(scene),
+            Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers, accept_new=True),
+            Field(
+                name="loaded",
+                label=_("Loaded, on our scale"),
+                kind="exact",
+                unit="kg",
+                low=Decimal("0.1"),
+                high=1000000,
+            ),
+            moisture_field("ours", _("Moisture by our meter")),
+            Field(
+                name="theirs_kg",
+                label=_("Buyer's scale (empty: as ours)"),
+                kind="exact",
+                unit="kg",
+                low=Decimal("0.1"),
+                high=1000000,
+                required=False,
+            ),
+            moisture_field("theirs", _("Buyer's meter (empty: as ours)"), required=False),
+            Field(
+                name="price", label=_("Price per kg"), kind="exact", unit=scene.group.currency, low=Decimal("0.0001")
+            ),
+            money_field(scene, _("Deductions by the buyer"), "taken", ZERO, ZERO),
+            money_field(scene, _("Truck and market costs, paid in cash"), "costs", ZERO, ZERO),
+            Field(name="due", label=_("Buyer pays on"), kind="day", value=state.today()),
+        ),
+        payload=payload,
+        sentence=sentence,
+        cautions=lambda values: sale_cautions(scene, values, worth(values)),
+        note=_("Use a verified scale and a checked meter where the law requires them in trade."),
+    )
+
+
+def sale_cautions(scene: PoolScene, values: Values, worth: Decimal) -> list[str]:
+    """Return what to look at twice before a load is recorded."""
+    found = []
+    if values["taken"] > MUCH_DEDUCTED * worth:
+        found.append(
+            _("The deductions are {part} % of the price. Is that right?").format(
+                part=number(float(100 * values["taken"] / worth), 0)
+            )
+        )
+    theirs = values["theirs_kg"]
+    if theirs is not None and abs(theirs - values["loaded"]) > OTHER_SCALE * values["loaded"]:
+        found.append(
+            _("The buyer's scale differs from ours by {kg} kg.").format(kg=number(float(theirs - values["loaded"]), 1))
+        )
+    last = next((sale.price_per_kg for sale in reversed(scene.season.sales)), None)
+    if last and not last / OTHER_PRICE <= values["price"] <= last * OTHER_PRICE:
+        found.append(_("The last load was sold at {price} per kg.").format(price=scene.coins(last)))
+    return found
+
+
+def received(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a buyer pays."""
+    buyers = {sale.buyer for sale in scene.season.sales}
     if not buyers:
-        return
-    with st.expander(_("What does a contract take off, and how much of it is water?")):
-        buyer = st.selectbox(_("Buyer"), buyers, key="contract_buyer")
-        left, middle, right = st.columns(3)
-        mass = left.number_input(_("kg"), 1.0, value=1000.0, step=100.0, key="contract_kg")
-        moisture = middle.number_input(_("Moisture, %"), 3.0, 45.0, 15.0, step=0.1, key="contract_moisture")
-        price = right.number_input(_("Price per kg"), 0.0, value=_last_price(season), step=1.0, key="contract_price")
-        crop = season.deliveries[0].commodity if season.deliveries else "maize"
-        terms = contract_of(state.store(), group.id, buyer, crop)
-        seen = against_water(terms, Decimal(f"{mass:.3f}"), Decimal(f"{moisture:.2f}"), Decimal(f"{price:.4f}"))
-        words = _(
-            "The contract takes off {rate} kg ({money}); the water above {base} % is {water} kg. Difference: {kg} "
-            "kg, {gap}."
-        )
-        st.write(
-            words.format(
-                rate=number(float(seen.by_rate_kg), 1),
-                money=coins(round(seen.by_rate_kg * Decimal(f"{price:.4f}"), 2), group.currency),
-                base=f"{float(terms.deductions.base_pct or 0):g}",
-                water=number(float(seen.by_water_kg), 1),
-                kg=number(float(seen.by_rate_kg - seen.by_water_kg), 1),
-                gap=coins(round(seen.money, 2), group.currency),
-            )
-        )
-        st.caption(_("Contract: {source}.").format(source=_(terms.source.template).format(**terms.source.values)))
+        raise InputError("No load has been sold yet.")
+    options = {
+        name: _("{buyer}: owes {amount}").format(buyer=name, amount=scene.coins(scene.buyers[name].open))
+        for name in sorted(buyers)
+    }
+
+    def owed(values: Values) -> Decimal:
+        return scene.buyers[values["buyer"]].open if values["buyer"] else ZERO
+
+    return EntryForm(
+        fields=(
+            Field(name="buyer", label=_("Buyer"), kind="choice", options=options),
+            lambda values: money_field(scene, value=owed(values) or None),
+            reference_field(),
+        ),
+        payload=lambda values: {name: values[name] for name in ("buyer", "amount", "reference")},
+        sentence=lambda values: _("{buyer} pays {amount} into the pools' cash").format(
+            buyer=values["buyer"], amount=scene.coins(values["amount"])
+        ),
+        cautions=lambda values: beyond(values["amount"], owed(values), scene),
+    )
 
 
-def _last_price(season: Season) -> float:
-    return float(season.sales[-1].price_per_kg) if season.sales else 100.0
+def written_off(scene: PoolScene) -> EntryForm:
+    """Describe the entry: what a buyer never pays."""
+    owing = {name: account.open for name, account in scene.buyers.items() if account.open > 0}
+    if not owing:
+        raise InputError("No buyer owes anything.")
+    options = {
+        name: _("{buyer}: owes {amount}").format(buyer=name, amount=scene.coins(amount))
+        for name, amount in owing.items()
+    }
+
+    def amount_field(values: Values) -> Field:
+        owed = owing.get(values["buyer"])
+        field = money_field(scene, value=owed)
+        return Field(**{**vars(field), "high": owed})
+
+    return EntryForm(
+        fields=(Field(name="buyer", label=_("Buyer"), kind="choice", options=options), amount_field),
+        payload=lambda values: {name: values[name] for name in ("buyer", "amount")},
+        sentence=lambda values: _(
+            "{buyer} never pays {amount}; the members bear it by their parts in the loads to {buyer}"
+        ).format(buyer=values["buyer"], amount=scene.coins(values["amount"])),
+        cautions=lambda values: [_("Members who were paid already may then owe the group.")],
+    )
 
 
-def received_form(group: Group, season: Season) -> None:
-    """Write what a buyer paid."""
-    from core.pool.payout import BUYERS, books
-
-    owed = {party: sum_ for party, sum_ in books(season).party_balances(BUYERS).items() if party}
-    with st.form("pool_received_form"):
-        buyers = sorted({sale.buyer for sale in season.sales})
-        buyer = st.selectbox(
-            _("Buyer"),
-            buyers,
-            format_func=lambda name: _("{buyer}, owes {amount}").format(
-                buyer=name, amount=coins(owed.get(name, Decimal(0)), group.currency)
-            ),
-            key="received_buyer",
-        )
-        amount = st.number_input(_("Amount"), 0.0, step=1.0, key="received_amount")
-        reference = st.text_input(_("Reference (mobile money, receipt)"), key="received_reference")
-        day = _day(_("Received on"), "received_day")
-        if not st.form_submit_button(_("Write it down")):
-            return
-    payload = {"buyer": buyer, "amount": f"{amount:.2f}", "reference": reference.strip()}
-    if buyer and write(group, [("buyer_payment", day, payload)], _("Written down as entry {number}.")):
-        st.rerun()
+def payment(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a member is paid."""
+    return _to_member(scene, _("{member} is paid {amount} from the pools' cash"), {})
 
 
-def payment_form(group: Group, season: Season, members: dict[int, str], pays: dict[int, MemberPay]) -> None:
-    """Write what a member was paid, given in advance or charged; offer to pay everybody what is due."""
-    words = {"payment": _("paid"), "advance": _("advance, to be taken off later"), "charge": _("charged")}
-    with st.form("pool_payment_form"):
-        member = st.selectbox(
-            _("Member"),
-            list(members),
-            format_func=lambda key: _("{member}, due {amount}").format(
-                member=members[key], amount=coins(pays[key].due if key in pays else Decimal(0), group.currency)
-            ),
-            key="payment_member",
-        )
-        amount = st.number_input(_("Amount"), 0.0, step=1.0, key="payment_amount")
-        kind = st.radio(_("Kind"), list(words), format_func=words.__getitem__, key="pay_kind", horizontal=True)
-        reference = st.text_input(_("Reference (mobile money, receipt)"), key="payment_reference")
-        day = _day(_("Paid on"), "payment_day")
-        submitted = st.form_submit_button(_("Write it down"))
-    if submitted:
-        payload = {"member_id": member, "amount": f"{amount:.2f}", "reference": reference.strip()}
-        if kind == "advance":
-            payload["about"] = "advance"
-        event = "charge" if kind == "charge" else "payment"
-        if write(group, [(event, day, payload)], _("Written down as entry {number}.")):
-            st.rerun()
-    due = {key: pay.due for key, pay in pays.items() if pay.due > 0}
-    if due:
-        st.caption(
-            _("Due to {count} members: {amount}.").format(
-                count=len(due), amount=coins(sum(due.values(), Decimal(0)), group.currency)
-            )
-        )
-        if st.button(_("Everybody was paid today what is due"), key="pay_all"):
-            items = [
-                ("payment", state.today(), {"member_id": key, "amount": str(amount), "reference": _("pay-out")})
-                for key, amount in due.items()
-            ]
-            if write(group, items, _("The pay-out is written down, the last entry is {number}.")):
-                st.rerun()
+def advance(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a member gets an advance."""
+    form = _to_member(scene, _("{member} gets an advance of {amount}, taken off later pay"), {"about": "advance"})
+    return EntryForm(
+        form.fields,
+        form.payload,
+        form.sentence,
+        note=_("The by-laws say who may get an advance, and the lending law what may be asked for it."),
+    )
 
 
-def loan_form(group: Group, members: dict[int, str], accounts: list[Any]) -> None:
-    """Write a loan to a member, or what came back in cash."""
-    with st.form("pool_loan_form"):
-        left, right = st.columns(2)
-        member = left.selectbox(_("Member"), list(members), format_func=members.__getitem__, key="loan_member")
-        amount = right.number_input(_("Lent"), 0.0, step=1.0, key="loan_amount")
-        left, right = st.columns(2)
-        rate = left.number_input(_("Interest, % a month"), 0.0, 50.0, 0.0, step=0.5, key="loan_rate")
-        purpose = right.text_input(_("What for"), key="loan_purpose")
-        day = _day(_("Lent on"), "loan_day")
-        if st.form_submit_button(_("Write the loan down")):
-            payload = {
-                "member_id": member,
-                "principal": f"{amount:.2f}",
-                "monthly_rate": str(Decimal(f"{rate:.3f}") / 100),
-                "purpose": purpose.strip(),
-            }
-            if write(group, [("loan", day, payload)], _("Loan {number} is written down.")):
-                st.rerun()
-    open_loans = {account.loan.number: account for account in accounts if account.still_due > 0}
+def _to_member(scene: PoolScene, words: str, more: Mapping[str, str]) -> EntryForm:
+    return EntryForm(
+        fields=(
+            member_field(scene, with_due=not more),
+            lambda values: money_field(scene, value=None if more else scene.due(values["member"]) or None),
+            reference_field(),
+        ),
+        payload=lambda values: {
+            "member_id": values["member"],
+            "amount": values["amount"],
+            "reference": values["reference"],
+            **more,
+        },
+        sentence=lambda values: words.format(
+            member=scene.label(values["member"]), amount=scene.coins(values["amount"])
+        ),
+        cautions=lambda values: beyond(values["amount"], scene.due(values["member"]), scene),
+    )
+
+
+def charge(scene: PoolScene) -> EntryForm:
+    """Describe the entry: something is charged to a member."""
+    return EntryForm(
+        fields=(
+            member_field(scene),
+            money_field(scene),
+            Field(name="about", label=_("What for"), required=False),
+            reference_field(),
+        ),
+        payload=lambda values: {
+            "member_id": values["member"],
+            "amount": values["amount"],
+            "about": values["about"],
+            "reference": values["reference"],
+        },
+        sentence=lambda values: _("{member} is charged {amount}: {about}").format(
+            member=scene.label(values["member"]), amount=scene.coins(values["amount"]), about=values["about"]
+        ),
+    )
+
+
+def money_in(scene: PoolScene) -> EntryForm:
+    """Describe the entry: the group puts money into the pools' cash."""
+    return _with_group(
+        scene, _("The group puts {amount} from {place} into the pools' cash"), _("From (bank, loan, ...)")
+    )
+
+
+def money_out(scene: PoolScene) -> EntryForm:
+    """Describe the entry: the group takes money out of the pools' cash."""
+    return _with_group(scene, _("The group takes {amount} out of the pools' cash: {place}"), _("What for, or where to"))
+
+
+def _with_group(scene: PoolScene, words: str, label: str) -> EntryForm:
+    return EntryForm(
+        fields=(money_field(scene), Field(name="place", label=label)),
+        payload=lambda values: {name: values[name] for name in ("amount", "place")},
+        sentence=lambda values: words.format(amount=scene.coins(values["amount"]), place=values["place"]),
+    )
+
+
+def loan(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a loan to a member."""
+    return EntryForm(
+        fields=(
+            member_field(scene),
+            money_field(scene, _("Lent")),
+            Field(name="rate", label=_("Interest a month"), kind="exact", unit="%", low=0, high=50, value=ZERO),
+            Field(name="purpose", label=_("What for"), required=False),
+        ),
+        payload=lambda values: {
+            "member_id": values["member"],
+            "principal": values["amount"],
+            "monthly_rate": str(values["rate"] / HUNDRED),
+            "purpose": values["purpose"],
+        },
+        sentence=lambda values: _("{member} is lent {amount} at {rate} % a month").format(
+            member=scene.label(values["member"]), amount=scene.coins(values["amount"]), rate=values["rate"]
+        ),
+        note=_("The by-laws and the lending law say whether the group may lend, and at what interest."),
+    )
+
+
+def loan_repaid(scene: PoolScene) -> EntryForm:
+    """Describe the entry: a loan is paid back in cash."""
+    open_loans = {number: account for number, account in scene.loans.items() if account.still_due > 0}
     if not open_loans:
-        return
-    with st.form("pool_loan_back_form"):
-        chosen = st.selectbox(
-            _("Loan"),
-            list(open_loans),
-            format_func=lambda key: _("{number}: {member}, still due {amount}").format(
-                number=key,
-                member=members.get(open_loans[key].loan.member_id, "?"),
-                amount=coins(open_loans[key].still_due, group.currency),
-            ),
-            key="loan_back",
+        raise InputError("No loan is open.")
+    options = {
+        number: _("{number}: {member}, still due {amount}").format(
+            number=number, member=scene.label(account.loan.member_id), amount=scene.coins(account.still_due)
         )
-        amount = st.number_input(_("Paid back in cash"), 0.0, step=1.0, key="loan_back_amount")
-        day = _day(_("Paid back on"), "loan_back_day")
-        if st.form_submit_button(_("Write it down")):
-            payload = {"loan": chosen, "amount": f"{amount:.2f}"}
-            if write(group, [("loan_repaid", day, payload)], _("Written down as entry {number}.")):
-                st.rerun()
-
-
-def loss_form(group: Group, season: Season) -> None:
-    """Write grain that left a pool unsold."""
-    with st.form("pool_loss_form"):
-        pool = st.selectbox(_("Pool"), season.pools(), key="loss_pool")
-        kind = st.selectbox(_("Kind"), LOSS_KINDS, format_func=_, key="loss_kind")
-        mass = st.number_input(
-            _("kg at the common moisture of {base} %").format(base=season.terms.base_pct), 0.0, step=0.1, key="loss_kg"
-        )
-        day = _day(_("Found on"), "loss_day")
-        if not st.form_submit_button(_("Write the loss down")):
-            return
-    dry = Decimal(f"{mass:.3f}") * (100 - season.terms.base_pct) / 100
-    payload = {"pool": pool, "kind": kind, "dry_kg": f"{dry:.3f}"}
-    if write(group, [("loss", day, payload)], _("The loss is written down and borne by share.")):
-        st.rerun()
-
-
-def store_form(group: Group, season: Season) -> None:
-    """Write where a pool lies: what may be lost there follows from it."""
-    with st.form("pool_store_form"):
-        pool = st.selectbox(_("Pool"), season.pools(), key="store_pool")
-        codes = method_codes()
-        at = method_of(state.store(), group.id, season, pool)[0] if pool else codes[0]
-        method = st.selectbox(
-            _("How it is stored"),
-            codes,
-            codes.index(at) if at in codes else 0,
-            format_func=method_name,
-            key="store_method",
-        )
-        if not st.form_submit_button(_("Write it down")):
-            return
-    payload = {"pool": pool, "method": method}
-    if write(group, [("store", state.today(), payload)], _("Written down as entry {number}.")):
-        st.rerun()
-
-
-def terms_form(group: Group, season: Season) -> None:
-    """Enter what the group agreed."""
-    terms = season.terms
-    rules = {
-        "by_sale": _("each load's money goes to those who had grain in the pool that day"),
-        "pool_price": _("one price for the whole season"),
-        "by_week": _("what came first is sold first: each week's grain gets what its load fetched"),
+        for number, account in open_loans.items()
     }
-    kinds = {"levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances")}
-    ways = {"per_kg": _("money per kg sold"), "share": _("% of the proceeds")}
-    codes = {words: code for code, words in ways.items()}
-    agreed = any(event.kind == "terms" for event in read_season(group)[0])
-    if not agreed:
-        st.caption(_("Assumed until the group saves its own: the moistures are common practice for maize, no source."))
-    with st.form("terms_form"):
-        left, right = st.columns(2)
-        base = left.number_input(_("Common moisture, %"), 3.0, 30.0, float(terms.base_pct), step=0.1, key="terms_base")
-        limit = right.number_input(
-            _("Highest moisture taken in, %"), 3.0, 30.0, float(terms.limit_pct), step=0.1, key="terms_limit"
-        )
-        left, right = st.columns(2)
-        first = left.number_input(
-            _("First payment per kg at the common moisture"),
-            0.0,
-            value=float(terms.first_payment_per_kg),
-            key="terms_first",
-        )
-        in_use = str(terms.step if agreed else smallest_coin(group))
-        coin = right.text_input(_("Smallest coin in use"), in_use, key="terms_coin")
-        rule = st.radio(
-            _("Price"),
-            PRICE_RULES,
-            PRICE_RULES.index(terms.price_rule),
-            format_func=rules.__getitem__,
-            key="terms_rule",
-        )
-        left, right = st.columns(2)
-        left.caption(_("Grades, and what each is paid of the first grade's price"))
-        grades = left.data_editor(
-            pd.DataFrame(
-                {
-                    _("Grade"): list(terms.grade_factors),
-                    _("% of the price"): [float(100 * factor) for factor in terms.grade_factors.values()],
-                }
-            ),
-            num_rows="dynamic",
-            hide_index=True,
-            width="stretch",
-            key="terms_grades",
-        )
-        right.caption(_("Weeks of delivery that are paid otherwise, such as 2026-W20"))
-        weeks = right.data_editor(
-            pd.DataFrame(
-                {
-                    _("Week"): pd.Series(list(terms.week_factors), dtype=str),
-                    _("% of the price"): pd.Series(
-                        [float(100 * factor) for factor in terms.week_factors.values()], dtype=float
-                    ),
-                }
-            ),
-            num_rows="dynamic",
-            hide_index=True,
-            width="stretch",
-            key="terms_weeks",
-        )
-        st.caption(_("Levies, taken off from the first to the last"))
-        levies = st.data_editor(
-            pd.DataFrame(
-                {
-                    _("Name"): pd.Series([levy.name for levy in terms.levies], dtype=str),
-                    _("How"): pd.Series([ways[levy.kind] for levy in terms.levies], dtype=str),
-                    _("Amount"): pd.Series(
-                        [float(levy.amount * (100 if levy.kind == "share" else 1)) for levy in terms.levies],
-                        dtype=float,
-                    ),
-                }
-            ),
-            column_config={_("How"): st.column_config.SelectboxColumn(options=list(codes))},
-            num_rows="dynamic",
-            hide_index=True,
-            width="stretch",
-            key="terms_levies",
-        )
-        st.caption(_("What is taken off first, after truck and market"))
-        order = [
-            place.selectbox(
-                f"{at + 1}.",
-                DEDUCTIONS,
-                DEDUCTIONS.index(terms.order[at]),
-                format_func=kinds.__getitem__,
-                key=f"terms_order_{at}",
-            )
-            for at, place in enumerate(st.columns(4))
-        ]
-        kept = st.number_input(
-            _("Least that a member takes home, % of what is left after truck and market (0: none agreed)"),
-            0.0,
-            100.0,
-            float(100 * terms.minimum_take_home),
-            step=5.0,
-            key="terms_kept",
-        )
-        if not st.form_submit_button(_("Save the agreement"), type="primary"):
-            return
-    payload = {
-        "base_pct": f"{base:.1f}",
-        "limit_pct": f"{limit:.1f}",
-        "first_payment_per_kg": f"{first:.4f}",
-        "step": coin.strip(),
-        "price_rule": rule,
-        "grade_factors": _factors(grades) or {"1": "1"},
-        "week_factors": _factors(weeks),
-        "levies": [
-            {
-                "name": str(name).strip(),
-                "kind": codes.get(how, "per_kg"),
-                "amount": str(Decimal(f"{amount:.6g}") / (100 if codes.get(how) == "share" else 1)),
-            }
-            for name, how, amount in levies.itertuples(index=False)
-            if isinstance(name, str) and name.strip() and amount == amount
-        ],
-        "order": order,
-        "minimum_take_home": str(Decimal(f"{kept:.2f}") / 100),
-    }
-    with page.plain_errors():
-        checked_terms(payload)
-        if write(group, [("terms", state.today(), payload)], _("The agreement is saved as entry {number}.")):
-            st.rerun()
+
+    def due(values: Values) -> Decimal:
+        return open_loans[values["loan"]].still_due if values["loan"] else ZERO
+
+    return EntryForm(
+        fields=(
+            Field(name="loan", label=_("Loan"), kind="choice", options=options),
+            lambda values: money_field(scene, _("Paid back in cash"), value=due(values) or None),
+        ),
+        payload=lambda values: {name: values[name] for name in ("loan", "amount")},
+        sentence=lambda values: _("{member} pays back {amount} of loan {number} in cash").format(
+            member=scene.label(open_loans[values["loan"]].loan.member_id),
+            amount=scene.coins(values["amount"]),
+            number=values["loan"],
+        ),
+        cautions=lambda values: beyond(values["amount"], due(values), scene),
+    )
 
 
-def _factors(frame: pd.DataFrame) -> dict[str, str]:
-    """Return price factors by name from an edited table of per cents; rows without a name or number are left out."""
+def loss(scene: PoolScene) -> EntryForm:
+    """Describe the entry: grain left a pool unsold."""
+    base = scene.season.terms.base_pct
+    kinds = {kind: _(kind).capitalize() for kind in LOSS_KINDS}
+    return EntryForm(
+        fields=(
+            pool_field(scene),
+            Field(name="kind", label=_("Kind of loss"), kind="choice", options=kinds),
+            Field(
+                name="kg",
+                label=_("Weight at the agreed moisture of {base} %").format(base=base),
+                kind="exact",
+                unit="kg",
+                low=Decimal("0.001"),
+                high=1000000,
+            ),
+        ),
+        payload=lambda values: {
+            "pool": values["pool"],
+            "kind": values["kind"],
+            "dry_kg": f"{values['kg'] * (HUNDRED - base) / HUNDRED:.3f}",
+        },
+        sentence=lambda values: _("{kg} kg leave {pool} unsold ({kind}); all bear it by their share").format(
+            kg=number(float(values["kg"]), 1), pool=values["pool"], kind=kinds[values["kind"]]
+        ),
+    )
+
+
+def place(scene: PoolScene) -> EntryForm:
+    """Describe the entry: where a pool is stored."""
+    methods = {code: method_name(code) for code in method_codes()}
+
+    def method(values: Values) -> Field:
+        known = method_of(state.store(), scene.group.id, scene.season, values["pool"])[0] if values["pool"] else None
+        return Field(
+            name="method", label=_("How it is stored"), kind="choice", options=methods, value=known, follows=("pool",)
+        )
+
+    return EntryForm(
+        fields=(pool_field(scene), method),
+        payload=lambda values: {name: values[name] for name in ("pool", "method")},
+        sentence=lambda values: _("{pool} is stored so: {method}").format(
+            pool=values["pool"], method=methods[values["method"]]
+        ),
+    )
+
+
+LOAD_ENTRIES: Mapping[str, Callable[[PoolScene], EntryForm]] = {
+    "sale": sale,
+    "buyer_payment": received,
+    "written_off": written_off,
+}
+OTHER_ENTRIES: Mapping[str, Callable[[PoolScene], EntryForm]] = {
+    "payment": payment,
+    "advance": advance,
+    "charge": charge,
+    "money_in": money_in,
+    "money_out": money_out,
+    "loan": loan,
+    "loan_repaid": loan_repaid,
+    "loss": loss,
+    "store": place,
+}
+KIND_OF = {"advance": "payment"}
+"""Kinds of entries that the book keeps under another's name."""
+
+
+def entry_words() -> dict[str, str]:
+    """Return what each kind of entry is called in the choice."""
     return {
-        str(name).strip(): str(Decimal(f"{percent:.6g}") / 100)
-        for name, percent in frame.itertuples(index=False)
-        if name is not None
-        and str(name).strip() not in ("", "None", "nan")
-        and percent == percent
-        and percent is not None
+        "sale": _("A load is sold"),
+        "buyer_payment": _("A buyer pays"),
+        "written_off": _("A buyer never pays"),
+        "payment": _("A member is paid"),
+        "advance": _("A member gets an advance"),
+        "charge": _("Something is charged to a member"),
+        "money_in": _("The group puts money into the pools' cash"),
+        "money_out": _("The group takes money out of the pools' cash"),
+        "loan": _("A member gets a loan"),
+        "loan_repaid": _("A member pays a loan back in cash"),
+        "loss": _("Grain left a pool unsold"),
+        "store": _("Where a pool is stored"),
     }
+
+
+# The agreement
+
+
+def agreement(scene: PoolScene) -> EntryForm:
+    """Describe the entry: what the group agreed, with what the change does to each member."""
+    terms, agreed = scene.season.terms, any(event.kind == "terms" for event in scene.events)
+    kinds = {"levies": _("Levies"), "meter": _("Meter fees"), "loans": _("Loans"), "advances": _("Advances")}
+    rules = {
+        "by_sale": _("Each load's money goes to those who had grain in the pool that day"),
+        "pool_price": _("One price for the whole season"),
+        "by_week": _("What came in first is sold first: each week's grain gets what its load was sold for"),
+    }
+    currency = scene.group.currency
+
+    def payload(values: Values) -> dict[str, Any]:
+        return {
+            "base_pct": values["base"],
+            "limit_pct": values["limit"],
+            "first_payment_per_kg": values["first"],
+            "step": values["coin"],
+            "price_rule": values["rule"],
+            "grade_factors": factors_typed(values["grades"]) or {"1": "1"},
+            "week_factors": factors_typed(values["weeks"]),
+            "levies": levies_typed(values["levies"]),
+            "order": [values[f"order_{place}"] for place in range(len(DEDUCTIONS))],
+            "minimum_take_home": str(values["kept"] / HUNDRED),
+        }
+
+    def effects(values: Values) -> dict[int, tuple[Decimal, Decimal]]:
+        assumed = assumed_terms(state.store(), scene.group.id)
+        return agreement_effects(list(scene.events), text_of(payload(values)), state.today(), assumed)
+
+    def sentence(values: Values) -> str:
+        changed = sum(before != after for before, after in effects(values).values())
+        if not changed:
+            return _("The agreement is saved. It changes nobody's pay so far")
+        return ngettext(
+            "The agreement is saved. It changes the pay of {count} member",
+            "The agreement is saved. It changes the pay of {count} members",
+            changed,
+        ).format(count=changed)
+
+    def cautions(values: Values) -> list[str]:
+        return agreement_cautions(scene, effects(values))
+
+    return EntryForm(
+        fields=(
+            moisture_field("base", _("Agreed moisture"), terms.base_pct),
+            moisture_field("limit", _("Highest moisture accepted"), terms.limit_pct),
+            Field(
+                name="first",
+                label=_("First payment per kg at the agreed moisture"),
+                kind="exact",
+                unit=currency,
+                low=0,
+                value=terms.first_payment_per_kg,
+            ),
+            Field(
+                name="coin",
+                label=_("Smallest coin in use"),
+                kind="exact",
+                unit=currency,
+                low=Decimal("0.001"),
+                value=scene.step if not agreed else terms.step,
+            ),
+            Field(name="rule", label=_("Price"), kind="choice", options=rules, value=terms.price_rule, wide=True),
+            Field(
+                name="grades",
+                label=_("Grades, and % of the first grade's price: one line each, such as 2: 93"),
+                kind="long_text",
+                value=factors_text(terms.grade_factors),
+            ),
+            Field(
+                name="weeks",
+                label=_("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
+                kind="long_text",
+                value=factors_text(terms.week_factors),
+                required=False,
+            ),
+            Field(
+                name="levies",
+                label=_(
+                    "Levies, the first taken first: one line each, such as office: 4 (money per kg) or school: 2 %"
+                ),
+                kind="long_text",
+                value=levies_text(terms.levies),
+                required=False,
+                wide=True,
+            ),
+            *(
+                Field(
+                    name=f"order_{place}",
+                    label=_("Taken off as no. {place}").format(place=place + 1),
+                    kind="choice",
+                    options=kinds,
+                    value=terms.order[place],
+                )
+                for place in range(len(DEDUCTIONS))
+            ),
+            Field(
+                name="kept",
+                label=_("Least that a member takes home (0: none agreed)"),
+                kind="exact",
+                unit="%",
+                low=0,
+                high=100,
+                value=100 * terms.minimum_take_home,
+            ),
+        ),
+        payload=payload,
+        sentence=sentence,
+        cautions=cautions,
+        dated=False,
+        note=""
+        if agreed
+        else _("Assumed until the group saves its own: the moistures are common practice for maize, no source."),
+    )
+
+
+def agreement_cautions(scene: PoolScene, effects: Mapping[int, tuple[Decimal, Decimal]]) -> list[str]:
+    """Return what a changed agreement does to each member, those first whose pay is settled."""
+    found = []
+    settled = [member for member, (before, after) in effects.items() if before <= 0 and before != after]
+    if settled:
+        names = ", ".join(scene.label(member) for member in settled)
+        found.append(
+            _("This opens pay that is settled already: {names}. Close the season first to leave it alone.").format(
+                names=names
+            )
+        )
+    changed = {member: pair for member, pair in effects.items() if pair[0] != pair[1]}
+    if changed:
+        rows = "; ".join(
+            _("{member}: due {before}, then {after}").format(
+                member=scene.label(member), before=scene.coins(before), after=scene.coins(after)
+            )
+            for member, (before, after) in sorted(changed.items())
+        )
+        found.append(rows)
+    return found
+
+
+def closed_words(season: Season) -> str:
+    """Return when the season was closed, or nothing."""
+    last = max((close.on for close in season.closes), default=None)
+    return _("Closed up to {day}.").format(day=day(last)) if last else ""

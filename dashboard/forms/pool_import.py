@@ -8,7 +8,6 @@ from decimal import Decimal
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
 from core.grain.commodities import commodity_codes
 from core.group.records import Group
 from core.pool.book import imports, undo_import
@@ -24,8 +23,9 @@ from core.pool.earlier import (
     take_in,
 )
 from dashboard import page, state
+from dashboard.forms.entries import cancel_entry
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
-from dashboard.meter_parts import coins, named
+from dashboard.money_parts import coins, writer
 from dashboard.pool_parts import read_season, safe, sentence
 from dashboard.text import _, moment, ngettext, number
 
@@ -59,6 +59,9 @@ def opened(data: bytes, name: str, kind: str, sheet: str) -> EarlierTable:
 
 def earlier_form(group: Group, kind: str) -> None:
     """Show the whole way from a file to the book for one kind of table."""
+    said = st.session_state.pop("earlier_said", None)
+    if said:
+        st.success(said)
     turn = st.session_state.setdefault(f"earlier_turn_{kind}", 0)
     label = _("A table of deliveries (CSV or XLSX)") if kind == DELIVERIES else _("A table of payments (CSV or XLSX)")
     given = take_file(label, f"earlier_{kind}_{turn}", _("One row for each, with any headings in your language."))
@@ -108,13 +111,13 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
     show(group, preview)
     if not preview.rows:
         return
-    label = ngettext("Write {count} row into the book", "Write all {count} rows into the book", len(preview.rows))
-    if st.button(label.format(count=len(preview.rows)), type="primary", key=f"earlier_write_{kind}") and named():
-        with page.busy(_("Writing the rows")):
+    label = ngettext("Import {count} row", "Import all {count} rows", len(preview.rows))
+    if st.button(label.format(count=len(preview.rows)), type="primary", key=f"earlier_write_{kind}") and writer():
+        with page.busy(_("Importing the rows")):
             _number, count = take_in(state.store(), group.id, preview, state.who(), state.now(), state.today())
-        st.session_state["pool_said"] = _("{count} rows were written. They can be taken back as a whole below.").format(
-            count=count
-        )
+        st.session_state["earlier_said"] = _(
+            "{count} rows were imported. They can be cancelled as a whole below."
+        ).format(count=count)
         st.session_state[f"earlier_turn_{kind}"] = turn + 1
         st.rerun()
 
@@ -168,25 +171,20 @@ def past(group: Group) -> None:
     standing = imports(events)
     if not standing:
         return
-    st.markdown(f"**{_('Files brought in')}**")
-    files = {entry.id: (entry, brought) for entry, brought in standing}
-    chosen = st.selectbox(
-        _("File"),
-        list(files),
-        format_func=lambda key: _("{file}: {count} rows, {who}, {when}").format(
-            file=files[key][0].payload.get("file", ""),
-            count=len(files[key][1]),
-            who=files[key][0].who,
-            when=moment(files[key][0].recorded_at, group.time_zone),
-        ),
-        key="earlier_file",
-    )
-    reason = st.text_input(_("Why it is taken back"), key="earlier_reason")
-    if st.button(_("Take the whole file back"), key="earlier_undo") and named():
-        try:
-            count = undo_import(state.store(), group.id, chosen, reason, state.today(), state.who(), state.now())
-        except DryholdError as error:
-            page.show_error(error)
-            return
-        st.session_state["pool_said"] = _("{count} rows were taken back by counter-entries.").format(count=count)
-        st.rerun()
+    files = {
+        entry.id: _("{file}: {count} rows, {who}, {when}").format(
+            file=entry.payload.get("file", ""),
+            count=len(brought),
+            who=entry.who,
+            when=moment(entry.recorded_at, group.time_zone),
+        )
+        for entry, brought in standing
+    }
+
+    def write(number: int, reason: str, token: str) -> str:
+        store = state.store()
+        count = undo_import(store, group.id, number, reason, state.today(), writer(), state.now(), token)
+        return _("{count} rows were cancelled by counter-entries.").format(count=count)
+
+    st.markdown(f"**{_('Imported files')}**")
+    cancel_entry("earlier_cancel", files, write, seen=len(events))

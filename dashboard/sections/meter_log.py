@@ -1,15 +1,19 @@
-"""Who has the meter: handovers, tests, and days promised in the coming drying time."""
+"""Meter bookings: who has the meter, who booked it, and which lots need it on the coming days."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
+from core.advice.meter_rounds import lots_to_test
+from core.group.records import Event, Group
+from core.meter.account import Account
 from core.meter.log import (
+    Booking,
     LotToTest,
     ProposedDay,
     bookings,
@@ -19,10 +23,13 @@ from core.meter.log import (
     member_tests,
     propose_days,
 )
-from core.meter.rounds import lots_to_test
 from dashboard import page, state
 from dashboard.charts.meter import days_figure
-from dashboard.meter_parts import ask_name, open_book_first, read_book, say_last, write, write_all
+from dashboard.forms.confirm import confirm_once
+from dashboard.forms.entries import EntryForm, Values, cancel_entry, record_entry
+from dashboard.forms.fields import Field, draw_fields
+from dashboard.meter_parts import open_book_first, read_book, record, record_several
+from dashboard.money_parts import ask_name, member_label, told_apart
 from dashboard.text import _, day, ngettext, say
 
 
@@ -32,53 +39,120 @@ def needed(group_id: int, version: int, today: date) -> list[LotToTest]:
     return lots_to_test(state.store(), group_id, today, state.now())
 
 
-def forms(group: Any, account: Any, events: list[Any]) -> None:
-    """Let somebody write down a handover, tests, or a booking."""
-    names = account.facts.names
-    kinds = {
-        "handover": _("The meter changes hands"),
-        "tests": _("Tests were made"),
-        "booking": _("Promise it for some days"),
-    }
-    kind = st.radio(_("Write down"), list(kinds), format_func=lambda k: kinds[k], horizontal=True, key="log_kind")
-    with st.form("log_form"):
-        member = st.selectbox(
-            _("Member"), list(account.facts.members), format_func=lambda m: names[m], key="log_member"
+def member_field(account: Account) -> Field:
+    """Return the choice of a present member by name and number."""
+    options = {number: member_label(number, account.facts.names[number]) for number in account.facts.members}
+    return Field(name="member", label=_("Member"), kind="choice", options=options)
+
+
+def handover(account: Account, _events: list[Event]) -> EntryForm:
+    """Describe the entry: the meter changes hands."""
+    return EntryForm(
+        fields=(member_field(account), Field(name="condition", label=_("Condition, anything missing"), required=False)),
+        payload=lambda values: {"member": values["member"], "condition": values["condition"]},
+        sentence=lambda values: _("{member} has the meter now").format(member=_label(account, values)),
+    )
+
+
+def tests_made(account: Account, _events: list[Event]) -> EntryForm:
+    """Describe the entry: tests were made."""
+    return EntryForm(
+        fields=(
+            member_field(account),
+            Field(name="tests", label=_("Tests"), kind="whole", low=1, high=2000),
+            Field(name="bags", label=_("Bags"), kind="whole", low=1, high=2000),
+        ),
+        payload=lambda values: {name: values[name] for name in ("member", "tests", "bags")},
+        sentence=lambda values: _("{member} made {tests} tests on {bags} bags").format(
+            member=_label(account, values), tests=values["tests"], bags=values["bags"]
+        ),
+    )
+
+
+def booking(account: Account, events: list[Event]) -> EntryForm:
+    """Describe the entry: the meter is booked for some days."""
+
+    def payload(values: Values) -> Mapping[str, Any]:
+        check_booking(events, values["member"], values["first"], values["last"])
+        return {
+            "member": values["member"],
+            "first_day": values["first"],
+            "last_day": values["last"],
+            "purpose": values["purpose"],
+        }
+
+    today = state.today()
+    return EntryForm(
+        fields=(
+            member_field(account),
+            Field(name="first", label=_("First day"), kind="day", low=today, value=today),
+            lambda values: Field(
+                name="last",
+                label=_("Last day"),
+                kind="day",
+                low=values["first"] or today,
+                value=(values["first"] or today) + timedelta(days=1),
+                follows=("first",),
+            ),
+            Field(name="purpose", label=_("For which lots"), required=False),
+        ),
+        payload=payload,
+        sentence=lambda values: _("{member} books the meter from {first} to {last}").format(
+            member=_label(account, values), first=day(values["first"]), last=day(values["last"])
+        ),
+        dated=False,
+    )
+
+
+def _label(account: Account, values: Values) -> str:
+    return member_label(values["member"], account.facts.names[values["member"]])
+
+
+LOG_ENTRIES: Mapping[str, Callable[[Account, list[Event]], EntryForm]] = {
+    "handover": handover,
+    "tests": tests_made,
+    "booking": booking,
+}
+
+
+def record_form(group: Group, account: Account, events: list[Event]) -> None:
+    """Record a handover, tests, or a booking."""
+    kinds = {"handover": _("The meter changes hands"), "tests": _("Tests were made"), "booking": _("Book the meter")}
+    kind = st.radio(_("Record"), list(kinds), format_func=kinds.__getitem__, horizontal=True, key="log_kind")
+    with page.plain_errors():
+        record_entry(
+            f"log_{kind}",
+            kind,
+            LOG_ENTRIES[kind](account, events),
+            events,
+            lambda kind, on, payload, token: record(group, kind, on, payload, token),
         )
-        on = st.date_input(_("On"), state.today(), key="log_on")
-        payload: dict[str, Any] = {"member": member}
-        if kind == "handover":
-            payload["condition"] = st.text_input(_("Condition, anything missing"), key="log_condition")
-        elif kind == "tests":
-            payload["tests"] = int(st.number_input(_("Tests"), 1, 2000, 10, key="log_tests"))
-            payload["bags"] = int(st.number_input(_("Bags"), 1, 2000, 10, key="log_bags"))
-        else:
-            last = st.date_input(_("Until"), state.today() + timedelta(days=1), key="log_until")
-            payload |= {
-                "first_day": on.isoformat(),
-                "last_day": last.isoformat(),
-                "purpose": st.text_input(_("For which lots"), key="log_purpose"),
-            }
-        if st.form_submit_button(_("Write it down"), type="primary"):
-            try:
-                if kind == "booking":
-                    check_booking(events, member, on, last)
-            except DryholdError as error:
-                page.show_error(error)
-                return
-            if write(group, kind, payload, state.today() if kind == "booking" else on):
-                st.rerun()
 
 
-def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest]) -> None:
-    """Propose days for the lots that have to be tested, and let one be promised."""
+def proposals(group: Group, account: Account, events: list[Event], needs: list[LotToTest]) -> None:
+    """Propose days for the lots that have to be tested, and let them be booked."""
     if not needs:
         return
-    today = state.today()
-    names = account.facts.names
+    names = told_apart(account.facts.names)
     st.subheader(_("Days proposed by what has to be tested"))
-    per_day = int(st.number_input(_("Lots that the meter can serve a day"), 1, 50, 4, key="log_per_day"))
-    rows = propose_days(needs, today + timedelta(days=1), bookings(events, today), per_day)
+    filled = draw_fields(
+        "log_days",
+        (
+            Field(
+                name="per_day",
+                label=_("Lots that the meter can serve a day"),
+                kind="whole",
+                low=1,
+                high=50,
+                value=4,
+                wide=True,
+            ),
+        ),
+    )
+    if not filled.complete:
+        return
+    today = state.today()
+    rows = propose_days(needs, today + timedelta(days=1), bookings(events, today), filled["per_day"])
     if not rows:
         st.write(_("Every lot that has to be tested has its day."))
         return
@@ -86,41 +160,53 @@ def proposals(group: Any, account: Any, events: list[Any], needs: list[LotToTest
         pd.DataFrame(
             [
                 {
-                    _("Day"): r.day,
-                    _("Member"): names.get(r.need.member, "?"),
-                    _("Lot"): r.need.lot,
-                    _("State"): _("late") if r.late else _("in time"),
-                    _("Why"): say(r.reason),
+                    _("Day"): row.day,
+                    _("Member"): names.get(row.need.member, "?"),
+                    _("Lot"): row.need.lot,
+                    _("State"): _("late") if row.late else _("in time"),
+                    _("Why"): say(row.reason),
                 }
-                for r in rows
+                for row in rows
             ]
         ),
         key="log_proposal",
         file_name="meter_days.csv",
     )
     mine = [row for row in rows if row.need.member in account.facts.members]
-    if not mine:
-        return
-    chosen = st.selectbox(
-        _("Promise the meter for"),
-        range(len(mine)),
-        key="log_proposed",
-        format_func=lambda n: f"{names[mine[n].need.member]} · {mine[n].need.lot} · {day(mine[n].day)}",
+    if mine:
+        book_proposed(group, account, events, mine)
+
+
+def book_proposed(group: Group, account: Account, events: list[Event], mine: list[ProposedDay]) -> None:
+    """Book one of the proposed days, or all of them, after a summary."""
+    names = account.facts.names
+    options = {
+        place: f"{member_label(row.need.member, names[row.need.member])} · {row.need.lot} · {day(row.day)}"
+        for place, row in enumerate(mine)
+    }
+    options[-1] = _("All of these days")
+    filled = draw_fields(
+        "log_proposed", (Field(name="which", label=_("Book the meter for"), kind="choice", options=options, wide=True),)
     )
-    left, right = st.columns(2)
-    one = left.button(_("Promise it"), key="log_promise")
-    every = right.button(_("Promise all of these days"), key="log_promise_all")
-    if one or every:
-        with page.plain_errors():
-            wanted = mine if every else [mine[chosen]]
-            for row in wanted:
-                check_booking(events, row.need.member, row.day, row.day, shared=True)
-            if write_all(group, [("booking", booking_of(row), today) for row in wanted]):
-                st.rerun()
+
+    def write(values: Values, token: str) -> str:
+        wanted = mine if values["which"] == -1 else [mine[values["which"]]]
+        for row in wanted:
+            check_booking(events, row.need.member, row.day, row.day, shared=True)
+        return record_several(group, [("booking", state.today(), booking_of(row)) for row in wanted], token)
+
+    confirm_once(
+        "log_proposed",
+        filled,
+        lambda values: _("Book the meter: {days}.").format(days=options[values["which"]]),
+        write,
+        seen=len(events),
+        button=_("Book"),
+    )
 
 
 def booking_of(row: ProposedDay) -> dict[str, Any]:
-    """Return the particulars of a promise for a proposed day, on which the meter goes round."""
+    """Return the particulars of a booking for a proposed day, on which the meter goes round."""
     one_day = row.day.isoformat()
     return {
         "member": row.need.member,
@@ -131,62 +217,71 @@ def booking_of(row: ProposedDay) -> dict[str, Any]:
     }
 
 
-def show() -> None:
-    """Show the page."""
-    page.start(_("Who has the meter"), _("Where is the meter now, and who needs it on the coming days?"))
-    group = page.stop_if_no_group()
-    events, account = read_book(group)
-    say_last()
-    open_book_first(group, account)
+def cancel_form(group: Group, account: Account, events: list[Event], booked: tuple[Booking, ...]) -> None:
+    """Let a booking, a handover or tests be cancelled."""
     names = account.facts.names
-    today = state.today()
-    holder = holder_on(events, today)
-    promised = bookings(events, today)
-    page.answer(
-        (
-            _("{name} has the meter.").format(name=names.get(holder, holder))
-            if holder
-            else _("Nobody has written down who has the meter.")
+    choices = {
+        item.event_id: _("{member}: booked {first} to {last} {purpose}").format(
+            member=member_label(item.member, names.get(item.member, "?")),
+            first=day(item.first_day),
+            last=day(item.last_day),
+            purpose=item.purpose,
         )
-        + " "
-        + ngettext("{count} promise stands.", "{count} promises stand.", len(promised)).format(count=len(promised))
+        for item in booked
+    }
+    if not choices:
+        return
+    with st.expander(_("Cancel a booking")):
+        cancel_entry(
+            "log_cancel",
+            choices,
+            lambda number, reason, token: record(
+                group, "reversal", state.today(), {"reason": reason}, token, reverses=number
+            ),
+            seen=len(events),
+        )
+
+
+def show() -> None:
+    """Show the section."""
+    page.start("", _("Where is the meter now, and who needs it on the coming days?"))
+    group: Any = page.stop_if_no_group()
+    events, account = read_book(group)
+    open_book_first(group, account)
+    names, today = told_apart(account.facts.names), state.today()
+    holder, booked = holder_on(events, today), bookings(events, today)
+    has = (
+        _("{name} has the meter.").format(name=names.get(holder, holder))
+        if holder
+        else _("Nobody has recorded who has the meter.")
     )
-    if custody(events) or promised:
+    count = ngettext("It is booked {count} time.", "It is booked {count} times.", len(booked)).format(count=len(booked))
+    page.answer(f"{has} {count}")
+    if custody(events) or booked:
         page.chart(
-            days_figure(custody(events), promised, names, today),
-            alt=_("Who had the meter, and to whom it is promised"),
+            days_figure(custody(events), booked, {str(key): name for key, name in names.items()}, today),
+            alt=_("Who had the meter, and who booked it"),
             key="log_chart",
         )
     ask_name()
-    forms(group, account, events)
-    tests = member_tests(events)
-    if tests:
-        st.subheader(_("Tests by member"))
-        page.table(
-            pd.DataFrame(
-                [
-                    {_("Member"): names.get(m, m), _("Tests"): count, _("Bags"): bags}
-                    for m, (count, bags) in tests.items()
-                ]
-            ),
-            key="log_tests_table",
-            file_name="tests.csv",
-        )
-    if promised:
-        st.subheader(_("Promised"))
-        for booking in promised:
-            left, right = st.columns([4, 1])
-            days = day(booking.first_day)
-            if booking.last_day != booking.first_day:
-                days += f" – {day(booking.last_day)}"
-            left.write(f"{names.get(booking.member, booking.member)}: {days} · {booking.purpose}")
-            if right.button(_("Take back"), key=f"log_drop_{booking.event_id}") and write(
-                group, "reversal", {"reason": "promise dropped"}, reverses=booking.event_id
-            ):
-                st.rerun()
+    record_form(group, account, events)
+    cancel_form(group, account, events, booked)
     with page.plain_errors(), page.busy(_("Looking through the lots")):
         needs = needed(group.id, state.store().version(group.id), today)
-    proposals(group, account, events, needs)
+        proposals(group, account, events, needs)
+    tests = member_tests(events)
+    if tests:
+        with st.expander(_("Tests by member")):
+            page.table(
+                pd.DataFrame(
+                    [
+                        {_("Member"): names.get(member, member), _("Tests"): made, _("Bags"): bags}
+                        for member, (made, bags) in tests.items()
+                    ]
+                ),
+                key="log_tests_table",
+                file_name="tests.csv",
+            )
     page.caution("meter")
     page.sources(
         [

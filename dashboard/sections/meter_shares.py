@@ -1,32 +1,102 @@
-"""Who pays what: the sharing rules side by side, each with what it means for every member."""
+"""Who pays what: what the shared meter saves all together, and each member's share by the rule that the group agrees on."""
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from core.errors import DryholdError
-from core.meter.account import Account, plain_payload
+from core.accounts.book import Book
+from core.accounts.finance import round_to_step
+from core.accounts.splitting import split_exactly
+from core.errors import InputError
+from core.group.harvests import HarvestSeason, harvest_seasons
+from core.group.records import Event, Fact, Group
+from core.meter.account import Account
 from core.meter.log import member_tests
-from core.meter.shares import MemberNeed, RunningCosts, Split, own_meter_season_cost, share_cost, stand_alone
+from core.meter.shares import (
+    MemberNeed,
+    RunningCosts,
+    Split,
+    Together,
+    meter_season_cost,
+    own_meter_season_cost,
+    share_cost,
+    stand_alone,
+    together,
+)
 from core.reports.meter_sheets import shares_sheet
 from dashboard import page, state
-from dashboard.charts.meter import shares_figure
-from dashboard.meter_parts import ask_name, coin, exact, open_book_first, read_book, say_last, season_lots, write
-from dashboard.text import _, money, say
+from dashboard.charts.meter import shares_figure, together_figure
+from dashboard.forms.confirm import confirm_once
+from dashboard.forms.fields import Filled
+from dashboard.meter_parts import open_book_first, read_book, record, show_assumptions
+from dashboard.money_parts import ask_name, coin, coins, told_apart
+from dashboard.text import _, day, say
 
-COLUMNS = ("member", "bags", "tests", "harvest_kg", "own_meter", "loss")
+ZERO = Decimal(0)
+FACTS = (
+    "meter.price",
+    "meter.life_seasons",
+    "meter.upkeep_season",
+    "meter.own_price",
+    "meter.per_test",
+    "meter.paid_test",
+    "meter.loss_share_untested",
+)
 
 
-def starting_needs(group: Any, account: Account, events: list[Any]) -> pd.DataFrame:
-    """Return what is known of each member's needs: tests from the log or the readings, harvest from the lots."""
+@dataclass(frozen=True)
+class MeterCosts:
+    """What the shared meter costs, and what a member alone would pay for an own one; money."""
+
+    price: Decimal
+    seasons: int
+    upkeep: Decimal
+    resale: Decimal
+    own_price: Decimal
+    per_test: Decimal
+    paid_test: Decimal | None
+
+    @property
+    def running(self) -> RunningCosts:
+        """Return the cost of tests."""
+        return RunningCosts(self.per_test, self.paid_test)
+
+    def own_season(self) -> Decimal:
+        """Return what an own meter costs a season, upkeep included as for the shared one."""
+        return own_meter_season_cost(self.own_price, self.seasons, self.upkeep, self.resale)
+
+
+def costs_of(account: Account, facts: Mapping[str, Fact]) -> MeterCosts:
+    """Return the costs: the meter in the book at its real price and life, else what is entered or assumed."""
+
+    def exact(name: str) -> Decimal:
+        return Decimal(str(facts[name].value))
+
+    fee = exact("meter.paid_test")
+    meter = account.facts.meter
+    price, seasons, resale = exact("meter.price"), int(facts["meter.life_seasons"].value), ZERO
+    if meter is not None:
+        price, seasons, resale = meter.cost, max(round(meter.life_months / 12), 1), meter.resale
+    own = price if facts["meter.own_price"].origin == "assumed" else exact("meter.own_price")
+    return MeterCosts(
+        price, seasons, exact("meter.upkeep_season"), resale, own, exact("meter.per_test"), fee if fee > 0 else None
+    )
+
+
+def known_needs(
+    group: Group, account: Account, events: list[Event], season: HarvestSeason | None, costs: MeterCosts
+) -> pd.DataFrame:
+    """Return what is known of each member's needs in a season: tests from the bookings or the lots, harvest from the lots."""
     store = state.store()
     facts = store.facts(group.id)
-    lots = season_lots(store.lots(group.id))
+    lots = [lot for lot in store.lots(group.id) if season is None or season.holds(lot)]
     readings = store.readings(group.id)
     probed: Counter[int] = Counter(readings["lot_id"].tolist()) if len(readings) else Counter()
     harvest: Counter[str] = Counter()
@@ -38,23 +108,19 @@ def starting_needs(group: Any, account: Account, events: list[Any]) -> pd.DataFr
             harvest[str(member)] += mass * share
             bags[str(member)] += min(probed[lot.id], lot.bags) * share
             tests[str(member)] += probed[lot.id] * share
-    for member, (count, bag_count) in member_tests(events).items():
+    first, last = (season.first, season.until) if season else (None, None)
+    for member, (count, bag_count) in member_tests(events, first, last).items():
         tests[member], bags[member] = max(tests[member], count), max(bags[member], bag_count)
-    own = own_meter_season_cost(
-        Decimal(str(facts["meter.own_price"].value)),
-        int(facts["meter.life_seasons"].value),
-        Decimal(str(facts["meter.upkeep_season"].value)),
-    )
-    lost = facts["meter.loss_share_untested"].value * facts["maize_price_kg"].value
+    lost = float(facts["meter.loss_share_untested"].value) * float(facts["maize_price_kg"].value)
+    own = round(float(costs.own_season()), 2)
     return pd.DataFrame(
         [
             {
                 "number": member,
-                "member": account.facts.names[member],
                 "bags": round(bags[member]),
                 "tests": round(tests[member]),
                 "harvest_kg": round(harvest[member]),
-                "own_meter": round(float(own), 2),
+                "own_meter": own,
                 "loss": round(harvest[member] * lost, 2),
             }
             for member in account.facts.members
@@ -62,101 +128,14 @@ def starting_needs(group: Any, account: Account, events: list[Any]) -> pd.DataFr
     )
 
 
-def effects_table(splits: list[Split], names: dict[str, str], alone: dict[str, Decimal], currency: str) -> pd.DataFrame:
-    """Return the members' shares by rule, marked in words where one pays more than alone."""
-    rows = []
-    for member, name in names.items():
-        row: dict[str, str] = {_("Member"): name, _("alone"): money(alone[member], currency)}
-        for split in splits:
-            more = f" – {_('more than alone')}" if member in split.overpaying else ""
-            row[_(str(split.title))] = money(split.shares[member], currency) + more
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def reasons(splits: tuple[Split, ...], names: dict[str, str], currency: str) -> None:
-    """Show every rule in a sentence, with its effect on each member."""
-    for split in splits:
-        with st.expander(say(split.title)):
-            st.write(say(split.explanation))
-            if split.unavailable is not None:
-                st.write(_("Cannot be used here: {reason}").format(reason=say(split.unavailable)))
-                continue
-            for member, effect in split.effects.items():
-                st.markdown(f"- {names[member]} {say(effect)}".replace("*", "\\*"))
-            if split.method is not None:
-                st.caption(say(split.method))
-            if split.error:
-                worst = money(max(split.error.values()), currency)
-                st.caption(
-                    _(
-                        "Estimated from random orders: right to within {worst} for everyone in 95 of 100 such "
-                        "estimates."
-                    ).format(worst=worst)
-                )
-            if split.complaint is not None:
-                st.warning(say(split.complaint))
-
-
-def show() -> None:
-    """Show the page."""
-    page.start(
-        _("Who pays what"), _("How can the cost of the shared meter be split so that nobody is better off alone?")
-    )
-    group = page.stop_if_no_group()
-    events, account = read_book(group)
-    say_last()
-    open_book_first(group, account)
-    facts = state.store().facts(group.id)
-    step = coin(group)
-    season = own_meter_season_cost(
-        Decimal(str(facts["meter.price"].value)),
-        int(facts["meter.life_seasons"].value),
-        Decimal(str(facts["meter.upkeep_season"].value)),
-    )
-    known = starting_needs(group, account, events)
-    season += Decimal(str(facts["meter.per_test"].value)) * int(known["tests"].sum())
-    kinds = {"charge": _("a season's cost"), "capital_due": _("the purchase of the meter")}
-    kind = st.radio(
-        _("What is shared"), list(kinds), format_func=lambda name: kinds[name], horizontal=True, key="shares_kind"
-    )
-    left, middle, right = st.columns(3)
-    if kind == "charge":
-        amount = left.number_input(
-            _("To share this season, {currency}").format(currency=group.currency),
-            0.0,
-            value=float(exact(float(season), step)),
-            key="shares_amount",
-        )
-    else:
-        amount = left.number_input(
-            _("Price to share, {currency}").format(currency=group.currency),
-            0.0,
-            value=float(exact(float(facts["meter.price"].value), step)),
-            key="shares_price",
-        )
-    per_test = middle.number_input(
-        _("Wear and carrying, per test"), 0.0, value=float(facts["meter.per_test"].value), key="shares_per_test"
-    )
-    fee = right.number_input(
-        _("Fee for a test elsewhere (0 = nobody offers it)"),
-        0.0,
-        value=float(facts["meter.paid_test"].value),
-        key="shares_fee",
-    )
-    left.caption(
-        _("Price over its life, upkeep and the tests: {origin}").format(origin=page.origin_text(facts["meter.price"]))
-        if kind == "charge"
-        else page.origin_text(facts["meter.price"])
-    )
-    middle.caption(page.origin_text(facts["meter.per_test"]))
-    right.caption(page.origin_text(facts["meter.paid_test"]))
-
+def needs_editor(known: pd.DataFrame, names: Mapping[Any, str], key: str, season: str) -> list[MemberNeed]:
+    """Show what each member needs, to be corrected, and return it."""
     unknown = not known[["bags", "tests", "harvest_kg"]].to_numpy().any()
+    shown = known.assign(member=[names[number] for number in known["number"]])
     with st.expander(_("What each member needs (correct it here)"), expanded=unknown):
         edited = st.data_editor(
-            known,
-            key=f"shares_needs_{group.id}_{state.store().version(group.id)}",
+            shown[["number", "member", "bags", "tests", "harvest_kg", "own_meter", "loss"]],
+            key=key,
             hide_index=True,
             width="stretch",
             disabled=["number", "member"],
@@ -170,63 +149,256 @@ def show() -> None:
                 "loss": st.column_config.NumberColumn(_("Loss without testing, a season"), min_value=0),
             },
         )
-        page.origin(facts["meter.loss_share_untested"])
-    try:
-        # a purchase serves all seasons of the meter's life, and so must what a member would do alone
-        times = 1 if kind == "charge" else int(facts["meter.life_seasons"].value)
-        needs = [
-            MemberNeed(
-                row.number,
-                int(row.bags) * times,
-                int(row.tests) * times,
-                exact(row.harvest_kg),
-                exact(row.own_meter) * times,
-                exact(row.loss) * times,
-            )
-            for row in edited.fillna(0).itertuples()
-        ]
-        costs = RunningCosts(exact(per_test, Decimal("0.0001")), exact(fee, Decimal("0.0001")) if fee else None)
-        with page.busy(_("Working out the shares")):
-            splits = share_cost(exact(amount, step), needs, costs, step)
-    except DryholdError as error:
-        page.show_error(error)
-        return
-    names = {need.member: account.facts.names[need.member] for need in needs}
-    alone = {need.member: stand_alone(need, costs).cost for need in needs}
-    usable = [split for split in splits if split.shares]
-    fair = [say(split.title) for split in usable if not split.overpaying]
-    nobody_known = all(need.tests == 0 and need.harvest_kg == 0 for need in needs)
-    page.answer(
-        _(
-            "Nobody's harvest or tests are in the records yet: enter them above; until then only equal parts mean "
-            "anything."
+        st.caption(_("Counted: {season}.").format(season=season))
+
+    def exact(value: float) -> Decimal:
+        return Decimal(str(round(float(value), 4)))
+
+    return [
+        MemberNeed(
+            row.number, int(row.bags), int(row.tests), exact(row.harvest_kg), exact(row.own_meter), exact(row.loss)
         )
-        if nobody_known
-        else _("Under these rules nobody pays more than alone: {rules}.").format(rules=", ".join(fair))
-        if fair
-        else _("Under every rule somebody pays more than alone: sharing the meter at this cost does not pay for all.")
+        for row in edited.fillna(0).itertuples()
+    ]
+
+
+def for_life(needs: list[MemberNeed], seasons: int) -> list[MemberNeed]:
+    """Return the needs over the meter's life: a purchase serves all its seasons, and so must what each would do alone."""
+    return [
+        MemberNeed(
+            need.member,
+            need.bags_tested * seasons,
+            need.tests * seasons,
+            need.harvest_kg * seasons,
+            need.own_meter * seasons,
+            need.loss_without_testing * seasons,
+        )
+        for need in needs
+    ]
+
+
+def together_sentence(seen: Together, currency: str, whole_life: bool) -> str:
+    """Return the page's answer: what sharing saves all together, or from how many tests on it would."""
+    span = _("over the meter's life") if whole_life else _("this season")
+    values = {
+        "span": span,
+        "without": coins(round(seen.without, 0), currency),
+        "cost": coins(round(seen.with_meter, 0), currency),
+        "saved": coins(round(abs(seen.saved), 0), currency),
+        "tests": seen.tests,
+        "from_tests": seen.pays_from,
+    }
+    if seen.saved >= 0:
+        words = _(
+            "Without the meter the members would lose or pay {without} {span}. Sharing it costs {cost}: it saves {saved}."
+        )
+    elif seen.pays_from is None:
+        words = _("Sharing the meter costs {cost} {span}, {saved} more than going without, however much is tested.")
+    else:
+        words = _(
+            "Sharing the meter costs {cost} {span}, {saved} more than going without. With {tests} tests it does not pay yet: it pays from {from_tests} tests on."
+        )
+    return words.format(**values)
+
+
+def effects_table(
+    splits: list[Split], names: Mapping[Any, str], alone: Mapping[str, Decimal], currency: str
+) -> pd.DataFrame:
+    """Return the members' shares by rule beside the cost alone, in words where one pays more than alone."""
+    rows = []
+    for member, cost in alone.items():
+        row: dict[str, str] = {_("Member"): names[member], _("Alone"): coins(round(cost, 2), currency)}
+        for split in splits:
+            more = f" ({_('more than alone')})" if member in split.overpaying else ""
+            row[_(str(split.title))] = coins(split.shares[member], currency) + more
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def explain(split: Split, names: Mapping[Any, str], currency: str) -> None:
+    """Say what a rule means, and who complains about it."""
+    st.write(say(split.explanation))
+    if split.complaint is not None:
+        st.warning(say(split.complaint))
+    if split.method is not None:
+        st.caption(say(split.method))
+    if split.error:
+        worst = coins(round(Decimal(str(max(split.error.values()))), 2), currency)
+        st.caption(
+            _("Estimated from random orders: right to within {worst} for everyone in 95 of 100 such estimates.").format(
+                worst=worst
+            )
+        )
+
+
+def charge(
+    group: Group, split: Split, shares: Mapping[str, Decimal], kind: str, season: str, events: list[Event]
+) -> None:
+    """Charge the members by the chosen rule, after a summary."""
+    total = sum(shares.values(), ZERO)
+    words = (
+        _("Ask {count} members for {amount} together, by the rule '{rule}': {season}.")
+        if kind == "charge"
+        else _("Ask {count} members for their shares in the purchase, {amount} together, by the rule '{rule}'.")
     )
+    payload = {"shares": dict(shares), "text": str(split.title)}
+    confirm_once(
+        f"shares_{kind}",
+        Filled({"payload": payload, "season": season}, {}),
+        lambda values: words.format(
+            count=len([part for part in values["payload"]["shares"].values() if part]),
+            amount=coins(total, group.currency),
+            rule=_(values["payload"]["text"]),
+            season=values["season"],
+        ),
+        lambda values, token: record(group, kind, state.today(), values["payload"], token),
+        cautions=lambda _values: _charged_lately(events, kind),
+        seen=len(events),
+        button=_("Charge the members") if kind == "charge" else _("Ask for the shares in the purchase"),
+    )
+
+
+def _charged_lately(events: list[Event], kind: str) -> list[str]:
+    """Return a warning where the members were asked within half a year."""
+    last = max((event.on for event in Book(events).standing(kind)), default=None)
+    if last is None or (state.today() - last).days > 183:
+        return []
+    return [_("The members were asked already on {day}. Is this another season?").format(day=day(last))]
+
+
+def season_words(season: HarvestSeason | None) -> str:
+    """Return what a season is called."""
+    if season is None:
+        return _("all lots")
+    if season.first == season.last:
+        return _("harvest of {day}").format(day=day(season.first))
+    return _("harvest of {first} to {last}").format(first=day(season.first), last=day(season.last))
+
+
+def choices(seasons: list[HarvestSeason]) -> tuple[str, HarvestSeason | None]:
+    """Ask what is shared and for which season."""
+    kinds = {"charge": _("A season's cost"), "capital_due": _("The purchase of the meter")}
+    left, right = st.columns(2)
+    kind = left.selectbox(_("Cost to share"), list(kinds), format_func=kinds.__getitem__, key="shares_kind")
+    chosen = right.selectbox(
+        _("Season"),
+        list(range(len(seasons))) or [-1],
+        format_func=lambda place: season_words(seasons[place] if place >= 0 else None),
+        key="shares_season",
+    )
+    return kind, seasons[chosen] if chosen >= 0 else None
+
+
+def show() -> None:
+    """Show the section."""
+    page.start("", _("What does sharing the meter save, and what does each member pay?"))
+    group: Any = page.stop_if_no_group()
+    events, account = read_book(group)
+    open_book_first(group, account)
+    store, step = state.store(), coin(group)
+    costs = costs_of(account, store.facts(group.id))
+    kind, season = choices(harvest_seasons(store.lots(group.id)))
+    names = told_apart({member: account.facts.names[member] for member in account.facts.members})
+    answer_place, picture_place = st.container(), st.container()
+    known = known_needs(group, account, events, season, costs)
+    key = f"shares_needs_{group.id}_{store.version(group.id)}_{season.first if season else ''}"
+    with page.plain_errors():
+        needs = needs_editor(known, names, key, season_words(season))
+        whole_life = kind == "capital_due"
+        cost, needs = season_and_needs(costs, needs, whole_life)
+        amount = round_to_step(cost, step)
+        if all(need.tests == 0 and need.harvest_kg == 0 for need in needs):
+            with answer_place:
+                page.answer(_("Nobody's harvest or tests are in the records of this season yet. Enter them below."))
+            return
+        seen = together(amount, needs, costs.running)
+        with answer_place:
+            page.answer(together_sentence(seen, group.currency, whole_life))
+        with picture_place:
+            page.chart(
+                together_figure(seen, group.currency),
+                alt=together_sentence(seen, group.currency, whole_life),
+                key="together_chart",
+            )
+        with page.busy(_("Working out the shares")):
+            splits = share_cost(amount, needs, costs.running, step)
+        rules(group, splits, needs, costs, names, kind, step, season_words(season), events)
+    show_assumptions(group, FACTS, "shares_facts")
+    page.caution("money")
+    page.sources(
+        [
+            _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),
+            _("Least complaint: Schmeidler (1969); programmes of Maschler, Peleg and Shapley (1979)"),
+            _("Left-over coins go to the largest remainders, ties by name (Balinski and Young 2001)"),
+            _("Cost alone: the cheapest of an own meter (with its upkeep), paid tests, and the loss without testing"),
+        ]
+    )
+
+
+def season_and_needs(costs: MeterCosts, needs: list[MemberNeed], whole_life: bool) -> tuple[Decimal, list[MemberNeed]]:
+    """Return what is to be shared and the needs for the same span: a season, or all seasons of the meter's life."""
+    tests = sum(need.tests for need in needs)
+    cost = meter_season_cost(costs.price, costs.seasons, costs.upkeep, costs.per_test, tests, costs.resale)
+    return (cost * costs.seasons, for_life(needs, costs.seasons)) if whole_life else (cost, needs)
+
+
+def rules(
+    group: Group,
+    splits: tuple[Split, ...],
+    needs: list[MemberNeed],
+    costs: MeterCosts,
+    names: Mapping[Any, str],
+    kind: str,
+    step: Decimal,
+    season: str,
+    events: list[Event],
+) -> None:
+    """Show one rule at a time: its picture, its table, and charging by it."""
+    usable = {split.rule: split for split in splits if split.shares}
+    if not usable:
+        raise InputError("No rule can share this cost: enter what each member needs.")
+    fair = [rule for rule, split in usable.items() if not split.overpaying]
+    options = list(usable)
+    chosen = st.selectbox(
+        _("Rule that the group agrees on"),
+        options,
+        index=options.index(fair[0]) if fair else 0,
+        format_func=lambda rule: (
+            say(usable[rule].title) + ("" if rule in fair else f" ({_('somebody pays more than alone')})")
+        ),
+        key="shares_rule",
+    )
+    split = usable[chosen]
+    alone = {need.member: stand_alone(need, costs.running).cost for need in needs}
+    explain(split, names, group.currency)
     page.chart(
         shares_figure(
-            {say(split.title): {names[m]: part for m, part in split.shares.items()} for split in usable},
+            {names[member]: part for member, part in split.shares.items()},
             {names[member]: cost for member, cost in alone.items()},
-            _("{currency} a season").format(currency=group.currency)
-            if kind == "charge"
-            else _("{currency} over the meter's life").format(currency=group.currency),
+            group.currency,
         ),
-        alt=_("Shares of each member by rule, and the cost alone"),
+        alt=_("Share of each member by the chosen rule, and the cost alone"),
         key="shares_chart",
     )
-    page.table(effects_table(usable, names, alone, group.currency), key="shares_table", file_name="shares.csv")
-    reasons(splits, names, group.currency)
+    page.table(effects_table([split], names, alone, group.currency), key="shares_table", file_name="shares.csv")
+    with st.expander(_("All rules side by side")):
+        page.table(effects_table(list(usable.values()), names, alone, group.currency), key="shares_all")
+        for other in splits:
+            if other.unavailable is not None:
+                st.caption(
+                    _("{rule} cannot be used here: {reason}").format(
+                        rule=say(other.title), reason=say(other.unavailable)
+                    )
+                )
+    shares = split.shares if kind == "charge" else split_exactly(costs.price, split.shares, step)
     st.download_button(
         _("Sheet to print"),
         shares_sheet(
             _("Shares of the meter"),
             group.name,
             state.today(),
-            {names[m]: {say(s.title): s.shares[m] for s in usable} for m in names},
-            {say(s.title): say(s.explanation) for s in usable},
+            {names[member]: {say(split.title): part} for member, part in shares.items()},
+            {say(split.title): say(split.explanation)},
             say,
         ),
         file_name="shares.html",
@@ -234,24 +406,4 @@ def show() -> None:
         key="shares_print",
     )
     ask_name()
-    with st.form("shares_book"):
-        rule = st.selectbox(
-            _("Rule that the group has agreed on"),
-            [s.rule for s in usable],
-            format_func=lambda key: say(next(s.title for s in usable if s.rule == key)),
-            key="shares_rule",
-        )
-        if st.form_submit_button(
-            _("Charge the members") if kind == "charge" else _("Ask the members for their shares in the purchase")
-        ):
-            chosen = next(s for s in usable if s.rule == rule)
-            if write(group, kind, plain_payload({"shares": chosen.shares, "text": str(chosen.title)})):
-                st.rerun()
-    page.sources(
-        [
-            _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),
-            _("Least complaint: Schmeidler (1969); programmes of Maschler, Peleg and Shapley (1979)"),
-            _("Left-over coins go to the largest remainders, ties by name (Balinski and Young 2001)"),
-            _("Cost alone: the cheapest of an own meter, paid tests, and the loss expected without testing"),
-        ]
-    )
+    charge(group, split, shares, kind, season, events)

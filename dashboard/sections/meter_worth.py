@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.accounts.finance import interest_on
 from core.errors import DryholdError, InputError, PlanError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.limits import standard_limit
@@ -37,6 +38,7 @@ from core.testing.worth import DecisionTable, SeasonWorth, payback, paying_scale
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
+from dashboard.money_parts import told_apart
 from dashboard.text import _, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
@@ -355,9 +357,7 @@ def show_season(
     tests = sum(min(probed, lot.bags) for lot, _limit in lots if lot.id in reports)
     per_test = float(facts["meter.per_test"].value)
     months = float(facts["meter.worth.season_months"].value)
-    waiting = (
-        1 + float(facts["interest_monthly" if "interest_monthly" in facts else "plan.interest_monthly"].value)
-    ) ** months - 1
+    waiting = interest_on(float(facts["interest_monthly"].value), months)
     back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, waiting, SEED)
     page.answer(
         _(
@@ -412,7 +412,7 @@ def show_season(
 
 def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> None:
     """Show what testing is worth to each member beside what he pays."""
-    members = {str(m.id): m.name for m in state.store().members(group.id)}
+    members = told_apart({str(member.id): member.name for member in state.store().members(group.id)})
     charged: dict[str, Decimal] = {}
     _events, account = read_book(group)
     for event in account.events:

@@ -3,4 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("deliveries", {"deliveries": _("Deliveries")})
+compose("deliveries", {"deliveries": _("Weigh in"), "deliveries_earlier": _("Import earlier entries")})

@@ -30,9 +30,10 @@ from core.meter.account import (
     member_balances,
     member_statement,
     money_book,
+    own_money,
     plain_payload,
     post_event,
-    record,
+    record_all,
     replay,
     warnings,
 )
@@ -68,16 +69,16 @@ def check_balance(account: Account) -> None:
     assert totals["assets"] == totals["liabilities"] + totals["equity"] + totals["income"] - totals["expenses"]
 
 
-def test_a_ninth_member_joins_at_book_value() -> None:
+def test_a_ninth_member_buys_a_ninth_of_the_group_s_own_money() -> None:
     """By hand (reference example): 240 over 48 months is 5 a month; after 18 months 150, 18.75 each of 8.
 
-    A ninth joins at 150 / 9 = 16.67, about 2.083 to each of the 8.
+    A ninth joins at 150 / 9 = 16.67, about 2.083 to each of the 8, who have 18.75 as before.
     """
     account = group_of(8)
     day = date(2028, 7, 15)
     assert depreciation_due(account, day) == 90
     account = after(account, "depreciation", day, amount=depreciation_due(account, day))
-    assert book_value(account) == 150
+    assert book_value(account) == own_money(account) == 150
     assert leave_terms(account, "1")["pay_out"] == "18.75"
     terms = join_terms(account, "9", "Member 9")
     assert terms["buy_in"] == "16.67"
@@ -86,23 +87,46 @@ def test_a_ninth_member_joins_at_book_value() -> None:
     assert account.facts.members == tuple("123456789")
     assert account.journal.balance(MEMBERS_OWE, party="9") == Decimal("16.67")
     assert account.journal.balance(OWED_TO_MEMBERS) == Decimal("-16.67")
+    assert own_money(account) == 150
     check_balance(account)
 
 
-def test_a_member_leaves_with_his_part_less_what_he_owes() -> None:
-    """By hand: capital 30, book share 18.75; he owes 5, so 13.75 is left to pay and 11.25 stay in the group."""
+def test_joining_and_leaving_count_what_the_group_has_less_what_it_owes() -> None:
+    """By hand: a meter of 150 in the books, 40 lent by a bank and in the box, 8 in the bank from a fee of outsiders.
+
+    Own money 150 + 40 + 8 - 40 = 158: a leaving member of 8 takes 19.75, a ninth pays 158 / 9 = 17.56. The meter alone
+    would say 18.75 and 16.67. With 400 spent on repairs the group owes more than it has: nobody takes anything along.
+    """
+    account = group_of(8)
+    day = date(2028, 7, 15)
+    account = after(account, "depreciation", day, amount=90)
+    account = after(account, "loan_taken", day, amount=40, money="cash box")
+    account = after(account, "outside_tests", day, payer="Yao", tests=1, amount=8, money="bank")
+    assert own_money(account) == 158
+    assert leave_terms(account, "1")["pay_out"] == "19.75"
+    assert join_terms(account, "9", "Member 9")["buy_in"] == "17.56"
+    poor = after(account, "spent", day, on_what="repair", amount=400, money="bank")
+    assert Decimal(leave_terms(poor, "1")["pay_out"]) == 0
+    assert Decimal(join_terms(poor, "9", "Member 9")["buy_in"]) == 0
+
+
+def test_a_member_leaves_with_a_part_less_what_is_owed() -> None:
+    """By hand: the charge of 5 is a claim of the group: own money 155, an eighth 19.375, to the coin 19.37.
+
+    Capital was 30; 5 are owed, so 14.37 is left to pay and 10.63 of the capital stay in the group.
+    """
     account = group_of(8)
     day = date(2028, 7, 15)
     account = after(account, "depreciation", day, amount=90)
     account = after(account, "charge", day, shares={"1": "5"}, text="season")
     account = after(account, "leaves", day, **leave_terms(account, "1"))
     assert account.facts.members == tuple("2345678")
-    assert account.journal.balance(OWED_TO_MEMBERS, party="1") == Decimal("-13.75")
+    assert account.journal.balance(OWED_TO_MEMBERS, party="1") == Decimal("-14.37")
     assert account.journal.balance(MEMBERS_OWE, party="1") == 0
     assert account.journal.balance(CAPITAL, party="1") == 0
-    assert account.journal.balance(KEPT) == Decimal("-11.25")
-    with pytest.raises(LedgerError, match="only 13"):
-        after(account, "paid_out", day, member="1", amount="13.76")
+    assert account.journal.balance(KEPT) == Decimal("-10.63")
+    with pytest.raises(LedgerError, match="only 14"):
+        after(account, "paid_out", day, member="1", amount="14.38")
     with pytest.raises(LedgerError, match="left already"):
         after(account, "leaves", day, member="1", pay_out="1")
     check_balance(account)
@@ -214,11 +238,11 @@ def test_interest_of_later_instalments_falls_away_when_a_plan_or_a_member_goes()
     begun = after(begun, "plan", member="1", **payload)
     plan = begun.events[-1].id
     day = date(2027, 2, 16)
-    left = after(begun, "leaves", day, **leave_terms(begun, "1"))
+    left = after(begun, "leaves", day, **leave_terms(begun, "1", on=day))
     end = date(2028, 1, 1)
     assert -left.journal.balance(INTEREST_EARNED, end) == 24
-    # 1,200 + 24 less 120, his half of the meter
-    assert left.journal.balance(MEMBERS_OWE, end, "1") == 1104
+    # own money that day: meter 240, claim 1,200 + 24 = 1,464; of the 1,224 half of it, 732, is set off
+    assert left.journal.balance(MEMBERS_OWE, end, "1") == 492
     with pytest.raises(LedgerError, match="builds on it"):
         after(left, "reversal", day, reverses=plan, reason="wrong")
     back = after(left, "reversal", day, reverses=left.events[-1].id, reason="stays after all")
@@ -356,12 +380,15 @@ def test_the_group_s_records_keep_the_book(tmp_path) -> None:
 
     store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
     group = store.add_group(Group(name="Invented", currency="XOF"))
-    record(store, group, "member_added", START, "Amara", {"member": "1", "name": "Binta"}, AT)
-    record(store, group, "charge", START, "Amara", {"shares": {"1": Decimal("0.10")}, "text": "x {y}"}, AT)
-    paid = record(store, group, "payment", START, "Amara", {"member": "1", "amount": Decimal("0.10")}, AT)
+    begun = [
+        ("member_added", START, {"member": "1", "name": "Binta"}),
+        ("charge", START, {"shares": {"1": Decimal("0.10")}, "text": "x {y}"}),
+        ("payment", START, {"member": "1", "amount": Decimal("0.10")}),
+    ]
+    paid = record_all(store, group, begun, "Amara", AT)[-1]
     with pytest.raises(LedgerError):
-        record(store, group, "payment", START, "Amara", {"member": "2", "amount": Decimal(1)}, AT)
-    record(store, group, "reversal", START, "Amara", {"reason": "not received"}, AT, reverses=paid)
+        record_all(store, group, [("payment", START, {"member": "2", "amount": Decimal(1)})], "Amara", AT)
+    record_all(store, group, [("reversal", START, {"reason": "not received"})], "Amara", AT, reverses=paid)
     account = replay(store.events(group, "meter"))
     assert not account.refused
     assert account.journal.balance(MEMBERS_OWE, party="1") == Decimal("0.10")

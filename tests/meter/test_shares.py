@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from decimal import Decimal as D
 from fractions import Fraction
 from itertools import combinations, permutations
 
@@ -20,12 +21,14 @@ from core.meter.shares import (
     RunningCosts,
     airport_shares,
     group_cost,
+    meter_season_cost,
     nucleolus,
     own_meter_season_cost,
     sampled_shapley,
     shapley_values,
     share_cost,
     stand_alone,
+    together,
     two_part,
 )
 
@@ -351,3 +354,26 @@ def test_who_needs_no_test_pays_nothing_by_what_he_saves() -> None:
     by_rule = {split.rule: split for split in share_cost(Decimal(20), needs, RunningCosts(Decimal("0.05")))}
     assert by_rule["shapley"].shares["idle"] == 0
     assert by_rule["equal"].overpaying == ("idle",)
+
+
+def test_together_against_each_alone_and_from_how_many_tests_it_pays() -> None:
+    """By hand: a meter of 60 over 4 seasons and 5 upkeep is 20 a season; a test wears 0.1.
+
+    Three members with 20 tests and a loss of 12 each: alone min(20 + 2, 12) = 12, together 36 against 20 + 6 = 26. With
+    k times as much, 36 k = 20 + 6 k at k = 2/3: 40 tests. With a fee of 0.3 a test alone costs 6 each: 18 k = 20 + 6 k
+    at k = 5/3, 100 tests. With a fee of 0.1, sharing never pays.
+    """
+    needs = [MemberNeed(str(n), 20, 20, D(1000), D(20), D(12)) for n in range(3)]
+    season = meter_season_cost(D(60), 4, D(5), D("0.1"), 60)
+    assert season == 26
+    seen = together(season, needs, RunningCosts(D("0.1"), None))
+    assert (seen.without, seen.with_meter, seen.saved, seen.tests, seen.pays_from) == (36, 26, 10, 60, 40)
+    dearer = together(season, needs, RunningCosts(D("0.1"), D("0.3")))
+    assert (dearer.without, dearer.saved, dearer.pays_from) == (18, -8, 100)
+    assert together(season, needs, RunningCosts(D("0.1"), D("0.1"))).pays_from is None
+
+
+def test_one_alone_gains_nothing_from_sharing_with_nobody() -> None:
+    """By hand: own meter 20, loss 30, 10 tests: from k = 2/3 on (20 of loss) the meter is as good as none: 7 tests."""
+    seen = together(D(20), [MemberNeed("1", 10, 10, D(1), D(20), D(30))], RunningCosts(D(0), None))
+    assert (seen.without, seen.saved, seen.pays_from) == (20, 0, 7)

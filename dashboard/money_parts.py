@@ -1,0 +1,95 @@
+"""What the money pages share: coins in words, members told apart by name and number, and who writes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from decimal import Decimal
+
+import streamlit as st
+from babel.numbers import format_currency, get_currency_precision
+
+from core.accounts.journal import account_words
+from core.errors import InputError
+from core.group.coins import smallest_coin
+from core.group.records import Group
+from dashboard import state
+from dashboard.text import _, language, say
+
+NOT_NAMED = "not named"
+
+
+def coins(value: Decimal, currency: str) -> str:
+    """Return exact money with its currency: whole amounts without decimals, others with all that they have."""
+    exponent = value.normalize().as_tuple().exponent
+    given = -exponent if isinstance(exponent, int) else 0
+    digits = max(get_currency_precision(currency), given) if given > 0 else 0
+    pattern = "¤¤ #,##0" + ("." + "0" * digits if digits else "")
+    return format_currency(value, currency, format=pattern, locale=language(), currency_digits=False)
+
+
+def coin(group: Group) -> Decimal:
+    """Return the smallest coin in use."""
+    return smallest_coin(state.store(), group.id)
+
+
+def member_label(number: int | str, name: str) -> str:
+    """Return a member by name and number: two may share a name, no two a number."""
+    return _("{name}, member {number}").format(name=name, number=number)
+
+
+def told_apart(names: Mapping[int | str, str] | Mapping[int, str] | Mapping[str, str]) -> dict[int | str, str]:
+    """Return names for tables and pictures: with the number where two members share one, plain where not."""
+    often = Counter(name.strip().casefold() for name in names.values())
+    return {
+        number: member_label(number, name) if often[name.strip().casefold()] > 1 else name
+        for number, name in names.items()
+    }
+
+
+def place_words(place: str) -> str:
+    """Return what a place of money is called, as a sentence needs it: 'cash box'."""
+    return {"cash box": _("cash box"), "mobile money": _("mobile money"), "bank": _("bank")}.get(place, place)
+
+
+def account_label(account: str) -> str:
+    """Return an account in words, such as 'Cash box'."""
+    name = account_words(account)[1].values["name"]
+    return _(str(name))
+
+
+def kind_label(account: str) -> str:
+    """Return the kind of an account in words, such as 'Asset'."""
+    return say(account_words(account)[0])
+
+
+def ask_name() -> None:
+    """Ask who is writing, until it is known in this session."""
+    if state.who() == NOT_NAMED or st.session_state.get("writer_asked"):
+        st.session_state["writer_asked"] = True
+        name = st.text_input(
+            _("Your name (kept beside every entry)"), str(st.session_state.get("who") or ""), key="writer_name"
+        )
+        st.session_state["who"] = name.strip()
+
+
+def writer() -> str:
+    """Return who writes.
+
+    Raises
+    ------
+    InputError
+        Nobody has said it.
+    """
+    if state.who() == NOT_NAMED:
+        raise InputError("Every entry names who wrote it: give your name first, in the field 'Your name'.")
+    return state.who()
+
+
+def balance_words(amount: Decimal, currency: str) -> str:
+    """Return a member's balance in words: 'owes the group', 'the group owes', or even; above 0 the member owes."""
+    if amount > 0:
+        return _("owes the group {amount}").format(amount=coins(amount, currency))
+    if amount < 0:
+        return _("the group owes {amount}").format(amount=coins(-amount, currency))
+    return _("even")
