@@ -13,8 +13,9 @@ from core.group.records import Group
 from core.group.store import Store
 from core.weather.fetching import make_session
 from core.weather.forecast import Forecast, get_forecast
-from core.weather.normals import Normals, get_normals, get_years
+from core.weather.normals import Normals
 from core.weather.place import Place
+from core.weather.usual import get_normals, get_years
 
 
 def place_of(group: Group) -> Place:
@@ -40,7 +41,7 @@ def normals_of(group: Group, store: Store, now: datetime, ask: bool = False) -> 
     return get_normals(place_of(group), store.documents, now, session_for(group) if ask else None)
 
 
-def years_of(group: Group, store: Store, now: datetime, ask: bool = False) -> tuple[pd.DataFrame, str]:
+def years_of(group: Group, store: Store, now: datetime, ask: bool = False) -> tuple[pd.DataFrame | None, str]:
     """Return past years by day at a group's place and their status; the network is asked only where `ask` is set."""
     wanted = int(store.fact(group.id, "climate_years_wanted").value)
     return get_years(place_of(group), store.documents, now, session_for(group) if ask else None, wanted)

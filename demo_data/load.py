@@ -10,8 +10,9 @@ import pandas as pd
 
 from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
-from core.weather.normals import Normals, bundled_normals, bundled_years, to_payload
+from core.weather.normals import Normals
 from core.weather.place import Place
+from core.weather.usual import bundled_normals, bundled_years, to_payload
 from demo_data.books import add_pool_book
 from demo_data.buyers import add_buyer_book
 from demo_data.meter_book import add_meter_book

@@ -25,7 +25,7 @@ def weather_now(store: Any, group_id: int, now: datetime) -> WeatherNow:
     """Return the weather of a group with its origin; no network is asked."""
     data = surroundings_of(store, store.group(group_id), now)
     forecast, normals = data.forecast, data.normals
-    if forecast.status != "bundled":
+    if forecast.is_forecast:
         issued = forecast.issued_at
         hours = forecast.age_hours(now)
         fresh = float(store.fact(group_id, "forecast_fresh_hours").value)

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from core.drying.field import may_be_left
-from core.errors import DryholdError, PlanError
+from core.errors import PlanError
 from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
 from core.group.possessions import Possessions, possessions
@@ -224,18 +224,13 @@ def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
 
 def surroundings_of(store: Any, group: Any, now: datetime) -> Surroundings:
     """Return forecast, normals and place of a group, from what is stored or bundled (no network)."""
-    from core.weather.forecast import bundled_forecast, get_forecast
-    from core.weather.normals import get_normals
+    from core.weather.forecast import get_forecast
     from core.weather.place import Place
+    from core.weather.usual import get_normals
 
     place = Place(group.latitude or 0.0, group.longitude or 0.0, group.altitude_m or 0.0, group.time_zone)
     normals = get_normals(place, store.documents, now, None)
-    if isinstance(normals, tuple):
-        normals = normals[0]
-    try:
-        forecast = get_forecast(place, store.documents, now, None, normals=normals)
-    except (DryholdError, TypeError):
-        forecast = bundled_forecast(place, now)
+    forecast = get_forecast(place, store.documents, now, None, normals=normals)
     seen = {"yes": True, "no": False}.get(str(store.fact(group.id, "borer_present").value).strip().lower())
     return Surroundings(forecast, normals, place, seen)
 

@@ -1,4 +1,4 @@
-"""The forecast for a place, from the best source there is: a fresh stored one, the network, an older one, an example."""
+"""The forecast for a place, from the best source there is: a fresh stored one, the network, an older one, the usual weather."""
 
 from __future__ import annotations
 
@@ -15,18 +15,22 @@ import requests
 from core.errors import InputError, WeatherError
 from core.messages import Message
 from core.weather import met_norway, open_meteo
+from core.weather.day_to_day import make_days, make_hours
+from core.weather.fetching import TOTAL_SECONDS
 from core.weather.frames import Forecast, from_payload, to_payload
-from core.weather.normals import Documents, Normals, bundled_normals
+from core.weather.normals import Documents, Normals
 from core.weather.place import Place
 from core.weather.scenarios import example_members
 
-__all__ = ["Forecast", "bundled_forecast", "fetch", "from_payload", "get_forecast", "stored_forecast", "to_payload"]
+__all__ = ["Forecast", "fetch", "from_payload", "get_forecast", "stored_forecast", "to_payload", "usual_forecast"]
 
 FRESH_HOURS = 6.0  # the services' runs come every six hours
 WAIT_AFTER_FAILURE_MINUTES = 15.0
-LONGEST_WAIT_SECONDS = 25.0
+LONGEST_WAIT_SECONDS = 9.0
+"""All services together: a page is to answer within ten seconds."""
 STALE_HOURS_LEFT = 24
-EXAMPLE_DAYS = 16
+USUAL_DAYS = 16
+USUAL_RUNS = 20
 EXAMPLE_RUNS = 10
 FORECAST_KIND = "forecast"
 ATTEMPT_KIND = "forecast_attempt"
@@ -44,7 +48,7 @@ def get_forecast(
     use_ensemble: bool = True,
     progress: Callable[[str], None] | None = None,
 ) -> Forecast:
-    """Return the best forecast there is: fresh from the store, from the network, older from the store, or an example.
+    """Return the best forecast there is: fresh from the store, from the network, older from the store, or the usual weather.
 
     Parameters
     ----------
@@ -57,8 +61,7 @@ def get_forecast(
     session : requests.Session or None
         From `fetching.make_session`; None asks no network.
     normals : Normals or None
-        The place's normals, from which the stand-in forecast is drawn where there is nothing else; None takes the
-        invented example valley's.
+        The place's usual weather, from which days are drawn where there is no forecast.
     fresh_hours : float
         How old a stored forecast may be before the network is asked.
     ask_again : bool
@@ -71,14 +74,15 @@ def get_forecast(
     Returns
     -------
     Forecast
-        Hours from now on. `status` says how it came: "fresh", "stored" or "bundled"; `notes` say what was wrong.
+        Hours from now on. `is_forecast` says whether it is one; `status` how it came: "fresh", "stored", "usual"
+        (drawn from the usual weather) or "bundled" (the invented example's); `notes` say what was wrong.
 
     Raises
     ------
     InputError
         Where `now` has no zone.
     WeatherError
-        Where there is nothing at all, not even an example.
+        Where there is nothing at all, not even the usual weather.
     """
     if now.tzinfo is None:
         raise InputError("the present moment needs a time zone")
@@ -92,7 +96,9 @@ def get_forecast(
             fetched = fetch(place, session, now, stored, use_ensemble, progress, notes)
         except WeatherError as error:
             notes.append(error.message)
-            saved.write(ATTEMPT_KIND, place.key, {"failed_at": now.isoformat()}, now)
+            asked_for = [note.values.get("minutes", 0) for note in notes]
+            attempt = {"failed_at": now.isoformat(), "minutes": max(WAIT_AFTER_FAILURE_MINUTES, *asked_for)}
+            saved.write(ATTEMPT_KIND, place.key, attempt, now)
         else:
             saved.write(FORECAST_KIND, place.key, to_payload(fetched), now)
             return fetched.from_hour(now)
@@ -102,7 +108,9 @@ def get_forecast(
             {"hours": round(stored.age_hours(now))},
         )
         return replace(stored, status="stored", notes=(old, *stored.notes, *notes))
-    stand_in = bundled_forecast(place, now, normals)
+    if normals is None:
+        raise WeatherError("there is neither a forecast nor the usual weather of this place")
+    stand_in = usual_forecast(place, now, normals)
     return replace(stand_in, notes=(*stand_in.notes, *notes))
 
 
@@ -160,20 +168,23 @@ def fetch(
     WeatherError
         Where none served; the message is the first service's.
     """
-    services: list[tuple[str, Callable[[], Forecast | None]]] = []
+    services: list[tuple[str, Callable[[float], Forecast | None]]] = []
     if use_ensemble:
-        services.append(("Open-Meteo (ensemble)", lambda: open_meteo.fetch_ensemble(place, session, now)))
-    services.append(("Open-Meteo", lambda: open_meteo.fetch_forecast(place, session, now)))
-    services.append(("MET Norway", lambda: _second_provider(place, session, now, stored)))
+        services.append(
+            ("Open-Meteo (ensemble)", lambda left: open_meteo.fetch_ensemble(place, session, now, seconds=left))
+        )
+    services.append(("Open-Meteo", lambda left: open_meteo.fetch_forecast(place, session, now, seconds=left)))
+    services.append(("MET Norway", lambda left: _second_provider(place, session, now, stored, left)))
     began = clock()
     errors: list[WeatherError] = []
     for name, ask in services:
-        if clock() - began > LONGEST_WAIT_SECONDS:
+        left = LONGEST_WAIT_SECONDS - (clock() - began)
+        if left <= 0:
             break
         if progress is not None:
             progress(name)
         try:
-            found = ask()
+            found = ask(min(left, TOTAL_SECONDS))
         except WeatherError as error:
             errors.append(error)
             continue
@@ -186,20 +197,22 @@ def fetch(
 
 
 def _second_provider(
-    place: Place, session: requests.Session, now: datetime, stored: Forecast | None
+    place: Place, session: requests.Session, now: datetime, stored: Forecast | None, seconds: float
 ) -> Forecast | None:
     known = stored if stored is not None and stored.provider == "met-norway" else None
     if known is not None and _not_expired(known, now):
         return known
     last_modified = known.caching.get("last_modified") if known is not None else None
-    found = met_norway.fetch_forecast(place, session, now, last_modified=last_modified)
+    found = met_norway.fetch_forecast(place, session, now, last_modified=last_modified, seconds=seconds)
     if found is None and known is not None:  # 304: the stored one still stands
         return replace(known, fetched_at=now, status="fresh")
     return found
 
 
-def bundled_forecast(place: Place, now: datetime, normals: Normals | None = None) -> Forecast:
-    """Return an invented forecast for the days from now on, drawn from monthly normals with a fixed seed.
+def usual_forecast(place: Place, now: datetime, normals: Normals) -> Forecast:
+    """Return days drawn from a place's usual weather, for outlooks where there is no forecast.
+
+    The runs are independent of one another, so that no single day stands out: of "Friday" nothing is known.
 
     Parameters
     ----------
@@ -207,38 +220,34 @@ def bundled_forecast(place: Place, now: datetime, normals: Normals | None = None
         For the sun and the zone.
     now : datetime
         The present moment, aware.
-    normals : Normals or None
-        The place's own; None takes those of the invented example valley, and says so.
+    normals : Normals
+        The place's usual weather. Those of the invented example (status "bundled") give an invented forecast, whose
+        runs begin alike, for the example groups alone.
 
     Returns
     -------
     Forecast
-        16 days, ten runs, status "bundled"; the same within a day.
-
-    Raises
-    ------
-    WeatherError
-        Where the example data are not installed and no normals are given.
+        16 days; status "usual" ("bundled" for the example), and the same within a day.
     """
-    usual = normals if normals is not None else bundled_normals()
-    example = usual.status == "bundled"
+    example = normals.status == "bundled"
     today = pd.Timestamp(now).tz_convert(place.zone).date()
-    days = [today + timedelta(days=step) for step in range(EXAMPLE_DAYS)]
+    days = [today + timedelta(days=step) for step in range(USUAL_DAYS)]
     random = np.random.default_rng([20_260_520, today.toordinal()])
-    members = tuple(example_members(usual, place, days, EXAMPLE_RUNS, random))
-    note = (
-        Message("example weather of an invented valley, not a forecast")
-        if example
-        else Message(
-            "no forecast: invented days around the usual weather of the month ({source})", {"source": usual.source}
+    if example:
+        members = example_members(normals, place, days, EXAMPLE_RUNS, random)
+        note = Message("example weather of an invented valley, not a forecast")
+    else:
+        members = make_hours(days, make_days(normals, place, days, USUAL_RUNS, random), place, random)
+        note = Message(
+            "no forecast: the usual weather of the month ({source}); no single day is known",
+            {"source": Message(normals.source)},
         )
-    )
     whole = Forecast(
-        members=members,
+        members=tuple(members),
         provider="bundled" if example else "normals",
         issued_at=now.astimezone(UTC),
         fetched_at=now.astimezone(UTC),
-        status="bundled",
+        status="bundled" if example else "usual",
         attribution="",
         notes=(note,),
     )
@@ -260,6 +269,7 @@ def _failed_lately(place: Place, saved: Documents, now: datetime) -> bool:
     attempt: Any = saved.read(ATTEMPT_KIND, place.key)
     try:
         since = now - datetime.fromisoformat(attempt["failed_at"])
-    except (KeyError, TypeError, ValueError):
+        pause = timedelta(minutes=float(attempt.get("minutes", WAIT_AFTER_FAILURE_MINUTES)))
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
         return False
-    return timedelta(0) <= since < timedelta(minutes=WAIT_AFTER_FAILURE_MINUTES)
+    return timedelta(0) <= since < pause

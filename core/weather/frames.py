@@ -32,7 +32,7 @@ class Forecast:
         Key of the service: "open-meteo-ensemble", "open-meteo", "met-norway", "bundled", "normals".
     issued_at, fetched_at : datetime
         When it was made (as far as known) and when it was read, UTC.
-    status : {"fresh", "stored", "bundled"}
+    status : {"fresh", "stored", "usual", "bundled"}
         How it came to be here.
     attribution : str
         What the service asks to be shown beside its data.
@@ -50,6 +50,11 @@ class Forecast:
     attribution: str
     notes: tuple[Message, ...] = ()
     caching: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def is_forecast(self) -> bool:
+        """Whether days ahead may be spoken of: not where the runs are drawn from the usual weather or invented."""
+        return self.status in ("fresh", "stored")
 
     @property
     def index(self) -> pd.DatetimeIndex:

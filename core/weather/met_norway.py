@@ -19,7 +19,7 @@ import requests
 
 from core.errors import WeatherError
 from core.messages import Message
-from core.weather.fetching import ask, read_json
+from core.weather.fetching import TOTAL_SECONDS, ask, read_json
 from core.weather.frames import Forecast
 from core.weather.place import Place
 from core.weather.solar import mean_over_hours, radiation_under_cloud
@@ -46,7 +46,12 @@ def service_url() -> str:
 
 
 def fetch_forecast(
-    place: Place, session: requests.Session, now: datetime, url: str | None = None, last_modified: str | None = None
+    place: Place,
+    session: requests.Session,
+    now: datetime,
+    url: str | None = None,
+    last_modified: str | None = None,
+    seconds: float = TOTAL_SECONDS,
 ) -> Forecast | None:
     """Return the service's forecast, about 9 days.
 
@@ -68,7 +73,7 @@ def fetch_forecast(
         "altitude": round(place.altitude_m),
     }
     headers = {"If-Modified-Since": last_modified} if last_modified else {}
-    answer = ask(session, url or service_url(), parameters, SERVICE, headers)
+    answer = ask(session, url or service_url(), parameters, SERVICE, headers, seconds)
     if answer.status_code == 304:
         return None
     caching = _caching(answer.headers)

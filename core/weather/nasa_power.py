@@ -20,7 +20,7 @@ from core.weather.units import convert
 SERVICE = "NASA POWER"
 ATTRIBUTION = "Climate data: NASA Langley Research Center POWER Project"
 URL = "https://power.larc.nasa.gov/api/temporal"
-YEARS_READ_SECONDS = 60.0  # twenty years by day are put together while one waits
+YEARS_SECONDS = 60.0  # twenty years by day are put together while one waits
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 # the service's name -> (ours, quantity of the unit table)
 CLIMATOLOGY = {
@@ -117,7 +117,7 @@ def fetch_years(
         "end": f"{last:%Y%m%d}",
         "time-standard": "LST",
     }
-    answer = ask(session, f"{url or service_url()}/daily/point", parameters, SERVICE, read_seconds=YEARS_READ_SECONDS)
+    answer = ask(session, f"{url or service_url()}/daily/point", parameters, SERVICE, seconds=YEARS_SECONDS)
     return parse_years(read_json(answer, SERVICE))
 
 

@@ -1,17 +1,13 @@
-"""Monthly normals and past years of a place: entered by hand, from an open climatology, or of the invented example."""
+"""Monthly normals and past years of a place as tables: what they hold, what they can be, and what completes them."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
-from importlib import resources
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
-import requests
 
 from core.errors import InputError, WeatherError
 from core.weather.place import Place
@@ -30,10 +26,8 @@ LIMITS = {
     "temperature_sd_c": (0.05, 15.0),
     "humidity_sd_pct": (0.2, 35.0),
 }
-EXAMPLE_SOURCE = "invented example weather of the Mbalero valley"
 MID_MONTH_DAY = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
 DAYS_IN_MONTH = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-FRESH_DAYS = 365
 
 
 class Documents(Protocol):
@@ -59,7 +53,7 @@ class Normals:
         deviation of the daily means within the month).
     source : str
         Where the figures come from, for people.
-    status : {"entered", "fresh", "stored", "bundled"}
+    status : {"entered", "fresh", "stored", "reference", "bundled"}
         How they came to be here.
 
     Raises
@@ -214,207 +208,3 @@ def check_years(frame: pd.DataFrame) -> pd.DataFrame:
     if len(frame) < 365:
         raise WeatherError("less than a year of whole days is left in the past years")
     return frame
-
-
-def normals_from_years(years: pd.DataFrame, source: str, status: str = "fresh") -> Normals:
-    """Return the monthly normals of daily weather (as from `check_years`): means, how days vary, rain."""
-    months = pd.DatetimeIndex(years.index).month
-    mean = years.groupby(months).mean()
-    table = mean[list(NEEDED)].copy()
-    for name in ("shortwave_w_m2", "wind_m_s"):
-        if name in mean:
-            table[name] = mean[name]
-    if {"temperature_max_c", "temperature_min_c"} <= set(years):
-        table["daily_range_c"] = mean["temperature_max_c"] - mean["temperature_min_c"]
-    # few years say little of how days vary: the general figures weigh as much as two years (judgement)
-    from core.weather.day_to_day import settings
-
-    weight = len(years) / 365.25
-    spread = years[list(NEEDED)].groupby(months).var()
-    for name, column in (("temperature_sd_c", "temperature_c"), ("humidity_sd_pct", "relative_humidity_pct")):
-        table[name] = np.sqrt((weight * spread[column] + 2 * settings()[name] ** 2) / (weight + 2))
-    if "rain_mm" in years:
-        table["rain_days"] = (years["rain_mm"] >= 1.0).groupby(months).mean() * DAYS_IN_MONTH
-        table["rain_mm"] = mean["rain_mm"] * DAYS_IN_MONTH
-    return Normals(table, source=source, status=status)
-
-
-def bundled_normals() -> Normals:
-    """Return the normals of the invented example valley.
-
-    Raises
-    ------
-    WeatherError
-        Where the example data are not installed.
-    """
-    content = json.loads(_example("normals.json"))
-    return Normals(_table(content["table"]), source=EXAMPLE_SOURCE, status="bundled")
-
-
-def bundled_years() -> pd.DataFrame:
-    """Return the invented years of the example valley, by day (columns as in `nasa_power.fetch_years`)."""
-    import io
-
-    frame = pd.read_csv(io.StringIO(_example("climate_years.csv")), index_col="date", parse_dates=["date"])
-    return check_years(frame)
-
-
-def to_payload(normals: Normals, stored_at: datetime) -> dict[str, Any]:
-    """Return normals as plain data for the store."""
-    table = normals.table
-    return {
-        "table": {name: np.round(table[name].to_numpy(float), 3).tolist() for name in table.columns},
-        "source": normals.source,
-        "status": normals.status,
-        "stored_at": stored_at.isoformat(),
-    }
-
-
-def from_payload(payload: Any) -> Normals:
-    """Return the normals that `to_payload` wrote ("entered" and "bundled" stay so, the others become "stored").
-
-    Raises
-    ------
-    WeatherError
-        Where the stored data are damaged.
-    """
-    try:
-        status = payload["status"] if payload["status"] in ("entered", "bundled") else "stored"
-        return Normals(_table(payload["table"]), source=str(payload["source"]), status=status)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise WeatherError("the stored normals are damaged") from error
-
-
-def enter_normals(table: pd.DataFrame, place: Place, saved: Documents, now: datetime, who: str) -> Normals:
-    """Keep normals that a person typed in, and return them.
-
-    Raises
-    ------
-    InputError
-        Where they cannot be right.
-    """
-    normals = Normals(table, source=f"entered by {who}", status="entered")
-    saved.write("normals", place.key, to_payload(normals, now), now)
-    return normals
-
-
-def get_normals(
-    place: Place, saved: Documents, now: datetime, session: requests.Session | None = None, url: str | None = None
-) -> Normals:
-    """Return the best normals that there are: entered by hand, stored, from the network, or those of the example.
-
-    Parameters
-    ----------
-    place : Place
-        Where.
-    saved : Documents
-        The store.
-    now : datetime
-        The present moment, aware.
-    session : requests.Session or None
-        None asks no network.
-    url : str or None
-        Another server of the climatology's form.
-
-    Returns
-    -------
-    Normals
-        Status "bundled" means that they are of the invented valley, not of this place.
-    """
-    stored: Normals | None = None
-    payload = saved.read("normals", place.key)
-    if payload is not None:
-        try:
-            stored = from_payload(payload)
-        except WeatherError:
-            stored = None
-    if stored is not None and (stored.status == "entered" or session is None):
-        return stored
-    if stored is not None and stored.status == "stored" and _age_days(payload, now) < FRESH_DAYS:
-        return stored
-    if session is not None:
-        from core.weather import nasa_power
-
-        try:
-            fetched = nasa_power.fetch_normals(place, session, url)
-        except (WeatherError, InputError):
-            fetched = None
-        if fetched is not None:
-            saved.write("normals", place.key, to_payload(fetched, now), now)
-            return fetched
-    return stored or bundled_normals()
-
-
-def get_years(
-    place: Place,
-    saved: Documents,
-    now: datetime,
-    session: requests.Session | None = None,
-    years: int = 20,
-    url: str | None = None,
-) -> tuple[pd.DataFrame, str]:
-    """Return daily weather of past years, and its status.
-
-    Parameters
-    ----------
-    place, saved, now, session, url
-        As in `get_normals`.
-    years : int
-        How many whole years before this one to ask for.
-
-    Returns
-    -------
-    tuple of DataFrame, {"fresh", "stored", "bundled"}
-        As `nasa_power.fetch_years`; "bundled" = the invented years of the example valley.
-    """
-    payload = saved.read("climate_years", place.key)
-    if payload is not None:
-        try:
-            index = pd.date_range(payload["start"], periods=int(payload["days"]), freq="D")
-            frame = pd.DataFrame({name: np.asarray(v, float) for name, v in payload["columns"].items()}, index=index)
-            return check_years(frame), "bundled" if payload.get("status") == "bundled" else "stored"
-        except (KeyError, TypeError, ValueError, AttributeError, WeatherError):
-            pass
-    if session is not None:
-        from core.weather import nasa_power
-
-        last = date(now.astimezone(UTC).year - 1, 12, 31)
-        try:
-            frame = nasa_power.fetch_years(place, session, date(last.year - years + 1, 1, 1), last, url)
-        except WeatherError:
-            return bundled_years(), "bundled"
-        saved.write(
-            "climate_years",
-            place.key,
-            {
-                "start": frame.index[0].isoformat(),
-                "days": len(frame),
-                "columns": {name: np.round(frame[name].to_numpy(float), 2).tolist() for name in frame},
-            },
-            now,
-        )
-        return frame, "fresh"
-    return bundled_years(), "bundled"
-
-
-def with_status(normals: Normals, status: str) -> Normals:
-    """Return the same normals under another status."""
-    return replace(normals, status=status)
-
-
-def _table(columns: Mapping[str, Any]) -> pd.DataFrame:
-    return pd.DataFrame({name: [float(v) for v in values] for name, values in columns.items()}, index=range(1, 13))
-
-
-def _age_days(payload: Any, now: datetime) -> float:
-    try:
-        return (now - datetime.fromisoformat(payload["stored_at"])).total_seconds() / 86400
-    except (KeyError, TypeError, ValueError):
-        return float("inf")
-
-
-def _example(name: str) -> str:
-    try:
-        return (resources.files("demo_data") / "weather" / name).read_text(encoding="utf-8")
-    except (ModuleNotFoundError, FileNotFoundError, OSError) as error:
-        raise WeatherError("the example weather is not installed") from error

@@ -14,7 +14,7 @@ import requests
 
 from core.errors import WeatherError
 from core.messages import Message
-from core.weather.fetching import ask, read_json
+from core.weather.fetching import TOTAL_SECONDS, ask, read_json
 from core.weather.frames import Forecast
 from core.weather.place import Place
 from core.weather.units import convert
@@ -50,7 +50,9 @@ def ensemble_url() -> str:
     return os.environ.get("DRYHOLD_OPEN_METEO_ENSEMBLE_URL", ENSEMBLE_URL)
 
 
-def fetch_forecast(place: Place, session: requests.Session, now: datetime, url: str | None = None) -> Forecast:
+def fetch_forecast(
+    place: Place, session: requests.Session, now: datetime, url: str | None = None, seconds: float = TOTAL_SECONDS
+) -> Forecast:
     """Return the service's single best forecast, up to 16 days.
 
     Parameters
@@ -70,14 +72,16 @@ def fetch_forecast(place: Place, session: requests.Session, now: datetime, url: 
         Where nothing usable came.
     """
     names = ",".join([*VARIABLES, CHANCE])
-    answer = ask(session, url or forecast_url(), {**_where(place), "hourly": names}, SERVICE)
+    answer = ask(session, url or forecast_url(), {**_where(place), "hourly": names}, SERVICE, seconds=seconds)
     return parse_forecast(read_json(answer, SERVICE), place, now)
 
 
-def fetch_ensemble(place: Place, session: requests.Session, now: datetime, url: str | None = None) -> Forecast:
+def fetch_ensemble(
+    place: Place, session: requests.Session, now: datetime, url: str | None = None, seconds: float = TOTAL_SECONDS
+) -> Forecast:
     """Return an ensemble forecast, run by run; parameters and errors as `fetch_forecast`."""
     parameters = {**_where(place), "hourly": ",".join(VARIABLES), "models": ENSEMBLE_MODEL}
-    answer = ask(session, url or ensemble_url(), parameters, SERVICE)
+    answer = ask(session, url or ensemble_url(), parameters, SERVICE, seconds=seconds)
     return parse_ensemble(read_json(answer, SERVICE), place, now)
 
 

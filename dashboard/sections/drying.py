@@ -209,7 +209,12 @@ def _forecast_of(group: Any) -> Forecast:
 
 def _weather_line(forecast: Forecast) -> str:
     """Return whose forecast it is and how old."""
-    words = {"fresh": _("just read"), "stored": _("kept from before"), "bundled": _("invented example, not a forecast")}
+    words = {
+        "fresh": _("just read"),
+        "stored": _("kept from before"),
+        "bundled": _("invented example, not a forecast"),
+        "usual": _("usual weather of the month, not a forecast"),
+    }
     hours = forecast.age_hours(state.now())
     age = (
         _("{hours} hours old").format(hours=number(hours, 0))
@@ -217,7 +222,7 @@ def _weather_line(forecast: Forecast) -> str:
         else _("{days} days old").format(days=number(hours / 24, 0))
     )
     parts = [_("Weather: {status}").format(status=words.get(forecast.status, forecast.status))]
-    if forecast.status != "bundled":
+    if forecast.is_forecast:
         parts += [age, forecast.attribution]
     return ", ".join(part for part in parts if part) + "."
 

@@ -33,9 +33,9 @@ from core.storage.methods import get_method, usual_method
 from core.storage.retest import DueTest, RetestCosts, bags_that_stand_out, schedule_tests
 from core.storage.safety import first_allowed_day
 from core.storage.scenarios import PestDraw
-from core.weather.normals import get_normals, get_years
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
+from core.weather.usual import get_normals, get_years
 from dashboard import page, state
 from dashboard.charts.storage import figure
 from dashboard.text import _, day, money, ngettext, number, percent, say
@@ -56,7 +56,7 @@ def climates(group_id: int, version: int, start: date) -> tuple[list[pd.DataFram
     if normals.status == "entered":
         return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
     years, status = get_years(place, documents, state.now())
-    if status == "bundled" and normals.status != "bundled":
+    if years is None or (status == "bundled" and normals.status != "bundled"):
         return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
     words = {
         "bundled": _("invented years of the example valley, not of this place"),

@@ -11,7 +11,8 @@ import streamlit as st
 from core.errors import DryholdError
 from core.messages import Message
 from core.weather.forecast import Forecast
-from core.weather.normals import Normals, enter_normals
+from core.weather.normals import Normals
+from core.weather.usual import enter_normals
 from core.weather.windows import DayWindow, day_windows
 from dashboard import page, state
 from dashboard.charts.weather import days_figure, hours_figure, normals_figure

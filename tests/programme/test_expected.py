@@ -9,7 +9,7 @@ import pytest
 from core.group.records import Lot
 from core.programme.expected import expected_days_to_dry, observed_against_expected
 from core.programme.indicators import LotFacts
-from core.weather.normals import bundled_normals
+from core.weather.usual import bundled_normals
 from core.weather.place import Place
 
 PLACE = Place(-10.6, 34.4, 800, "Africa/Blantyre")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+import numpy as np
 import pytest
 import requests
 import responses
@@ -13,10 +14,12 @@ from hypothesis import strategies as st
 from core.errors import WeatherError
 from core.weather import met_norway, open_meteo
 from core.weather.fetching import make_session
-from core.weather.forecast import bundled_forecast, fetch, get_forecast
+from core.weather.forecast import fetch, get_forecast, usual_forecast
 from core.weather.frames import from_payload, to_payload
-from core.weather.normals import Normals, bundled_normals
+from core.weather.normals import Normals
 from core.weather.place import Place
+from core.weather.reference import reference_normals
+from core.weather.usual import bundled_normals
 from tests.weather.samples import NOW, PLACE, Shelf, met_norway_answer, open_meteo_answer
 from tests.weather.test_open_meteo import JUNK, check_whole
 
@@ -89,12 +92,13 @@ def test_a_bad_answer_replaces_nothing(answer):
 
 
 @responses.activate
-def test_a_used_up_forecast_gives_way_to_the_example():
+def test_a_used_up_forecast_gives_way_to_the_usual_weather():
     shelf = Shelf()
     responses.get(open_meteo.ENSEMBLE_URL, json=open_meteo_answer())
     get_forecast(PLACE, shelf, NOW, make_session())
-    forecast = get_forecast(PLACE, shelf, NOW + timedelta(days=31))
-    assert forecast.status == "bundled"
+    forecast = get_forecast(PLACE, shelf, NOW + timedelta(days=31), normals=reference_normals(PLACE))
+    assert forecast.status == "usual"
+    assert not forecast.is_forecast
     assert any("used up" in str(note) for note in forecast.notes)
 
 
@@ -102,8 +106,8 @@ def test_a_wrong_clock_is_seen():
     shelf = Shelf()
     forecast = open_meteo.parse_forecast(open_meteo_answer(), PLACE, NOW)
     shelf.write("forecast", PLACE.key, to_payload(forecast), NOW)
-    early = get_forecast(PLACE, shelf, NOW - timedelta(days=40))
-    assert early.status == "bundled"
+    early = get_forecast(PLACE, shelf, NOW - timedelta(days=40), normals=reference_normals(PLACE))
+    assert early.status == "usual"
     assert any("clock" in str(note) for note in early.notes)
 
 
@@ -133,7 +137,7 @@ def test_damaged_stores_are_refused(data):
 @pytest.mark.parametrize("month", range(1, 13))
 def test_the_example_suits_any_date(month):
     now = datetime.fromisoformat(f"2027-{month:02d}-11T22:40+00:00")
-    forecast = bundled_forecast(Place(-10.6, 34.4, 820, "Africa/Blantyre"), now)
+    forecast = usual_forecast(Place(-10.6, 34.4, 820, "Africa/Blantyre"), now, bundled_normals())
     assert len(forecast.members) == 10
     assert forecast.index[0] == datetime.fromisoformat(f"2027-{month:02d}-11T23:00+00:00")
     assert len(forecast.index) > 15 * 24
@@ -143,14 +147,23 @@ def test_the_example_suits_any_date(month):
     assert "invented" in str(forecast.notes[0])
     # runs drift apart
     spread = [frame["temperature_c"].to_numpy() for frame in forecast.members]
-    import numpy as np
-
     sd = np.std(spread, axis=0)
     assert sd[:24].mean() < 0.7 * sd[-120:].mean()
 
 
-def test_ones_own_months_stand_in_before_the_valleys():
-    own = Normals(bundled_normals().table + 1.0, "entered by Pelvo", "entered")
-    forecast = bundled_forecast(PLACE, NOW, own)
-    assert forecast.provider == "normals"
+def test_without_a_forecast_no_single_day_stands_out():
+    """Of one day nothing is known: no day of the fortnight is wet in nearly all runs, and the runs do not begin alike."""
+    own = Normals(bundled_normals().table.assign(rain_days=12.0, rain_mm=120.0), "entered by Pelvo", "entered")
+    forecast = usual_forecast(PLACE, NOW, own)
+    assert (forecast.status, forecast.provider, forecast.is_forecast) == ("usual", "normals", False)
     assert "Pelvo" in str(forecast.notes[0])
+    assert "no single day is known" in str(forecast.notes[0])
+    wet = [(frame["rain_mm"].resample("D").sum() > 1.0).to_numpy()[1:14] for frame in forecast.members]
+    assert np.mean(wet, axis=0).max() < 0.85
+    sd = np.std([frame["temperature_c"].to_numpy() for frame in forecast.members], axis=0)
+    assert sd[:24].mean() > 0.7 * sd[-120:].mean()
+
+
+def test_nothing_is_invented_for_a_place_without_usual_weather():
+    with pytest.raises(WeatherError, match="neither a forecast nor"):
+        get_forecast(PLACE, Shelf(), NOW)

@@ -14,18 +14,9 @@ from hypothesis import strategies as st
 from core.errors import InputError, WeatherError
 from core.weather import nasa_power
 from core.weather.fetching import make_session
-from core.weather.normals import (
-    Normals,
-    bundled_normals,
-    bundled_years,
-    check_years,
-    completed,
-    enter_normals,
-    get_normals,
-    get_years,
-    normals_from_years,
-)
+from core.weather.normals import Normals, check_years, completed
 from core.weather.place import Place
+from core.weather.usual import bundled_normals, bundled_years, enter_normals, get_normals, get_years, normals_from_years
 from tests.weather.samples import NOW, PLACE, Shelf, nasa_climatology, nasa_daily
 from tests.weather.test_open_meteo import JUNK
 
@@ -114,10 +105,10 @@ def test_asked_once_then_stored():
 
 
 @responses.activate
-def test_the_example_stands_in_where_nothing_is():
+def test_reference_towns_stand_in_where_nothing_is():
     responses.get(CLIMATE_URL, body="<html>log in</html>")
-    assert get_normals(PLACE, Shelf(), NOW, make_session()).status == "bundled"
-    assert get_years(PLACE, Shelf(), NOW)[1] == "bundled"
+    assert get_normals(PLACE, Shelf(), NOW, make_session()).status == "reference"
+    assert get_years(PLACE, Shelf(), NOW) == (None, "none")
 
 
 @responses.activate

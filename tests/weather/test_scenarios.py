@@ -13,9 +13,10 @@ from core.errors import InputError
 from core.weather import open_meteo
 from core.weather.day_to_day import make_days, make_hours
 from core.weather.frames import NEEDED
-from core.weather.normals import Normals, bundled_normals, bundled_years, normals_from_years
+from core.weather.normals import Normals
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios, extend_scenarios
+from core.weather.usual import bundled_normals, bundled_years, normals_from_years
 from tests.weather.samples import NOW, PLACE, open_meteo_answer
 
 VALLEY = Place(-10.6, 34.4, 820, "Africa/Blantyre")

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.weather.forecast import bundled_forecast
+from core.weather.forecast import usual_forecast
 from core.weather.frames import Forecast
 from core.weather.place import Place
+from core.weather.usual import bundled_normals
 from core.weather.windows import day_windows
 
 
@@ -62,6 +63,6 @@ def test_a_day_of_23_and_of_25_hours():
 
 def test_the_example_in_the_dry_season_has_sun_and_no_rain():
     place = Place(-10.6, 34.4, 820, "Africa/Blantyre")
-    windows = day_windows(bundled_forecast(place, datetime(2026, 8, 3, 4, tzinfo=UTC)), place)
+    windows = day_windows(usual_forecast(place, datetime(2026, 8, 3, 4, tzinfo=UTC), bundled_normals()), place)
     assert np.mean([window.sunny_hours for window in windows]) > 7
     assert np.mean([window.rain_chance for window in windows]) < 0.1
