@@ -15,6 +15,7 @@ from core.weather.normals import Normals
 from core.weather.usual import enter_normals
 from core.weather.windows import DayWindow, day_windows
 from dashboard import page, state
+from dashboard.background import desk
 from dashboard.charts.weather import days_figure, hours_figure, normals_figure
 from dashboard.text import _, month_names, number, percent, say
 from dashboard.weather import forecast_of, normals_of, place_of, session_for, years_of
@@ -35,13 +36,13 @@ def provider_words(forecast: Forecast) -> str:
         "open-meteo": _("Open-Meteo, one run"),
         "met-norway": _("MET Norway, one run"),
         "bundled": _("bundled example weather, invented: not a forecast"),
-        "normals": _("no forecast: days drawn around this place's normals"),
+        "normals": _("no forecast: days drawn around the usual weather of this place"),
     }.get(forecast.provider, forecast.provider)
 
 
 def age_words(forecast: Forecast, now: datetime) -> str:
     """Return how old the forecast is, in words."""
-    if forecast.status == "bundled":
+    if not forecast.is_forecast:
         return _("made now")
     hours = max(forecast.age_hours(now), 0.0)
     if hours < 1:
@@ -65,8 +66,10 @@ def clock(moment: datetime | None) -> str:
     return "–" if moment is None else f"{moment:%H:%M}"
 
 
-def answer(windows: Sequence[DayWindow]) -> str:
-    """Return the page's answer: the next day for drying and the next day of likely rain."""
+def answer(windows: Sequence[DayWindow], forecast: Forecast) -> str:
+    """Return the section's answer: the next day for drying and the next day of likely rain, of a forecast alone."""
+    if forecast.status == "usual":
+        return _("There is no forecast. Only the usual weather of the month is known, so no single day can be named.")
     dry = next((w for w in windows if w.hours >= 12 and w.sunny_hours >= GOOD_SUN_HOURS and w.rain_chance <= 0.2), None)
     wet = next((w for w in windows if w.rain_chance >= 0.5), None)
     first = (
@@ -113,7 +116,7 @@ def show_source(forecast: Forecast, now: datetime) -> None:
     if forecast.attribution:
         link = LINKS.get(forecast.attribution)
         st.markdown(f"[{forecast.attribution}]({link})" if link else forecast.attribution)
-    if forecast.status == "bundled":
+    if not forecast.is_forecast:
         st.warning(sentence(forecast.notes[0]), icon=":material/cloud_off:")
     elif forecast.status == "stored":
         st.warning(sentence(forecast.notes[0]), icon=":material/history:")
@@ -127,9 +130,12 @@ def refresh(group, now: datetime) -> Forecast:
     """Return the forecast, asked anew from the network, showing which service is being asked."""
     with st.status(_("Asking the weather services ..."), expanded=True) as box:
         forecast = forecast_of(group, state.store(), now, ask_again=True, progress=lambda name: st.write(name))
-        st.write(_("NASA POWER (months and past years)"))
-        normals_of(group, state.store(), now, ask=True)
-        years_of(group, state.store(), now, ask=True)
+        if forecast.status == "fresh":
+            st.write(_("NASA POWER (usual weather of the months)"))
+            normals_of(group, state.store(), now, ask=True)
+            # Twenty years by day take the service a minute: they come beside the page.
+            store, key = state.store(), ("years", place_of(group).key)
+            desk().job(key, lambda _job: years_of(group, store, now, ask=True))
         done = _("New forecast stored.") if forecast.status == "fresh" else _("No service gave a usable forecast.")
         box.update(label=done, state="complete" if forecast.status == "fresh" else "error", expanded=False)
     return forecast
@@ -141,7 +147,8 @@ def status_words(normals: Normals) -> str:
         "entered": _("entered by you"),
         "fresh": _("from the climate service"),
         "stored": _("from the climate service, stored"),
-        "bundled": _("assumed: invented example valley"),
+        "reference": _("assumed: estimated from towns of the region, from memory"),
+        "bundled": _("invented, of the example"),
     }[normals.status]
 
 
@@ -150,10 +157,10 @@ def show_normals(group, now: datetime) -> None:
     normals = normals_of(group, state.store(), now)
     names = month_names()
     st.subheader(_("Usual weather of the months"))
-    st.caption(f"{status_words(normals)} · {normals.source}")
-    if normals.status == "bundled" and not group.demo:
+    st.caption(f"{status_words(normals)} · {_(normals.source)}")
+    if normals.status == "reference":
         st.warning(
-            _("These are of an invented valley, not of your place: ask the climate service above, or enter your own."),
+            _("These are estimated, not measured at your place. Ask for a new forecast above, or enter your own."),
             icon=":material/edit_note:",
         )
     table = normals.table
@@ -191,26 +198,26 @@ def entry_form(group, normals: Normals, names: dict[int, str], now: datetime) ->
                         key=f"weather_{group.id}_{name}_{month}",
                     )
                 )
-        if st.form_submit_button(_("Keep these months"), key="weather_normals_save"):
+        if st.form_submit_button(_("Save these months"), key="weather_normals_save"):
             frame = pd.DataFrame(
                 {name: values for name, values in entered.items() if any(value is not None for value in values)},
                 index=range(1, 13),
             )
             for name in ("daily_range_c", "shortwave_w_m2", "wind_m_s"):
-                if name in table and normals.status != "bundled":
+                if name in table and normals.status not in ("bundled", "reference"):
                     frame[name] = table[name]
             try:
                 enter_normals(frame, place_of(group), state.store().documents, now, state.who())
             except DryholdError as error:
                 page.show_error(error)
             else:
-                st.success(_("Kept. Outlooks beyond the forecast use these months from now on."))
+                st.success(_("Saved. Outlooks beyond the forecast now use these months."))
                 st.rerun()
 
 
 def show() -> None:
     """Show the page."""
-    page.start(_("Weather"), _("What weather do the outlooks rest on, and how good is it?"))
+    page.start(_("Weather"), _("Which weather do the outlooks use, and how sure is it?"))
     group = page.stop_if_no_group()
     now = state.now()
     place = place_of(group)
@@ -238,7 +245,7 @@ def show() -> None:
             with page.busy(_("Reading the forecast ...")):
                 forecast = forecast_of(group, state.store(), now)
         windows = day_windows(forecast, place)
-        page.answer(answer(windows))
+        page.answer(answer(windows, forecast))
         show_source(forecast, now)
         labels = [weekday(window) for window in windows]
         page.chart(
@@ -267,7 +274,10 @@ def show() -> None:
     page.sources(
         [
             _("Forecast: Open-Meteo (CC BY 4.0), or MET Norway (CC BY 4.0) where that does not answer."),
-            _("Months and past years: NASA POWER (public domain), your own entries, or the invented example."),
+            _(
+                "Usual weather: your own entries, NASA POWER (public domain), or an estimate from reference towns "
+                "(core/weather/reference.toml, from memory, by inverse distance)."
+            ),
             _(
                 "Daylight and clear sky: FAO Irrigation and Drainage Paper 56 (1998); the Astronomical Almanac; "
                 "Haurwitz (1945)."

@@ -10,7 +10,7 @@ def test_opens_with_an_answer_picture_and_cautions(demo_store):
     assert not app.exception
     assert not app.error
     assert app.info
-    assert any("Mouldy" in warning.value for warning in app.warning)
+    assert any("mouldy" in warning.value for warning in app.warning)
     assert any("waiting time" in warning.value for warning in app.warning)
     assert len(app.get("plotly_chart")) == 1
 

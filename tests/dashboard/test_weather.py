@@ -47,11 +47,13 @@ def test_a_stored_forecast_shows_its_age_and_attribution(empty_store):
     assert "[Weather data by Open-Meteo.com](https://open-meteo.com/)" in texts(app)
 
 
-def test_without_anything_the_example_stands_in_and_says_so(empty_store):
+def test_without_a_forecast_no_day_is_named_and_no_example_stands_in(empty_store):
     app = open_page("weather")
     assert not app.exception
-    assert "Example weather of an invented valley" in texts(app)
-    assert "not of your place" in texts(app)
+    assert "no single day can be named" in app.info[0].value
+    assert "Rain is likely" not in texts(app)
+    assert "estimated, not measured at your place" in texts(app)
+    assert "Mbalero" not in texts(app)
 
 
 @responses.activate
