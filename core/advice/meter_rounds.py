@@ -12,9 +12,9 @@ from core.meter.log import LotToTest
 from core.planning.storage_from_records import stored_lot
 from core.planning.store_outlook import method_outlook
 from core.storage.methods import usual_method
-from core.weather.usual import get_normals
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
+from core.weather.usual import get_normals
 
 HORIZON_DAYS = 60
 SCENARIOS = 40

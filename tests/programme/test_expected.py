@@ -9,8 +9,8 @@ import pytest
 from core.group.records import Lot
 from core.programme.expected import expected_days_to_dry, observed_against_expected
 from core.programme.indicators import LotFacts
-from core.weather.usual import bundled_normals
 from core.weather.place import Place
+from core.weather.usual import bundled_normals
 
 PLACE = Place(-10.6, 34.4, 800, "Africa/Blantyre")
 
