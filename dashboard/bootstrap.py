@@ -23,7 +23,6 @@ RUNTIME_MODULES = (
     "sqlalchemy",
     "alembic",
     "openpyxl",
-    "python_calamine",
     "xlsxwriter",
     "icalendar",
     "babel",

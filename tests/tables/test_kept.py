@@ -23,7 +23,7 @@ from core.tables.headings import find_headings
 from core.tables.numbers import NumberStyle, number, number_style
 from core.tables.reading import Column, pasted, read_rows
 from core.tables.reading import open_table as open_any
-from core.tables.words import word_list
+from core.tables.words import matches, word_list
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 
@@ -142,3 +142,9 @@ def test_the_whole_table_decides_what_one_cell_leaves_open():
     assert amounts("amount;mass\n1.250;12.5\n") == [None]  # a point parts decimals, but money has no third: refused
     assert amounts("amount;mass\n1.250;12\n") == [1250]
     assert number("1.250") == 1.25  # what is measured is never grouped
+
+
+def test_air_alone_is_not_taken_for_the_grain_and_what_is_measured_wins(where):
+    assert "temperature" not in open_table(b"Lot,Date,Air temperature,Moisture\nA,2026-05-01,35,13\n", "a.csv").columns
+    found = matches("Temp. of our grain", heading_words("tests"), ("temperature",))
+    assert max(found, key=lambda meaning: found[meaning]) == "temperature"
