@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from core.advice.parts import EXAMPLE, LotNow
 from core.advice.schedule import mass_by_day
+from core.advice.season import HOME, SELL
 from core.group.sampling import DRY, judge_dryness
 from core.messages import Message, message
 from core.planning.sale_plan import PlannedSale
@@ -56,6 +57,20 @@ def bags_add_up(now: Situation) -> Iterator[Message]:
                 bags=known[lot.id],
                 total=lot.bags,
             )
+
+
+def headline_adds_up(now: Situation) -> Iterator[Message]:
+    """Sold soon, sold later, kept back and left over are all bags, in the headline and in each row of the calendar."""
+    for row in now.season:
+        parts = row.bags_of(SELL) + row.bags_of(HOME) + row.left
+        if parts != row.bags:
+            yield message("lot {lot} has {bags} bags, its calendar {parts}", lot=row.lot, bags=row.bags, parts=parts)
+    said = now.headline
+    parts = said.soon + said.later + said.home + said.left
+    if parts != said.total or said.total != sum(lot.bags for lot in now.plan.case.lots):
+        yield message("the headline speaks of {total} bags and adds up to {parts}", total=said.total, parts=parts)
+    if abs(said.total_value - now.made.fresh["plan"].mean) > max(1.0, MONEY_SHARE * abs(said.total_value)):
+        yield message("the headline's value is not the plan's")
 
 
 def floor_fits(now: Situation) -> Iterator[Message]:
@@ -291,6 +306,7 @@ def one_net_value(now: Situation) -> Iterator[Message]:
 
 CHECKS = (
     bags_add_up,
+    headline_adds_up,
     floor_fits,
     schedule_is_the_plan,
     dry_before_bagged_and_sold,

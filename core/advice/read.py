@@ -14,6 +14,16 @@ from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_
 from core.advice.origins import assumed_now, prices_now, weather_now
 from core.advice.parts import Assumed, Load, LotNow, PriceNow, WeatherNow
 from core.advice.schedule import loads_of_plan
+from core.advice.season import (
+    Headline,
+    MemberPart,
+    MoneyLine,
+    SeasonRow,
+    headline,
+    member_parts,
+    money_lines,
+    season_rows,
+)
 from core.group.lot_state import current_lot_states
 from core.group.possessions import possessions
 from core.group.records import Group
@@ -36,6 +46,10 @@ PARTS = (
     "purchases",
     "actions",
     "reasons",
+    "season",
+    "headline",
+    "money",
+    "members",
     "assumed",
 )
 
@@ -155,6 +169,28 @@ class Situation:
     def reasons(self) -> tuple[LotReason, ...]:
         """Why each lot is planned as it is."""
         return tuple(lot_reasons(self.made.outlook, self.plan))
+
+    @cached_property
+    def season(self) -> tuple[SeasonRow, ...]:
+        """The season as a calendar, one row a lot."""
+        return season_rows(self.plan, self.schedule)
+
+    @cached_property
+    def headline(self) -> Headline:
+        """The plan in numbers that add up."""
+        worth = self.made.fresh
+        here, now = worth["plan"].value.tolist(), worth["sell all now wet"].value.tolist()
+        return headline(self.plan, self.season, self.today, here, now)
+
+    @cached_property
+    def money(self) -> tuple[MoneyLine, ...]:
+        """The plan's money by date."""
+        return money_lines(self.plan, self.purchases, self.today)
+
+    @cached_property
+    def members(self) -> tuple[MemberPart, ...]:
+        """What concerns each member."""
+        return member_parts(self.plan, self.season, self.actions, self.reasons)
 
     @cached_property
     def last_kept(self) -> KeptPlan | None:

@@ -51,6 +51,17 @@ def test_one_bag_more_in_the_plan_than_in_the_lot_is_named(now):
     assert any(f"lot {line.label} " in text for text in said("bags_add_up", wrong))
 
 
+def test_a_calendar_or_a_headline_that_does_not_add_up_is_named(now):
+    assert said("headline_adds_up", now) == []
+    row = now.season[0]
+    wrong = now.with_parts(season=(replace(row, bags=row.bags + 1), *now.season[1:]))
+    assert any(f"lot {row.lot} has {row.bags + 1} bags" in text for text in said("headline_adds_up", wrong))
+    more = now.with_parts(headline=replace(now.headline, soon=now.headline.soon + 2))
+    assert any("the headline speaks" in text for text in said("headline_adds_up", more))
+    dear = now.with_parts(headline=replace(now.headline, total_value=now.headline.total_value * 1.01))
+    assert any("value is not the plan's" in text for text in said("headline_adds_up", dear))
+
+
 def test_a_load_too_many_on_a_space_is_named(now):
     assert now.schedule
     assert said("floor_fits", now) == []

@@ -1,0 +1,188 @@
+"""A sheet of paper as plain parts, drawn alike as PDF and as HTML: words, grids, the season's calendar, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+LABEL_MM, HEAD_MM, BOX_MM = 36.0, 5.0, 6.5
+BLACK, WHITE, HATCH, GREY, NONE = "black", "white", "hatch", "grey", "none"
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading inside a sheet."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph; `strong` sets it in bold."""
+
+    text: str
+    strong: bool = False
+
+
+@dataclass(frozen=True)
+class Care:
+    """Cautions in a frame, each a line of its own."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table.
+
+    Parameters
+    ----------
+    heads : tuple of str
+        Headings.
+    rows : tuple of tuples of str
+        Cells.
+    widths : tuple of float
+        Relative widths of the columns.
+    right : frozenset of int
+        Columns set to the right.
+    row_mm : float
+        Least height of a row, mm (rows to be filled in by hand are taller).
+    lined : bool
+        Lines around each cell.
+    """
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...]
+    right: frozenset[int] = frozenset()
+    row_mm: float = 0.0
+    lined: bool = False
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A stretch of a row of the calendar: `kind` dry, keep, sell or home."""
+
+    kind: str
+    on: date
+    until: date
+    text: str
+
+
+@dataclass(frozen=True)
+class Season:
+    """The calendar of the season: rows of bars between two days; `legend` explains each kind in words."""
+
+    first: date
+    last: date
+    months: tuple[tuple[date, str], ...]
+    rows: tuple[tuple[str, tuple[Bar, ...]], ...]
+    legend: tuple[tuple[str, str], ...]
+    row_mm: float = 4.6
+
+
+@dataclass(frozen=True)
+class NewPage:
+    """What follows begins on a new page."""
+
+
+@dataclass(frozen=True)
+class HalfPage:
+    """What follows begins on the lower half of the page, or on a new page where that is taken."""
+
+
+Block = Heading | Words | Care | Grid | Season | NewPage | HalfPage
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A sheet to print on A4.
+
+    Parameters
+    ----------
+    title, under : str
+        Title, and a line below it (group, day).
+    blocks : tuple
+        Parts in their order.
+    language : str
+        Code of its language.
+    landscape : bool
+        Whether the page lies.
+    most_pages : int or None
+        The type is made smaller until the sheet fits on so many pages.
+    foot : str
+        A line at the bottom of each page.
+    """
+
+    title: str
+    under: str
+    blocks: tuple[Block, ...]
+    language: str = "en"
+    landscape: bool = False
+    most_pages: int | None = None
+    foot: str = ""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A rectangle, a line (no fill, no height) or a text of a picture, mm from its upper left corner."""
+
+    x: float
+    y: float
+    width: float = 0.0
+    height: float = 0.0
+    fill: str = NONE
+    text: str = ""
+    bold: bool = False
+    middle: bool = False
+    size_mm: float = 2.6
+
+
+def season_shapes(season: Season, width_mm: float) -> tuple[list[Shape], float]:
+    """Return the calendar as shapes and its height, mm.
+
+    A row shows its drying as hatched bars, its time in store as one outlined bar with the bags put in it, and each
+    sale as a black box with the bags sold in it, so that the black boxes of a row add up to its bags.
+    """
+    days = max((season.last - season.first).days, 1)
+    chart = width_mm - LABEL_MM
+
+    def x_of(on: date) -> float:
+        return LABEL_MM + chart * min(max((on - season.first).days / days, 0.0), 1.0)
+
+    row = season.row_mm
+    height = HEAD_MM + row * len(season.rows)
+    shapes = [Shape(x_of(on), 0.0, 0.0, height) for on, _name in season.months]
+    shapes += [Shape(x_of(on) + 0.8, HEAD_MM - 1.6, text=name, size_mm=2.6) for on, name in season.months]
+    for number, (label, bars) in enumerate(season.rows):
+        top = HEAD_MM + number * row
+        shapes.append(Shape(0.0, top, width_mm, 0.0))
+        shapes.append(Shape(0.5, top + row - 1.4, text=label, size_mm=min(2.8, row * 0.6)))
+        shapes += _bars(bars, x_of, top, row, width_mm)
+    return [*shapes, Shape(0.0, height, width_mm, 0.0)], height
+
+
+def _bars(bars: Sequence[Bar], x_of: object, top: float, row: float, width_mm: float) -> list[Shape]:
+    """Return the shapes of one row: bars first, then the boxes of sales, moved apart where they would overlap."""
+    assert callable(x_of)  # noqa: S101
+    tall, size = row - 1.0, min(2.6, row * 0.56)
+    shapes = []
+    for bar in bars:
+        if bar.kind == "sell":
+            continue
+        left, right = x_of(bar.on), x_of(bar.until + timedelta(days=1))
+        fill = {"dry": HATCH, "keep": WHITE, "home": GREY}[bar.kind]
+        shapes.append(Shape(left, top + 0.5, max(right - left, 1.2), tall, fill))
+        if bar.text and right - left > len(bar.text) * size * 0.62 + 1.0:
+            shapes.append(Shape(left + 1.0, top + row - 1.4, text=bar.text, size_mm=size))
+    at = -1.0
+    for bar in sorted((item for item in bars if item.kind == "sell"), key=lambda item: item.on):
+        at = min(max(x_of(bar.on), at), width_mm - BOX_MM)
+        shapes.append(Shape(at, top + 0.5, BOX_MM, tall, BLACK))
+        shapes.append(
+            Shape(at + BOX_MM / 2, top + row - 1.4, text=bar.text, bold=True, middle=True, size_mm=size, fill=WHITE)
+        )
+        at += BOX_MM + 0.4
+    return shapes

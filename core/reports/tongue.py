@@ -1,0 +1,69 @@
+"""The reader's language of a report: sentences through a catalogue, numbers, dates and money through Babel."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from babel.dates import format_date
+from babel.numbers import format_currency, format_decimal, format_percent
+
+from core.messages import Message
+
+
+def _as_it_is(text: str) -> str:
+    return text
+
+
+@dataclass(frozen=True)
+class Tongue:
+    """A language: its code, and what looks sentences up in its catalogue (left out: English as written)."""
+
+    language: str = "en"
+    look_up: Callable[[str], str] = _as_it_is
+
+    def say(self, text: Message | str, **values: Any) -> str:
+        """Return a sentence in the reader's language, its values filled in."""
+        if isinstance(text, str):
+            text = Message(text, values)
+        filled = {name: self._filled(value) for name, value in text.values.items()}
+        words = self.look_up(text.template)
+        return words.format(**filled) if filled else words
+
+    def _filled(self, value: Any) -> Any:
+        if isinstance(value, Message):
+            return self.say(value)
+        return self.day(value) if isinstance(value, date) else value
+
+    def number(self, value: float, digits: int = 0) -> str:
+        """Return a number with a fixed count of digits after the point."""
+        pattern = "#,##0" + ("." + "0" * digits if digits else "")
+        return format_decimal(value, format=pattern, locale=self.language)
+
+    def money(self, value: float | Decimal, currency: str) -> str:
+        """Return an amount with its currency, rounded to whole units above a hundred."""
+        pattern = "¤¤ #,##0" if abs(value) >= 100 else "¤¤ #,##0.00"
+        return format_currency(value, currency, format=pattern, locale=self.language, currency_digits=False)
+
+    def percent(self, value: float, digits: int = 0) -> str:
+        """Return a fraction as a percentage."""
+        pattern = "#,##0" + ("." + "0" * digits if digits else "") + "%"
+        return format_percent(value, format=pattern, locale=self.language)
+
+    def day(self, value: date) -> str:
+        """Return a date with its year."""
+        return format_date(value, format="medium", locale=self.language)
+
+    def weekday(self, value: date) -> str:
+        """Return a date of this season with its day of the week."""
+        return format_date(value, format="EEE d MMM", locale=self.language)
+
+    def month(self, value: date) -> str:
+        """Return the short name of a month."""
+        return format_date(value, format="LLL", locale=self.language)
+
+
+ENGLISH = Tongue()
