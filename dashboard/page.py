@@ -7,18 +7,16 @@ sentence), `chart` (one picture), `table` (cards on a phone), `details` (folded)
 from __future__ import annotations
 
 import html
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
-from functools import lru_cache
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
+from core.cautions import caution_of
 from core.errors import DryholdError
 from core.messages import Message
 from core.tables.write import CSV_TYPE, csv_bytes, download_name
@@ -29,13 +27,6 @@ from dashboard.text import _, day, literal, number, say
 
 CARDS = 40
 CARD_LINES = 4
-
-
-@lru_cache(maxsize=1)
-def cautions() -> dict[str, str]:
-    """Return the texts of `cautions.toml` by kind."""
-    kept = tomllib.loads(Path(__file__).with_name("cautions.toml").read_text(encoding="utf-8"))
-    return {kind: str(entry["text"]) for kind, entry in kept.items()}
 
 
 def compose(name: str, sections: dict[str, str]) -> None:
@@ -140,7 +131,7 @@ def sources(lines: Sequence[str]) -> None:
 
 
 def caution(*kinds: str) -> None:
-    """Show cautions of `cautions.toml` in one box, above the answer of the step that they belong to.
+    """Show cautions of `core/cautions.toml` in one box, above the answer of the step that they belong to.
 
     Parameters
     ----------
@@ -148,7 +139,7 @@ def caution(*kinds: str) -> None:
         Such as "mould", "chemicals", "gas", "bulk", "heat", "machines", "lifting", "biting", "meter", "money",
         "personal", "advice".
     """
-    st.warning("\n\n".join(_(cautions()[kind]) for kind in kinds), icon=":material/front_hand:")
+    st.warning("\n\n".join(_(caution_of(kind)) for kind in kinds), icon=":material/front_hand:")
 
 
 def show_error(error: DryholdError | Message | str) -> None:

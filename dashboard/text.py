@@ -21,6 +21,7 @@ from babel.numbers import format_currency, format_decimal, format_percent
 
 from core.errors import DryholdError
 from core.messages import Message
+from core.reports.tongue import Tongue
 
 LOCALE_FOLDER = Path(__file__).with_name("locale")
 
@@ -60,6 +61,11 @@ def best_language(wanted: str | None) -> str:
 def _(text: str) -> str:
     """Return the text in the reader's language."""
     return _catalogue(language()).gettext(text)
+
+
+def tongue() -> Tongue:
+    """Return the reader's language for a report."""
+    return Tongue(language(), _)
 
 
 def ngettext(singular: str, plural: str, count: int) -> str:

@@ -190,7 +190,7 @@ class Situation:
     @cached_property
     def members(self) -> tuple[MemberPart, ...]:
         """What concerns each member."""
-        return member_parts(self.plan, self.season, self.actions, self.reasons)
+        return member_parts(self.plan, self.season, self.reasons)
 
     @cached_property
     def last_kept(self) -> KeptPlan | None:

@@ -1,4 +1,4 @@
-"""The season as people see it: each lot's way from drying to sale, the headline, each member's part, and money by date."""
+"""The season as people see it: each lot's way from drying to sale, the headline, each member's part, money by date."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from core.advice.parts import Load
 from core.messages import Message, message
 from core.planning.case import PlanningCase
-from core.planning.rolling import NextAction, Purchase
+from core.planning.rolling import Purchase
 from core.planning.sale import PlannedSale, SalePlan
 from core.planning.why import LotReason
 
@@ -191,6 +191,17 @@ def money_lines(plan: SalePlan, buying: Sequence[Purchase], today: date) -> tupl
 
 
 @dataclass(frozen=True)
+class OwnDay:
+    """One thing to do with own bags: `kind` is dry, gather, store, sell or home; `where` as in `Stretch`."""
+
+    on: date
+    kind: str
+    lot: str
+    bags: int
+    where: str
+
+
+@dataclass(frozen=True)
 class MemberPart:
     """What concerns one member: own rows of the calendar, own days, expected money, and why.
 
@@ -200,7 +211,7 @@ class MemberPart:
 
     name: str
     rows: tuple[SeasonRow, ...]
-    days: tuple[NextAction, ...]
+    days: tuple[OwnDay, ...]
     receipts: tuple[tuple[date, float], ...]
     worth: float
     low: float
@@ -208,9 +219,20 @@ class MemberPart:
     why: tuple[Message, ...]
 
 
-def member_parts(
-    plan: SalePlan, rows: Sequence[SeasonRow], actions: Sequence[NextAction], reasons: Sequence[LotReason]
-) -> tuple[MemberPart, ...]:
+def own_days(rows: Sequence[SeasonRow]) -> tuple[OwnDay, ...]:
+    """Return what is to be done with the bags of some rows, in the order of dates."""
+    found = []
+    for row in rows:
+        for item in row.stretches:
+            kind = "store" if item.kind == KEEP else item.kind
+            found.append(OwnDay(item.on, kind, row.lot, item.bags, item.where))
+            if item.kind == DRY:
+                found.append(OwnDay(item.until, "gather", row.lot, item.bags, item.where))
+    order = (DRY, "gather", "store", HOME, SELL)
+    return tuple(sorted(found, key=lambda day: (day.on, order.index(day.kind), day.lot)))
+
+
+def member_parts(plan: SalePlan, rows: Sequence[SeasonRow], reasons: Sequence[LotReason]) -> tuple[MemberPart, ...]:
     """Return each member's part of the plan, in the order of names ("" = the group's own lots)."""
     why = {reason.label: reason.reason for reason in reasons}
     found = []
@@ -227,7 +249,7 @@ def member_parts(
             MemberPart(
                 name,
                 own,
-                tuple(action for action in actions if labels.intersection(action.lots)),
+                own_days(own),
                 tuple(sorted(paid.items())),
                 sum(line.value for line in lines),
                 sum(line.value_low for line in lines),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -164,9 +164,8 @@ def season_shapes(season: Season, width_mm: float) -> tuple[list[Shape], float]:
     return [*shapes, Shape(0.0, height, width_mm, 0.0)], height
 
 
-def _bars(bars: Sequence[Bar], x_of: object, top: float, row: float, width_mm: float) -> list[Shape]:
+def _bars(bars: Sequence[Bar], x_of: Callable[[date], float], top: float, row: float, width_mm: float) -> list[Shape]:
     """Return the shapes of one row: bars first, then the boxes of sales, moved apart where they would overlap."""
-    assert callable(x_of)  # noqa: S101
     tall, size = row - 1.0, min(2.6, row * 0.56)
     shapes = []
     for bar in bars:
@@ -175,14 +174,28 @@ def _bars(bars: Sequence[Bar], x_of: object, top: float, row: float, width_mm: f
         left, right = x_of(bar.on), x_of(bar.until + timedelta(days=1))
         fill = {"dry": HATCH, "keep": WHITE, "home": GREY}[bar.kind]
         shapes.append(Shape(left, top + 0.5, max(right - left, 1.2), tall, fill))
+        if bar.kind == "dry":  # bags on the spaces are in the list of days
+            continue
         if bar.text and right - left > len(bar.text) * size * 0.62 + 1.0:
-            shapes.append(Shape(left + 1.0, top + row - 1.4, text=bar.text, size_mm=size))
-    at = -1.0
-    for bar in sorted((item for item in bars if item.kind == "sell"), key=lambda item: item.on):
-        at = min(max(x_of(bar.on), at), width_mm - BOX_MM)
-        shapes.append(Shape(at, top + 0.5, BOX_MM, tall, BLACK))
-        shapes.append(
-            Shape(at + BOX_MM / 2, top + row - 1.4, text=bar.text, bold=True, middle=True, size_mm=size, fill=WHITE)
-        )
-        at += BOX_MM + 0.4
+            shapes.append(Shape((left + right) / 2, top + row - 1.4, text=bar.text, middle=True, size_mm=size))
+    sold = sorted((item for item in bars if item.kind == "sell"), key=lambda item: item.on)
+    for left, bar in zip(_apart([x_of(bar.on) for bar in sold], width_mm), sold, strict=True):
+        shapes.append(Shape(left, top + 0.5, BOX_MM, tall, BLACK))
+        middle = left + BOX_MM / 2
+        shapes.append(Shape(middle, top + row - 1.4, text=bar.text, bold=True, middle=True, size_mm=size, fill=WHITE))
     return shapes
+
+
+def _apart(lefts: Sequence[float], width_mm: float) -> list[float]:
+    """Return the left sides of boxes moved apart, none beyond the right edge."""
+    step, at = BOX_MM + 0.4, 0.0
+    placed: list[float] = []
+    for left in lefts:
+        at = max(left, at)
+        placed.append(at)
+        at += step
+    edge = width_mm - BOX_MM
+    for number in range(len(placed) - 1, -1, -1):
+        placed[number] = min(placed[number], edge)
+        edge = placed[number] - step
+    return placed

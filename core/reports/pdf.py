@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -25,14 +24,9 @@ from core.reports.paper import (
 )
 
 MARGIN_MM, SHORT_MM, LONG_MM = 12.0, 210.0, 297.0
-SCALES = (1.0, 0.92, 0.85, 0.78, 0.71, 0.64, 0.58)
+SCALES = (1.0, 0.92, 0.85, 0.78, 0.71, 0.64)
 POINT_MM = 0.3528
 FAMILY = "sheet"
-
-
-@cache
-def _font(name: str) -> bytes:
-    return resources.files("core.reports").joinpath("fonts", name).read_bytes()
 
 
 def paper_pdf(paper: Paper) -> bytes:
@@ -93,19 +87,14 @@ def _blank(paper: Paper) -> Any:
             self.cell(0, 4, paper.foot, align="L")
 
     pdf = Sheet(orientation="L" if paper.landscape else "P", format="A4")
-    pdf.add_font(FAMILY, "", _font_file("DejaVuSans.ttf"))
-    pdf.add_font(FAMILY, "B", _font_file("DejaVuSans-Bold.ttf"))
+    for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
+        with resources.as_file(resources.files("core.reports").joinpath("fonts", name)) as path:
+            pdf.add_font(FAMILY, style, path)
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
     pdf.set_auto_page_break(True, MARGIN_MM)
     pdf.set_title(paper.title)
     pdf.set_lang(paper.language)
     return pdf
-
-
-def _font_file(name: str) -> Any:
-    import io
-
-    return io.BytesIO(_font(name))
 
 
 def _line(pdf: Any, text: str, points: float, bold: bool = False) -> None:

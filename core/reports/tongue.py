@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from babel.dates import format_date
+from babel.lists import format_list
 from babel.numbers import format_currency, format_decimal, format_percent
 
 from core.messages import Message
@@ -45,13 +46,17 @@ class Tongue:
 
     def money(self, value: float | Decimal, currency: str) -> str:
         """Return an amount with its currency, rounded to whole units above a hundred."""
-        pattern = "¤¤ #,##0" if abs(value) >= 100 else "¤¤ #,##0.00"
+        pattern = "¤¤ #,##0" if abs(float(value)) >= 100 else "¤¤ #,##0.00"
         return format_currency(value, currency, format=pattern, locale=self.language, currency_digits=False)
 
     def percent(self, value: float, digits: int = 0) -> str:
         """Return a fraction as a percentage."""
         pattern = "#,##0" + ("." + "0" * digits if digits else "") + "%"
         return format_percent(value, format=pattern, locale=self.language)
+
+    def listed(self, parts: Sequence[str]) -> str:
+        """Return parts as a list in the language's way ("a, b and c")."""
+        return format_list(list(parts), locale=self.language)
 
     def day(self, value: date) -> str:
         """Return a date with its year."""

@@ -4,10 +4,23 @@ from __future__ import annotations
 
 from html import escape
 
-from core.reports.paper import BLACK, GREY, HATCH, NONE, WHITE, Care, Grid, Heading, Paper, Season, Shape, Words
-from core.reports.paper import HalfPage as HalfPage
-from core.reports.paper import NewPage as NewPage
-from core.reports.paper import season_shapes
+from core.reports.paper import (
+    BLACK,
+    GREY,
+    HATCH,
+    NONE,
+    WHITE,
+    Care,
+    Grid,
+    HalfPage,
+    Heading,
+    NewPage,
+    Paper,
+    Season,
+    Shape,
+    Words,
+    season_shapes,
+)
 
 STYLE = """
 @page { size: A4 %s; margin: 12mm; }

@@ -1,71 +1,71 @@
-"""The plan as a workbook: lots with reasons, next steps, purchases, gross to net, and what it rests on."""
+"""The plan as a workbook: the plan by lot, drying, steps, orders, members, gross to net, and what it rests on."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 
+from core.advice.read import Situation
 from core.planning.plan_tables import lines_table
-from core.planning.rolling import next_actions, purchases
-from core.planning.sale_plan import SalePlan
-from core.planning.why import LotReason
+from core.reports.sheets import STEPS, own_step
+from core.reports.tongue import ENGLISH, Tongue
 from core.tables.write import workbook_bytes
 
 
-def plan_workbook(plan: SalePlan, reasons: Sequence[LotReason], deductions: pd.Series) -> bytes:
-    """Return an .xlsx file of the plan; texts are written as texts, never as formulas.
+def plan_workbook(now: Situation, tongue: Tongue = ENGLISH) -> bytes:
+    """Return an .xlsx file of the situation; numbers and dates are typed, texts are never formulas.
 
     Parameters
     ----------
-    plan : SalePlan
-        The plan.
-    reasons : sequence of LotReason
-        From `lot_reasons`.
-    deductions : pd.Series
-        From `plan_deductions` [money].
+    now : Situation
+        The group's situation.
+    tongue : Tongue
+        The reader's language.
     """
-    sheets: dict[str, pd.DataFrame] = {}
-    lines = lines_table(plan)
-    why = {reason.label: str(reason.reason) for reason in reasons}
+    return workbook_bytes(plan_tables(now, tongue))
+
+
+def plan_tables(now: Situation, tongue: Tongue = ENGLISH) -> dict[str, pd.DataFrame]:
+    """Return the workbook's tables by the name of their sheet."""
+    why = {reason.label: tongue.say(reason.reason) for reason in now.reasons}
+    lines = lines_table(now.plan)
     lines["why"] = [why.get(label, "") for label in lines["lot"]] if len(lines) else []
-    sheets["Plan"] = lines
-    sheets["Next steps"] = pd.DataFrame(
-        [
-            {"date": action.on, "what": str(action.what), "who": action.who, "bags": action.bags}
-            for action in next_actions(plan)
-        ],
-        columns=["date", "what", "who", "bags"],
-    )
-    sheets["To buy and book"] = pd.DataFrame(
-        [
-            {"what": str(item.what), "cost": item.cost, "needed_on": item.needed_on, "order_by": item.order_by}
-            for item in purchases(plan)
-        ],
-        columns=["what", "cost", "needed_on", "order_by"],
-    )
-    sheets["Gross to net"] = pd.DataFrame(
-        {
-            "step": [str(name).replace("_", " ") for name in deductions.index],
-            f"mean {plan.case.currency}": [float(value) for value in deductions],
-        }
-    )
-    facts = [
-        ("group", plan.case.name),
-        ("first day", plan.case.start.isoformat()),
-        ("weeks", plan.case.weeks),
-        ("possible seasons", plan.case.scenarios),
-        ("mean value today", round(plan.mean, 2)),
-        ("mean of the worst tenth", round(plan.worst_tenth_mean, 2)),
-        ("interest a month", plan.case.interest_monthly),
-        ("weight of bad years", plan.case.risk_weight),
-        ("certainty of cash needs", plan.case.certainty),
-        ("gap to the bound", round(plan.gap, 5)),
-        ("case", plan.case.content_hash),
-    ]
-    sheets["Rests on"] = pd.DataFrame([{"what": name, "value": str(value)} for name, value in facts])
-    return workbook_bytes({name: _in_words(frame) for name, frame in sheets.items()})
+    currency = now.group.currency
+    return {
+        "Plan": lines,
+        "Drying": _frame(
+            ["spread_on", "gather_on", "space", "lot", "member", "bags", "kg", "to_pct"],
+            [
+                (load.on, load.until, load.space, load.lot, load.owner, load.bags, load.mass_kg, load.target_pct)
+                for load in now.schedule
+            ],
+        ),
+        "Steps": _frame(
+            ["date", "what", "who", "bags"],
+            [(item.on, tongue.say(item.what), tongue.say(item.who), item.bags) for item in now.actions],
+        ),
+        "To order": _frame(
+            ["what", f"cost {currency}", "needed_on", "order_by"],
+            [
+                (tongue.say(item.what), item.cost, item.needed_on, max(item.order_by, now.today))
+                for item in now.purchases
+            ],
+        ),
+        "Members": _frame(
+            ["member", "date", "step"],
+            [(part.name, day.on, own_step(day, tongue)) for part in now.members for day in part.days],
+        ),
+        "Gross to net": _frame(
+            ["step", f"mean {currency}"],
+            [(tongue.say(STEPS[str(name)]), float(value)) for name, value in now.made.net.items()],
+        ),
+        "Assumed": _frame(
+            ["about", "what", "source"],
+            [(item.subject, tongue.say(item.said), tongue.say(item.source)) for item in now.assumed],
+        ),
+    }
 
 
-def _in_words(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.rename(columns=lambda title: str(title).replace("_", " "))
+def _frame(columns: list[str], rows: list[tuple[Any, ...]]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=columns)

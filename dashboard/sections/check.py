@@ -11,7 +11,8 @@ from core.errors import DryholdError
 from core.grain.commodities import Commodity
 from core.grain.sorption import isotherm_curve
 from core.group.own_crops import crops_of_group
-from core.reports.keeping_card import WORDS, keeping_card_html
+from core.reports.pdf import paper_pdf
+from core.reports.sheets import MARKS, VERDICT_WORDS, wall_table
 from core.storage.keeping import (
     DRY,
     PERIODS,
@@ -26,7 +27,7 @@ from core.storage.keeping import (
 )
 from dashboard import page, state
 from dashboard.charts.sorption import isotherm_figure
-from dashboard.text import _, day, language, number
+from dashboard.text import _, number, tongue
 
 KEEP = {"persist_state": "session"}
 
@@ -155,25 +156,25 @@ def _advice(check: LotCheck) -> list[str]:
 
 
 def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> None:
-    """Offer the printable card, and show it."""
-    st.subheader(_("A card for those without a phone"))
+    """Offer the wall table to print, and show it."""
+    st.subheader(_("A wall table for those without a phone"))
     try:
         card = keeping_card(crop, warmest, limits_pct=(limits["months"], limits["weeks"]))
     except DryholdError as error:
         page.show_error(error)
         return
     group = state.current_group()
-    words = {key: _(text) for key, text in WORDS.items()}
-    document = keeping_card_html(card, group.name if group else "", day(state.today()), words, language())
+    sheet = wall_table(card, group.name if group else "", state.today(), tongue())
     st.download_button(
-        _("Card for {crop} to print (HTML)").format(crop=_crop_name(crop)),
-        document.encode(),
-        file_name=f"card_{crop.code}.html",
-        mime="text/html",
+        _("Wall table for {crop} to print (PDF)").format(crop=_crop_name(crop)),
+        lambda: paper_pdf(sheet),
+        file_name=f"wall_table_{crop.code}.pdf",
+        mime="application/pdf",
         key="check_card",
     )
-    with st.expander(_("See the card here")):
-        st.caption(_("● keeps for months  ◐ keeps for weeks only  ○ too wet; numbers are moisture in % wet basis"))
+    with st.expander(_("See the wall table here")):
+        for key, text in VERDICT_WORDS.items():
+            st.caption(f"{MARKS[key]} {_(text)}")
         page.table(_card_table(card), key="check_card_table")
     at_limits = _(
         "At {warmest} °C {crop} keeps for months at {months} % moisture or less, for weeks at {weeks} %."
@@ -187,11 +188,10 @@ def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> No
 
 
 def _card_table(card: KeepingCard) -> pd.DataFrame:
-    """Return the card as a table to show: temperatures by humidities."""
-    marks = {"keeps for months": "●", "keeps for weeks": "◐", "too wet": "○"}
+    """Return the wall table as a table to show: temperatures by humidities."""
     rows = {
         f"{humidity:g} %": [
-            f"{number(card.moisture_pct[row, column], 1)} {marks[str(card.verdicts[row, column])]}"
+            f"{number(card.moisture_pct[row, column], 1)} {MARKS[str(card.verdicts[row, column])]}"
             for row in range(len(card.temperatures_c))
         ]
         for column, humidity in enumerate(card.humidities_pct)

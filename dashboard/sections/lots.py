@@ -11,11 +11,12 @@ from core.group.lot_actions import actions_of_lot
 from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
 from core.group.own_crops import crops_of_group
 from core.group.sampling import bags_for_precision, bags_to_probe
-from core.reports.log_sheet import log_sheet
+from core.reports.pdf import paper_pdf
+from core.reports.sheets import log_sheet
 from dashboard import page, state
 from dashboard.charts.lots import bags_figure, lots_figure, verdict_words
 from dashboard.forms import lots as forms
-from dashboard.text import _, day, language, moment, money, ngettext, number, percent, say
+from dashboard.text import _, day, moment, money, ngettext, number, percent, say, tongue
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -255,27 +256,12 @@ def entry(group: Any, states: list[LotState]) -> None:
         forms.measures(group)
     with sheet:
         st.write(_("A sheet to print, with a row for each bag to probe, and empty rows."))
-        text = log_sheet(
-            group.name,
-            [(one.lot.label, bags_to_probe(max(1, one.bags))) for one in states],
-            title=_("Test notes"),
-            columns=[
-                _("Lot"),
-                _("Bag"),
-                _("Time"),
-                _("Temperature, °C"),
-                _("Humidity, %"),
-                _("Meter shows, %"),
-                _("Settled? (yes / no)"),
-                _("Note"),
-            ],
-            labels=[_("Group"), _("Date"), _("Who tested"), _("Meter")],
-            advice=[
-                _("Choose the bags by chance, not those on top. Probe the middle of the bag."),
-                _("Leave the probe in until the humidity stands still: about five minutes, longer if it still moves."),
-                _("Not while the grain is warm from the sun: wait a night in the bag."),
-                _("Look and smell: mouldy or musty grain is set apart, whatever the meter shows."),
-            ],
-            language=language(),
+        rows = [(one.lot.label, bags_to_probe(max(1, one.bags))) for one in states]
+        paper = log_sheet(group.name, state.today(), rows, tongue=tongue())
+        st.download_button(
+            _("Blank sheet to print (PDF)"),
+            lambda: paper_pdf(paper),
+            "test_notes.pdf",
+            "application/pdf",
+            key="lots_sheet",
         )
-        st.download_button(_("Blank sheet (to print)"), text.encode(), "test_notes.html", "text/html", key="lots_sheet")

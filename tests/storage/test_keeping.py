@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from html.parser import HTMLParser
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
-from core.reports.keeping_card import keeping_card_html
 from core.storage.keeping import (
     DRY,
     UNSURE,
@@ -97,38 +94,3 @@ def test_target_is_on_the_card():
     card = keeping_card("paddy", 30, temperatures_c=[30], humidities_pct=[65])
     assert card.moisture_pct[0, 0] == pytest.approx(moisture)
     assert card.verdicts[0, 0] == "keeps for months"
-
-
-class _Reader(HTMLParser):
-    """Collect tags and text of a document."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.texts: list[str] = []
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-
-    def handle_data(self, data):
-        self.texts.append(data)
-
-
-@given(name=st.text(min_size=1, max_size=30), group=st.text(max_size=30))
-def test_card_escapes_whatever_names_hold(name, group):
-    crop = replace(get_commodity("maize"), name=name)
-    plain = _Reader()
-    plain.feed(keeping_card_html(keeping_card("maize", 30), "A group", "1 May"))
-    reader = _Reader()
-    reader.feed(keeping_card_html(keeping_card(crop, 30), group or "x", "1 May"))
-    assert reader.tags == plain.tags
-
-
-def test_card_is_standalone_and_escaped():
-    crop = replace(get_commodity("maize"), name="<script>alert(1)</script>")
-    document = keeping_card_html(keeping_card(crop, 30), "A & B <i>", "1 May")
-    assert "<script" not in document
-    assert "A &amp; B &lt;i&gt;" in document
-    assert "http" not in document
-    assert document.count("<tr>") == 1 + len(keeping_card(crop, 30).temperatures_c)
-    assert np.all([f'<th scope="col">{value:g}</th>' in document for value in keeping_card(crop, 30).humidities_pct])
