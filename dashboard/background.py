@@ -148,7 +148,11 @@ def wait_for(key: Hashable, work: Callable[[Job], Any], name: str) -> Any:
     """
     job = desk().job(key, work)
     job.ask()
-    job.ended.wait(PATIENCE_SECONDS if job.result is None else 0.0)
+    patient_until = time.monotonic() + (PATIENCE_SECONDS if job.result is None else 0.0)
+    while not job.ended.wait(max(0.0, min(1.0, patient_until - time.monotonic()))):
+        job.ask()
+        if time.monotonic() >= patient_until:
+            break
     if job.error is not None:
         desk().forget(key)
         raise job.error

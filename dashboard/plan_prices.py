@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.advice import Situation
+from core.advice.making import MadePlan
 from core.errors import PriceDataError
 from core.market.stopping import hindcast_selling_prices
 from core.market.waiting import WaitingRule
@@ -16,18 +18,18 @@ from core.planning.why import sell_above_prices
 from dashboard import page, state
 from dashboard.background import Job, wait_for
 from dashboard.charts.plan import selling_price_figure
-from dashboard.planning import MadePlan
 from dashboard.text import _, day, money, number, percent
 
 
-def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
+def show_selling_prices(now: Situation, lot: int) -> None:
     """Show the price at or above which to sell a lot, by week, tried on unseen seasons and on past years."""
+    made = now.made
     prices = sell_above_prices(made.outlook, lot)
     if prices.empty:
         return
-    case, currency = made.built.case, group.currency
+    case, currency = made.built.case, now.group.currency
     crop = case.lots[lot].commodity
-    now = next(price for price in case.prices if price.commodity == crop)
+    here = next(price for price in case.prices if price.commodity == crop)
     first = float(prices["sell_at_or_above"].iloc[0])
     if np.isnan(first):
         words = _("**This week: wait**, whatever the market pays (it pays {now} a kg).")
@@ -35,7 +37,7 @@ def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
         words = _("**This week: sell** at any price the market is likely to pay (it pays {now} a kg).")
     else:
         words = _("**This week: sell at {price} a kg or more**; the market pays {now}.")
-    st.markdown(words.format(price=money(first, currency), now=money(now.price_now, currency)))
+    st.markdown(words.format(price=money(first, currency), now=money(here.price_now, currency)))
     with st.expander(_("The price at which to sell, week by week")):
         dates = [case.week_date(int(week)) for week in prices.index]
         level = prices["sell_at_or_above"].to_numpy(dtype=float)
@@ -69,7 +71,7 @@ def show_selling_prices(group: Any, made: MadePlan, lot: int) -> None:
         )
         if st.toggle(_("Try such a rule on the past years of our own prices"), key="plan_look_back"):
             with page.plain_errors():
-                _look_back(now, made)
+                _look_back(here, made)
 
 
 def _spans(dates: list[Any], words: list[str], chances: list[float]) -> list[dict[str, str]]:

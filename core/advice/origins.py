@@ -6,9 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, PriceNow, WeatherNow
+from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
 from core.errors import PriceDataError
 from core.group.facts import cost_of_money
+from core.group.lot_state import NOT_TESTED
+from core.group.sampling import DRY, UNSURE, WET, bags_to_probe
 from core.group.selling import crop_prices
 from core.market.season import fit_season
 from core.market.waiting import WaitingAdvice, WaitingRule, decide
@@ -66,6 +68,31 @@ def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> 
             waiting = None
         found.append(PriceNow(crop, known.price_now, known.on, False, waiting))
     return tuple(found)
+
+
+def lots_at_risk(lots: Sequence[LotNow]) -> tuple[AtRisk, ...]:
+    """Return the lots that are not safely dry, the furthest above their limit first, with what to do."""
+    found = []
+    for lot in lots:
+        if lot.verdict == DRY:
+            continue
+        found.append(
+            AtRisk(lot.label, lot.owner, lot.bags, lot.verdict, lot.moisture_pct, lot.limit_pct, _what_to_do(lot))
+        )
+    order = {WET: 0, NOT_TESTED: 1, UNSURE: 2}
+    return tuple(sorted(found, key=lambda item: (order[item.verdict], item.limit_pct - (item.moisture_pct or 0.0))))
+
+
+def _what_to_do(lot: LotNow) -> Message:
+    """Return what a lot that is not safely dry needs."""
+    if lot.verdict == NOT_TESTED:
+        return message("test {count} bags", count=bags_to_probe(max(1, lot.bags)))
+    if lot.verdict == WET:
+        return message("dry it to {limit} % or less, then test it again", limit=round(lot.limit_pct, 1))
+    more = lot.state.more_bags
+    if more:
+        return message("test {count} more bags", count=more)
+    return message("dry it one more day, or keep apart the bags that are too wet, then test again")
 
 
 def assumed_now(

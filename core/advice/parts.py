@@ -160,3 +160,16 @@ class Assumed:
     said: Message
     source: str = ""
     important: bool = False
+
+
+@dataclass(frozen=True)
+class AtRisk:
+    """A lot that is not safely dry: its verdict, what threatens it and what to do, the most urgent first."""
+
+    lot: str
+    owner: str
+    bags: int
+    verdict: str
+    moisture_pct: float | None
+    limit_pct: float
+    do: Message

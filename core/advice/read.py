@@ -11,8 +11,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_plan, silent
-from core.advice.origins import assumed_now, prices_now, weather_now
-from core.advice.parts import Assumed, Load, LotNow, PriceNow, WeatherNow
+from core.advice.origins import assumed_now, lots_at_risk, prices_now, weather_now
+from core.advice.parts import Assumed, AtRisk, Load, LotNow, PriceNow, WeatherNow
 from core.advice.schedule import loads_of_plan
 from core.advice.season import (
     Headline,
@@ -29,7 +29,16 @@ from core.group.possessions import possessions
 from core.group.records import Group
 from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
-from core.planning.rolling import KeptPlan, NextAction, Purchase, last_kept, next_actions, purchases
+from core.planning.rolling import (
+    KeptPlan,
+    NextAction,
+    PlanChange,
+    Purchase,
+    compare_plans,
+    last_kept,
+    next_actions,
+    purchases,
+)
 from core.planning.sale_plan import SalePlan
 from core.planning.why import LotReason, lot_reasons
 
@@ -193,6 +202,19 @@ class Situation:
         return member_parts(self.plan, self.season, self.reasons)
 
     @cached_property
+    def at_risk(self) -> tuple[AtRisk, ...]:
+        """The lots that are not safely dry, with what to do about them; needs no plan."""
+        return lots_at_risk(self.lots)
+
+    @cached_property
+    def change(self) -> PlanChange | None:
+        """How the plan differs from the last one that was kept, None where none was."""
+        if self.last_kept is None:
+            return None
+        least = float(self.store.fact(self.group_id, "plan.keep_below_gain").value)
+        return compare_plans(self.last_kept, self.plan, self.made.outlook, least)
+
+    @cached_property
     def last_kept(self) -> KeptPlan | None:
         """The last plan that the group kept, None where there is none."""
         return last_kept(self.store, self.group_id)
@@ -209,6 +231,12 @@ class Situation:
             getattr(self, name)
         other = copy.copy(self)
         other.__dict__.update(parts)
+        return other
+
+    def told_by(self, tell: Tell) -> Situation:
+        """Return a copy, with the parts worked out so far, that tells another how far the plan is."""
+        other = copy.copy(self)
+        object.__setattr__(other, "tell", tell)
         return other
 
     def contradictions(self) -> list[Message]:

@@ -10,7 +10,7 @@ from core.advice.parts import Load
 from core.messages import Message, message
 from core.planning.case import PlanningCase
 from core.planning.rolling import Purchase
-from core.planning.sale import PlannedSale, SalePlan
+from core.planning.sale_plan import PlannedSale, SalePlan
 from core.planning.why import LotReason
 
 DRY, KEEP, SELL, HOME = "dry", "keep", "sell", "home"

@@ -1,64 +1,147 @@
-"""The sale plan: best for the whole group, under its limits, with its risk."""
+"""The sale plan: one answer, one picture, one table; its details are folded."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.advice import Choices, Situation
 from core.group.facts import cost_of_money
-from core.planning.credit import credit_terms, pledged_bags, principal_by_week
-from core.planning.layout import loan_unit_owed
-from core.planning.plan_tables import cash_curve, merged_lines, plan_deductions, sales_by_week, value_by_week
-from core.planning.rolling import compare_plans, keep_plan, purchases
-from core.planning.why import lot_reasons
+from core.planning.credit import credit_terms
+from core.planning.plan_tables import merged_lines
+from core.planning.rolling import keep_plan
 from core.planning.wishes import read_wishes, write_wishes
+from core.reports.sheets import headline_words
 from dashboard import page, state
-from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
-from dashboard.forms.coming import coming_grain, harvest_choice
-from dashboard.plan_prices import show_selling_prices
-from dashboard.planning import Choices, MadePlan, chosen, last_plan, made_alone, made_plan, made_worths
-from dashboard.text import _, day, literal, money, ngettext, number, percent, say
+from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
+from dashboard.charts.season import season_figure
+from dashboard.forms.coming import coming_grain
+from dashboard.plan_details import about, show_details
+from dashboard.planning import chosen, planned, situation_now
+from dashboard.text import _, day, literal, money, number, percent, say, tongue
 
-KEEP = {"persist_state": "session"}
+KEEP: dict[str, Any] = {"persist_state": "session"}
 NOT_NAMED = "not named"
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
+MOST_ROWS = 40
 
 
 def show() -> None:
-    page.start(
-        _("Sale plan"),
-        _("Which bags are dried, stored and sold, to whom and in which week, so that the whole group does best?"),
-    )
+    """Show the section."""
     group = page.stop_if_no_group()
-    made: MadePlan | None = None
+    now: Situation | None = None
+    place = st.container()
     choices = _choices(group)
-    with page.plain_errors():
-        made = made_plan(group.id, choices)
-    if made is None:
+    with place, page.plain_errors():
+        now = planned(group.id, choices)
+    if now is None:
+        with place:
+            show_last_kept(situation_now(group.id, choices))
         _wishes(group)
         return
-    _answer(group, made)
-    _credit(group, made)
-    _pictures(group, made)
-    _against_rules(group, made)
-    _by_lot(group, made)
-    _why_group(group, made, choices)
-    _compare(group, made)
-    _downloads(group, made)
+    with place:
+        _answer(now)
+        _picture(now)
+    _table(now)
+    _compare(now)
+    show_details(now)
+    with st.expander(_("Print or save")):
+        show_downloads(now, "plan")
     _wishes(group)
-    page.caution("advice")
+
+
+def _answer(now: Situation) -> None:
+    """Say the decision in one sentence, the caution that matters, and what is not met."""
+    show_assumed(now)
+    said, currency = now.headline, now.group.currency
+    page.answer(headline_words(said, currency, tongue()))
     page.caution("mould")
-    _sources(made)
+    worst, other = now.made.fresh["plan"].worst_tenth_mean, now.made.fresh["sell all now wet"].worst_tenth_mean
+    st.caption(
+        _(
+            "Chance that selling all now would bring more: {chance}. Average of the worst tenth of seasons: {tenth} "
+            "with this plan, {other} by selling now."
+        ).format(chance=percent(said.chance_below), tenth=about(worst, currency), other=about(other, currency))
+    )
+    for need in now.plan.unmet:
+        st.warning(
+            _("Not met: {label}. It takes {advice}. (Met in {share} of the possible seasons.)").format(
+                label=literal(need.label), advice=say(need.advice, markdown=True), share=percent(need.share_met)
+            ),
+            icon=":material/priority_high:",
+        )
+    for note in (*now.made.built.notes, *now.plan.notes):
+        st.info(say(note))
+
+
+def _picture(now: Situation) -> None:
+    """Show the season as a calendar with lots as rows."""
+    rows = now.season[:MOST_ROWS]
+    page.chart(
+        season_figure(rows, now.today),
+        _("Calendar of the season: a row for each lot with its drying, its time in store and its sales"),
+        "plan_season",
+    )
+    st.caption(
+        _(
+            "Hatched: on a drying space. Pale: in store. Dark mark: sold. The numbers are bags; the marks of a row add "
+            "up to the lot's bags."
+        )
+    )
+    if len(now.season) > MOST_ROWS:
+        st.caption(_("The other {count} lots are in the table.").format(count=len(now.season) - MOST_ROWS))
+
+
+def _table(now: Situation) -> None:
+    """Show the plan part by part with the reason of each."""
+    plan, currency = now.plan, now.group.currency
+    why = {reason.label: say(reason.reason) for reason in now.reasons}
+    standing = any(line.harvest_on is not None for line in plan.sales)
+    rows = [
+        {
+            _("Lot"): line.label,
+            _("Bags"): line.bags,
+            _("Sell in the week of"): day(line.sell_on),
+            _("To"): _(line.buyer or line.reserve),
+            **_harvest_cell(line, standing),
+            _("Dry on"): _drying_cell(line),
+            _("Store in"): _(line.storage) if line.storage else _("not stored"),
+            _("Worth today"): money(line.value, currency),
+            _("8 of 10 seasons"): _("{low} to {high}").format(
+                low=money(line.value_low, currency), high=money(line.value_high, currency)
+            ),
+            _("Member"): line.owner,
+            _("Crop"): _(line.commodity.replace("_", " ")),
+            _("Why"): why.get(line.label, ""),
+        }
+        for line in merged_lines(plan)
+    ]
+    page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
+
+
+def _drying_cell(line: Any) -> str:
+    """Say on what and to which moisture a line's bags are dried."""
+    if not line.setup:
+        return _("no")
+    if line.target_pct is None:
+        return _(line.setup)
+    return _("{setup}, to {moisture} %").format(setup=_(line.setup), moisture=number(line.target_pct, 1))
+
+
+def _harvest_cell(line: Any, standing: bool) -> dict[str, str]:
+    """Return the week of harvest as a cell, where any lot of the plan still stands."""
+    if not standing:
+        return {}
+    return {_("Harvest in the week of"): day(line.harvest_on) if line.harvest_on is not None else "–"}
 
 
 def _choices(group: Any) -> Choices:
     """Ask only what a person has to decide."""
     facts = state.store().facts(group.id)
-    with st.expander(_("Your choices: bad years, cost of money, how far ahead"), expanded=False):
+    with st.expander(_("Your choices: bad years, interest, how far ahead"), expanded=False):
         answers = list(RISK_ANSWERS)
         words = {key: _(text) for key, text in RISK_ANSWERS.items()}
         kept = chosen()
@@ -68,7 +151,7 @@ def _choices(group: Any) -> Choices:
             else min(answers, key=lambda value: abs(value - float(facts["plan.risk_weight"].value)))
         )
         risk = st.select_slider(
-            _("In an average year, how much would you give up to have 100 more in a bad year (the worst one in ten)?"),
+            _("To gain 100 in the worst year of ten, how much would you give up in an average year?"),
             options=answers,
             value=weight,
             format_func=lambda value: words[value],
@@ -78,7 +161,7 @@ def _choices(group: Any) -> Choices:
         standing = cost_of_money(facts)
         share = float(standing.value)
         interest = st.slider(
-            _("Cost of money, % a month"),
+            _("Interest, % a month"),
             0.0,
             12.0,
             float(kept.interest * 100 if kept.interest is not None else share * 100),
@@ -132,402 +215,12 @@ def _credit_terms(facts: Any) -> None:
     )
 
 
-def _credit(group: Any, made: MadePlan) -> None:
-    """Say what borrowing on stored grain is worth, and which loans the plan takes."""
-    plan, case, currency = made.plan, made.built.case, group.currency
-    if made.without is None:
-        return
-    loans = plan.allocation.loans
-    if not loans or case.credit is None:
-        gain = _about(made.loan_gain, currency) if made.loan_gain and made.loan_gain >= 1 else _("nothing")
-        st.markdown(
-            _(
-                "**No loan on stored grain is taken:** no cash need asks for it, and with its interest, fee and "
-                "the store's charge it would gain {gain}, too little to borrow for."
-            ).format(gain=gain)
-        )
-        return
-    gain = (plan.objective - made.without.objective) / (1.0 + case.risk_weight)
-    most = float(principal_by_week(case, loans).max())
-    ending = (
-        _("gains {gain} in an average year against the best plan without it").format(gain=_about(gain, currency))
-        if gain > 0
-        else _("costs {gain} in an average year, but meets what would otherwise not be met").format(
-            gain=_about(-gain, currency)
-        )
-    )
-    bags = pledged_bags(made.outlook, plan.allocation)
-    st.markdown(
-        ngettext(
-            "**Borrowing on {count} bag** (up to {most} at a time) {ending}.",
-            "**Borrowing on {count} bags** (up to {most} at a time) {ending}.",
-            bags,
-        ).format(count=bags, most=_about(most, currency), ending=ending)
-    )
-    if made.without.unmet and not plan.unmet:
-        st.caption(_("Without it not met: {needs}.").format(needs=", ".join(need.label for need in made.without.unmet)))
-    by_weeks: dict[tuple[int, int], float] = {}
-    for taken, repaid, amount in loans:
-        by_weeks[taken, repaid] = by_weeks.get((taken, repaid), 0.0) + amount
-    rows = [
-        {
-            _("Borrowed in the week of"): day(case.week_date(taken)),
-            _("Paid out"): money(amount * (1 - case.credit.fee_share), currency),
-            _("Paid back in the week of"): day(case.week_date(repaid)),
-            _("To pay back"): money(amount * loan_unit_owed(case, repaid - taken), currency),
-        }
-        for (taken, repaid), amount in sorted(by_weeks.items())
-    ]
-    with st.expander(_("The loans, week by week")):
-        page.table(pd.DataFrame(rows), "plan_loans")
-        st.caption(
-            _(
-                "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even "
-                "where the price has fallen."
-            )
-        )
-
-
-def _about(value: float, currency: str) -> str:
-    """Return money to three figures: scenarios do not carry more."""
-    digits = 2 - int(np.floor(np.log10(abs(value)))) if abs(value) > 0 else 0
-    return money(round(value, digits), currency)
-
-
-def _answer(group: Any, made: MadePlan) -> None:
-    """Say the decision in one sentence, then what is not met."""
-    plan, now = made.plan, made.fresh["sell all now wet"]
-    fresh = made.fresh["plan"]
-    soon = [line for line in plan.sales if line.buyer and line.week <= 1]
-    dry = sum(line.bags for line in plan.sales if line.setup)
-    stored = sum(line.bags for line in plan.sales if line.storage and line.buyer)
-    later: dict[Any, int] = {}
-    for line in plan.sales:
-        if line.buyer and line.storage:
-            later[line.sell_on] = later.get(line.sell_on, 0) + line.bags
-    main_day = max(later, key=lambda on: later[on], default=None)
-    now_bags = sum(line.bags for line in soon)
-    words = []
-    if now_bags:
-        words.append(
-            ngettext("sell {count} bag within two weeks", "sell {count} bags within two weeks", now_bags).format(
-                count=now_bags
-            )
-        )
-    if dry:
-        words.append(ngettext("dry {count} bag first", "dry {count} bags first", dry).format(count=dry))
-    if stored and main_day is not None:
-        words.append(
-            ngettext(
-                "store {count} bag, the largest part until the week of {day}",
-                "store {count} bags, the largest part until the week of {day}",
-                stored,
-            ).format(count=stored, day=day(main_day))
-        )
-    gain = fresh.mean - now.mean
-    ending = _("worth {gain} more in an average year than selling all now ({total} in all, brought to today)").format(
-        gain=_about(gain, group.currency), total=_about(fresh.mean, group.currency)
-    )
-    said = ", ".join(words) or _("keep all bags")
-    page.answer(said[0].upper() + said[1:] + ": " + ending + ".")
-    below = float((fresh.value < now.value).mean())
-    st.markdown(
-        _(
-            "In {chance} of the possible seasons this plan would bring less than selling now; in the worst tenth "
-            "it brings {tenth}, selling now {other}."
-        ).format(
-            chance=percent(below),
-            tenth=_about(fresh.worst_tenth_mean, group.currency),
-            other=_about(now.worst_tenth_mean, group.currency),
-        )
-    )
-    if later.get(made.built.case.week_date(made.built.case.weeks - 1), 0) > 0.3 * max(stored, 1):
-        st.caption(
-            _(
-                "Much of it is sold in the last week looked at: look further ahead under 'Your choices' to see "
-                "whether waiting longer pays."
-            )
-        )
-    for need in plan.unmet:
-        st.warning(
-            _("Not met: {label}. It takes {advice}. (Met in {share} of the possible seasons.)").format(
-                label=need.label, advice=say(need.advice), share=percent(need.share_met)
-            ),
-            icon=":material/priority_high:",
-        )
-    for note in (*made.built.notes, *plan.notes):
-        st.info(say(note))
-
-
-def _pictures(group: Any, made: MadePlan) -> None:
-    """Show sales and cash by week, and what is taken off between gross and net."""
-    plan, case = made.plan, made.built.case
-    sales = sales_by_week(plan)
-    if len(sales):
-        st.subheader(_("Sales by week"))
-        page.chart(
-            sales_figure(sales, _("Week of sale"), _("Grain sold, kg"), (case.start, case.week_date(case.weeks))),
-            _("Bars of kilograms sold in each week, by buyer"),
-            "plan_sales",
-        )
-    cash = cash_curve(made.outlook, plan)
-    needs = [(case.week_date(need.week), need.amount, need.label) for need in case.needs]
-    st.subheader(_("Money in hand"))
-    names = {"band": _("8 of 10 possible seasons"), "median": _("middle season"), "need": _("cash need")}
-    page.chart(
-        cash_figure(
-            cash, needs, names, _("Week"), _("Money after cash needs, {currency}").format(currency=group.currency)
-        ),
-        _("Money in hand week by week with its spread"),
-        "plan_cash",
-    )
-    st.subheader(_("From gross to net"))
-    deductions = plan_deductions(made.outlook, plan.allocation)
-    page.chart(
-        deductions_figure(
-            deductions, _deduction_names(), _("Mean over possible seasons, {currency}").format(currency=group.currency)
-        ),
-        _("Steps from gross to net value"),
-        "plan_net",
-    )
-    st.caption(
-        _(
-            "Gross: today's bags at the market price of their week of sale. Water is taken off once, by the mass "
-            "balance; discount can be a premium where a buyer pays more than the market."
-        )
-    )
-
-
-def _deduction_names() -> dict[str, str]:
-    return {
-        "gross": _("gross"),
-        "field": _("lost in the field"),
-        "water": _("water dried out"),
-        "handling": _("handling loss"),
-        "dry_matter": _("dry matter lost"),
-        "insects": _("eaten by insects"),
-        "mould": _("unfit through mould"),
-        "discount": _("discount, refusal or premium"),
-        "fees": _("market fees"),
-        "drying": _("drying"),
-        "storage": _("storage and treatment"),
-        "bags": _("bags bought"),
-        "transport": _("transport and loading"),
-        "cost_of_money": _("cost of money"),
-        "net": _("net, today"),
-    }
-
-
-def _rule_names() -> dict[str, str]:
-    return {
-        "plan": _("this plan"),
-        "sell all now wet": _("sell all now, wet"),
-        "dry and sell": _("dry and sell"),
-        "store until the usual peak": _("store until the usual peak"),
-        "half and half": _("half now, half at the peak"),
-        "each lot by itself": _("each lot by itself"),
-    }
-
-
-def _against_rules(group: Any, made: MadePlan) -> None:
-    """Hold the plan against the simple rules on seasons that it has not seen."""
-    st.subheader(_("Held against simple rules, on seasons that the plan has not seen"))
-    names, currency = _rule_names(), group.currency
-    page.chart(
-        rules_figure(
-            {key: worth.value for key, worth in made.fresh.items()},
-            names,
-            _("Value today, {currency}").format(currency=currency),
-            _("mean of the worst tenth"),
-            _("mean"),
-        ),
-        _("Spread of value for the plan and five simple rules"),
-        "plan_rules",
-    )
-    now = made.fresh["sell all now wet"].value
-    rows = [
-        {
-            _("Way"): names[key],
-            _("Average year"): money(worth.mean, currency),
-            _("Worst tenth"): money(worth.worst_tenth_mean, currency),
-            _("Chance of less than selling now"): percent(float((worth.value < now - 1e-9).mean())),
-            **(
-                {_("Cash needs missed"): number(float((worth.missed > 0.005).sum(axis=0).mean()), 2)}
-                if worth.missed.size
-                else {}
-            ),
-        }
-        for key, worth in made.fresh.items()
-    ]
-    page.table(pd.DataFrame(rows), "plan_rules_table")
-    plan, best = made.fresh["plan"], max((worth.mean, key) for key, worth in made.fresh.items() if key != "plan")
-    error = float(np.std(made.fresh["plan"].value - made.fresh[best[1]].value) / np.sqrt(len(plan.value)))
-    if plan.mean < best[0] - 2 * error:
-        st.warning(
-            _("On fresh seasons '{rule}' did better on average: the plan pays for cash needs or for bad years.").format(
-                rule=names[best[1]]
-            )
-        )
-
-
-def _by_lot(group: Any, made: MadePlan) -> None:
-    """Show the plan by lot with reasons, and one lot closer."""
-    st.subheader(_("Lot by lot"))
-    plan, currency = made.plan, group.currency
-    reasons = {reason.label: reason for reason in lot_reasons(made.outlook, plan)}
-    standing = any(line.harvest_on is not None for line in plan.sales)
-    rows = [
-        {
-            _("Lot"): line.label,
-            _("Bags"): line.bags,
-            _("Sell in the week of"): day(line.sell_on),
-            _("To"): line.buyer or line.reserve,
-            **_harvest_cell(line, standing),
-            _("Dry on"): _drying_cell(line),
-            _("Store in"): line.storage or _("not stored"),
-            _("Worth today"): money(line.value, currency),
-            _("Member"): line.owner,
-            _("Crop"): line.commodity.replace("_", " "),
-            _("8 of 10 seasons"): f"{money(line.value_low, currency)} – {money(line.value_high, currency)}",
-            _("Why"): say(reasons[line.label].reason) if line.label in reasons else "",
-        }
-        for line in merged_lines(plan)
-    ]
-    page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
-    alike: dict[str, list[str]] = {}
-    for reason in reasons.values():
-        alike.setdefault(say(reason.reason, markdown=True), []).append(reason.label)
-    st.markdown("\n".join(f"- **{literal(', '.join(lots))}**: {why}" for why, lots in alike.items()))
-    labels = [lot.label for lot in made.built.case.lots]
-    label = st.selectbox(_("Look closer at one lot"), labels, key="plan_lot", **KEEP)
-    lot = labels.index(label) if label in labels else 0
-    harvest_choice(made.outlook, lot, currency)
-    weeks = value_by_week(made.outlook, lot)
-    if weeks.empty:
-        return
-    dates = [made.built.case.week_date(int(week)) for week in weeks.index]
-    mine = [line for line in plan.sales if line.label == labels[lot] and line.buyer]
-    when = max(mine, key=lambda line: line.bags).sell_on if mine else None
-    names = {"band": _("8 of 10 possible seasons"), "mean": _("mean"), "chosen": _("planned")}
-    page.chart(
-        week_value_figure(
-            weeks,
-            dates,
-            when,
-            names,
-            _("Week of sale"),
-            _("Worth of one bag today, {currency}").format(currency=currency),
-        ),
-        _("Value of one bag by week of sale"),
-        "plan_week_value",
-    )
-    reason = reasons.get(labels[lot])
-    if reason is not None:
-        st.markdown(
-            f"- {say(reason.reason)}\n- {say(reason.runner_up)} ({_runner_cost(reason.runner_up_cost, currency)})\n- "
-            + _("dry again if a test shows more than {limit} %").format(limit=number(reason.dry_again_pct, 1))
-        )
-    show_selling_prices(group, made, lot)
-
-
-def _drying_cell(line: Any) -> str:
-    """Say on what and to which moisture a line's bags are dried."""
-    if not line.setup:
-        return _("no")
-    if line.target_pct is None:
-        return _(line.setup)
-    return _("{setup}, to {moisture} %").format(setup=_(line.setup), moisture=number(line.target_pct, 1))
-
-
-def _harvest_cell(line: Any, standing: bool) -> dict[str, str]:
-    """Return the week of harvest as a cell, where any lot of the plan still stands."""
-    if not standing:
-        return {}
-    return {_("Harvest in the week of"): day(line.harvest_on) if line.harvest_on is not None else "–"}
-
-
-def _runner_cost(cost: float, currency: str) -> str:
-    if cost >= 0:
-        return _("choosing it would cost {amount}").format(amount=money(cost, currency))
-    return _("by itself it would bring {amount} more; shared limits or cash needs stand against it").format(
-        amount=money(-cost, currency)
-    )
-
-
-def _why_group(group: Any, made: MadePlan, choices: Choices) -> None:
-    """Show what binds, what more of it would be worth, and how members fare together and alone."""
-    st.subheader(_("What limits the group"))
-    case = made.built.case
-    words = {"store": _("room in the store"), "truck": _("truck trips"), "cash": _("money needed by its dates")}
-    words |= {f"drying:{way.code}": _("space on {name}").format(name=_(way.name)) for way in case.drying} | {
-        f"storage:{way.code}": _(way.name) for way in case.storage
-    }
-    binding = [words.get(key, key) for key in made.plan.binding]
-    st.markdown(
-        _("Used up in some week: {limits}.").format(limits=", ".join(binding))
-        if binding
-        else _("No limit is used up: more space, bags or trips would change little.")
-    )
-    if st.toggle(_("Work out what one more of each would be worth (takes some seconds)"), key="plan_more"):
-        gains = made_worths(group.id, choices, made)
-        if gains is not None and len(gains):
-            rows = [
-                {
-                    _("What"): say(row["what"]),
-                    _("Worth"): _worth(float(row["gain"]), float(row["uncertain"]), group.currency),
-                }
-                for _key, row in gains.iterrows()
-            ]
-            page.table(pd.DataFrame(rows), "plan_more_table")
-            st.caption(
-                _(
-                    "By planning again on the same seasons with that one thing changed. Probing: expected before "
-                    "the readings are seen, lot by lot; the error that all readings of a meter share does not "
-                    "shrink with more bags."
-                )
-            )
-    if st.toggle(_("Compare each member with planning alone (takes some seconds)"), key="plan_alone"):
-        alone = made_alone(group.id, choices, made)
-        rows = (
-            []
-            if alone is None
-            else [
-                {
-                    _("Member"): name,
-                    _("Bags"): int(row["bags"]),
-                    _("Together"): money(row["joint"], group.currency),
-                    _("Alone"): money(row["alone"], group.currency),
-                    _("Gain"): money(row["gain"], group.currency),
-                    _("First sale"): day(case.week_date(int(row["first_sale"]))) if row["first_sale"] >= 0 else "–",
-                    _("Last sale"): day(case.week_date(int(row["last_sale"]))) if row["last_sale"] >= 0 else "–",
-                }
-                for name, row in alone.iterrows()
-            ]
-        )
-        if rows:
-            page.table(pd.DataFrame(rows), "plan_alone_table")
-        st.caption(
-            _(
-                "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A "
-                "joint trip's cost is shared by the kilograms carried."
-            )
-        )
-
-
-def _worth(gain: float, uncertain: float, currency: str) -> str:
-    """Return a gain in words: what the search for whole bags cannot tell apart from nothing is said to be so."""
-    if gain <= max(uncertain, 0.0) and uncertain > 0:
-        return _("less than {amount}, which cannot be told from nothing").format(amount=_about(uncertain, currency))
-    return _about(gain, currency) if gain >= 1 else _("next to nothing")
-
-
-def _compare(group: Any, made: MadePlan) -> None:
+def _compare(now: Situation) -> None:
     """Compare with the last kept plan and offer to keep this one."""
-    st.subheader(_("Keep this plan"))
-    last = last_plan(group.id)
-    facts = state.store().facts(group.id)
-    if last is not None:
-        change = compare_plans(last, made.plan, made.outlook, float(facts["plan.keep_below_gain"].value))
+    st.subheader(_("What changed"))
+    group, last, change = now.group, now.last_kept, now.change
+    if last is not None and change is not None:
+        least = float(state.store().fact(group.id, "plan.keep_below_gain").value)
         same = not len(change.moved) and (change.gain is None or abs(change.gain) < 1)
         head = (
             _("The last plan should be changed.")
@@ -535,16 +228,16 @@ def _compare(group: Any, made: MadePlan) -> None:
             else _("Stay with the last plan: the gain of changing is too small.")
         )
         if same and not change.change_advice:
-            head = _("Today's plan is the last plan that was kept.")
-        kept_by = _("It was kept on {day} by {who}.") if last.who != NOT_NAMED else _("It was kept on {day}.")
+            head = _("Today's plan is the last plan that was saved.")
+        kept_by = _("It was saved on {day} by {who}.") if last.who != NOT_NAMED else _("It was saved on {day}.")
         st.markdown(f"{head} {kept_by.format(day=day(last.on), who=literal(last.who))}")
         if change.gain is not None and not same:
-            gain = _about(change.gain, group.currency) if change.gain >= 1 else _("nothing")
+            gain = about(change.gain, group.currency) if change.gain >= 1 else _("nothing")
             st.caption(
                 _(
                     "Changing would bring {gain} on today's knowledge; below {share} of the plan's value the "
                     "advice is not changed."
-                ).format(gain=gain, share=percent(float(facts["plan.keep_below_gain"].value)))
+                ).format(gain=gain, share=percent(least))
             )
         for why in change.why:
             st.markdown(f"- {say(why)}")
@@ -559,61 +252,10 @@ def _compare(group: Any, made: MadePlan) -> None:
                 }
             )
             page.table(moved, "plan_moved")
-    if st.button(_("Keep this plan as the group's"), key="plan_keep"):
+    if st.button(_("Save this plan as the group's"), key="plan_keep"):
         with page.plain_errors():
-            keep_plan(state.store(), group.id, made.plan, state.today(), state.who(), state.now())
-            st.success(_("The plan is kept with its inputs. Its steps stand under 'Next actions'."))
-
-
-def _downloads(group: Any, made: MadePlan) -> None:
-    """Offer the plan as a sheet, a calendar and a workbook."""
-    from core.reports.calendar import plan_calendar
-    from core.reports.plan_sheet import plan_sheet
-    from core.reports.workbook import plan_workbook
-
-    st.subheader(_("Take it along"))
-    stamp = state.now()
-    reasons = lot_reasons(made.outlook, made.plan)
-    deductions = plan_deductions(made.outlook, made.plan.allocation)
-    sheet = plan_sheet(made.plan, group.name, reasons, deductions, stamp)
-    one, two, three = st.columns(3)
-    one.download_button(
-        _("Plan sheet to print (HTML)"),
-        sheet.encode(),
-        "sale_plan.html",
-        "text/html",
-        key="plan_sheet",
-        width="stretch",
-    )
-    two.download_button(
-        _("Dates for a calendar (ICS)"),
-        plan_calendar(made.plan, group.name, stamp),
-        "sale_plan.ics",
-        "text/calendar",
-        key="plan_calendar",
-        width="stretch",
-    )
-    three.download_button(
-        _("Workbook (XLSX)"),
-        lambda: plan_workbook(made.plan, reasons, deductions),
-        "sale_plan.xlsx",
-        "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-        key="plan_workbook",
-        width="stretch",
-    )
-    buy = purchases(made.plan)
-    if buy:
-        st.markdown(_("**To buy and to book**"))
-        rows = [
-            {
-                _("What"): say(item.what),
-                _("Cost"): money(item.cost, group.currency),
-                _("Needed on"): day(item.needed_on),
-                _("Order by"): day(max(item.order_by, state.today())),
-            }
-            for item in buy
-        ]
-        page.table(pd.DataFrame(rows), "plan_buy")
+            keep_plan(state.store(), group.id, now.plan, state.today(), state.who(), state.now())
+            st.success(_("The plan is saved with its inputs."))
 
 
 def _wishes(group: Any) -> None:
@@ -663,49 +305,3 @@ def _wishes(group: Any) -> None:
             write_wishes(store, group.id, {"needs": [], "reserves": []}, state.now())
             st.rerun()
     coming_grain(group)
-
-
-def _sources(made: MadePlan) -> None:
-    """Show what the plan rests on, and how near to the best it is."""
-    group = state.current_group()
-    lines = [
-        _("{label}: {value} {unit} ({origin})").format(
-            label=_(_label(key)), value=_short(fact.value), unit=_unit(key), origin=page.origin_text(fact)
-        )
-        for key, fact in sorted(state.store().facts(group.id).items())
-        if key.startswith(("plan.", "truck."))
-    ]
-    gap = percent(made.plan.gap, 2) if np.isfinite(made.plan.gap) else _("not known")
-    page.sources(
-        [
-            _(
-                "No plan under these limits can be more than {gap} better on the scenarios used (bound of the "
-                "solver HiGHS; found by: {method}, {seconds} s)."
-            ).format(gap=gap, method=_(made.plan.method), seconds=number(made.plan.seconds, 1)),
-            _("Weight at another moisture: W2 = W1 (100 - M1)/(100 - M2); water is taken off once."),
-            _("Price cut for insect damage: 2.8-3.6 % for each 1 % of kernels (Jones et al. 2016)."),
-            _("The price at which to sell: least squares on simulated seasons (Longstaff and Schwartz 2001)."),
-            _("Weather: {status}; climate: {source}.").format(
-                status=made.built.data.forecast.status, source=made.built.data.normals.source
-            ),
-            *lines,
-        ]
-    )
-
-
-def _label(key: str) -> str:
-    from core.group.facts import load_defaults
-
-    found = load_defaults().get(key)
-    return found.label if found is not None and found.label else key
-
-
-def _unit(key: str) -> str:
-    from core.group.facts import load_defaults
-
-    found = load_defaults().get(key)
-    return found.unit if found is not None else ""
-
-
-def _short(value: Any) -> str:
-    return number(float(value), 3).rstrip("0").rstrip(".") if isinstance(value, int | float) else str(value)

@@ -1,6 +1,6 @@
-"""Today: what to do next, when, and by whom."""
+"""Today: what to do today and this week, lots at risk, what to order, and what is assumed."""
 
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("today", {"next_actions": _("Next actions")})
+compose("today", {"today": _("Today")})

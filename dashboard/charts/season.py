@@ -1,0 +1,130 @@
+"""The season as a calendar: a row for each lot, with its days on a drying space, its time in store and its sales."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from html import escape
+
+import plotly.graph_objects as go
+
+from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
+from dashboard.charts.palette import BLUE, CLAY, GRID, INK, PAPER, SKY, STONE, shade
+from dashboard.text import _, day
+
+ROW_PX, MARK_PX = 30, 22
+MOST_MARKS = 9
+"""Sales of a row nearer to each other than this part of the width are one mark: a phone has no room for more."""
+
+
+def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
+    """Return the calendar; the numbers are bags, and the dark marks and home use of a row add up to its bags.
+
+    Parameters
+    ----------
+    rows : sequence of SeasonRow
+        The lots.
+    today : date
+        Where the calendar begins.
+    """
+    last = max([item.until for row in rows for item in row.stretches] + [today + timedelta(days=27)])
+    figure = go.Figure()
+    names = [f"{escape(row.lot)} · {row.bags}" for row in rows]
+    for name, row in zip(names, rows, strict=True):
+        for item in _bars(row):
+            figure.add_trace(_bar(name, item))
+        for group in _near(row, (last - today) / MOST_MARKS):
+            figure.add_trace(_mark(name, group))
+    figure.update_layout(
+        height=70 + ROW_PX * max(len(rows), 2),
+        margin={"l": 10, "r": 16, "t": 28, "b": 6},
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
+        font={"color": INK, "size": 13},
+        barmode="overlay",
+        showlegend=False,
+        hovermode="closest",
+    )
+    figure.update_xaxes(
+        type="date",
+        range=[today.isoformat(), (last + timedelta(days=8)).isoformat()],
+        dtick="M1",
+        tickformat="%b",
+        side="top",
+        gridcolor=GRID,
+        ticklabelmode="period",
+    )
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True, ticklabelstandoff=4)
+    return figure
+
+
+def _bars(row: SeasonRow) -> list[Stretch]:
+    """Return what is drawn as bars: the store as one, so that its number is the bags put in."""
+    kept = [item for item in row.stretches if item.kind == KEEP]
+    bars = [item for item in row.stretches if item.kind in (DRY, HOME)]
+    if not kept:
+        return bars
+    where = ", ".join(dict.fromkeys(item.where for item in kept))
+    on, until = min(item.on for item in kept), max(item.until for item in kept)
+    return [Stretch(KEEP, on, until, sum(item.bags for item in kept), where), *bars]
+
+
+def _bar(name: str, item: Stretch) -> go.Bar:
+    """Return one bar."""
+    look = {
+        DRY: {"color": shade(CLAY, 0.55), "pattern": {"shape": "/", "fgcolor": INK, "size": 5}},
+        KEEP: {"color": shade(SKY, 0.45)},
+        HOME: {"color": shade(STONE, 0.5), "pattern": {"shape": ".", "size": 6}},
+    }[item.kind]
+    words = {
+        DRY: _("{bags} bags on {where}, {first} to {last}"),
+        KEEP: _("{bags} bags in {where}, {first} to {last}"),
+        HOME: _("{bags} bags kept back for {where}, {first} to {last}"),
+    }[item.kind]
+    said = words.format(bags=item.bags, where=escape(_(item.where)), first=day(item.on), last=day(item.until))
+    days = (item.until - item.on).days + 1
+    return go.Bar(
+        orientation="h",
+        base=[item.on.isoformat()],
+        x=[days * 86_400_000],
+        y=[name],
+        width=[0.7 if item.kind == DRY else 0.46],
+        marker={**look, "line": {"color": INK, "width": 0.6}},
+        text=[str(item.bags)] if item.kind != DRY and days > 20 else None,
+        textposition="inside",
+        insidetextanchor="middle",
+        textangle=0,
+        textfont={"color": INK},
+        hovertext=[said],
+        hoverinfo="text",
+    )
+
+
+def _near(row: SeasonRow, gap: timedelta) -> list[list[Stretch]]:
+    """Return a row's sales in groups that lie apart."""
+    groups: list[list[Stretch]] = []
+    for item in sorted((item for item in row.stretches if item.kind == SELL), key=lambda item: item.on):
+        if groups and item.on - groups[-1][0].on < gap:
+            groups[-1].append(item)
+        else:
+            groups.append([item])
+    return groups
+
+
+def _mark(name: str, group: Sequence[Stretch]) -> go.Scatter:
+    """Return the mark of one sale, or of several that lie close together."""
+    said = "<br>".join(
+        _("{bags} bags to {where}, {day}").format(bags=item.bags, where=escape(_(item.where)), day=day(item.on))
+        for item in group
+    )
+    return go.Scatter(
+        x=[group[0].on.isoformat()],
+        y=[name],
+        mode="markers+text",
+        marker={"symbol": "square", "size": MARK_PX, "color": BLUE, "line": {"color": INK, "width": 1}},
+        text=[f"<b>{sum(item.bags for item in group)}</b>"],
+        textfont={"color": "#ffffff", "size": 11},
+        hovertext=[said],
+        hoverinfo="text",
+        cliponaxis=False,
+    )

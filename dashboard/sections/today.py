@@ -1,0 +1,164 @@
+"""Today: what to do today and this week, which lots are at risk, what to order by when, and what is assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import pandas as pd
+import streamlit as st
+
+from core.advice import Situation
+from core.planning.rolling import NextAction
+from dashboard import page
+from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
+from dashboard.planning import planned, situation_now
+from dashboard.text import _, day, literal, money, ngettext, number, say
+
+WEEK_DAYS = 7
+VERDICTS = {
+    "too wet": ":material/water_drop:",
+    "cannot tell": ":material/help:",
+    "not tested": ":material/science_off:",
+}
+
+
+def show() -> None:
+    """Show the section."""
+    group = page.stop_if_no_group()
+    reading = situation_now(group.id)
+    now: Situation | None = None
+    place = st.container()
+    with place, page.plain_errors():
+        now = planned(group.id)
+    if now is None:
+        _at_risk(reading)
+        show_last_kept(reading)
+        return
+    with place:
+        _answer(now)
+    _days(now)
+    _at_risk(now)
+    _orders(now)
+    st.subheader(_("Print or save"))
+    show_downloads(now, "today")
+    _how()
+
+
+def _answer(now: Situation) -> None:
+    """Say today's work in one sentence, the caution that matters, and what is assumed."""
+    show_assumed(now)
+    today = [action for action in now.actions if action.on == now.today]
+    if today:
+        first, more = say(today[0].what), len(today) - 1
+        said = ngettext("Today: {first}, and {count} more step.", "Today: {first}, and {count} more steps.", more)
+        page.answer((said if more else _("Today: {first}.")).format(first=first, count=more))
+    elif now.actions:
+        coming = now.actions[0]
+        page.answer(_("Nothing to do today. Next, on {day}: {what}.").format(day=day(coming.on), what=say(coming.what)))
+    else:
+        page.answer(_("Nothing to do: every lot is sold or kept."))
+    page.caution("mould")
+
+
+def _days(now: Situation) -> None:
+    """Show this week's steps, a card for each day, for everybody or for one person."""
+    last = now.today + timedelta(days=WEEK_DAYS)
+    week = [action for action in now.actions if action.on < last]
+    owners = sorted({action.who for action in now.actions})
+    st.subheader(_("This week"))
+    who = st.selectbox(
+        _("Whose steps"),
+        ["", *owners],
+        format_func=lambda name: _(name) if name else _("everybody's"),
+        key="today_who",
+        persist_state="session",
+    )
+    shown = [action for action in week if not who or action.who == who]
+    if not shown:
+        st.markdown(_("No step this week."))
+    for on in sorted({action.on for action in shown}):
+        _card(now, on, [action for action in shown if action.on == on])
+    later = [action for action in now.actions if action.on >= last and (not who or action.who == who)]
+    if later:
+        with st.expander(ngettext("Later: {count} step", "Later: {count} steps", len(later)).format(count=len(later))):
+            rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _(item.who)} for item in later]
+            page.table(pd.DataFrame(rows), "today_later", "steps.csv")
+
+
+def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
+    """Show one day's steps."""
+    with st.container(border=True):
+        word = _("Today") if on == now.today else day(on)
+        st.markdown(f"**{word}**")
+        lines = [f"- {say(item.what, markdown=True)} · {literal(_(item.who))}" for item in actions]
+        st.markdown("\n".join(lines))
+        if any(item.kind == "dry" for item in actions):
+            st.caption(_("Turn the grain each hour. Cover it before rain and at night."))
+
+
+def _at_risk(now: Situation) -> None:
+    """Show the lots that are not safely dry, a card for each."""
+    lots = now.at_risk
+    if not lots:
+        return
+    st.subheader(_("Lots at risk"))
+    first = {load.lot: load for load in reversed(now.schedule)} if "made" in now.__dict__ else {}
+    for item in lots:
+        with st.container(border=True):
+            wet = (
+                _("{moisture} %, limit {limit} %").format(
+                    moisture=number(item.moisture_pct, 1), limit=number(item.limit_pct, 1)
+                )
+                if item.moisture_pct is not None
+                else _("limit {limit} %").format(limit=number(item.limit_pct, 1))
+            )
+            head = ngettext("{lot}, {bags} bag: {verdict}", "{lot}, {bags} bags: {verdict}", item.bags)
+            said = head.format(lot=literal(item.lot), bags=item.bags, verdict=_(item.verdict))
+            st.markdown(f"{VERDICTS[item.verdict]} **{said}** ({wet})")
+            load = first.get(item.lot)
+            planned_for = (
+                " " + _("It goes on {space} on {day}.").format(space=literal(_(load.space)), day=day(load.on))
+                if load is not None
+                else ""
+            )
+            what = say(item.do, markdown=True)
+            st.caption(_("What to do: {what}.").format(what=what) + planned_for)
+
+
+def _orders(now: Situation) -> None:
+    """Show what to order and to book, with the last day for it."""
+    st.subheader(_("Order and book"))
+    if not now.purchases:
+        st.markdown(_("Nothing to order or to book."))
+        return
+    late = [item for item in now.purchases if item.order_by <= now.today]
+    if late:
+        st.warning(_("Order today: {what}.").format(what="; ".join(say(item.what, markdown=True) for item in late)))
+    rows = [
+        {
+            _("What"): say(item.what),
+            _("Order by"): day(max(item.order_by, now.today)),
+            _("Needed on"): day(item.needed_on),
+            _("Cost"): money(item.cost, now.group.currency),
+        }
+        for item in now.purchases
+    ]
+    page.table(pd.DataFrame(rows), "today_orders", "to_order.csv")
+
+
+def _how() -> None:
+    """Say how the steps are worked out."""
+    with st.expander(_("How this is worked out")):
+        st.markdown(
+            "\n".join(
+                f"- {line}"
+                for line in (
+                    _(
+                        "Steps: the sale plan's drying by day, sales and payments, read from one situation of the group."
+                    ),
+                    _("Lots at risk: the verdict of each lot's last tests against its strictest limit."),
+                    _("Days to order ahead: ten for bags, seven for trucks and dryers (judgement)."),
+                )
+            )
+        )
