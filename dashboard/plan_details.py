@@ -332,7 +332,7 @@ def show_how(now: Situation) -> None:
             label=_(_label(key)), value=_short(fact.value), unit=_unit(key), origin=page.origin_text(fact)
         )
         for key, fact in sorted(state.store().facts(now.group_id).items())
-        if key.startswith(("plan.", "bag_cost."))
+        if key.startswith(("plan.", "truck."))
     ]
     gap = percent(made.plan.gap, 2) if np.isfinite(made.plan.gap) else _("not known")
     found = [

@@ -1,6 +1,6 @@
 """A group's situation, read once, and checked against itself."""
 
 from core.advice.making import Choices
-from core.advice.read import Situation, situation
+from core.advice.whole import Situation, situation
 
 __all__ = ["Choices", "Situation", "situation"]

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from core.advice.read import Situation, situation
+from core.advice.whole import Situation, situation
 from core.errors import DryholdError
 from core.group.database import default_url, open_store
 

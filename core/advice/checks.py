@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from functools import partial
-from typing import TYPE_CHECKING
 
 from core.advice.parts import EXAMPLE, LotNow
+from core.advice.read import Reading
 from core.advice.schedule import mass_by_day
 from core.advice.season import HOME, SELL
 from core.group.sampling import DRY, judge_dryness
@@ -17,15 +17,12 @@ from core.planning.sale_plan import PlannedSale
 from core.storage import safety
 from core.storage.methods import get_method
 
-if TYPE_CHECKING:
-    from core.advice.read import Situation
-
 SLACK_KG = 0.5
 MONEY_SHARE = 1e-6
 SOON_WEEKS = 4  # waiting for a market day or a truck is no bet on the price (judgement)
 
 
-def contradictions(now: Situation) -> list[Message]:
+def contradictions(now: Reading) -> list[Message]:
     """Return every contradiction of a situation, in the order of the checks.
 
     Parameters
@@ -37,7 +34,7 @@ def contradictions(now: Situation) -> list[Message]:
     return list({str(item): item for item in found}.values())
 
 
-def bags_add_up(now: Situation) -> Iterator[Message]:
+def bags_add_up(now: Reading) -> Iterator[Message]:
     """Bags sold, kept back and left over are the bags that the lot has."""
     planned: Counter[str] = Counter()
     for line in now.plan.sales:
@@ -59,7 +56,7 @@ def bags_add_up(now: Situation) -> Iterator[Message]:
             )
 
 
-def headline_adds_up(now: Situation) -> Iterator[Message]:
+def headline_adds_up(now: Reading) -> Iterator[Message]:
     """Sold soon, sold later, kept back and left over are all bags, in the headline and in each row of the calendar."""
     for row in now.season:
         parts = row.bags_of(SELL) + row.bags_of(HOME) + row.left
@@ -73,7 +70,7 @@ def headline_adds_up(now: Situation) -> Iterator[Message]:
         yield message("the headline's value is not the plan's")
 
 
-def floor_fits(now: Situation) -> Iterator[Message]:
+def floor_fits(now: Reading) -> Iterator[Message]:
     """On every day the grain that lies out fits each space."""
     room = {space.name: space.capacity_kg for space in now.spaces}
     for (space, on), mass in sorted(mass_by_day(now.schedule).items()):
@@ -89,7 +86,7 @@ def floor_fits(now: Situation) -> Iterator[Message]:
             )
 
 
-def schedule_is_the_plan(now: Situation) -> Iterator[Message]:
+def schedule_is_the_plan(now: Reading) -> Iterator[Message]:
     """Hold that what the plan dries lies on the floor, bag by bag, and nothing else does."""
     wanted: Counter[str] = Counter()
     for line in now.plan.sales:
@@ -110,7 +107,7 @@ def schedule_is_the_plan(now: Situation) -> Iterator[Message]:
             )
 
 
-def dry_before_bagged_and_sold(now: Situation) -> Iterator[Message]:
+def dry_before_bagged_and_sold(now: Reading) -> Iterator[Message]:
     """Bags leave the floor before they are bagged or sold."""
     for lot in sorted({load.lot for load in now.schedule}):
         gathered = sorted((load.until, load.bags) for load in now.schedule if load.lot == lot)
@@ -129,7 +126,7 @@ def dry_before_bagged_and_sold(now: Situation) -> Iterator[Message]:
                 break
 
 
-def waiting_times_are_kept(now: Situation) -> Iterator[Message]:
+def waiting_times_are_kept(now: Reading) -> Iterator[Message]:
     """Nothing treated is sold or eaten before its waiting days are over."""
     days = waiting_days(now)
     methods = {choice.name: choice.method for choice in now.stores}
@@ -148,14 +145,14 @@ def waiting_times_are_kept(now: Situation) -> Iterator[Message]:
             )
 
 
-def waiting_days(now: Situation) -> dict[str, int]:
+def waiting_days(now: Reading) -> dict[str, int]:
     """Return the waiting days by storage method: the group's own label time where a method has any."""
     own = float(now.store.fact(now.group_id, "protectant_waiting_days").value)
     codes = {choice.method for choice in now.stores}
     return {code: safety.waiting_days(code, own) for code in codes if get_method(code).treated}
 
 
-def sealed_dry(now: Situation) -> Iterator[Message]:
+def sealed_dry(now: Reading) -> Iterator[Message]:
     """Nothing is sealed above the moisture at which its bag or silo may be sealed."""
     methods = {choice.name: get_method(choice.method) for choice in now.stores}
     for line, pct, sure in _stored(now):
@@ -173,7 +170,7 @@ def sealed_dry(now: Situation) -> Iterator[Message]:
             )
 
 
-def stored_below_limit(now: Situation) -> Iterator[Message]:
+def stored_below_limit(now: Reading) -> Iterator[Message]:
     """Nothing is stored above the moisture at which it keeps."""
     limits = {str(lot.id): lot.limit.of_kind("keeping") for lot in now.lots}
     for line, pct, sure in _stored(now):
@@ -190,7 +187,7 @@ def stored_below_limit(now: Situation) -> Iterator[Message]:
             )
 
 
-def _stored(now: Situation) -> Iterator[tuple[PlannedSale, float, Callable[[float], bool]]]:
+def _stored(now: Reading) -> Iterator[tuple[PlannedSale, float, Callable[[float], bool]]]:
     """Yield each stored line with its moisture at bagging, and whether undried grain is surely below a limit."""
     lots = {str(lot.id): lot for lot in now.lots}
     for line in now.plan.sales:
@@ -208,7 +205,7 @@ def _surely_below(lot: LotNow, limit_pct: float) -> bool:
     return lot.moisture is not None and judge_dryness(lot.moisture, limit_pct, lot.state.risk) == DRY
 
 
-def one_price(now: Situation) -> Iterator[Message]:
+def one_price(now: Reading) -> Iterator[Message]:
     """Hold that plan and prices start from one price a crop."""
     here = {price.crop: price.per_kg for price in now.prices}
     for price in now.plan.case.prices:
@@ -222,7 +219,7 @@ def one_price(now: Situation) -> Iterator[Message]:
             )
 
 
-def waiting_agrees(now: Situation) -> Iterator[Message]:
+def waiting_agrees(now: Reading) -> Iterator[Message]:
     """Where past prices do not support waiting, the plan does not wait on the price."""
     refused = {price.crop for price in now.prices if price.waiting is not None and not price.waiting.wait}
     for crop in sorted(refused):
@@ -240,7 +237,7 @@ def waiting_agrees(now: Situation) -> Iterator[Message]:
             )
 
 
-def actions_follow(now: Situation) -> Iterator[Message]:
+def actions_follow(now: Reading) -> Iterator[Message]:
     """Actions are the schedule's loads and the plan's sales, on the same days."""
     loads: Counter[tuple[date, str]] = Counter()
     for load in now.schedule:
@@ -265,7 +262,7 @@ def actions_follow(now: Situation) -> Iterator[Message]:
         yield message("the plan sells {sold} bags, the actions {said}", sold=sold, said=said)
 
 
-def orders_agree(now: Situation) -> Iterator[Message]:
+def orders_agree(now: Reading) -> Iterator[Message]:
     """Each thing to order has one last day, in the purchases as in the actions."""
     for item in now.purchases:
         last = max(item.order_by, now.today)
@@ -274,7 +271,7 @@ def orders_agree(now: Situation) -> Iterator[Message]:
             yield message("'{what}' is ordered by {day}, and the actions do not say so", what=item.what, day=last)
 
 
-def nothing_in_the_past(now: Situation) -> Iterator[Message]:
+def nothing_in_the_past(now: Reading) -> Iterator[Message]:
     """No action and no load is dated before today."""
     for action in now.actions:
         if action.on < now.today:
@@ -284,7 +281,7 @@ def nothing_in_the_past(now: Situation) -> Iterator[Message]:
             yield message("lot {lot} is spread on {day}, before today", lot=load.lot, day=load.on)
 
 
-def assumptions_are_told(now: Situation) -> Iterator[Message]:
+def assumptions_are_told(now: Reading) -> Iterator[Message]:
     """Assumed weather and prices are declared, and a group of one's own never gets the example's weather."""
     told = {item.subject for item in now.assumed if item.important}
     if not now.weather.is_forecast and "weather" not in told:
@@ -295,7 +292,7 @@ def assumptions_are_told(now: Situation) -> Iterator[Message]:
         yield message("the weather of the invented example is used for a group of one's own")
 
 
-def one_net_value(now: Situation) -> Iterator[Message]:
+def one_net_value(now: Reading) -> Iterator[Message]:
     """Hold that the steps from gross to net end at the value that the plan has on the fresh seasons."""
     net, mean = float(now.made.net["net"]), now.made.fresh["plan"].mean
     if abs(net - mean) > max(1.0, MONEY_SHARE * abs(mean)):

@@ -1,4 +1,4 @@
-"""A group's situation, read once: every page, sheet, calendar and message takes its figures from here."""
+"""A group's records read once: lots, weather, prices, plan, schedule, actions, what is assumed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
-from typing import Any
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_plan, silent
@@ -27,7 +27,6 @@ from core.advice.season import (
 from core.group.lot_state import current_lot_states
 from core.group.possessions import possessions
 from core.group.records import Group
-from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
 from core.planning.rolling import (
     KeptPlan,
@@ -64,7 +63,7 @@ PARTS = (
 
 
 @dataclass(frozen=True, eq=False)
-class Situation:
+class Reading:
     """What a group has, knows and plans at one moment; each part is worked out when it is first asked for.
 
     Parameters
@@ -225,7 +224,7 @@ class Situation:
         listed = "spaces" not in possessions(self.store, self.group_id).assumed
         return assumed_now(self.store, self.group_id, self.weather, self.prices, self.today, listed)
 
-    def with_parts(self, **parts: Any) -> Situation:
+    def with_parts(self, **parts: Any) -> Self:
         """Return a copy in which some parts are others and all the rest stays as it was worked out."""
         for name in PARTS:
             getattr(self, name)
@@ -233,17 +232,11 @@ class Situation:
         other.__dict__.update(parts)
         return other
 
-    def told_by(self, tell: Tell) -> Situation:
+    def told_by(self, tell: Tell) -> Self:
         """Return a copy, with the parts worked out so far, that tells another how far the plan is."""
         other = copy.copy(self)
         object.__setattr__(other, "tell", tell)
         return other
-
-    def contradictions(self) -> list[Message]:
-        """Return where the situation contradicts itself or says something unsafe; empty = one voice."""
-        from core.advice.checks import contradictions
-
-        return contradictions(self)
 
 
 def content_key(store: Any, group_id: int, now: datetime) -> tuple[Hashable, ...]:
@@ -255,36 +248,3 @@ def content_key(store: Any, group_id: int, now: datetime) -> tuple[Hashable, ...
     stamps = tuple(store.documents.stored_at(kind, place.key) for kind in ("forecast", "normals"))
     today = now.astimezone(ZoneInfo(group.time_zone or "UTC")).date()
     return str(store.engine.url), group_id, store.version(group_id), *stamps, today
-
-
-def situation(
-    store: Any, group_id: int, now: datetime, choices: Choices | None = None, keep: Keep | None = None
-) -> Situation:
-    """Return a group's situation at one moment.
-
-    Parameters
-    ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
-    now : datetime
-        The moment, aware.
-    choices : Choices, optional
-        What a person decided beside the records.
-    keep : callable, optional
-        ``keep(key, make)`` returns what is kept under a key, made where it is not: the same records, weather, day and
-        choices then give the same situation without working it out again.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such group.
-    """
-    made = choices or Choices()
-    if keep is None:
-        store.group(group_id)
-        return Situation(store, group_id, now, made)
-    key = ("situation", *content_key(store, group_id, now), made)
-    found: Situation = keep(key, lambda: Situation(store, group_id, now, made, keep=keep))
-    return found

@@ -6,7 +6,7 @@ import hashlib
 from collections import Counter
 from datetime import UTC, datetime, timedelta
 
-from core.advice.read import Situation
+from core.advice.whole import Situation
 from core.cautions import OF_STEP, caution_of
 from core.planning.rolling import NextAction
 from core.reports.tongue import ENGLISH, Tongue

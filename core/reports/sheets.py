@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from core.advice.parts import Load
-from core.advice.read import Situation
 from core.advice.season import DRY, HOME, KEEP, SELL, Headline, MemberPart, OwnDay, SeasonRow
+from core.advice.whole import Situation
 from core.cautions import caution_of
 from core.errors import InputError
 from core.messages import Message, message

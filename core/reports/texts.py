@@ -5,8 +5,8 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 
-from core.advice.read import Situation
 from core.advice.season import MemberPart
+from core.advice.whole import Situation
 from core.reports.tongue import ENGLISH, Tongue
 
 LONGEST = 160

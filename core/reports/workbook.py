@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from core.advice.read import Situation
+from core.advice.whole import Situation
 from core.planning.plan_tables import lines_table
 from core.reports.sheets import STEPS, own_step
 from core.reports.tongue import ENGLISH, Tongue
