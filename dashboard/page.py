@@ -100,7 +100,7 @@ def stop_if_no_group() -> Any:
     group = state.current_group()
     if group is None:
         st.warning(_("There is no group yet. Add one first."))
-        link("our_things", _("Add a group"), "settings")
+        link("our_things", _("Add a group"), "group_place")
         st.stop()
     return group
 

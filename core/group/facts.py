@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,9 +11,10 @@ from importlib.resources import files
 from typing import Any
 
 from core.errors import InputError
+from core.messages import Message
 
 BASES = ("published", "practice", "memory", "judgement")
-ENTRY_KEYS = {"value", "unit", "source", "basis", "label", "usd", "maize_kg", "low", "high"}
+ENTRY_KEYS = {"value", "unit", "source", "basis", "label", "usd", "maize_kg", "low", "high", "options", "used_in"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,7 +22,8 @@ class Default:
     """A value that stands in for one that nobody has entered.
 
     ``usd`` marks a sum in US dollars, ``maize_kg`` a sum counted in kilograms of maize: both are turned into the
-    group's currency when they are read.
+    group's currency when they are read. ``low`` and ``high`` bound what can be entered, ``options`` are the words that
+    can.
     """
 
     key: str
@@ -32,6 +35,10 @@ class Default:
     usd: bool = False
     maize_kg: bool = False
     room: str = ""
+    low: float = 0.0
+    high: float | None = None
+    options: tuple[str, ...] = ()
+    used_in: tuple[str, ...] = ()
 
 
 @cache
@@ -55,9 +62,63 @@ def load_defaults() -> dict[str, Default]:
             unknown = set(values) - ENTRY_KEYS
             if unknown or values.get("basis", "judgement") not in BASES:
                 raise InputError("the default '{key}' has an unknown entry or basis", key=key)
-            known = {name: value for name, value in values.items() if name not in ("low", "high")}
-            found[key] = Default(key=key, room=room, **known)
+            lists = {name: tuple(values.get(name, ())) for name in ("options", "used_in")}
+            found[key] = Default(key=key, room=room, **{**values, **lists})
     return found
+
+
+def check_value(key: str, value: Any) -> None:
+    """Refuse a value that a fact cannot have.
+
+    Parameters
+    ----------
+    key : str
+        Of the fact.
+    value : any
+        None (back to what is assumed) is always right; so is a key without a default, which carries a name (what a
+        buyer's meter reads above ours).
+
+    Raises
+    ------
+    InputError
+        The value is of another kind, out of its bounds, or none of the words that it can be.
+    """
+    default = load_defaults().get(key)
+    if default is None or value is None:
+        return
+    label = Message(default.label or key)
+    if isinstance(default.value, bool):
+        if not isinstance(value, bool):
+            raise InputError("{label}: '{value}' is neither yes nor no", label=label, value=value)
+    elif isinstance(default.value, int | float):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise InputError("{label}: '{value}' is not a number", label=label, value=value)
+        if value < default.low:
+            raise InputError("{label} must be at least {low}", label=label, low=default.low)
+        if default.high is not None and value > default.high:
+            raise InputError("{label} must be at most {high}", label=label, high=default.high)
+    elif default.options and value not in default.options:
+        raise InputError(
+            "{label}: '{value}' is not one of {options}", label=label, value=value, options=", ".join(default.options)
+        )
+    elif not isinstance(value, type(default.value)):
+        raise InputError("{label}: '{value}' cannot be", label=label, value=value)
+
+
+def entry_of(default: Default | None) -> dict[str, Any]:
+    """Return what a fact says of how it is entered and used: bounds, words, uses."""
+    names = ("low", "high", "options", "used_in")
+    return {} if default is None else {name: getattr(default, name) for name in names}
+
+
+def facts_for_entry(facts: Mapping[str, Any], currency: str) -> dict[str, Any]:
+    """Return the facts that a person enters one by one: no lists of things, no other money than the group's."""
+    return {
+        key: fact
+        for key, fact in facts.items()
+        if not isinstance(fact.value, list | dict)
+        and (not key.startswith("currency_per_usd.") or key.endswith(f".{currency}"))
+    }
 
 
 def _flatten(tree: dict[str, Any], prefix: str = "") -> dict[str, dict[str, Any]]:

@@ -147,6 +147,10 @@ class Fact:
     unit: str = ""
     label: str = ""
     basis: str = ""
+    low: float = 0.0
+    high: float | None = None
+    options: tuple[str, ...] = ()
+    used_in: tuple[str, ...] = ()
     revision: int = field(default=0, compare=False)
 
 

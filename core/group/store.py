@@ -16,7 +16,7 @@ from core.errors import InputError, LedgerError, NotFoundError, StaleError, Stor
 from core.group import tables
 from core.group.batches import ImportBatch, undo_batch, write_batch
 from core.group.documents import Documents
-from core.group.facts import Default, load_defaults
+from core.group.facts import Default, check_value, entry_of, load_defaults
 from core.group.faults import DATABASE_ERRORS, explain
 from core.group.records import (
     BOOKS,
@@ -443,6 +443,8 @@ class Store:
         """Store several facts, all or none; parameters and errors as `set_fact`."""
         if origin not in ("entered", "file"):
             raise InputError("a fact is 'entered' or from a 'file', not '{origin}'", origin=origin)
+        for key, value in values.items():
+            check_value(key, value)
         table = tables.facts
         with self._writing(group_id, token) as connection:
             for key, value in values.items():
@@ -474,6 +476,7 @@ class Store:
             label=default.label,
             basis=default.basis,
             revision=revision,
+            **entry_of(default),
         )
 
     def currency_per_usd(self, group_id: int) -> float:
@@ -611,6 +614,7 @@ def _entered(row: RowMapping, default: Default | None) -> Fact:
         label=default.label if default else "",
         basis="",
         revision=row["revision"],
+        **entry_of(default),
     )
 
 

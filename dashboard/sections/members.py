@@ -1,4 +1,4 @@
-"""Members: who belongs to the group, added and corrected here."""
+"""Members: who belongs to the group, added and corrected here; two of one name are told apart by their number."""
 
 from __future__ import annotations
 
@@ -11,15 +11,14 @@ import streamlit as st
 
 from core.group.records import SEXES, Member
 from dashboard import page, state
+from dashboard.forms.edits import choose_row, opened, save_edit
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.text import _, day, literal, ngettext
 
 
 def show() -> None:
     page.start(_("Members"), _("Who belongs to the group?"))
     group = page.stop_if_no_group()
-    note = st.session_state.pop("members_done", None)
-    if note:
-        st.success(note)
     members = state.store().members(group.id)
     present = [member for member in members if member.left_on is None or member.left_on > state.today()]
     women = sum(member.sex == "female" for member in present)
@@ -27,8 +26,7 @@ def show() -> None:
     page.answer(_("{members}, {women} of them women.").format(members=said, women=women))
     if members:
         page.table(members_table(group, members), key="members_table", file_name="members.csv")
-    with page.plain_errors():
-        form(group, members)
+    form(group, members)
     st.caption(_("Reports for people outside the group name only members who agreed to it."))
 
 
@@ -39,6 +37,7 @@ def members_table(group: Any, members: list[Member]) -> pd.DataFrame:
     return pd.DataFrame(
         [
             {
+                _("No."): member.id,
                 _("Name"): member.name,
                 _("Woman or man"): sexes[member.sex],
                 _("Born"): str(member.birth_year or "–"),
@@ -61,52 +60,53 @@ def sex_words() -> dict[str, str]:
 def form(group: Any, members: list[Member]) -> None:
     """Add a member, or correct one."""
     st.subheader(_("Add or correct"))
-    by_id = {member.id: member for member in members}
-    chosen = st.selectbox(
-        _("Which member"),
-        [0, *by_id],
-        format_func=lambda key: by_id[key].name if key else _("(a new member)"),
-        key="member_which",
-    )
-    old = by_id.get(chosen) or Member(group_id=group.id, name="", joined_on=state.today())
-    sexes = sex_words()
-    with st.form(f"member_form_{chosen}", clear_on_submit=not chosen):
-        left, right = st.columns(2)
-        name = left.text_input(_("Name"), value=old.name, max_chars=200, key=f"member_name_{chosen}")
-        sex = right.selectbox(
-            _("Woman or man"),
-            SEXES,
-            index=SEXES.index(old.sex),
-            format_func=lambda key: sexes[key],
-            key=f"member_sex_{chosen}",
+    names = {member.id: _("{name}, member {number}").format(name=member.name, number=member.id) for member in members}
+    chosen = choose_row("members", names, _("(a new member)"), _("Which member?"))
+    stored = next((member for member in members if member.id == chosen), None)
+    key = f"member_{chosen or 'new'}"
+    seen = opened(key, stored or Member(group_id=group.id, name="", joined_on=state.today()))
+    filled = draw_fields(key, member_fields(seen))
+    twin = [one for one in members if one.id != seen.id and one.name == _tidy(filled.values.get("name"))]
+    if twin:
+        st.info(
+            _("Member {number} has this name too. The two are told apart by their numbers.").format(number=twin[0].id)
         )
-        born = left.number_input(
-            _("Born in the year (empty: not known)"),
-            min_value=1900,
-            max_value=state.today().year,
-            value=old.birth_year,
-            step=1,
-            key=f"member_born_{chosen}",
-        )
-        phone = right.text_input(_("Phone"), value=old.phone, max_chars=40, key=f"member_phone_{chosen}")
-        joined = left.date_input(_("Joined on"), value=old.joined_on, key=f"member_joined_{chosen}")
-        left_on = right.date_input(_("Left on (empty: still there)"), value=old.left_on, key=f"member_left_{chosen}")
-        consent = st.checkbox(_("Agreed to be named in reports"), value=old.consent, key=f"member_consent_{chosen}")
-        if not st.form_submit_button(_("Store"), type="primary"):
-            return
-    new = replace(
-        old,
-        name=" ".join(name.split()),
-        sex=sex,
-        birth_year=int(born) if born else None,
-        phone=phone.strip(),
-        joined_on=joined,
-        left_on=left_on,
-        consent=consent,
-    )
-    if chosen:
-        state.store().update_member(new)
-    else:
-        state.store().add_member(new)
-    st.session_state["members_done"] = _("{name} is stored.").format(name=literal(new.name))
-    st.rerun()
+
+    def write(values: Any, token: str) -> str:
+        words = {"name": _tidy(values["name"]), "sex": values["sex"] or "", "phone": values["phone"].strip()}
+        member = replace(seen, **{**values, **words})
+        if seen.id:
+            state.store().update_member(member, token)
+        else:
+            state.store().add_member(member, token)
+        return _("{name} is saved.").format(name=literal(member.name))
+
+    save_edit(key, filled, write, [seen.revision, len(members)])
+
+
+def _tidy(name: str | None) -> str:
+    return " ".join((name or "").split())
+
+
+def member_fields(member: Member) -> list[Field]:
+    """Return what is asked of a member."""
+    sexes = {key: sex_words()[key] for key in SEXES}
+    return [
+        Field(name="name", label=_("Name"), value=member.name),
+        Field(name="sex", label=_("Woman or man"), kind="choice", options=sexes, value=member.sex, required=False),
+        Field(
+            name="birth_year",
+            label=_("Born in the year"),
+            kind="whole",
+            low=1900,
+            high=state.today().year,
+            value=member.birth_year,
+            required=False,
+        ),
+        Field(name="phone", label=_("Phone"), value=member.phone, required=False),
+        Field(name="joined_on", label=_("Joined on"), kind="day", value=member.joined_on, required=False),
+        Field(
+            name="left_on", label=_("Left on (empty: still a member)"), kind="day", value=member.left_on, required=False
+        ),
+        Field(name="consent", label=_("Agreed to be named in reports"), kind="yes", value=member.consent),
+    ]

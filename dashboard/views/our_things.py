@@ -1,9 +1,19 @@
-"""Our things: the group, its members, its place and weather, what it assumes, a crop of its own."""
+"""Our things: the group, its members and what it has and assumes: one place to enter each."""
 
 from dashboard.page import compose
 from dashboard.text import _
 
 compose(
     "our_things",
-    {"settings": _("Group"), "members": _("Members"), "weather": _("Place and weather"), "own_crop": _("Own crop")},
+    {
+        "group_place": _("Group and place"),
+        "members": _("Members"),
+        "drying_spaces": _("Drying spaces"),
+        "grain_stores": _("Stores and bags"),
+        "truck_meter": _("Truck and meter"),
+        "assumed_values": _("Assumed values"),
+        "weather": _("Weather"),
+        "own_crop": _("Own crop"),
+        "backups": _("Backups"),
+    },
 )

@@ -69,19 +69,6 @@ def test_tests_typed_into_the_table_are_kept_as_draft_and_stored(empty_store: St
     assert not empty_store.documents.keys("tests_draft")
 
 
-def test_members_are_added_by_form(empty_store: Store) -> None:
-    group_id = empty_store.groups()[0].id
-    app = open_page("members")
-    assert not app.exception
-    app.text_input(key="member_name_0").set_value("Neema  Odo")
-    app.selectbox(key="member_sex_0").set_value("female")
-    next(button for button in app.button if button.label == "Store").click().run()
-    assert not app.exception
-    assert [member.name for member in empty_store.members(group_id)] == ["Neema Odo"]
-    next(button for button in app.button if button.label == "Store").click().run()
-    assert "needs a name" in app.error[0].value
-
-
 def test_demo_members_are_listed(demo_store: Store) -> None:
     app = open_page("members")
     assert not app.exception

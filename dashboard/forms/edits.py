@@ -1,0 +1,87 @@
+"""Editing what is stored: a form rests on what was seen when it was opened, and is saved once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, is_dataclass
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from core.errors import DryholdError, StaleError
+from dashboard import page
+from dashboard.forms.confirm import token_of
+from dashboard.forms.fields import Filled, check_all, fresh_form, show_refusal, widget_key
+from dashboard.text import _, literal
+
+UNSHOWN = ("id", "group_id", "import_id", "revision", "demo")
+
+
+def opened(form: str, stored: Any) -> Any:
+    """Return what was stored when the form was opened, so that a later change by somebody else is noticed."""
+    return st.session_state.setdefault(widget_key(form, "opened"), stored)
+
+
+def save_edit(
+    form: str, filled: Filled, write: Callable[[Mapping[str, Any], str], str], seen: object, button: str = ""
+) -> None:
+    """Draw the button that saves an edit, and save it once.
+
+    Parameters
+    ----------
+    form : str
+        The form's name.
+    filled : Filled
+        What it holds.
+    write : function of the values and the token
+        Writes and returns what to say; errors of ours are shown, the form stays as it is.
+    seen : object
+        What the edit rests on; part of the token.
+    button : str
+        Its words; 'Save' where none are given.
+    """
+    said = st.session_state.pop(f"{form}.said", None)
+    if said:
+        st.success(said)
+    if st.button(button or _("Save"), key=f"{form}.save", type="primary") and check_all(form, filled):
+        try:
+            words = write(filled.values, token_of(form, filled.values, seen))
+        except StaleError as error:
+            _show_both(form, error)
+        except DryholdError as error:
+            show_refusal(error)
+        else:
+            fresh_form(form)
+            st.session_state[f"{form}.said"] = words
+            st.rerun()
+
+
+def _show_both(form: str, error: StaleError) -> None:
+    """Show the entry that was not saved beside what is stored now."""
+    show_refusal(error)
+    mine, theirs = _plain(error.mine), _plain(error.theirs)
+    rows = [
+        {_("What"): name.replace("_", " "), _("Your entry"): str(mine.get(name)), _("Saved now"): str(theirs.get(name))}
+        for name in {**theirs, **mine}
+        if name not in UNSHOWN and mine.get(name) != theirs.get(name)
+    ]
+    page.table(pd.DataFrame(rows), f"{form}_both")
+    st.button(_("Open the form again with what is saved now"), key=f"{form}.reopen", on_click=fresh_form, args=(form,))
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    """Return a record, a list of rows or a single value by name."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return asdict(value)
+    if isinstance(value, Mapping):
+        return dict(value)
+    if isinstance(value, list) and all(isinstance(row, Mapping) for row in value):
+        return {str(row.get("name") or row.get("method")): row for row in value}
+    return {_("Value"): value}
+
+
+def choose_row(form: str, names: Mapping[Any, str], new: str, label: str) -> Any:
+    """Let a person choose which row to change; None is a new one."""
+    rows = {None: new, **{key: literal(name) for key, name in names.items()}}
+    return st.selectbox(label, list(rows), format_func=rows.__getitem__, key=widget_key(form, "row"))

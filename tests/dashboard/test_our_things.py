@@ -1,0 +1,161 @@
+"""Our things: one place to enter each; wrong values get a sentence beside the field; nothing of others is overwritten."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from core.group.possessions import possessions
+from core.group.records import Member
+from tests.dashboard.pages import open_alone
+
+SECTIONS = (
+    "group_place",
+    "members",
+    "drying_spaces",
+    "grain_stores",
+    "truck_meter",
+    "assumed_values",
+    "own_crop",
+    "backups",
+)
+
+
+def group_of(store):
+    return store.groups()[0]
+
+
+def press(app, key):
+    return app.button(key=key).click().run()
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_every_section_opens_for_a_group_without_anything(empty_store, section):
+    app = open_alone(section)
+    assert not app.exception
+    assert not app.error
+
+
+def test_a_members_table_shows_numbers_and_two_of_one_name_are_told_apart(empty_store):
+    group = group_of(empty_store)
+    first, second = (empty_store.add_member(Member(group_id=group.id, name="Zoe")) for _ in range(2))
+    app = open_alone("members")
+    assert set(app.dataframe[0].value["No."]) == {first, second}
+    options = app.selectbox(key="members.0.row").options
+    assert options[1:] == [f"Zoe, member {first}", f"Zoe, member {second}"]
+    app.selectbox(key="members.0.row").set_value(second).run()
+    app.text_input(key=f"member_{second}.0.phone").set_value("0700").run()
+    press(app, f"member_{second}.save")
+    assert not app.exception
+    assert [empty_store.member(number).phone for number in (first, second)] == ["", "0700"]
+
+
+def test_members_are_added_by_form_and_a_missing_name_is_said(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("members")
+    press(app, "member_new.save")
+    assert any("fill this in" in error.value for error in app.error)
+    app.text_input(key="member_new.0.name").set_value("Neema  Odo").run()
+    app.selectbox(key="member_new.0.sex").set_value("female").run()
+    press(app, "member_new.save")
+    assert not app.exception
+    assert [(one.name, one.sex) for one in empty_store.members(group.id)] == [("Neema Odo", "female")]
+    assert app.text_input(key="member_new.1.name").value == ""  # nothing survives into the next entry
+
+
+def test_what_somebody_else_saved_meanwhile_is_shown_and_not_overwritten(empty_store):
+    group = group_of(empty_store)
+    number = empty_store.add_member(Member(group_id=group.id, name="Zoe"))
+    app = open_alone("members")
+    app.selectbox(key="members.0.row").set_value(number).run()
+    app.text_input(key=f"member_{number}.0.phone").set_value("1").run()
+    empty_store.update_member(replace(empty_store.member(number), name="Zoé"))
+    press(app, f"member_{number}.save")
+    assert any("Nothing was overwritten" in error.value for error in app.error)
+    assert (empty_store.member(number).name, empty_store.member(number).phone) == ("Zoé", "")
+    both = app.dataframe[-1].value
+    assert {"name", "phone"} == set(both["What"])
+    press(app, f"member_{number}.reopen")
+    app.text_input(key=f"member_{number}.1.phone").set_value("1").run()
+    press(app, f"member_{number}.save")
+    assert (empty_store.member(number).name, empty_store.member(number).phone) == ("Zoé", "1")
+
+
+@pytest.mark.parametrize(("typed", "said"), [("36,000", "two ways"), ("-5", "at least"), ("many", "not a number"), ("", "fill this in")])
+def test_a_wrong_value_gets_a_sentence_and_changes_nothing(empty_store, typed, said):
+    group = group_of(empty_store)
+    app = open_alone("truck_meter")
+    form = f"fact_{group.id}_truck.capacity_kg"
+    app.text_input(key=f"{form}.0.value").set_value(typed).run()
+    press(app, f"{form}.save")
+    assert not app.exception
+    assert any(said in error.value for error in app.error)
+    assert empty_store.fact(group.id, "truck.capacity_kg").origin == "assumed"
+
+
+def test_a_value_of_ones_own_is_kept_with_who_entered_it_and_can_go_back(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("group_place")
+    app.text_input(key="who_entry").set_value("Adiru").run()
+    app = open_alone("truck_meter")
+    form = f"fact_{group.id}_truck.capacity_kg"
+    app.session_state["who"] = "Adiru"
+    app.text_input(key=f"{form}.0.value").set_value("3000").run()
+    press(app, f"{form}.save")
+    fact = empty_store.fact(group.id, "truck.capacity_kg")
+    assert (fact.value, fact.origin, fact.set_by) == (3000, "entered", "Adiru")
+    press(app, f"{form}.back")
+    assert empty_store.fact(group.id, "truck.capacity_kg").origin == "assumed"
+
+
+def test_a_drying_space_is_added_and_every_page_reads_it(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("drying_spaces")
+    app.text_input(key="space_new.0.name").set_value("Church yard").run()
+    app.selectbox(key="space_new.0.method").set_value("concrete_floor").run()
+    app.text_input(key="space_new.0.area_m2.concrete_floor").set_value("80").run()
+    press(app, "space_new.save")
+    assert not app.exception
+    assert not app.error
+    has = possessions(empty_store, group.id)
+    assert [(one.name, one.method, one.area_m2) for one in has.spaces] == [("Church yard", "concrete_floor", 80.0)]
+    assert has.spaces[0].load_kg_m2 == 15.0  # the method's own
+
+
+def test_a_store_is_changed_in_its_place(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("grain_stores")
+    names = [one.name for one in possessions(empty_store, group.id).stores]
+    app.selectbox(key="stores.0.row").set_value(names[2]).run()
+    app.text_input(key=f"store_{names[2]}.0.units.hermetic_bag").set_value("35").run()
+    press(app, f"store_{names[2]}.save")
+    assert not app.exception
+    assert [one.units for one in possessions(empty_store, group.id).stores] == [1000, 1000, 35]
+
+
+def test_the_groups_place_is_changed(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("group_place")
+    app.text_input(key=f"group_{group.id}.0.latitude").set_value("95").run()
+    press(app, f"group_{group.id}.save")
+    assert any("at most 66" in error.value for error in app.error)
+    app.text_input(key=f"group_{group.id}.0.latitude").set_value("-9.25").run()
+    press(app, f"group_{group.id}.save")
+    assert empty_store.group(group.id).latitude == -9.25
+    assert empty_store.changes(group.id)[0].changed["latitude"] == [9.1, -9.25]
+
+
+def test_a_backup_is_made_and_brought_back(empty_store):
+    group = group_of(empty_store)
+    app = open_alone("backups")
+    press(app, "backup_now")
+    empty_store.add_member(Member(group_id=group.id, name="Zoe"))
+    app = open_alone("backups")
+    assert any("Members: 1 more now" in line.value for line in app.markdown)
+    sure = next(box for box in app.checkbox if box.key.startswith("backup_sure_"))
+    sure.check().run()
+    empty_store.engine.dispose()
+    press(app, "backup_restore")
+    assert not app.exception
+    assert empty_store.members(group.id) == []
