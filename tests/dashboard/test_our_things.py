@@ -82,7 +82,9 @@ def test_what_somebody_else_saved_meanwhile_is_shown_and_not_overwritten(empty_s
     assert (empty_store.member(number).name, empty_store.member(number).phone) == ("Zoé", "1")
 
 
-@pytest.mark.parametrize(("typed", "said"), [("36,000", "two ways"), ("-5", "at least"), ("many", "not a number"), ("", "fill this in")])
+@pytest.mark.parametrize(
+    ("typed", "said"), [("36,000", "two ways"), ("-5", "at least"), ("many", "not a number"), ("", "fill this in")]
+)
 def test_a_wrong_value_gets_a_sentence_and_changes_nothing(empty_store, typed, said):
     group = group_of(empty_store)
     app = open_alone("truck_meter")
