@@ -63,7 +63,7 @@ class PlanError(DryholdError):
 
 
 class StoreError(DryholdError):
-    """The database cannot be opened, read or written; `fault` names the fault, "" where it is none of the known ones."""
+    """The database cannot be opened, read or written; `fault` names the fault, "" where it is an unknown one."""
 
     fault: str = ""
 

@@ -1,4 +1,4 @@
-"""Long work beside the page: done in a thread of its own, watched by the page, stopped by a button or when nobody looks any more.
+"""Long work beside the page: in a thread of its own, watched by the page, stopped by a button or when nobody looks.
 
 The page never waits longer than `PATIENCE_SECONDS`: it shows how far the work is, takes a first result as soon as
 there is one, and draws

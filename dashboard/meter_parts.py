@@ -39,7 +39,7 @@ def record(
 
 
 def record_several(group: Group, items: Sequence[tuple[str, date, Mapping[str, Any]]], token: str = "") -> str:
-    """Write several entries (kind, day, particulars), all or none, and return what to say; raises where one is refused."""
+    """Write several entries (kind, day, particulars), all or none, and return what to say."""
     record_all(state.store(), group.id, items, writer(), state.now(), token=token)
     return ngettext("{count} entry recorded by {who}.", "{count} entries recorded by {who}.", len(items)).format(
         count=len(items), who=state.who()

@@ -1,4 +1,4 @@
-"""The part of the plan page that says at which price to sell a lot, week by week, and what such a rule would have earned in past years."""
+"""At which price to sell a lot, week by week, and what such a rule would have earned in past years."""
 
 from __future__ import annotations
 

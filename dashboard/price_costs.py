@@ -38,7 +38,7 @@ class WaitingTerms(Protocol):
 
 
 def show_costs(group: Group, paths: np.ndarray, price_today: float, best_month: int, terms: WaitingTerms) -> None:
-    """Say what waiting costs and brings for an amount of grain kept for some months, and where cash comes from cheapest.
+    """Say what waiting costs and brings for grain kept some months, and where cash comes from cheapest.
 
     Parameters
     ----------

@@ -194,7 +194,7 @@ def target_list(report: pd.DataFrame) -> None:
 
 
 def some_of(names: Sequence[str], key: str) -> list[int]:
-    """Return which groups a picture shows: all, or where there are many a part of the alphabet that the reader chooses."""
+    """Return which groups a picture shows: all, or a part of the alphabet that the reader chooses."""
     order = sorted(range(len(names)), key=lambda place: names[place])
     if len(order) <= AT_ONCE:
         return order

@@ -29,7 +29,7 @@ def place_of(group: Group) -> Place:
 
 
 def session_for(group: Group) -> requests.Session | None:
-    """Return a session for the network, None for an invented group, one without a place, or where DRYHOLD_OFFLINE is set."""
+    """Return a session for the network; None for an invented group, one without a place, or with DRYHOLD_OFFLINE."""
     no_place = group.latitude is None or group.longitude is None
     if group.demo or no_place or os.environ.get("DRYHOLD_OFFLINE"):
         return None

@@ -94,7 +94,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
 
 
 def _add_weather(store: Store, group: Any, now: datetime) -> None:
-    """Keep the valley's normals and years with their calendar moved like everything else, so that rains end at harvest."""
+    """Keep the valley's normals and years with their calendar moved too, so that rains end at harvest."""
     place = Place(float(group.latitude), float(group.longitude), float(group.altitude_m), TIME_ZONE)
     shift = now.month - HARVEST_MONTH
     table = bundled_normals().table

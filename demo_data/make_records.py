@@ -221,7 +221,7 @@ NOTEBOOK_HEAD = "Datum;Los;Sack;Temp C;Luftfeuchte %;Feuchte %;Frucht;Anzahl Sä
 
 
 def make_notebook_table(random: np.random.Generator) -> str:
-    """Return a messy table for trying the import: semicolons, decimal commas, other headings, four bad rows in sixty."""
+    """Return a messy table for the import: semicolons, decimal commas, other headings, four bad rows in sixty."""
     lines = [NOTEBOOK_HEAD]
     bad = {9: ("Luftfeuchte", "132,0"), 23: ("Datum", "35.14."), 37: ("Feuchte", "nass"), 51: ("Temp", "271,0")}
     for index in range(60):

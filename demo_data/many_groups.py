@@ -1,4 +1,4 @@
-"""Further invented groups, any number of them, to see the programme's pages at work: two harvests each, from a fixed seed.
+"""Further invented groups, any number, to see the programme's pages at work: two harvests each, fixed seed.
 
 `python -m demo_data.many_groups --database sqlite:///trial.sqlite3 --count 30` fills a database of its own. Groups,
 people, prices and places are invented; the database is marked as an example on every page.

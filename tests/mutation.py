@@ -252,7 +252,9 @@ def trace(tests: Sequence[str]) -> dict[str, Any]:
 
 
 def tests_for(change: Change, map_: dict[str, Any]) -> list[str]:
-    """Return the tests that run a changed line, quickest first; lines run at import only are tried by the room's tests."""
+    """Return the tests that run a changed line, quickest first; lines run at import only are tried by the room's
+    tests.
+    """
     reached = map_["lines"].get(change.file, {}).get(str(change.line), [])
     seconds = map_["seconds"]
     found = set()

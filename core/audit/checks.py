@@ -1,4 +1,4 @@
-"""Outside checks kept as data: a value that somebody else published or computed, and the call of ours that must give it.
+"""Outside checks kept as data: a value that somebody else published, and the call of ours that must give it.
 
 The files in ``checks/`` hold tables; every row is one check. The tests run each row, the command and the page print it.
 """
@@ -17,7 +17,7 @@ from typing import Any
 from core.errors import InputError
 
 OUTSIDE = ("published", "library", "hand")
-"""Where an expected value comes from: printed somewhere, computed by another library, or worked by hand from a formula."""
+"""Where an expected value comes from: printed, computed by another library, or worked by hand from a formula."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +92,7 @@ def run_all(checks: Sequence[Check] | None = None) -> list[Outcome]:
 
 
 def _rows(room: str, table: Mapping[str, Any]) -> Iterator[Check]:
-    """Yield the checks of one table: a row holds its arguments in the order of `columns`, and the expected value last."""
+    """Yield the checks of one table: a row holds arguments in the order of `columns`, the expected value among them."""
     missing = {"what", "call", "columns", "rows", "tolerance", "unit", "kind", "source"} - set(table)
     if missing or table["kind"] not in OUTSIDE:
         raise InputError(

@@ -37,7 +37,7 @@ def outcomes_table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
 
 
 def limits() -> list[dict[str, Any]]:
-    """Return what is known not to hold, or to hold only roughly: about what, what was found, and what to do about it."""
+    """Return what holds only roughly or not at all: about what, what was found, and what to do about it."""
     return list(tomllib.loads((files("core.audit") / "limits.toml").read_text(encoding="utf-8"))["limit"])
 
 
@@ -48,7 +48,7 @@ def coefficients_by_basis() -> dict[str, int]:
 
 
 def validation_page(outcomes: Sequence[Outcome]) -> str:
-    """Return the page as Markdown: totals, one row a table of checks with its worst difference, and the known limits."""
+    """Return the page as Markdown: totals, a row for each table of checks with its worst difference, known limits."""
     table = outcomes_table(outcomes)
     lines = [
         "# What the numbers are checked against",

@@ -198,7 +198,7 @@ def crop_prices(
 
 @dataclass(frozen=True)
 class SplitQuotes:
-    """Prices of a file against those that a group has: new ones, those that stand already, and new ones that differ from one of the same day."""
+    """Prices of a file against those that a group has: new, known already, and those that differ on the same day."""
 
     new: tuple[PriceQuote, ...]
     known: tuple[PriceQuote, ...]
@@ -285,7 +285,7 @@ def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor:
 
 @dataclass(frozen=True)
 class Seller:
-    """A way to sell a crop at the market's price: the buyer's terms, and how his price was learnt (None: entered or usual)."""
+    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: entered)."""
 
     buyer: Buyer
     basis: Basis | None

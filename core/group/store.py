@@ -103,7 +103,7 @@ class Store:
 
     @contextmanager
     def transaction(self, group_id: int | None = None, token: str = "") -> Iterator[Store]:
-        """Give the records on one open transaction: all that is read and written on it is kept as a whole or not at all.
+        """Give the records on one open transaction: what is written on it is kept as a whole or not at all.
 
         Other writers of the group wait until it ends, so that what is read on it still holds when it is written.
 

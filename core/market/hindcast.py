@@ -1,4 +1,4 @@
-"""What each rule of sale would have earned in the past years of a price series, knowing at each date only what was known.
+"""What each rule of sale would have earned in past years of a price series, knowing only what was known then.
 
 A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest, or one that
 is given. From

@@ -18,7 +18,7 @@ from core.market.price_tables import Action
 from core.messages import message
 
 SLIP = 3.0
-"""A move of the monthly price by more than this factor is looked at; basis: practice (83 such moves in 122,827 of open files)."""
+"""A monthly move by more than this factor is looked at; practice (83 such moves in 122,827 of open files)."""
 SLIP_FACTORS = (10.0, 100.0, 1000.0, 1e4, 1e5, 1e6, 45.0, 46.0, 50.0, 90.0)
 SLIP_TOLERANCE = 0.30
 

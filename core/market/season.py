@@ -35,7 +35,7 @@ LEAST_MONTHS = 6
 MOST_MONTHS = 264
 LEAST_MONTHS_FOR_SEASON = 48
 SIGNIFICANCE = 0.06
-"""Share of series without a season that may be taken for seasonal; basis: judgement (the persistence is estimated, so a little more is)."""
+"""Share of series without a season that may be taken for seasonal; judgement (persistence is estimated: a little more)."""
 MOST_NEIGHBOURS = 6
 NEIGHBOUR_SCALE = 0.03
 """Usual spread between markets of a harmonic's coefficient, in log price; basis: judgement."""
@@ -66,13 +66,13 @@ TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
 """Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has, in log likelihood: about one
 for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
 TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
-"""Degrees of freedom, and the 10-90 % width of a Student variable of unit variance against a normal one's (tables of Student's t)."""
+"""Degrees of freedom, and the 10-90 % width of a Student variable against a normal one's (tables of Student's t)."""
 MOST_TAIL = 2.5
 """Greatest factor by which a path's noise is widened: an unbounded Student tail of a log price has no mean, and one path in a thousand
 would then carry the whole expected value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of freedom)."""
 TAIL_PRIOR_WIDTH = 0.80
 TAIL_PRIOR_MONTHS = 60.0
-"""Width that staple prices in general have, and the months that it counts for against the series' own; basis: judgement."""
+"""Width that staple prices usually have, and the months it counts for against the series' own; judgement."""
 
 
 @dataclass(frozen=True)
@@ -425,7 +425,7 @@ def _design_matrix(
 
 
 def _autocovariance(lag: NDArray[np.int64], rho: float, phi: float) -> Floats:
-    """Autocovariance of (1 - rho L)(1 - phi L) u = e with unit innovations (Box & Jenkins 1970, section 3.2, distinct roots)."""
+    """Autocovariance of (1 - rho L)(1 - phi L) u = e, unit innovations (Box & Jenkins 1970, section 3.2)."""
     lag = np.asarray(lag)
     return (rho ** (lag + 1.0) / (1 - rho**2) - np.float_power(phi, lag + 1) / (1 - phi**2)) / (
         (rho - phi) * (1 - rho * phi)
@@ -525,7 +525,7 @@ def _average(
 
 
 def _tails(among: Floats, residual: Floats, sigma: float) -> float:
-    """Return the degrees of freedom whose middle 80 % is as narrow, against the spread, as that of the whitened residuals."""
+    """Return the degrees of freedom whose middle 80 % is as narrow as that of the whitened residuals."""
     white = np.linalg.solve(np.linalg.cholesky(among), residual) / sigma
     low, high = np.quantile(white, [0.1, 0.9])
     count = len(residual)
@@ -552,7 +552,7 @@ def _innovation(gram: Floats, base_columns: NDArray[np.int64], count: int) -> fl
 def _conjugate(
     gram: Floats, used: NDArray[np.int64], prior_mean: Floats, prior_sd: Floats, sigma: float, count: int
 ) -> tuple[Floats, Floats, float]:
-    """Return posterior mean, covariance and log marginal likelihood of one linear model (without the determinant of the noise)."""
+    """Return posterior mean, covariance and log marginal likelihood of a linear model (no determinant of the noise)."""
     precision = gram[np.ix_(used, used)] / sigma**2
     cross = gram[used, -1] / sigma**2
     posterior = precision + np.diag(prior_sd**-2)

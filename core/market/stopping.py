@@ -1,4 +1,4 @@
-"""The price at or above which to sell, for each date until the stock must be gone, and what that rule would have earned in past years.
+"""The price at or above which to sell, for each date until the stock must be gone, and what that rule earned before.
 
 Working back from the last date, selling now is held against the value of going on, which is regressed on the price
 (least-squares Monte
@@ -133,7 +133,7 @@ def hindcast_selling_prices(
     neighbours: Sequence[pd.Series] = (),
     seed: int = 17,
 ) -> pd.DataFrame:
-    """Replay past years: sell at the price of each month as worked out at harvest, or in the one month that looked best then.
+    """Replay past years: sell at the price worked out at harvest for each month, or in the month that looked best.
 
     Parameters
     ----------

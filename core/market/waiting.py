@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 PATHS = 1000
 LEAST_GAIN = 0.03
-"""Gain below which waiting is not begun; once begun it goes on while it gains at all; basis: judgement, looked at on open prices."""
+"""Gain below which waiting is not begun; once begun it goes on while it gains; judgement, tried on open prices."""
 
 
 @dataclass(frozen=True)

@@ -207,7 +207,7 @@ def _least(
 
 
 def sampled_shapley_by_ways(game: WaysGame, seed: int, orders: int = 4000) -> SampledShares:
-    """Return Shapley shares estimated from random orders, as `core.meter.games.sampled_shapley` but without a call for each group.
+    """Return Shapley shares from random orders, as `core.meter.games.sampled_shapley`, without a call for each group.
 
     Parameters
     ----------

@@ -287,7 +287,7 @@ def compare_offer(
 
 @dataclass(frozen=True)
 class ExpectedPrice:
-    """What a kg is expected to fetch some months from now: median, money, and usual relative difference from it, fraction."""
+    """What a kg is expected to fetch months from now: median, money, and usual relative difference, fraction."""
 
     median: float
     spread: float

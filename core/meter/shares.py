@@ -537,7 +537,7 @@ def _nested_or_listed(game: Mapping[frozenset[str], Money]) -> dict[str, Fractio
 
 
 def season_ways(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) -> WaysGame:
-    """Return the season's game as the ways that a group can take: no meter, a meter of each goodness, or what all pay together.
+    """Return the season's game as the ways a group can take: no meter, one of each goodness, or what all pay.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Writing into the book "pool": every entry is tried on the season first, several are written together or not at all."""
+"""Writing into the book "pool": each entry is tried on the season first, several are written together or not at all."""
 
 from __future__ import annotations
 

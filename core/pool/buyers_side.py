@@ -1,4 +1,4 @@
-"""What we loaded against what the buyer's scale and meter said, what it cost, and what is learnt from it for the plan."""
+"""What was loaded against what the buyer's scale and meter said, what it cost, and what the plan learns from it."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ class BuyerOffset:
 
 
 def learn_offset(sales: Sequence[PoolSale], buyer: str) -> BuyerOffset:
-    """Return a buyer's offset from his loads, drawn towards none while they are few (`core.market.buyers.learn_offset`)."""
+    """Return a buyer's offset from the loads, drawn towards none while few (`core.market.buyers.learn_offset`)."""
     own = [sale for sale in sales if sale.buyer.strip().lower() == buyer.strip().lower()]
     ratio = np.array([float(sale.buyer_kg / sale.loaded_kg) - 1 for sale in own])
     points = np.array([float(sale.buyer_moisture_pct - sale.loaded_moisture_pct) for sale in own])

@@ -180,7 +180,7 @@ SHORT_MESSAGE_SIGNS = 160
 
 
 def in_gsm_signs(text: str) -> str:
-    """Return a text in signs that every phone's short message holds: other letters lose their accents, the rest become '?'."""
+    """Return a text in signs that every phone's short message holds: letters lose accents, the rest become '?'."""
     kept = []
     for sign in text:
         if sign in GSM_SIGNS:

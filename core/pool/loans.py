@@ -1,4 +1,4 @@
-"""Loans to members as a book of their own: principal, interest by whole months, what was recovered, what is still due."""
+"""Loans to members as a book of their own: principal, interest by whole months, what was recovered and is due."""
 
 from __future__ import annotations
 

@@ -186,7 +186,7 @@ def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) ->
 
 @dataclass(frozen=True)
 class BuyerAccount:
-    """A buyer's money: for loads, paid so far, written off; `open` is still owed, `ahead` was paid beyond what is owed."""
+    """A buyer's money: for loads, paid, written off; `open` is still owed, `ahead` was paid beyond what is owed."""
 
     buyer: str
     loads: Decimal
@@ -367,7 +367,7 @@ def loan_accounts(season: Season, pays: Mapping[int, MemberPay], until: date) ->
 
 
 def first_payments_due(season: Season) -> dict[int, Decimal]:
-    """Return the first payment that each member's deliveries ask for, in whole coins: kg at the common moisture x rate."""
+    """Return the first payment of each member's deliveries, in whole coins: kg at the agreed moisture x rate."""
     sums: dict[int, Decimal] = {}
     for delivery in season.deliveries:
         terms = season.terms_on(delivery.on)

@@ -1,4 +1,4 @@
-"""What the agreed price differences do: grade, week of delivery, and how sales are shared, each with its effect per member."""
+"""What the agreed price differences do: grade, week of delivery and sharing of sales, with the effect per member."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The season of all pools, rebuilt from the append-only book: who has how much grain where, what was sold, who was paid.
+"""The season of all pools, rebuilt from its book: who has how much grain where, what was sold, who was paid.
 
 Kinds of events in the book "pool": ``terms``, ``store`` (where a pool lies), ``delivery``, ``sale``, ``buyer_payment``,
 ``written_off`` (what a buyer never pays), ``loss``, ``payment``, ``charge``, ``money_in`` and ``money_out`` (between the
@@ -78,7 +78,7 @@ class PoolLoss:
 
 @dataclass(frozen=True)
 class MoneyEvent:
-    """Money of one kind of `MONEY_KINDS`; `party` is the member's number, the buyer, or where money comes from or goes."""
+    """Money of one of `MONEY_KINDS`; `party` is the member's number, the buyer, or where money comes from or goes."""
 
     number: int
     on: date

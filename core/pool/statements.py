@@ -1,4 +1,4 @@
-"""One page for a member that a pocket calculator can check: delivered, lost, sold, price, taken off, paid, still due."""
+"""One page for a member that a pocket calculator can check: delivered, lost, sold, price, deducted, paid, due."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class StatementSale:
 
 @dataclass(frozen=True)
 class MemberStatement:
-    """Everything of one member, kg at the pool's common moisture; `buyers` are those of the loads, with what came in."""
+    """Everything of one member, kg at the pool's agreed moisture; `buyers` are those of the loads, with what came in."""
 
     member_id: int
     base_pct: Decimal

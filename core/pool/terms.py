@@ -15,7 +15,7 @@ from core.errors import InputError
 
 PRICE_RULES = ("by_sale", "pool_price", "by_week")
 DEDUCTIONS = ("levies", "meter", "loans", "advances")
-"""What can be taken off a member's pay besides truck and market costs, in the order that stands until the group agrees another."""
+"""What can be deducted from a member's pay besides truck and market costs, in the usual order."""
 WEEK = re.compile(r"\d{4}-W\d{2}")
 
 

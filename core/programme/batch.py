@@ -26,7 +26,7 @@ IN_FLIGHT_PER_WORKER = 2
 BATCH_SCENARIOS = 48
 """Twice the weathers and climates that the rooms draw: each meets two courses of prices."""
 WIDE_GAP = 0.03
-"""Gap to the bound above which a rounded plan is searched further (judgement: few groups of forty lots have it, most of six do)."""
+"""Gap to the bound above which a rounded plan is searched further (judgement: most groups of six lots have it)."""
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 

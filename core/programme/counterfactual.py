@@ -246,7 +246,7 @@ def _cost(name: str, facts: Mapping[str, Any]) -> float:
 
 
 def _everything(season: SeasonCase, facts: Mapping[str, Any], fee: float) -> PlanningCase:
-    """Return the case with every way of drying and storing that is compared, so that one set of scenarios serves all."""
+    """Return the case with every way of drying and storing that is compared: one set of scenarios serves all."""
     case = season.built.case
     bags = sum(lot.bags for lot in case.lots)
     dryer = DryingChoice(DRYER, DRYER, "mechanical", float(facts.get("help.dryer_kg") or 500.0), 1.0, 0.0, fee, 0.005)
@@ -256,7 +256,7 @@ def _everything(season: SeasonCase, facts: Mapping[str, Any], fee: float) -> Pla
 
 
 def waiting_days(case: PlanningCase, habits: Habits, seasons: Seasons) -> dict[str, float]:
-    """Return the days that each lot waited wet: from harvest to dry, less the days that drying takes in its own weeks' weather.
+    """Return the days that each lot waited wet: from harvest to dry, less the days that drying takes in its weather.
 
     Lots for which this is less than two days are left out: it lies within what the tests' days can tell.
     """
@@ -273,7 +273,7 @@ def waiting_days(case: PlanningCase, habits: Habits, seasons: Seasons) -> dict[s
 
 
 def _waited(lot: CaseLot, days: float, whole: PlanningCase, seasons: Seasons) -> CaseLot:
-    """Return a lot as it is after days of waiting wet: later to handle, and lighter by what it burnt and what mould made unfit."""
+    """Return a lot as it is after days of waiting wet: later, and lighter by what it burnt and what mould made unfit."""
     weeks = int(np.ceil(days / DAYS_PER_WEEK))
     wet = np.full(whole.scenarios, lot.moisture_pct)
     kept = seasons.keep(lot, wet, whole.storage[0], min(lot.available_week, whole.weeks - weeks - 1), weeks)
@@ -328,7 +328,7 @@ def _limits_as_they_were(case: PlanningCase, habits: Habits, way: _Way) -> Plann
 
 
 def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: InventoryCredit) -> float:
-    """Return what it costs today to borrow the season's cash needs until the plan's sales, above the case's own cost of money.
+    """Return what borrowing the season's cash needs until the plan's sales costs today, above the case's interest.
 
     Each need is borrowed with its fee at the lender's interest until the mean week of the sales.
     """
@@ -357,7 +357,7 @@ def _borrowed(outlook: Outlook, allocation: Allocation, habits: Habits, credit: 
 
 
 def by_fortnight(seasons: Seasons) -> Seasons:
-    """Return the seasons in which drying begun in an odd week meets the weather of the week before: half as many drying runs.
+    """Return the seasons in which drying begun in an odd week meets the weather of the week before (half the runs).
 
     The usual weather of a place hardly changes within a fortnight; what is compared meets the same weather either way.
     """
@@ -372,7 +372,7 @@ def by_fortnight(seasons: Seasons) -> Seasons:
 
 
 def _judged(seasons: Seasons, lots: frozenset[str], spread: float) -> Seasons:
-    """Return the seasons in which some lots are bagged so far off what was aimed at, as dryness judged by hand or by a meter is."""
+    """Return the seasons in which some lots are bagged as far off the target as dryness judged by hand is."""
 
     def keep(lot: CaseLot, moisture: np.ndarray, storage: StorageChoice, first_week: int, weeks: int) -> Kept:
         if lot.id not in lots:

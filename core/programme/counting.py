@@ -94,7 +94,7 @@ def limit_of(commodity: str, standard: str = "codex") -> float | None:
 
 
 def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
-    """Return each reading's moisture, % wet basis: from temperature and humidity where both are there, else the meter's."""
+    """Return each reading's moisture, % wet basis: from temperature and humidity where both exist, else the meter's."""
     from core.grain.sorption import OutsideRangeWarning, equilibrium_moisture
 
     shown = readings["meter_moisture_pct"].astype(float)

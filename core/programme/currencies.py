@@ -50,7 +50,7 @@ class RateUsed:
 
 
 def rate_between(rates: Sequence[ExchangeRate], source: str, target: str, on: date) -> RateUsed | None:
-    """Return the latest rate of a pair up to a stated day, or None: never one from after it, never through a third currency.
+    """Return the latest rate of a pair up to a day, or None: none from after it, none through a third currency.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ class ObservedAgainstExpected:
 def expected_days_to_dry(
     lots: Sequence[tuple[Lot, float]], place: Place, normals: Normals, seed: int, area_m2: float = 30.0
 ) -> list[float]:
-    """Return the median days that the drying model expects for each lot from its harvest, on a sheet in its own weather.
+    """Return the median days that the drying model expects for each lot from its harvest, in its own weather.
 
     Parameters
     ----------

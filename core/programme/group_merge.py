@@ -1,4 +1,4 @@
-"""Many groups' files into one database: nothing lost, nothing doubled, each file as a whole or not at all, and a list of what happened."""
+"""Many groups' files into one database: nothing lost or doubled, each file whole or not at all, all told."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What would help all groups of a programme: worked out group by group, kept until records change, and added up by currency."""
+"""What would help all groups of a programme: worked out by group, kept until records change, added up by currency."""
 
 from __future__ import annotations
 

@@ -116,7 +116,7 @@ class PeopleTable:
 def people_table(
     counted: Sequence[tuple[Records, Indicator]], split: Callable[[Member], str], fewest: int = FEWEST_PEOPLE
 ) -> PeopleTable:
-    """Return an indicator by sex or age group of the lot's owner, small cells blank here and in every group's own table.
+    """Return an indicator by sex or age of the lot's owner, small cells blank here and in each group's table.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
 def by_people(
     records: Sequence[Records], key: str, split: Callable[[Member], str], fewest: int = FEWEST_PEOPLE
 ) -> pd.DataFrame:
-    """Return one indicator of all groups by cell of the owners: ``cell, people, value, suppressed`` (see `people_table`)."""
+    """Return an indicator of all groups by cell of the owners: ``cell, people, value, suppressed``."""
     from core.programme.indicators import group_indicators
 
     if key not in DEFINITIONS:

@@ -1,4 +1,4 @@
-"""The programme officer's own entries: targets, baselines, the programme's currency and exchange rates, with who and when.
+"""The programme officer's own entries: targets, baselines, currency and exchange rates, with who and when.
 
 They stand in the append-only book "programme". What concerns all groups is written into the first group's book and read
 from every group's, so that it does not matter in which it stands.

@@ -101,7 +101,7 @@ def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -
 
 
 def group_report(table: pd.DataFrame, book: ProgrammeBook) -> pd.DataFrame:
-    """Return each group's indicators with interval, baseline and target, columns of `REPORT_COLUMNS`, values in their unit.
+    """Return each group's indicators with interval, baseline and target: `REPORT_COLUMNS`, values in their unit.
 
     `table` comes from `converted`. Intervals: score for proportions, Student's t else (see `core.programme.intervals`).
     """

@@ -1,4 +1,4 @@
-"""A group's season as a planning case at its harvest, with what its records say the group did: waited, judged, dried too far, sold for cash."""
+"""A group's season as a planning case at harvest, with what the records say: waited, judged, over-dried, sold for cash."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Habits:
 
 @dataclass(frozen=True)
 class SeasonCase:
-    """A season at harvest: the case without any habit (grain tested, dried at once to the limit, sold when best), and the habits."""
+    """A season at harvest: the case without habits (tested, dried at once, sold when best), and the habits."""
 
     built: BuiltCase
     habits: Habits
@@ -187,7 +187,7 @@ def _until(daily: pd.Series, today: date) -> list[tuple[date, float]]:
 
 
 def keeping_limits(store: Store, group_id: int, lots: list[Lot]) -> dict[str, float]:
-    """Return the moisture to which each crop must be dried to be kept and sold, as the group's rules bind it [% w.b.], by crop."""
+    """Return the moisture to which each crop must be dried by the group's rules [% w.b.], by crop."""
     rules, nothing = judging_rules(store, group_id), store.readings(group_id).iloc[:0]
     found: dict[str, float] = {}
     for lot in lots:

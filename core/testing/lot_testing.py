@@ -291,7 +291,7 @@ def report_table(
 
 
 def retest_error(standard_error_pct: float, common_pct: float, sampling_pct: float) -> float:
-    """Return the error that another test by the same meter seems to have, where its own common error is in the belief already.
+    """Return the error of another test by the same meter, where its common error is in the belief already.
 
     Parameters
     ----------
@@ -354,7 +354,7 @@ def worth_of_retest(
 
 @dataclass(frozen=True)
 class FirstTests:
-    """What the first tests of a season's lots said: how many lots, and mean and spread of the points above their limit."""
+    """What the first tests of a season's lots said: count, mean and spread of the points above their limit."""
 
     lots: int
     above_limit: float

@@ -1,4 +1,4 @@
-"""What a test is worth in the group's own sale plan: the same drying, stores, buyers, prices and scenarios, by true moisture.
+"""What a test is worth in the group's own sale plan: the same scenarios and choices, by true moisture.
 
 The sale plan dries every lot exactly to its target, as somebody can who tests. Here the days on the sheet, the store,
 the week and the
@@ -349,7 +349,7 @@ _Block = tuple[list[Choice], Callable[[], Any], Callable[[], Mapping[str, Any]]]
 
 
 def _blocks(ready: _Ready, wanted: set[Choice] | None) -> Iterator[_Block]:
-    """Give the choices in blocks of the stops of one ready week, one store, one week and one buyer (values made when asked for)."""
+    """Give the choices in blocks of one ready week, store, week and buyer (values are made when asked for)."""
     case, lot = ready.case, ready.lot
     buyers = [
         number
@@ -424,7 +424,7 @@ def _keeping(
 
 @dataclass(frozen=True)
 class _Reckoned:
-    """The plan's reckoning for the stops of one ready week, one store, week and buyer: arrays (stops, M, K) per kg in hand."""
+    """The plan's values for one ready week, store, week and buyer: arrays (stops, M, K) per kg in hand."""
 
     ready: _Ready
     inside: Sequence[int]
@@ -582,7 +582,7 @@ def _name(case: PlanningCase, stops: Sequence[Stop], choice: Choice) -> str:
 
 
 def moisture_grid(expected_pct: float, sd_pct: float) -> Array:
-    """Return the true moistures that are thought possible, four standard deviations either way, half a point apart, % wet basis."""
+    """Return the true moistures thought possible: four standard deviations either way, half a point apart, % w.b."""
     return np.arange(max(expected_pct - 4 * sd_pct, 3.0), min(expected_pct + 4 * sd_pct, 45.0) + 1e-9, GRID_STEP_PCT)
 
 

@@ -1,4 +1,4 @@
-"""A maker of invented but likely weather: days that follow a month's normals and each other, then the hours of each day.
+"""A maker of likely weather: days that follow a month's normals and each other, then the hours of each day.
 
 Rain by a two-state chain with gamma amounts (Geng, Penning de Vries and Supit 1986, Agricultural and Forest Meteorology
 36, 363-376); temperature, humidity and sun by correlated first-order series around means that differ between days with
@@ -203,7 +203,7 @@ def _noise(n: int, count: int, random: np.random.Generator, before: Before | Non
 def _rain_days(
     share: Array, count: int, random: np.random.Generator, persistence: float, wet_before: NDArray[np.bool_] | None
 ) -> NDArray[np.bool_]:
-    """Return which days are wet (n, count): chance after a dry day (1 - r) f, after a wet one r more (Geng et al. 1986)."""
+    """Return which days are wet (n, count): chance (1 - r) f after a dry day, r more after a wet one (Geng 1986)."""
     wet = np.empty((len(share), count), dtype=bool)
     state = random.random(count) < share[0] if wet_before is None else np.asarray(wet_before, dtype=bool)
     for day, usual in enumerate(share):
@@ -336,7 +336,7 @@ def _smooth(daily: Array, position: NDArray[np.int_], hour: Array) -> Array:
 def _humidity_by_hour(
     daily: Array, temperature: Array, raining: NDArray[np.bool_], position: NDArray[np.int_], hour: Array
 ) -> Array:
-    """Return relative humidity by hour, of a vapour pressure that is level over the day, near saturation while it rains."""
+    """Return relative humidity by hour, of a vapour pressure level over the day, near saturation while it rains."""
     saturation = saturation_vapour_pressure(temperature)
     wanted = np.asarray(daily, dtype=float)
     floor = np.where(raining, settings()["wet_hours_humidity_pct"], 1.0)
@@ -363,7 +363,7 @@ def _sun_by_hour(
     raining: NDArray[np.bool_],
     random: np.random.Generator,
 ) -> Array:
-    """Return radiation by hour: the clear sky's course, dimmed by cloud that changes by the hour, adding up to the day's."""
+    """Return radiation by hour: the clear sky's course, dimmed by hourly cloud, adding up to the day's."""
     clear = mean_over_hours(index, place, "clear")[:, None]
     cloud = np.exp(0.35 * random.standard_normal((len(index), daily.shape[1])))
     weight = clear * np.where(raining, 0.35, 1.0)

@@ -1,4 +1,4 @@
-"""The forecast for a place, from the best source there is: a fresh stored one, the network, an older one, the usual weather."""
+"""The forecast for a place from the best source: a fresh stored one, the network, an older one, usual weather."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def get_forecast(
     use_ensemble: bool = True,
     progress: Callable[[str], None] | None = None,
 ) -> Forecast:
-    """Return the best forecast there is: fresh from the store, from the network, older from the store, or the usual weather.
+    """Return the best forecast there is: fresh stored, from the network, older stored, or the usual weather.
 
     Parameters
     ----------

@@ -64,7 +64,7 @@ def daylight_hours(latitude: float, day_of_year: ArrayLike) -> Array:
 
 
 def clear_sky_daily(latitude: float, altitude_m: float, day_of_year: ArrayLike) -> Array:
-    """Return the radiation of a cloudless day, MJ/m² and day: (0.75 + 2e-5 z) of that above the air (FAO-56 equation 37)."""
+    """Return the radiation of a cloudless day, MJ/m²: (0.75 + 2e-5 z) of that above the air (FAO-56 equation 37)."""
     return (0.75 + 2e-5 * altitude_m) * extraterrestrial_daily(latitude, day_of_year)
 
 
@@ -111,7 +111,7 @@ def solar_elevation_sine(times: pd.DatetimeIndex, latitude: float, longitude: fl
 
 
 def mean_over_hours(times: pd.DatetimeIndex, place: Place, of_sine: str) -> Array:
-    """Return the mean over the hour that ends at each stamp of the extraterrestrial ("top") or clear-sky ("clear") radiation, W/m².
+    """Return the mean radiation over the hour before each stamp, above the air ("top") or clear sky ("clear"), W/m².
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def _half_day(moment: datetime, place: Place) -> timedelta | None:
 
 
 def solar_hour(times: pd.DatetimeIndex, longitude: float) -> Array:
-    """Return the hour by the sun, 0-24, with 12 at its highest (mean sun, no equation of time), for aware stamps (n,)."""
+    """Return the hour by the sun, 0-24, 12 at its highest (mean sun, no equation of time), for aware stamps (n,)."""
     utc = times.tz_convert("UTC")
     return (np.asarray(utc.hour + utc.minute / 60, dtype=float) + longitude / 15) % 24
 

@@ -1,4 +1,4 @@
-"""The usual weather and the past years of a place: entered, kept, from the network, or from the nearest reference places."""
+"""The usual weather and past years of a place: entered, kept, from the network, or from reference places."""
 
 from __future__ import annotations
 

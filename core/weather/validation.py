@@ -1,4 +1,4 @@
-"""What an hourly answer must look like before it may stand for the weather: mended where that is honest, refused otherwise."""
+"""What an hourly answer must look like before it stands for the weather: mended where honest, refused otherwise."""
 
 from __future__ import annotations
 

@@ -99,7 +99,7 @@ def day_windows(forecast: Forecast, place: Place) -> list[DayWindow]:
 
 
 def hourly_rain_chance(forecast: Forecast) -> np.ndarray:
-    """Return the chance of rain in each hour (n,), 0-1: the service's own, else the share of runs with 0.1 mm or more."""
+    """Return the chance of rain in each hour (n,), 0-1: the service's, else the share of runs with 0.1 mm or more."""
     first = forecast.members[0]
     if len(forecast.members) == 1 and "rain_chance" in first:
         return first["rain_chance"].to_numpy(float)

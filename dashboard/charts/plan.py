@@ -17,7 +17,7 @@ PATTERNS = ("", "/", ".", "x", "\\", "-")
 def sales_figure(
     sales: pd.DataFrame, x_title: str, y_title: str, span: tuple[object, object] | None = None
 ) -> go.Figure:
-    """Return stacked bars of kg sold by week (index) and buyer (columns), on an axis from the first day to the last of `span`."""
+    """Return stacked bars of kg sold by week (index) and buyer (columns), on an axis over `span`."""
     figure = go.Figure()
     for number, buyer in enumerate(sales.columns):
         figure.add_trace(
@@ -123,7 +123,7 @@ def week_value_figure(
 def selling_price_figure(
     dates: Sequence[object], level: np.ndarray, prices: np.ndarray, names: Mapping[str, str], x_title: str, y_title: str
 ) -> go.Figure:
-    """Return the price at or above which to sell by week over the band (1 to 9 of 10) of possible prices, (weeks, scenarios); NaN = wait."""
+    """Return the price to sell at by week over the band (1 to 9 of 10) of possible prices; NaN = wait."""
     low, high = np.quantile(prices, [0.1, 0.9], axis=1)
     x = list(dates)
     figure = go.Figure()
@@ -180,7 +180,7 @@ def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: 
 def rules_figure(
     values: Mapping[str, np.ndarray], names: Mapping[str, str], x_title: str, tenth_name: str, mean_name: str
 ) -> go.Figure:
-    """Return the spread of value on fresh scenarios for the plan and each rule: box, mean, and the mean of the worst tenth."""
+    """Return the spread of value on fresh scenarios for plan and rules: box, mean, mean of the worst tenth."""
     figure = go.Figure()
     order = list(values)[::-1]
     for key in order:

@@ -50,7 +50,7 @@ def history_figure(prices: pd.Series, curve: SeasonalCurve, unit: str) -> go.Fig
 
 
 def season_figure(curve: SeasonalCurve, month_names: Mapping[int, str]) -> go.Figure:
-    """Draw the season as percent above or below the year's mean, with the chance that each month is the lowest or the highest."""
+    """Draw the season as percent of the year's mean, with the chance that a month is the lowest or highest."""
     months = list(range(1, 13))
     above = 100 * (curve.factors.loc[months].to_numpy() - 1)
     names = [month_names[month] for month in months]

@@ -17,7 +17,7 @@ from dashboard.text import _
 
 
 def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figure:
-    """Return sunny hours as bars and the chance of rain as a line, a place per local day (labels in the reader's words)."""
+    """Return sunny hours as bars and the chance of rain as a line, by local day (labels in the reader's words)."""
     figure = make_subplots(specs=[[{"secondary_y": True}]])
     figure.add_trace(
         go.Bar(
@@ -54,7 +54,7 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
 
 
 def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Figure:
-    """Return temperature and relative humidity by local hour with their spread over the runs, and the rain, in three rows."""
+    """Return temperature, relative humidity (with their spread over the runs) and rain by local hour, in three rows."""
     index = forecast.index[:hours]
     local = index.tz_convert(time_zone).tz_localize(None)
     figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06)

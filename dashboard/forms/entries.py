@@ -1,4 +1,4 @@
-"""Entries of a book, each kind described once: what is asked, what is written, how it is said, what is looked at twice."""
+"""Entries of a book, each kind described once: what is asked, written, said, and looked at twice."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who pays what: what the shared meter saves all together, and each member's share by the rule that the group agrees on."""
+"""Who pays what: what the shared meter saves all together, and each member's share by the agreed rule."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def costs_of(account: Account, facts: Mapping[str, Fact]) -> MeterCosts:
 def known_needs(
     group: Group, account: Account, events: list[Event], season: HarvestSeason | None, costs: MeterCosts
 ) -> pd.DataFrame:
-    """Return what is known of each member's needs in a season: tests from the bookings or the lots, harvest from the lots."""
+    """Return each member's needs in a season: tests from the bookings or the lots, harvest from the lots."""
     store = state.store()
     facts = store.facts(group.id)
     lots = [lot for lot in store.lots(group.id) if season is None or season.holds(lot)]
@@ -163,7 +163,7 @@ def needs_editor(known: pd.DataFrame, names: Mapping[Any, str], key: str, season
 
 
 def for_life(needs: list[MemberNeed], seasons: int) -> list[MemberNeed]:
-    """Return the needs over the meter's life: a purchase serves all its seasons, and so must what each would do alone."""
+    """Return the needs over the meter's life: a purchase serves all its seasons, as must what each would do alone."""
     return [
         MemberNeed(
             need.member,

@@ -78,7 +78,7 @@ METER_FACTS = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "mete
 
 @dataclass(frozen=True)
 class Worths:
-    """What the page shows: each lot's report, the season, and whether they rest on the plan and its prices of what is shared."""
+    """What the page shows: each lot's report, the season, and whether they rest on the plan."""
 
     reports: dict[int, LotReport]
     season: SeasonWorth

@@ -1,4 +1,4 @@
-"""One group's profile: its indicators, how they changed, what it lost that it could have kept, and its season as one file."""
+"""One group's profile: its indicators, how they changed, its avoidable losses, and its season as one file."""
 
 from __future__ import annotations
 

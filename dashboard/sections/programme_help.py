@@ -1,4 +1,4 @@
-"""What would help: where a dryer, bags, credit or training pays, each group's largest avoidable loss, and whom to visit this week."""
+"""What would help: where a dryer, bags, credit or training pays, avoidable losses, whom to visit this week."""
 
 from __future__ import annotations
 

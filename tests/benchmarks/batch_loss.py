@@ -1,4 +1,5 @@
-"""What the batch's quicker plan loses against the full plan, on scenarios that neither has seen, and the processor time of both.
+"""What the batch's quicker plan loses against the full plan, on scenarios that neither has seen, and the
+processor time of both.
 
 Run: ``python3 -m tests.benchmarks.batch_loss [cases] [lots] [weeks]``. Invented cases; the full plan has 100
 scenarios, all moistures to dry to

@@ -1,4 +1,5 @@
-"""The drying floor's schedule on 40 lots: time, gap to the bound, and a greedy rule of thumb priced on the same problem.
+"""The drying floor's schedule on 40 lots: time, gap to the bound, and a greedy rule of thumb priced on the same
+problem.
 
 Run with ``python -m tests.benchmarks.floor``. The rule: the wettest lot first, on the first space that is free, for as
 many days as its middle weather needs.

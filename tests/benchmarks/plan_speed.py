@@ -1,4 +1,5 @@
-"""How long a plan takes, against a plain linear programme of the same machine: run with `python tests/benchmarks/plan_speed.py`.
+"""How long a plan takes, against a plain linear programme of the same machine: run with `python
+tests/benchmarks/plan_speed.py`.
 
 Goals: 60 lots x 40 weeks x 400 scenarios in 5 s on two cores; 2,000 lots in 2 minutes; cost about linear in lots.
 """
@@ -19,7 +20,9 @@ from core.planning.sale import plan_sale
 
 
 def reference_seconds() -> float:
-    """Return the time of one linear programme of fixed size (400 rows, 1,500 columns, 3 in 100 filled): the yardstick of this machine."""
+    """Return the time of one linear programme of fixed size (400 rows, 1,500 columns, 3 in 100 filled): the
+    yardstick of this machine.
+    """
     from scipy.optimize import linprog
     from scipy.sparse import random_array
 

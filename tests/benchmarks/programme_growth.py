@@ -1,4 +1,5 @@
-"""Plan batches of growing size and print processor seconds a group and the most memory held: the growth from small to large batches.
+"""Plan batches of growing size and print processor seconds a group and the most memory held: the growth from
+small to large batches.
 
 Run: ``python3 -m tests.benchmarks.programme_growth [--sizes 100,300,1000] [--lots 40] [--processes 2]``. Wall seconds
 depend on what else the
@@ -21,7 +22,9 @@ from core.programme.batch import run_batch
 
 
 def main() -> None:
-    """Print time, processor time a group against the first size, gap, and the largest memory of this process and of a worker."""
+    """Print time, processor time a group against the first size, gap, and the largest memory of this process and
+    of a worker.
+    """
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sizes", default="5,20")
     parser.add_argument("--lots", type=int, default=40)

@@ -1,4 +1,6 @@
-"""Harvests to come and promised grain on the plan page: written down, shown, planned, taken away, refused where they cannot be."""
+"""Harvests to come and promised grain on the plan page: written down, shown, planned, taken away, refused where
+they cannot be.
+"""
 
 from __future__ import annotations
 

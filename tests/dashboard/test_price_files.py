@@ -1,4 +1,6 @@
-"""Price files as people have them, taken in through the page: every row accounted for, nothing changed without a word."""
+"""Price files as people have them, taken in through the page: every row accounted for, nothing changed without a
+word.
+"""
 
 from __future__ import annotations
 

@@ -18,7 +18,9 @@ def plain_days(
     wind: float = 2.0,
     zone: str = "Africa/Nairobi",
 ) -> pd.DataFrame:
-    """Return cloudless days of one kind: cosine temperature, constant vapour pressure, half-sine sun 6 to 18 o'clock."""
+    """Return cloudless days of one kind: cosine temperature, constant vapour pressure, half-sine sun 6 to 18
+    o'clock.
+    """
     index = pd.date_range("2024-02-01 01:00", periods=24 * days, freq="h", tz=zone)
     hour = index.hour.to_numpy(dtype=float)
     temperature = (low_c + high_c) / 2 + (high_c - low_c) / 2 * np.cos((hour - 14) / 24 * 2 * np.pi)

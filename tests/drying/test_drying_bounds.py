@@ -56,7 +56,9 @@ def test_water_is_neither_made_nor_lost(crop, moisture, weather, setup):
 
 @given(crops, st.floats(8, 40), weathers, setups)
 def test_never_below_equilibrium_at_the_grains_own_temperature(crop, moisture, weather, setup):
-    """No hour takes grain below what it would be at rest, at the hottest it got within the hour, with the air's vapour."""
+    """No hour takes grain below what it would be at rest, at the hottest it got within the hour, with the air's
+    vapour.
+    """
     run = simulate_drying(crop, moisture, weather, setup, 12.0)
     isotherm = isotherm_parameters(crop)
     vapour = saturation_vapour_pressure(weather["temperature_c"]) * weather["relative_humidity_pct"] / 100
@@ -90,7 +92,9 @@ def test_never_faster_than_the_thin_layer(crop, moisture, weather, setup):
 
 @given(crops, st.floats(14, 40), weathers, setups)
 def test_never_more_water_than_the_heat_allows(crop, moisture, weather, setup):
-    """Heat taken by evaporation stays below sun absorbed + warm air over grain as cold as the wet bulb + cooling of grain."""
+    """Heat taken by evaporation stays below sun absorbed + warm air over grain as cold as the wet bulb + cooling
+    of grain.
+    """
     run = simulate_drying(crop, moisture, weather, setup, 12.0)
     table, rates = setup.table, thin_layer_of(crop)
     sun = rates.absorptance * table["sun_share"] * weather["shortwave_w_m2"].sum() * 3.6

@@ -50,7 +50,9 @@ def test_useful_share_of_the_sun_in_stirred_layers(load):
 
 
 def test_maize_in_a_solar_tunnel_in_ghana():
-    """Armah et al. 2021, OJAppS 11:157: 270 kg from 18.2 to 12.5 % in 6 h (rack) to 11 h (tarpaulin) inside the tunnel."""
+    """Armah et al. 2021, OJAppS 11:157: 270 kg from 18.2 to 12.5 % in 6 h (rack) to 11 h (tarpaulin) inside the
+    tunnel.
+    """
     assert 6 * 0.75 <= hours("maize", 18.2, 12.5, GHANA, "solar_dryer", 10, 20) <= 11 * 1.25
 
 
@@ -66,7 +68,8 @@ def test_maize_on_tarpaulins_near_arusha(start, load):
 
 @pytest.mark.parametrize(("depth_cm", "measured"), [(5, 33), (10, 42), (15, 54)])
 def test_groundnut_pods_in_the_sun_of_jimma(depth_cm, measured):
-    """Jimma University, repository 123456789/2281: open sun from 25 to 10 %, 24+9, 29+13 and 38+16 hours at 5, 10, 15 cm.
+    """Jimma University, repository 123456789/2281: open sun from 25 to 10 %, 24+9, 29+13 and 38+16 hours at 5,
+    10, 15 cm.
 
     The 5 cm layer is dried too fast here (about 19 h): the pod's own rate is a stand-in. Hence half to one and a half.
     """

@@ -1,4 +1,6 @@
-"""Grain that still stands: how it dries against published field rates, what the field takes, and harvest dates as a choice."""
+"""Grain that still stands: how it dries against published field rates, what the field takes, and harvest dates
+as a choice.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,9 @@ def test_open_heads_dry_faster_than_ears_in_the_husk_and_rain_holds_both():
 
 
 def test_field_loss_by_hand():
-    """Four dry weeks at 1.5 % a week: 1 - exp(-0.06) = 5.8 %, near the 6.4 % of smallholders' harvesting and field drying; rain adds."""
+    """Four dry weeks at 1.5 % a week: 1 - exp(-0.06) = 5.8 %, near the 6.4 % of smallholders' harvesting and
+    field drying; rain adds.
+    """
     dry, wet = np.zeros((28, 1)), np.full((28, 1), 10.0)
     assert field_loss(28, dry)[0] == pytest.approx(0.0582, abs=5e-4)
     assert field_loss(28, wet)[0] == pytest.approx(1 - np.exp(-0.06 - 28 * 0.003))

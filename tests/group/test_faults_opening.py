@@ -1,4 +1,6 @@
-"""Databases that cannot be opened or written: a plain sentence, the file untouched, a copy kept, the last backup at hand."""
+"""Databases that cannot be opened or written: a plain sentence, the file untouched, a copy kept, the last backup
+at hand.
+"""
 
 from __future__ import annotations
 

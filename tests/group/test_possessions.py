@@ -30,7 +30,9 @@ def store(tmp_path):
 
 
 def test_all_is_assumed_until_entered_and_costs_are_in_the_groups_money(store):
-    """A sealed bag of 2.40 USD (methods.toml) at 130 shillings to the dollar (money.toml) is 312; over 3 seasons 104."""
+    """A sealed bag of 2.40 USD (methods.toml) at 130 shillings to the dollar (money.toml) is 312; over 3 seasons
+    104.
+    """
     has = possessions(store, 1)
     assert has.assumed == {"spaces", "stores", "truck", "meter"}
     assert has.usual_method == "tarpaulin"

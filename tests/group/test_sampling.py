@@ -195,7 +195,9 @@ def test_single_wet_bags_decide_on_storing() -> None:
 
 
 def test_the_tolerance_factor_is_the_published_one() -> None:
-    """ISO 16269-6, one-sided, n = 10, 95 % of the population, 95 % confidence: k = 2.911 (also NIST handbook 7.2.6.3)."""
+    """ISO 16269-6, one-sided, n = 10, 95 % of the population, 95 % confidence: k = 2.911 (also NIST handbook
+    7.2.6.3).
+    """
     values = np.array([-1.5, -1.0, -0.7, -0.3, -0.1, 0.1, 0.3, 0.7, 1.0, 1.5])
     values = values / values.std(ddof=1) * 0.5 + 12
     lot = estimate_lot(values, 100_000, meter_bias_sd=0.0, reading_sd=0.0)

@@ -113,7 +113,9 @@ def test_cash_is_taken_where_it_is_cheapest():
 
 
 def test_pledged_grain_is_not_sold_as_well():
-    """A price that doubles in five months makes selling dear (14.9 % a month): the loan comes first, then another loan."""
+    """A price that doubles in five months makes selling dear (14.9 % a month): the loan comes first, then
+    another loan.
+    """
     credit = InventoryCredit(0.7, 0.02, 0.0)
     dear = cash_sources(credit, 1000, 0.30, 0.60, 5, 0.0, 0.0, 0.10)
     assert [source.name for source in dear] == [GRAIN_LOAN, "another loan", SELL_GRAIN]

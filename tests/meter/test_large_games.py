@@ -1,4 +1,6 @@
-"""The least-complaint split of large groups: against the listed one, a runway's recursion, and what must hold for any."""
+"""The least-complaint split of large groups: against the listed one, a runway's recursion, and what must hold
+for any.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,9 @@ def test_the_same_split_as_with_every_group_listed(count: int, seed: int, amount
 
 
 def runway(costs: dict[str, float]) -> WaysGame:
-    """Return nested needs: a runway of each length, on which those who need a longer one cannot land (they pay a fortune)."""
+    """Return nested needs: a runway of each length, on which those who need a longer one cannot land (they pay a
+    fortune).
+    """
     names, fortune = list(costs), 100.0 * max(costs.values())
     return ways_of(
         names,
@@ -74,7 +78,9 @@ def runway(costs: dict[str, float]) -> WaysGame:
 
 @pytest.mark.parametrize(("count", "seed"), [(5, 1), (14, 2), (30, 3), (60, 4)])
 def test_runways_of_any_size_agree_with_the_recursion(count: int, seed: int) -> None:
-    """Littlechild (1974), A simple expression for the nucleolus in a special case: the recursion, exact, written in another test."""
+    """Littlechild (1974), A simple expression for the nucleolus in a special case: the recursion, exact, written
+    in another test.
+    """
     generator = np.random.default_rng(seed)
     costs = {f"p{place:02d}": float(cost) for place, cost in enumerate(generator.integers(5, 200, count))}
     expected = {name: float(share) for name, share in airport_nucleolus(costs).items()}

@@ -1,4 +1,6 @@
-"""What else goes into a plan: moistures to dry to, promised grain, seed, buyers' meters and inspections, mould as a deduction of its own."""
+"""What else goes into a plan: moistures to dry to, promised grain, seed, buyers' meters and inspections, mould
+as a deduction of its own.
+"""
 
 from __future__ import annotations
 
@@ -94,7 +96,9 @@ def test_a_buyers_meter_that_reads_high_costs_its_points():
 
 
 def test_one_who_inspects_refuses_with_storages_chance_and_the_load_is_sold_on_the_spot():
-    """Three loads in ten refused, the spot pays 70 %: 0.7 x 1 + 0.3 x 0.7 = 0.91 of the price. Who does not look pays in full."""
+    """Three loads in ten refused, the spot pays 70 %: 0.7 x 1 + 0.3 x 0.7 = 0.91 of the price. Who does not look
+    pays in full.
+    """
     who = CaseBuyer("a", "a", inspects=True)
     case = small(buyers=(who, replace(who, code="b", inspects=False)))
     market, dry, none = np.full((1, 40), 0.3), np.full((1, 40), 12.0), np.zeros((1, 40))

@@ -1,4 +1,6 @@
-"""Borrowing on stored grain: exhaustive search with loans of another formulation, CBC on a middle case, terms never broken, money adds up."""
+"""Borrowing on stored grain: exhaustive search with loans of another formulation, CBC on a middle case, terms
+never broken, money adds up.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,8 @@ DEAR = InventoryCredit(0.6, 0.06, 0.02)
 
 
 def best_with_loans(case, outlook):
-    """Return the best objective over every allocation, its loans by CBC week by week: draw, hold, repay (no pairs of weeks).
+    """Return the best objective over every allocation, its loans by CBC week by week: draw, hold, repay (no
+    pairs of weeks).
 
     Written apart from the product: the loan is held in layers by the week in which it was taken.
     """
@@ -98,7 +101,9 @@ def test_equal_to_exhaustive_search_with_loans(seed, weight, need, credit):
 
 
 def test_a_need_that_sales_cannot_meet_is_met_by_a_loan_and_the_bags_wait():
-    """The need falls due before the price rises: without a loan bags go at harvest, with one they stay until the better weeks."""
+    """The need falls due before the price rises: without a loan bags go at harvest, with one they stay until the
+    better weeks.
+    """
     case = make_case(6, 26, 80, 8)
     case = case.with_changes(needs=(), reserves=(), store_bags=None, interest_monthly=0.02)
     free = plan_sale(case, build_outlook(case), time_limit=3.0)

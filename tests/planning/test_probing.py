@@ -1,4 +1,6 @@
-"""Worth of more probed bags: the closed form for two straight lines, the meter's room, and that no reading beats knowing the truth."""
+"""Worth of more probed bags: the closed form for two straight lines, the meter's room, and that no reading beats
+knowing the truth.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,9 @@ def straight_lines(mean, sd, told, offset, slope, points=201):
 
 @pytest.mark.parametrize(("told", "offset"), [(0.5, -14.2), (1.0, -14.0), (0.3, -13.5)])
 def test_equal_to_the_unit_normal_linear_loss_integral(told, offset):
-    """Raiffa & Schlaifer 1961, section 5.4: gain = slope x s x (phi(u) - u (1 - Phi(u))), s^2 = P^2/(P + told^2), u = distance/(slope s)."""
+    """Raiffa & Schlaifer 1961, section 5.4: gain = slope x s x (phi(u) - u (1 - Phi(u))), s^2 = P^2/(P +
+    told^2), u = distance/(slope s).
+    """
     mean, sd, slope = 14.0, 0.8, 1.0
     spread = sd**2 / sqrt(sd**2 + told**2)
     u = abs(offset + slope * mean) / (slope * spread)
@@ -48,7 +52,9 @@ def test_agrees_with_the_meters_room():
 
 
 def test_error_after_more_bags_pools_what_is_not_shared():
-    """The first five bags of a hundred give s1, five more of them s2: together they must give what ten bags give at once (Cochran 1977)."""
+    """The first five bags of a hundred give s1, five more of them s2: together they must give what ten bags give
+    at once (Cochran 1977).
+    """
     case = make_case(1, 8, 20, 1)
     many = replace(case.lots[0], bags=10**6, common_sd_pct=0.4, bag_sd_pct=0.9, reading_sd_pct=0.3)
     five = sampling_error(10**6, 5, 0.9, 0.3, 0.4)

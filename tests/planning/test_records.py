@@ -41,7 +41,9 @@ def test_open_tested_lots_are_in_and_survive_json(store):
 
 
 def test_seed_lots_take_room_but_serve_only_as_seed(store):
-    """What must be there at planting is nine tenths of the dried mass (judgement in kept_back.py), worth twice the price of grain."""
+    """What must be there at planting is nine tenths of the dried mass (judgement in kept_back.py), worth twice
+    the price of grain.
+    """
     group = store.groups()[0]
     lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
     store.update_lot(replace(lot, use="seed"))
@@ -59,7 +61,9 @@ def test_seed_lots_take_room_but_serve_only_as_seed(store):
 
 
 def test_an_own_crop_is_planned_with_its_own_equations_and_what_stands_in_is_said(store):
-    """A crop with maize's equations under another name, of maize's price, dries as maize does: the rooms use what the group gave."""
+    """A crop with maize's equations under another name, of maize's price, dries as maize does: the rooms use
+    what the group gave.
+    """
     group = store.groups()[1]
     lot = next(
         item for item in store.lots(group.id, open_only=True) if item.commodity == "maize" and item.use != "seed"
@@ -167,7 +171,9 @@ def test_promised_grain_is_owed_until_it_was_sold_to_that_buyer(store):
 
 
 def test_home_use_is_worth_what_buying_in_the_lean_season_costs(store):
-    """A made price that is 100 at harvest and 160 nine months on, every year: buying then costs some 160 and the margin of 15 %."""
+    """A made price that is 100 at harvest and 160 nine months on, every year: buying then costs some 160 and the
+    margin of 15 %.
+    """
     months = pd.period_range("2018-01", "2025-12", freq="M")
     swing = 130.0 - 30.0 * np.cos(2 * np.pi * (months.month - 1) / 12)
     history = tuple((str(month), float(price)) for month, price in zip(months, swing, strict=True))
@@ -235,7 +241,9 @@ def test_other_markets_the_general_rise_sieves_and_buyers_meters_reach_the_rooms
 
 
 def test_wet_grain_in_store_is_no_income_before_it_is_mouldy_to_the_last_bag(store):
-    """At 20 % in woven bags of a warm wet place storage calls the lot unfit within weeks: nothing of it counts from then on."""
+    """At 20 % in woven bags of a warm wet place storage calls the lot unfit within weeks: nothing of it counts
+    from then on.
+    """
     group = store.groups()[0]
     built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=20)
     mine = next(item for item in built.case.lots if item.commodity == "maize")

@@ -139,7 +139,9 @@ def test_every_lot_has_a_reason_and_more_is_never_worth_less_than_nothing(made):
 
 
 def test_members_together_and_alone_add_up_to_the_plan(made):
-    """Shares of trips and bags are dealt out in full: the members' joint values add up to the plan's mean (before excess and borrowing)."""
+    """Shares of trips and bags are dealt out in full: the members' joint values add up to the plan's mean
+    (before excess and borrowing).
+    """
     outlook, plan = made
     frame = joint_against_alone(outlook, plan, time_limit=0.3)
     quiet = plan.case.needs == () or (plan.worth.missed <= 0).all()

@@ -75,7 +75,9 @@ def every_allocation(outlook):
 
 
 def best_of_all(case, outlook):
-    """Return the best objective by trying everything, with cash needs met by the mean of the worst share as the plan asks."""
+    """Return the best objective by trying everything, with cash needs met by the mean of the worst share as the
+    plan asks.
+    """
     best = -np.inf
     for allocation in every_allocation(outlook):
         if broken_limits(outlook, allocation):

@@ -1,4 +1,6 @@
-"""Cash is real: what came in, what can be paid, who owes; refused entries are marked; two at once cannot lock a book."""
+"""Cash is real: what came in, what can be paid, who owes; refused entries are marked; two at once cannot lock a
+book.
+"""
 
 from __future__ import annotations
 
@@ -69,7 +71,9 @@ def test_one_buyer_s_payment_never_counts_against_another_s_debt() -> None:
 
 
 def test_what_a_buyer_never_pays_is_borne_by_those_whose_grain_it_was() -> None:
-    """By hand: of 100,000 the buyer pays 70,000; 30,000 are borne 60 : 40: 18,000 and 12,000; 42,000 and 28,000 left."""
+    """By hand: of 100,000 the buyer pays 70,000; 30,000 are borne 60 : 40: 18,000 and 12,000; 42,000 and 28,000
+    left.
+    """
     lost = event(6, "written_off", {"buyer": "Ridge Millers", "amount": "30000"}, LATER)
     season = replay([*BEGUN, paid(5, "Ridge Millers", "70000"), lost])
     pays = pay_by_member(season)

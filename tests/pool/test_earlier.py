@@ -1,4 +1,5 @@
-"""Earlier deliveries and payments from tables: every language's headings, bad rows named, all or nothing, taken back whole.
+"""Earlier deliveries and payments from tables: every language's headings, bad rows named, all or nothing, taken
+back whole.
 
 The tables are written by hand for these tests; what each cell must become is worked out beside it.
 """

@@ -1,4 +1,6 @@
-"""What is taken off, loans, prices by week and grade, contracts and the season's close: each worked by hand in the test."""
+"""What is taken off, loans, prices by week and grade, contracts and the season's close: each worked by hand in
+the test.
+"""
 
 from __future__ import annotations
 
@@ -150,7 +152,9 @@ def test_prices_by_week_of_delivery():
 
 
 def test_week_and_grade_factors_each_with_their_effect():
-    """Pool price: 2,400 for 1,000 kg. Week 19 at 110 %: weights 500 and 550, A 2,400 x 500 / 1,050 = 1,142.86 -> 1,143 (two loads of 1,200: 571.43 -> 571 each)."""
+    """Pool price: 2,400 for 1,000 kg. Week 19 at 110 %: weights 500 and 550, A 2,400 x 500 / 1,050 = 1,142.86 ->
+    1,143 (two loads of 1,200: 571.43 -> 571 each).
+    """
     events = two_weeks(price_rule="pool_price", week_factors={"2026-W19": "1.1"})
     pays = pay_by_member(replay(events))
     assert (pays[1].proceeds, pays[2].proceeds) == (D(1142), D(1258))
@@ -219,7 +223,9 @@ def test_closed_seasons_stay_as_they_are():
 
 
 def test_losses_beside_what_was_to_be_expected():
-    """Two times 100 dry kg, a month apart, at 1 % a month: half goes after 60 and 30 days (mean 45), half after 90 and 60 (mean 75)."""
+    """Two times 100 dry kg, a month apart, at 1 % a month: half goes after 60 and 30 days (mean 45), half after
+    90 and 60 (mean 75).
+    """
     events = [
         delivery(1, 1, "115.607", "13.5", on=date(2026, 1, 1)),
         delivery(2, 2, "115.607", "13.5", on=date(2026, 1, 31)),

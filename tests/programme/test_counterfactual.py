@@ -1,4 +1,6 @@
-"""What one thing otherwise is worth: by hand, in the direction that handbooks give, and nothing where the records say nothing."""
+"""What one thing otherwise is worth: by hand, in the direction that handbooks give, and nothing where the
+records say nothing.
+"""
 
 from __future__ import annotations
 

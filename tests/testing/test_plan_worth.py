@@ -1,4 +1,6 @@
-"""The worth of a test in the group's own plan: against a textbook's figures, by hand, and what must hold for any group."""
+"""The worth of a test in the group's own plan: against a textbook's figures, by hand, and what must hold for any
+group.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +48,8 @@ NOW = datetime(2026, 7, 1, 7, tzinfo=UTC)
 
 
 def test_the_oil_field_of_a_textbook() -> None:
-    """Hillier & Lieberman, Introduction to Operations Research, decision analysis, the oil field sold for 90 or drilled for 700 or -100.
+    """Hillier & Lieberman, Introduction to Operations Research, decision analysis, the oil field sold for 90 or
+    drilled for 700 or -100.
 
     A quarter chance of oil, a survey that is favourable in 6 of 10 with oil and 2 of 10 without: the best without a
     survey brings 100,
@@ -135,7 +138,8 @@ def test_information_from_the_plan_is_worth_something_between_nothing_and_the_tr
 
 
 def test_playing_the_season_many_times_gives_the_same_worth() -> None:
-    """Simulation against integration: draw a true moisture and a reading, decide by Bayes' rule (scipy's normal law), take what comes.
+    """Simulation against integration: draw a true moisture and a reading, decide by Bayes' rule (scipy's normal
+    law), take what comes.
 
     40,000 seasons; the two agree within three standard errors of the simulated mean.
     """
@@ -280,7 +284,8 @@ def planned(store):
 
 
 def test_knowing_the_moisture_the_table_is_worth_what_the_plan_is_worth(store, planned) -> None:
-    """The sale plan itself is the reference: three lots whose moisture is known, dry and kept, sold under the group's own limits.
+    """The sale plan itself is the reference: three lots whose moisture is known, dry and kept, sold under the
+    group's own limits.
 
     With the shared limits at the plan's prices, each lot's best choice taken alone adds up to the plan
     (decomposition), but for whole
@@ -320,7 +325,9 @@ def test_the_scenarios_are_the_plans_own(store, planned) -> None:
 
 
 def test_what_is_scarce_costs_the_lots_that_use_it(store, planned) -> None:
-    """By hand: a price of 3 for a kg and day on the sheets takes 3 x days off every choice that dries, and nothing off the others."""
+    """By hand: a price of 3 for a kg and day on the sheets takes 3 x days off every choice that dries, and
+    nothing off the others.
+    """
     scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, 2.0, 1.0, scenarios=24)
     layout = scene.shared.layout
     free = np.zeros_like(scene.shared.duals)
@@ -358,7 +365,9 @@ def test_first_tests_tell_what_to_expect() -> None:
 
 
 def test_the_salt_jar_clings_at_another_moisture_for_an_oily_seed() -> None:
-    """Oil takes up no water, so an oily kernel rests drier in the air of salt (75 %): groundnuts near 7-9 %, maize near 15 %."""
+    """Oil takes up no water, so an oily kernel rests drier in the air of salt (75 %): groundnuts near 7-9 %,
+    maize near 15 %.
+    """
     nuts = errors_for_crop(ERRORS, "groundnut_kernel").salt_threshold
     assert 6.0 < nuts < 10.5
     assert errors_for_crop(ERRORS, "maize") == ERRORS

@@ -40,7 +40,9 @@ def linear_table(breakeven: float, slope: float) -> DecisionTable:
 
 @pytest.mark.parametrize(("mean", "sd", "error", "breakeven"), [(15, 1.5, 0.5, 14), (14, 1, 1, 14.5), (16, 2, 0.3, 15)])
 def test_two_decisions_and_a_normal_reading(mean: float, sd: float, error: float, breakeven: float) -> None:
-    """Raiffa & Schlaifer (1961): EVSI = b s [phi(D) - D Phi(-D)], s = sd^2 / sqrt(sd^2 + error^2), D = |mean - breakeven| / s."""
+    """Raiffa & Schlaifer (1961): EVSI = b s [phi(D) - D Phi(-D)], s = sd^2 / sqrt(sd^2 + error^2), D = |mean -
+    breakeven| / s.
+    """
     table = linear_table(breakeven, 3.0)
     belief = normal_belief(GRID, mean, sd)
     gain = worth_of_testing(table, belief, reading_chances(GRID, error), no_knowledge(GRID))

@@ -1,4 +1,6 @@
-"""What a weather service or the network in between may do: the page is answered in time, the last good forecast stays."""
+"""What a weather service or the network in between may do: the page is answered in time, the last good forecast
+stays.
+"""
 
 from __future__ import annotations
 

@@ -152,7 +152,9 @@ def test_the_example_suits_any_date(month):
 
 
 def test_without_a_forecast_no_single_day_stands_out():
-    """Of one day nothing is known: no day of the fortnight is wet in nearly all runs, and the runs do not begin alike."""
+    """Of one day nothing is known: no day of the fortnight is wet in nearly all runs, and the runs do not begin
+    alike.
+    """
     own = Normals(bundled_normals().table.assign(rain_days=12.0, rain_mm=120.0), "entered by Pelvo", "entered")
     forecast = usual_forecast(PLACE, NOW, own)
     assert (forecast.status, forecast.provider, forecast.is_forecast) == ("usual", "normals", False)
