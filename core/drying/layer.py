@@ -9,7 +9,7 @@ air's capacity to carry vapour allow together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -41,6 +41,14 @@ HEAP_HOURS = 4.0
 """Hours in which a covered heap follows the air's temperature (judgement)."""
 DIFFUSION_HOURS = 30.0
 """Hours in which an unturned layer evens out between its top and the grain below (judgement)."""
+BED_DEPTH_M = 0.01
+"""Depth of the top for which a method's vapour conductance stands in setups.toml; a deeper top has a longer way out."""
+BED_POROSITY = 0.40
+"""Porosity for which it stands; others by Bruggeman's D = D0 e^1.5, as gas diffuses through packed grains."""
+GRAIN_CONDUCTIVITY = 0.16
+"""Heat conductivity of bulk grain, W/(m K): shelled maize 0.15-0.18 (Kazarian & Hall 1965, from memory)."""
+HEAT_CAPACITY_J_KG_K = 2000.0
+"""Heat capacity of moist grain for the exchange between top and below, J/(kg K): maize at 15 % (Mohsenin 1980)."""
 EVENING_HOURS = 6.0
 """Hours of rest in which moisture evens out inside kernels (tempering, common practice 4-8 h)."""
 EVENING_LIMIT = 1.5
@@ -104,6 +112,9 @@ class _Layer:
     dry_matter: Array
     active: Array
     depth: Array
+    bed: Array
+    conduction_per_h: Array
+    ground_per_h: Array
     rate_factor: Array
     time_scale: Array
     pressure: Array
@@ -129,12 +140,23 @@ def _columns(setups: Sequence[DryingSetup], crop: Commodity, moisture_db: Array)
     depth = load / crop.bulk_density_kg_m3
     # the seldomer a layer is turned, the thinner the top that takes part (judgement; a still bed dries at its top)
     turned = np.sqrt(1.0 / np.maximum(column([setup.turning for setup in setups]), 1.0))
-    takes_part = values["still_depth_m"] + (values["active_depth_m"] - values["still_depth_m"]) * turned
+    open_pores = (crop.porosity / BED_POROSITY) ** 1.5
+    takes_part = open_pores * (values["still_depth_m"] + (values["active_depth_m"] - values["still_depth_m"]) * turned)
+    active = np.minimum(1.0, takes_part / depth)
+    top_depth = active * depth
+    # heat between the middles of top and below, over the capacity that top and below have together in series
+    capacity = HEAT_CAPACITY_J_KG_K * load
+    between = np.maximum(active * (1.0 - active), 1e-9) * capacity
+    conduction = GRAIN_CONDUCTIVITY / (0.5 * depth) * 3600.0 / between
+    ground = values["ground_w_m2_k"] * (1.0 - active) * 3600.0 / np.maximum((1.0 - active) * capacity, 1e-9)
     limits = [np.inf if s.grain_temperature_limit_c is None else s.grain_temperature_limit_c for s in setups]
     return _Layer(
         dry_matter=load / (1.0 + moisture_db.mean(axis=1, keepdims=True) / 100.0),
-        active=np.minimum(1.0, takes_part / depth),
+        active=active,
         depth=depth,
+        bed=values["bed_kg_m2_s_kpa"] * BED_DEPTH_M / top_depth * open_pores,
+        conduction_per_h=np.minimum(conduction, 50.0),
+        ground_per_h=np.where(active < 1.0, ground, 0.0),
         rate_factor=column([setup.rate_factor for setup in setups]),
         time_scale=column([float(row.get("time_scale", 1.0)) for row in rows]),
         pressure=column([float(pressure_at_altitude(setup.altitude_m)) for setup in setups]),
@@ -153,6 +175,34 @@ def heat_of_evaporation(isotherm: IsothermSet, temperature_c: Array, moisture_db
     """
     bound = sorption_heat(isotherm, temperature_c, np.clip(moisture_db, 3.0, 80.0))
     return np.maximum(bound, latent_heat(temperature_c))
+
+
+@dataclass(frozen=True)
+class _State:
+    """The layers at one moment: arrays (lots, scenarios), moisture % dry basis, temperature °C, sums per m²."""
+
+    top: Array
+    below: Array
+    film: Array
+    temperature: Array
+    temperature_below: Array
+    evened: Array
+    evaporated: Array
+    rain_taken: Array
+    heat: Array
+    exposed: Array
+
+
+@dataclass(frozen=True)
+class _Bed:
+    """What stays the same while layers of one crop dry: their columns, and the crop's rate and equilibrium."""
+
+    layer: _Layer
+    crop: Commodity
+    rates: ThinLayer
+    isotherm: IsothermSet
+    initial: Array
+    substeps: int
 
 
 def run_layers(
@@ -193,80 +243,123 @@ def run_layers(
     layer = _columns(setups, crop, moisture_db)
     if rate_factors is not None:
         layer = replace(layer, rate_factor=layer.rate_factor * rate_factors)
-    hours = weather.sun_w_m2.shape[0]
-    shape = moisture_db.shape
-    top = moisture_db.astype(float).copy()
-    below = top.copy()
     initial = np.maximum(initial_db, moisture_db).astype(float)
-    film = np.zeros(shape)
-    temperature = np.broadcast_to(weather.temperature_c[0], shape).astype(float).copy()
-    evened = np.ones(shape)
-    evaporated, rain_taken, heat, exposed = (np.zeros(shape) for _ in range(4))
-    out_moisture = np.empty((hours + 1, *shape))
-    out_film, out_temperature, out_exposed = (np.empty_like(out_moisture) for _ in range(3))
+    bed = _Bed(layer, crop, rates, isotherm, initial, substeps)
+    state = _at_start(moisture_db, weather)
+    moments = [state]
+    for hour in range(weather.sun_w_m2.shape[0]):
+        state = _hour(bed, state, weather, hour, open_hours[hour][:, None])
+        moments.append(state)
     active = layer.active
-    top_mass = layer.dry_matter * active
-    film_room = layer.film_share * layer.dry_matter
-
-    def keep(row: int) -> None:
-        out_moisture[row] = active * top + (1.0 - active) * below
-        out_film[row] = film
-        out_temperature[row] = temperature
-        out_exposed[row] = exposed
-
-    keep(0)
-    for hour in range(hours):
-        rain = weather.rain_mm[hour] * (1.0 - layer.roofed)
-        wanted = open_hours[hour][:, None] & ~(layer.cover_in_rain & (weather.rain_mm[hour] > 0.1))
-        is_open = np.broadcast_to(wanted & (temperature <= layer.limit), shape)
-        any_open, all_open = bool(is_open.any()), bool(is_open.all())
-        start = (top, below, film, temperature, evened) if not all_open else None
-        if any_open:
-            was = (evaporated, rain_taken, heat)
-            # Page's rate falls steeply at first: the first day is taken in finer steps
-            inner_steps = substeps * (FIRST_DAY_FINER if exposed.min() < FIRST_DAY_HOURS else 1)
-            step = 1.0 / inner_steps
-            mixing = 1.0 - np.exp(-step / layer.turn) * np.exp(-step / DIFFUSION_HOURS)
-            for inner in range(inner_steps):
-                weight = (inner + 0.5) * step
-                film_in = np.minimum(rain * step, np.maximum(film_room - film, 0.0))
-                film = film + film_in
-                rain_taken = rain_taken + film_in
-                air_now = _air(layer, weather, hour, weight, temperature)
-                water, film_water, temperature, taken = _step(
-                    layer, crop, rates, isotherm, top, initial, film, temperature, evened, air_now, step
-                )
-                top = top - 100.0 * water / top_mass
-                soaked = np.maximum(film - film_water, 0.0) * -np.expm1(-step / SOAK_HOURS)
-                film = np.maximum(film - film_water - soaked, 0.0)
-                top = top + 100.0 * soaked / top_mass
-                evaporated = evaporated + water + film_water
-                heat = heat + taken
-                gap = (below - top) * mixing
-                top, below = top + gap * (1.0 - active), below - gap * active
-                evened = evened * np.exp(-step)
-            exposed = exposed + is_open
-        if start is not None:
-            top, below, film, temperature, evened = (
-                np.where(is_open, new, old)
-                for new, old in zip((top, below, film, temperature, evened), start, strict=True)
-            )
-            if any_open:
-                evaporated, rain_taken, heat = (
-                    np.where(is_open, new, old) for new, old in zip((evaporated, rain_taken, heat), was, strict=True)
-                )
-            covered = ~is_open
-            # heaped under a cover: surface water soaks in, top and bottom mix, the heap follows the air slowly
-            mean = active * top + (1.0 - active) * below + 100.0 * film / layer.dry_matter
-            top, below = np.where(covered, mean, top), np.where(covered, mean, below)
-            film = np.where(covered, 0.0, film)
-            air = weather.temperature_c[hour + 1]
-            relaxed = temperature + (air - temperature) * -np.expm1(-1.0 / HEAP_HOURS)
-            temperature = np.where(covered, relaxed, temperature)
-            evened = np.where(covered, 1.0 - (1.0 - evened) * np.exp(-1.0 / EVENING_HOURS), evened)
-        keep(hour + 1)
     return LayerRun(
-        out_moisture, out_film, out_temperature, out_exposed, evaporated, rain_taken, heat, layer.dry_matter
+        moisture_db=np.stack([active * one.top + (1.0 - active) * one.below for one in moments]),
+        film_kg_m2=np.stack([one.film for one in moments]),
+        grain_temperature_c=np.stack([one.temperature for one in moments]),
+        exposed_hours=np.stack([one.exposed for one in moments]),
+        evaporated_kg_m2=state.evaporated,
+        rain_taken_kg_m2=state.rain_taken,
+        heat_kj_m2=state.heat,
+        dry_matter_kg_m2=layer.dry_matter,
+    )
+
+
+def _at_start(moisture_db: Array, weather: LayerWeather) -> _State:
+    """Return layers that are even throughout, dry at their surface and as warm as the air."""
+    shape = moisture_db.shape
+    none = np.zeros(shape)
+    air = np.broadcast_to(weather.temperature_c[0], shape).astype(float)
+    wet = moisture_db.astype(float)
+    return _State(wet, wet, none, air, air, np.ones(shape), none, none, none, none)
+
+
+def _hour(bed: _Bed, state: _State, weather: LayerWeather, hour: int, wanted_open: Array) -> _State:
+    """Return the layers an hour later: those that lie open dry, the others rest in their heap."""
+    layer = bed.layer
+    wanted = wanted_open & ~(layer.cover_in_rain & (weather.rain_mm[hour] > 0.1))
+    is_open = np.broadcast_to(wanted & (state.temperature <= layer.limit), state.top.shape)
+    if bool(is_open.all()):
+        return _open_hour(bed, state, weather, hour)
+    covered = _covered_hour(layer, state, weather.temperature_c[hour + 1])
+    if not bool(is_open.any()):
+        return covered
+    opened = _open_hour(bed, state, weather, hour)
+    return _State(
+        **{one.name: np.where(is_open, getattr(opened, one.name), getattr(covered, one.name)) for one in fields(_State)}
+    )
+
+
+def _open_hour(bed: _Bed, state: _State, weather: LayerWeather, hour: int) -> _State:
+    """Return layers after an hour in the open, in inner steps."""
+    layer = bed.layer
+    rain = weather.rain_mm[hour] * (1.0 - layer.roofed)
+    film_room = layer.film_share * layer.dry_matter
+    # Page's rate falls steeply at first: the first day is taken in finer steps
+    count = bed.substeps * (FIRST_DAY_FINER if state.exposed.min() < FIRST_DAY_HOURS else 1)
+    step = 1.0 / count
+    for inner in range(count):
+        caught = np.minimum(rain * step, np.maximum(film_room - state.film, 0.0))
+        state = replace(state, film=state.film + caught, rain_taken=state.rain_taken + caught)
+        air = _air(layer, weather, hour, (inner + 0.5) * step, state.temperature)
+        state = _mixed(layer, _dried(bed, state, air, step), air, step)
+    return replace(state, exposed=state.exposed + 1.0)
+
+
+def _dried(bed: _Bed, state: _State, air: _Air, step: float) -> _State:
+    """Return layers after evaporation over an inner step of hours; surface water soaks in meanwhile."""
+    layer = bed.layer
+    water, film_water, temperature, taken = _step(bed, state, air, step)
+    top_mass = layer.dry_matter * layer.active
+    left = np.maximum(state.film - film_water, 0.0)
+    soaked = left * -np.expm1(-step / SOAK_HOURS)
+    return replace(
+        state,
+        top=state.top + 100.0 * (soaked - water) / top_mass,
+        film=left - soaked,
+        temperature=temperature,
+        evened=state.evened * np.exp(-step),
+        evaporated=state.evaporated + water + film_water,
+        heat=state.heat + taken,
+    )
+
+
+def _mixed(layer: _Layer, state: _State, air: _Air, step: float) -> _State:
+    """Return layers after turning and slow exchange over an inner step: moisture and heat move between top and below.
+
+    Turning is spread evenly over its interval. Heat also passes by conduction through half of the layer, and from the
+    grain below to the ground.
+    """
+    turning = np.exp(-step / layer.turn)
+    wet = (state.below - state.top) * (1.0 - turning * np.exp(-step / DIFFUSION_HOURS))
+    conducted = np.exp(-step * layer.conduction_per_h)
+    warm = (state.temperature_below - state.temperature) * (1.0 - turning * conducted)
+    cooler = state.temperature_below - warm * layer.active
+    to_ground = (air.ground_c - cooler) * -np.expm1(-step * layer.ground_per_h)
+    return replace(
+        state,
+        top=state.top + wet * (1.0 - layer.active),
+        below=state.below - wet * layer.active,
+        temperature=state.temperature + warm * (1.0 - layer.active),
+        temperature_below=cooler + to_ground,
+    )
+
+
+def _covered_hour(layer: _Layer, state: _State, air_c: Array) -> _State:
+    """Return layers after an hour heaped under a cover.
+
+    Surface water soaks in, top and bottom mix, the heap follows the air slowly, moisture evens out inside kernels.
+    """
+    active = layer.active
+    mean = active * state.top + (1.0 - active) * state.below + 100.0 * state.film / layer.dry_matter
+    heap = active * state.temperature + (1.0 - active) * state.temperature_below
+    relaxed = heap + (air_c - heap) * -np.expm1(-1.0 / HEAP_HOURS)
+    return replace(
+        state,
+        top=mean,
+        below=mean,
+        film=np.zeros_like(state.film),
+        temperature=relaxed,
+        temperature_below=relaxed,
+        evened=1.0 - (1.0 - state.evened) * np.exp(-1.0 / EVENING_HOURS),
     )
 
 
@@ -306,7 +399,7 @@ def _air(layer: _Layer, weather: LayerWeather, hour: int, weight: float, tempera
     convection = np.where(through, flow * AIR_HEAT_CAPACITY, layer.faces * (rising + 3.0 * wind))
     surface = convection / AIR_HEAT_CAPACITY * WATER_RATIO / layer.pressure
     renewed = layer.exchange_kg_m2_s * WATER_RATIO / layer.pressure
-    resistance = 1.0 / surface + 1.0 / layer.bed_kg_m2_s_kpa
+    resistance = 1.0 / surface + 1.0 / layer.bed
     resistance = resistance + np.where(renewed > 0, 1.0 / np.maximum(renewed, 1e-12), 0.0)
     clear = 1.24 * (np.maximum(vapour, 0.05) * 10.0 / (outside + KELVIN)) ** (1.0 / 7.0)  # Brutsaert 1975, hPa
     # air near saturation is fog or under cloud: its sky is as warm as itself
@@ -323,7 +416,7 @@ def _heat_gain(layer: _Layer, rates: ThinLayer, air: _Air, temperature: Array) -
         rates.absorptance * layer.sun_share * air.sun
         + air.convection * (air.air_c - temperature)
         + air.emits * (air.around - (temperature + KELVIN) ** 4)
-        + layer.ground_w_m2_k * (air.ground_c - temperature)
+        + layer.ground_w_m2_k * layer.active * (air.ground_c - temperature)
     )
 
 
@@ -372,39 +465,30 @@ def _capacity(layer: _Layer, crop: Commodity, top: Array) -> Array:
     return 1000.0 * specific * layer.dry_matter * layer.active * (1.0 + top / 100.0)
 
 
-def _step(
-    layer: _Layer,
-    crop: Commodity,
-    rates: ThinLayer,
-    isotherm: IsothermSet,
-    top: Array,
-    initial: Array,
-    film: Array,
-    temperature: Array,
-    evened: Array,
-    air: _Air,
-    step: float,
-) -> tuple[Array, Array, Array, Array]:
+def _step(bed: _Bed, state: _State, air: _Air, step: float) -> tuple[Array, Array, Array, Array]:
     """Return water from kernels and from the surface, kg/m², the new temperature, °C, and the heat taken, kJ/m².
 
     One implicit step of the heat balance: evaporation is taken at three temperatures that close in on the balance, and
     the smaller of the last two counts, so that it stays within both limits at the temperature that then follows.
     """
+    layer, top, film, temperature = bed.layer, state.top, state.film, state.temperature
     seconds = 3600.0 * step
-    gain = _heat_gain(layer, rates, air, temperature)
-    capacity = _capacity(layer, crop, top) / seconds
-    loss = air.convection + layer.ground_w_m2_k + 4.0 * air.emits * (temperature + KELVIN) ** 3
+    gain = _heat_gain(layer, bed.rates, air, temperature)
+    capacity = _capacity(layer, bed.crop, top) / seconds
+    loss = air.convection + layer.ground_w_m2_k * layer.active + 4.0 * air.emits * (temperature + KELVIN) ** 3
     # the temperature that stands for the step: near the middle for heavy layers, near the end for light ones
     # (exponential fitting, exact for a layer without evaporation)
     ratio = loss / capacity
     share = 1.0 / -np.expm1(-ratio) - 1.0 / ratio
     slope = capacity / share + loss
-    latent = 1000.0 * heat_of_evaporation(isotherm, temperature, top)
+    latent = 1000.0 * heat_of_evaporation(bed.isotherm, temperature, top)
     free = 1000.0 * latent_heat(temperature)
     wet = film if bool((film > 0).any()) or bool((air.vapour > saturation_in_loops(temperature)).any()) else None
 
     def fluxes(at_temperature: Array, later: Array | None = None) -> tuple[Array, Array]:
-        return _fluxes(layer, rates, isotherm, air, top, initial, wet, evened, at_temperature, step, later)
+        return _fluxes(
+            layer, bed.rates, bed.isotherm, air, top, bed.initial, wet, state.evened, at_temperature, step, later
+        )
 
     kernels_0, film_0 = fluxes(temperature)
     middle = top - 50.0 * kernels_0 * seconds / (layer.dry_matter * layer.active)

@@ -142,6 +142,8 @@ class Commodity:
         Its drying relation; None where maize's stands in.
     spoilage : Spoilage
         Its dry-matter loss.
+    porosity : float
+        Share of air in loose grain, 0-1.
     own : bool
         True for a group's own crop or calibration, which is kept apart from the published ones.
     """
@@ -166,6 +168,7 @@ class Commodity:
     aflatoxin: bool = False
     thin_layer: ThinLayer | None = None
     spoilage: Spoilage = Spoilage()
+    porosity: float = 0.40
 
     @property
     def isotherms(self) -> tuple[str, ...]:
@@ -270,6 +273,7 @@ def _commodity(code: str, entry: Mapping[str, Any]) -> Commodity:
         standing=entry["standing"],
         starts_wet=bool(entry.get("starts_wet", False)),
         aflatoxin=bool(entry.get("aflatoxin", {}).get("value", False)),
+        porosity=float(entry["porosity"]["value"]),
         thin_layer=ThinLayer(**entry["thin_layer"]) if "thin_layer" in entry else None,
         spoilage=Spoilage(**entry.get("spoilage", {})),
     )

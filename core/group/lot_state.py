@@ -41,6 +41,7 @@ ROUND_HOURS = 36
 # Humidity varies between bags by about six times as many % as moisture does in points near dryness (slope of the sets).
 USUAL_BAG_HUMIDITY_SD = 4.5
 USUAL_BAG_KG = 90.0
+UNTESTED_PCT = 15.0  # of a lot that was never tested nor weighed with a moisture (judgement)
 SUN_WARM_SD = 0.5
 
 
@@ -252,7 +253,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
     moisture, humidity = estimate_from_tests(
         lot, counted, rules, any(flag.key == "warm from the sun" for flag in flags)
     )
-    mass, dry_matter, grain = _masses(lot, bags, moisture, rules)
+    mass, dry_matter, grain = _masses(lot, bags, moisture, _first_moisture(lot, readings, rules), rules)
     risk = risk_by_cost(cost_if_refused(lot, mass, rules), cost_of_a_day(mass, rules)) if mass > 0 else 0.05
     common: dict[str, Any] = {
         "lot": lot,
@@ -386,14 +387,32 @@ def _settling(needed: int | None) -> Message:
     return Message("probing {count} more bags would settle it, if they are like those probed", {"count": needed})
 
 
-def _masses(lot: Lot, bags: int, moisture: LotMoisture | None, rules: JudgingRules) -> tuple[float, float, float]:
-    """Return the mass now, its dry matter, and the grain that will come of it, kg."""
-    at_weighing = bags * (lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG)
+def _first_moisture(lot: Lot, readings: pd.DataFrame, rules: JudgingRules) -> float | None:
+    """Return the moisture of a lot's first round of tests, % wet basis; None where it was never tested."""
+    if readings.empty or lot.bag_mass_kg is not None:
+        return None
+    first = readings["taken_at"].min() + timedelta(hours=ROUND_HOURS)
+    found, _humidity = estimate_from_tests(lot, readings[readings["taken_at"] <= first], rules)
+    return None if found is None else found.mean_pct
+
+
+def _masses(
+    lot: Lot, bags: int, moisture: LotMoisture | None, first_pct: float | None, rules: JudgingRules
+) -> tuple[float, float, float]:
+    """Return the mass now, its dry matter, and the grain that will come of it, kg.
+
+    A bag that nobody weighed held its nominal mass at the moisture of the first tests (`first_pct`): what is dried away
+    since is missing, and its dry matter never grows.
+    """
+    filled = bags * (lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG)
+    weighed_pct = lot.weighed_moisture_pct if lot.bag_mass_kg is not None else None
     mean = moisture.mean_pct if moisture is not None else None
-    mass = at_weighing
-    if mean is not None and lot.bag_mass_kg is not None and lot.weighed_moisture_pct is not None:
-        mass = float(mass_after_drying(at_weighing, lot.weighed_moisture_pct, mean))
-    dry_matter = mass * (1 - (mean if mean is not None else lot.weighed_moisture_pct or 15.0) / 100)
+    start = weighed_pct if weighed_pct is not None else first_pct if first_pct is not None else mean
+    if start is None:
+        start = lot.weighed_moisture_pct or UNTESTED_PCT
+    now = mean if mean is not None else start
+    mass = float(mass_after_drying(filled, start, now))
+    dry_matter = mass * (1 - now / 100)
     unthreshed = lot.form in ("cob", "panicle", "pod") and lot.commodity != "groundnut_pod"
     turnout = rules.turnout.get(lot.commodity, rules.turnout.get("other", 0.7)) if unthreshed else 1.0
     return mass, dry_matter, mass * turnout

@@ -13,7 +13,6 @@ from core.messages import Message
 
 SETTLED_RATE_PER_MINUTE = 0.3
 SERIES_MINUTES = 40.0
-DISAGREEMENT_POINTS = 1.0
 SUN_WARM_C = 38.0
 SUN_WARM_ABOVE_OTHERS_C = 6.0
 CONDENSATION_HUMIDITY_PCT = 97.0
@@ -108,11 +107,10 @@ def flag_readings(
             words = "the meter shows {shown} %, outside what meters can tell ({low} to {high} %)"
             low, high = PLAUSIBLE_MOISTURE
             add(position, RANGE, Message(words, {"shown": f"{shown:.1f}", "low": low, "high": high}))
-        difference = said["difference"].iloc[position]
-        if np.isfinite(difference) and abs(difference) > DISAGREEMENT_POINTS:
+        if bool(said["disagrees"].iloc[position]):
             words = (
-                "the meter shows {shown} %, its temperature and humidity say {found} %: more than 1 "
-                "point apart; is it set to {crop}?"
+                "the meter shows {shown} %, its temperature and humidity say {found} %: further apart than their "
+                "errors allow. The wetter counts until the meter is checked. Is it set to {crop}?"
             )
             values = {
                 "shown": f"{shown:.1f}",

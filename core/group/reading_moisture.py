@@ -12,6 +12,7 @@ from core.grain.sorption import equilibrium_with_flag, isotherm_uncertainty, sen
 from core.group.meter_checks import MeterError
 
 BY_AIR, BY_HUMIDITY, BY_METER, BY_NOTHING = "temperature and humidity", "humidity alone", "meter", ""
+GUARD = 1.96  # standard deviations between two figures of one bag before one of them must be wrong (95 in 100)
 # Where only humidity was noted: a grain temperature of a warm country, wide enough for all of them (judgement).
 UNKNOWN_TEMPERATURE_C, UNKNOWN_TEMPERATURE_SD = 26.0, 6.0
 
@@ -58,6 +59,7 @@ def moisture_of_readings(
         On the index of ``readings``: ``moisture_pct`` (% wet basis, known bias taken off; NaN where nothing can be
         said), ``common_sd`` (points, the same for all tests of the meter), ``basis`` (what it rests on),
         ``air_moisture_pct`` (from temperature and humidity), ``difference`` (meter shown less that, points),
+        ``disagrees`` (the two differ by more than their errors allow: the wetter counts until checked),
         ``outside_range`` (the sorption set is used beyond its range), ``humidity_pct`` and ``grain_temperature_c``
         (what was used for it).
 
@@ -99,6 +101,11 @@ def moisture_of_readings(
         moisture = np.where(both, weight * by_air + (1 - weight) * shown, moisture)
         common = np.where(both, np.sqrt(1 / (np.nan_to_num(air_sd, nan=1.0) ** -2.0 + error.moisture_sd**-2.0)), common)
         moisture = np.where(has_meter & ~has_air, shown, moisture)
+    # the two figures of one bag: where no error explains the gap, one is wrong, and the wetter counts until it is checked
+    with np.errstate(invalid="ignore"):
+        disagrees = np.abs(shown - by_air) > GUARD * np.hypot(air_sd, error.moisture_sd)
+        moisture = np.where(disagrees, np.fmax(shown, by_air), moisture)
+        common = np.where(disagrees, np.fmax(air_sd, error.moisture_sd), common)
     basis = np.select([has_air & has_temperature, has_air, has_meter], [BY_AIR, BY_HUMIDITY, BY_METER], BY_NOTHING)
     return pd.DataFrame(
         {
@@ -107,6 +114,7 @@ def moisture_of_readings(
             "basis": basis,
             "air_moisture_pct": by_air,
             "difference": readings["meter_moisture_pct"].to_numpy(dtype=float) - by_air,
+            "disagrees": disagrees,
             "outside_range": outside,
             "humidity_pct": np.where(usable, humidity, np.nan),
             "grain_temperature_c": used_temperature,

@@ -128,7 +128,7 @@ def test_grain_dried_by_the_field_takes_less_floor():
 
 def test_leaving_it_pays_where_drying_is_dear_and_not_where_the_field_takes_half(monkeypatch):
     """No floor to dry on: it is left to dry. With half the grain lost in a week it is harvested at once."""
-    from core.planning import batch_physics as physics
+    from core.planning import invented_seasons as physics
 
     case = standing_case(drying=())
     plan = plan_sale(case, build_outlook(case), time_limit=2.0)

@@ -76,6 +76,23 @@ def test_an_electrical_meter_is_weighed_with_the_air() -> None:
     assert both["common_sd"].iloc[0] < 0.5
 
 
+@pytest.mark.parametrize("kind", ["humidity", "electrical"])
+def test_where_two_figures_of_a_bag_cannot_both_be_right_the_wetter_counts(kind: str) -> None:
+    """25 °C and 65 % are 13.3 % maize (published table: 13.3); errors of 0.5 and about 0.7 point allow 1.7 points."""
+    settings = MeterSettings(kind=kind)
+    rows = _tests(
+        {"temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 16.0},
+        {"temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 10.5},
+        {"temperature_c": 25, "relative_humidity_pct": 65, "meter_moisture_pct": 13.9},
+    )
+    said = moisture_of_readings("maize", rows, settings)
+    assert list(said["disagrees"]) == [True, True, False]
+    assert said["moisture_pct"].iloc[0] == pytest.approx(16.0)
+    assert said["moisture_pct"].iloc[1] == pytest.approx(13.3, abs=0.05)
+    assert said["moisture_pct"].iloc[2] < 13.9
+    assert [flag.key for flag in flag_readings("maize", rows, settings)].count(DISAGREES) == 2
+
+
 def _keys(frame: pd.DataFrame) -> dict[int, list[str]]:
     found: dict[int, list[str]] = {}
     for flag in flag_readings("maize", frame):
@@ -160,6 +177,22 @@ def test_mass_follows_moisture_and_form() -> None:
     assert state.dry_matter_kg == pytest.approx(1600)
     cobs = lot_state(_lot(form="cob", bag_mass_kg=100.0), _round(60), JudgingRules(turnout={"maize": 0.8}))
     assert cobs.grain_kg == pytest.approx(cobs.mass_now_kg * 0.8)
+
+
+def test_an_unweighed_lot_cannot_gain_dry_matter() -> None:
+    """20 bags of 90 kg, first tested at M1, now at M2: the dry matter is 1800 (100 - M1) / 100, the mass falls."""
+    wet, dry = _round(88), _round(58, seed=1)
+    dry["taken_at"] += timedelta(days=5)
+    both = pd.concat([wet, dry.assign(id=dry["id"] + 100)], ignore_index=True)
+    lot = _lot(nominal_bag_kg=90.0)
+    before, after = (lot_state(lot, rows, JudgingRules()) for rows in (wet, both))
+    assert before.moisture is not None
+    assert after.moisture is not None
+    assert after.moisture.mean_pct < before.moisture.mean_pct - 3
+    assert before.mass_now_kg == pytest.approx(1800)
+    assert after.dry_matter_kg == pytest.approx(18 * (100 - before.moisture.mean_pct))
+    assert after.dry_matter_kg == pytest.approx(before.dry_matter_kg)
+    assert after.mass_now_kg == pytest.approx(after.dry_matter_kg / (1 - after.moisture.mean_pct / 100))
 
 
 def test_only_the_last_round_counts() -> None:
