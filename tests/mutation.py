@@ -1,6 +1,7 @@
 """Change one computing line at a time and see whether the fast tests notice.
 
-``python -m tests.mutation core/market --count 40`` draws forty places in a room; ``python -m tests.mutation --count 1000``
+``python -m tests.mutation core/market --count 40`` draws forty places in a room; ``python -m tests.mutation --count
+1000``
 draws over all rooms, as many in each as it has places to change. The first call traces which test runs which line
 (kept in ``.mutation/``, made anew with ``--trace``); each change then runs only the tests that reach it, in a fresh
 process, quickest first, until one fails. Survivors are printed with their line, and written to ``.mutation/last.json``.

@@ -267,7 +267,8 @@ def together(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) 
 
     Notes
     -----
-    Let k be how many times as much is harvested and tested. Alone a member spends ``min(M + c t k, f t k, L k)``, together
+    Let k be how many times as much is harvested and tested. Alone a member spends ``min(M + c t k, f t k, L k)``,
+    together
     they spend ``F + c T k`` (M own meter, c wear of a test, f fee, L loss, t and T tests, F what does not depend on
     tests). The difference is concave in k and not above 0 at k = 0, so that its first zero lies on the first stretch
     between the kinks that ends above 0. The test count there is ``T k``, rounded up.

@@ -1,6 +1,7 @@
 """A form is a tuple of `Field`: described once, drawn by `draw_fields`, the error beside the field that it concerns.
 
-Numbers are typed as text and read by `core.accounts.typed`: a browser's own number field keeps the old number, without a
+Numbers are typed as text and read by `core.accounts.typed`: a browser's own number field keeps the old number,
+without a
 word, where somebody types 36,000, a word, or a number out of bounds.
 """
 

@@ -229,7 +229,8 @@ def sale(scene: PoolScene) -> EntryForm:
     def payload(values: Values) -> dict[str, Any]:
         if values["loaded"] * (HUNDRED - values["ours"]) / HUNDRED > scene.season.pool_dry_kg(values["pool"]):
             raise InputError(
-                "The pool holds {kg} kg at {base} %, less than this load. Record a missing delivery first, or weigh again.",
+                "The pool holds {kg} kg at {base} %, less than this load. Record a missing delivery "
+                "first, or weigh again.",
                 kg=scene.stored_kg(values["pool"]),
                 base=scene.season.terms.base_pct,
             )

@@ -352,7 +352,8 @@ def _sources() -> None:
                 "Days to dry: the drying model in {count} weathers, with the rate learnt from the group's own tests"
             ).format(count=SCENARIOS),
             _(
-                "Value lost while wet: published dry-matter loss; what 0.5 % is worth is assumed (see Our things, assumed values)"
+                "Value lost while wet: published dry-matter loss; what 0.5 % is worth is assumed "
+                "(see Our things, assumed values)"
             ),
             _("Schedule: mixed-integer programme in whole bags, solved by HiGHS; checked against full enumeration"),
             _("Made for all weathers at once and good for today: make it again tomorrow with tomorrow's forecast"),

@@ -190,13 +190,15 @@ def together_sentence(seen: Together, currency: str, whole_life: bool) -> str:
     }
     if seen.saved >= 0:
         words = _(
-            "Without the meter the members would lose or pay {without} {span}. Sharing it costs {cost}: it saves {saved}."
+            "Without the meter the members would lose or pay {without} {span}. Sharing it costs "
+            "{cost}: it saves {saved}."
         )
     elif seen.pays_from is None:
         words = _("Sharing the meter costs {cost} {span}, {saved} more than going without, however much is tested.")
     else:
         words = _(
-            "Sharing the meter costs {cost} {span}, {saved} more than going without. With {tests} tests it does not pay yet: it pays from {from_tests} tests on."
+            "Sharing the meter costs {cost} {span}, {saved} more than going without. With {tests} "
+            "tests it does not pay yet: it pays from {from_tests} tests on."
         )
     return words.format(**values)
 

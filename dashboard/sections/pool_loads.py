@@ -180,7 +180,8 @@ def contract_check(group: Group, season: Season) -> None:
     seen = against_water(contract, filled["kg"], filled["moisture"], filled["price"])
     st.write(
         _(
-            "The contract deducts {rate} kg ({money}); the water above {base} % is {water} kg. Difference: {kg} kg, {gap}."
+            "The contract deducts {rate} kg ({money}); the water above {base} % is {water} kg. "
+            "Difference: {kg} kg, {gap}."
         ).format(
             rate=number(float(seen.by_rate_kg), 1),
             money=coins(round(seen.by_rate_kg * filled["price"], 2), group.currency),

@@ -117,7 +117,8 @@ def show() -> None:
                 page.table(loan_table(scene), "loans_table", "loans.csv")
                 st.caption(
                     _(
-                        "Interest: after each whole month, the principal still due times the rate; interest is paid first."
+                        "Interest: after each whole month, the principal still due times the rate; "
+                        "interest is paid first."
                     )
                 )
         if season.deliveries and st.toggle(_("Compare losses with what was to be expected"), key="pool_losses"):

@@ -155,7 +155,8 @@ def _how() -> None:
                 f"- {line}"
                 for line in (
                     _(
-                        "Steps: the sale plan's drying by day, sales and payments, read from one situation of the group."
+                        "Steps: the sale plan's drying by day, sales and payments, read from one "
+                        "situation of the group."
                     ),
                     _("Lots at risk: the verdict of each lot's last tests against its strictest limit."),
                     _("Days to order ahead: ten for bags, seven for trucks and dryers (judgement)."),

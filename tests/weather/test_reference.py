@@ -9,7 +9,8 @@ from core.errors import WeatherError
 from core.weather.place import Place
 from core.weather.reference import LAPSE_C_PER_M, reference_altitude_m, reference_normals, towns, weights
 
-# Monthly mean temperatures, °C, January first, and altitude, m: "world-temperature-data" 0.1.0 (GeoRank.place, CC BY 4.0,
+# Monthly mean temperatures, °C, January first, and altitude, m: "world-temperature-data" 0.1.0 (GeoRank.place, CC BY
+# 4.0,
 # from CHELSA v2.1, 1981-2010). None of these cities is a reference town; altitudes as in any atlas.
 CITIES = {
     (22.57, 88.36, 9): (18.8, 22.2, 26.9, 29.6, 30.2, 29.6, 28.8, 28.7, 28.4, 27.1, 23.7, 19.7),  # Kolkata
