@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import opening, state
+from dashboard import page, opening, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
 from dashboard.style import wear
 from dashboard.text import _, language, languages
@@ -45,6 +45,7 @@ def side_bar() -> None:
         group = state.current_group()
         if group is not None:
             _choose("group_id", _("Group"), groups, group.id)
+        page.link("today", _("Add your own group"), "first_steps")
         if len(languages()) > 1:
             _choose("language", _("Language"), languages(), language())
 

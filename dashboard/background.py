@@ -1,8 +1,8 @@
 """Long work beside the page: in a thread of its own, watched by the page, stopped by a button or when nobody looks.
 
 The page never waits longer than `PATIENCE_SECONDS`: it shows how far the work is, takes a first result as soon as
-there is one, and draws
-itself again when a better one comes.
+there is one, and draws itself again when a better one comes. Two pieces of work run at once, whoever asked for them;
+the others wait in the order in which they were asked for. What somebody waits for is never dropped.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard.text import _, number, percent
+from dashboard.text import _, ngettext, number, percent
 
 PATIENCE_SECONDS = 1.2
 FORGOTTEN_SECONDS = 20.0
 KEPT_JOBS = 12
+RUNNING_JOBS = 2
 POLL_SECONDS = 0.7
 
 
@@ -28,9 +29,9 @@ class Stopped(Exception):
 
 
 class Job:
-    """One piece of work in its own thread: how far it is, its best result so far, and whether it has ended."""
+    """One piece of work, waiting or in its own thread: how far it is, its best result so far, whether it has ended."""
 
-    def __init__(self, work: Callable[[Job], Any]) -> None:
+    def __init__(self, work: Callable[[Job], Any], when_ended: Callable[[], None]) -> None:
         self.step, self.share, self.detail = "", 0.0, 0.0
         self.result: Any = None
         self.version = 0
@@ -38,13 +39,23 @@ class Job:
         self.began = self.wanted = time.monotonic()
         self.seconds = 0.0
         self.cancelled = threading.Event()
+        self.started = threading.Event()
         self.ended = threading.Event()
-        self._thread = threading.Thread(target=self._run, args=(work,), daemon=True, name="plan")
-        self._thread.start()
+        self._work, self._when_ended = work, when_ended
 
-    def _run(self, work: Callable[[Job], Any]) -> None:
+    def start(self) -> None:
+        """Begin the work in a thread of its own."""
+        self.started.set()
+        threading.Thread(target=self._run, daemon=True, name="plan").start()
+
+    def drop(self) -> None:
+        """End it before it has begun."""
+        self.ended.set()
+
+    def _run(self) -> None:
+        self.began = time.monotonic()
         try:
-            self.show(work(self))
+            self.show(self._work(self))
         except Stopped:
             pass
         except BaseException as error:  # handed to the page, which says it in plain words or fails openly
@@ -52,6 +63,7 @@ class Job:
         finally:
             self.seconds = time.monotonic() - self.began
             self.ended.set()
+            self._when_ended()
 
     def say(self, step: str, share: float, detail: float = 0.0) -> None:
         """Note how far the work is: a template of words (it may hold {detail}), the share done, a figure.
@@ -77,31 +89,58 @@ class Job:
 
 
 class Desk:
-    """The jobs of this server, the newest kept."""
+    """The work of this server: what runs, what waits, and the newest results."""
 
-    def __init__(self) -> None:
+    def __init__(self, running: int = RUNNING_JOBS) -> None:
+        self.running = running
         self.jobs: OrderedDict[Hashable, Job] = OrderedDict()
+        self.queue: list[Job] = []
         self.kept: OrderedDict[Hashable, Any] = OrderedDict()
         self.making: dict[Hashable, threading.Lock] = {}
-        self.lock = threading.Lock()
+        self.lock = threading.RLock()
 
     def job(self, key: Hashable, work: Callable[[Job], Any]) -> Job:
-        """Return the job of a key, begun anew where there is none or where nobody wanted the old one any more."""
+        """Return the job of a key, put in the queue anew where there is none or where nobody wanted the old one."""
         with self.lock:
             found = self.jobs.get(key)
             if found is not None and found.ended.is_set() and found.result is None and found.error is None:
                 found = found if found.cancelled.is_set() else None
             if found is None:
-                found = self.jobs[key] = Job(work)
+                found = self.jobs[key] = Job(work, self.next)
+                self.queue.append(found)
+            found.ask()
             self.jobs.move_to_end(key)
-            while len(self.jobs) > KEPT_JOBS:
-                self.jobs.popitem(last=False)[1].cancelled.set()
+            self.next()
+            ended = [other for other, job in self.jobs.items() if job.ended.is_set()]
+            for old in ended[: max(len(ended) - KEPT_JOBS, 0)]:
+                del self.jobs[old]
             return found
 
-    def forget(self, key: Hashable) -> None:
-        """Drop a job, so that it is begun anew when it is asked for again."""
+    def next(self) -> None:
+        """Begin what waits longest and is still wanted, while there is room."""
         with self.lock:
-            self.jobs.pop(key, None)
+            for job in [job for job in self.queue if job.stop()]:
+                job.drop()
+                self.queue.remove(job)
+            busy = sum(job.started.is_set() and not job.ended.is_set() for job in self.jobs.values())
+            while self.queue and busy < self.running:
+                self.queue.pop(0).start()
+                busy += 1
+
+    def before(self, job: Job) -> int:
+        """Return how many jobs wait or run before this one does."""
+        with self.lock:
+            if job not in self.queue:
+                return 0
+            return self.queue.index(job) + self.running
+
+    def forget(self, key: Hashable) -> None:
+        """Drop a job that has ended, so that it is begun anew when it is asked for again."""
+        with self.lock:
+            job = self.jobs.pop(key, None)
+            if job is not None and not job.ended.is_set():
+                job.cancelled.set()
+                self.next()
 
     def keep(self, key: Hashable, make: Callable[[], Any], most: int = 4) -> Any:
         """Return what is kept under a key, made where it is not (once, however many jobs ask for it)."""
@@ -182,8 +221,20 @@ def _watch(job: Job, shown: int, name: str) -> None:
     @st.fragment(run_every=POLL_SECONDS)
     def progress() -> None:
         job.ask()
+        desk().next()
         if job.ended.is_set() or job.version > shown:
             st.rerun(scope="app")
+        if not job.started.is_set():
+            before = desk().before(job)
+            st.progress(
+                0.0,
+                ngettext(
+                    "Waiting: {count} other plan is worked out first.",
+                    "Waiting: {count} other plans are worked out first.",
+                    before,
+                ).format(count=before),
+            )
+            return
         words = _(job.step).format(detail=percent(job.detail, 1)) if job.step else _("Beginning …")
         passed = _("{seconds} s").format(seconds=number(time.monotonic() - job.began, 0))
         bar, button = st.columns([4, 1], vertical_alignment="center")

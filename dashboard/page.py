@@ -100,7 +100,7 @@ def stop_if_no_group() -> Any:
     group = state.current_group()
     if group is None:
         st.warning(_("There is no group yet. Add one first."))
-        link("our_things", _("Add a group"), "group_place")
+        link("today", _("Begin with your own group"), "first_steps")
         st.stop()
     return group
 

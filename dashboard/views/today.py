@@ -3,4 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("today", {"today": _("Today")})
+compose("today", {"today": _("Today"), "first_steps": _("First steps")})

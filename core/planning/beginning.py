@@ -1,0 +1,142 @@
+"""A group's first entry: enough in one form for a first plan; everything else is assumed and can be entered later."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+from core.errors import InputError
+from core.group.possessions import keep_spaces, keep_stores, space_from, store_from
+from core.group.records import Group, Lot, PriceQuote, Reading
+from core.group.store import Store
+from core.planning.wishes import write_wishes
+
+LARGEST_BAGS = 100_000
+
+
+@lru_cache(maxsize=1)
+def _bags() -> dict[str, dict[str, Any]]:
+    return tomllib.loads((resources.files("core.planning") / "beginning.toml").read_text(encoding="utf-8"))["bag_kg"]
+
+
+def usual_bag(country: str) -> tuple[float, str]:
+    """Return what a bag of grain usually weighs in a country (ISO 3166 code), kg, and where that comes from."""
+    entry = _bags().get(country) or _bags()["other"]
+    return float(entry["value"]), str(entry["source"])
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstEntry:
+    """What a group says of itself at first.
+
+    Parameters
+    ----------
+    group : Group
+        Name, place, time zone, currency.
+    commodity : str
+        Crop code of its first lot.
+    bags : int
+        Bags of it.
+    bag_kg : float
+        What a bag weighs, kg.
+    moisture_pct : float or None
+        What the meter showed, % wet basis; None where nobody has tested: the plan then assumes one.
+    drying_method, storage_method : str
+        Rows of the tables of methods.
+    area_m2 : float
+        Of the drying space.
+    store_units : int
+        Bags or vessels at hand for storage.
+    market : str
+        Name of the market.
+    price_per_kg : float or None
+        What a kg of dry grain fetches there today, money; None where nobody knows.
+    need : float
+        Money needed by a date; 0 where none is.
+    need_on : date or None
+        That date.
+    """
+
+    group: Group
+    commodity: str
+    bags: int
+    bag_kg: float
+    moisture_pct: float | None
+    drying_method: str
+    area_m2: float
+    storage_method: str
+    store_units: int
+    market: str = ""
+    price_per_kg: float | None = None
+    need: float = 0.0
+    need_on: date | None = None
+
+
+def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str, token: str = "") -> int:
+    """Write a group's first entry, as a whole or not at all, and return the group's number.
+
+    Parameters
+    ----------
+    store : Store
+        The records.
+    entry : FirstEntry
+        What was entered.
+    today : date
+        Where the group is.
+    now : datetime
+        The moment, aware.
+    who : str
+        Who writes.
+    token : str
+        Of the form: the same one writes nothing a second time.
+
+    Raises
+    ------
+    InputError
+        A number cannot be right.
+    AlreadySavedError
+        The token was taken before.
+    """
+    if not entry.group.name.strip():
+        raise InputError("the group needs a name")
+    if not 0 < entry.bags <= LARGEST_BAGS:
+        raise InputError("{bags} bags: enter 1 to {most}", bags=entry.bags, most=LARGEST_BAGS)
+    if entry.need > 0 and (entry.need_on is None or entry.need_on < today):
+        raise InputError("say by which day the money is needed; the day must not be past")
+    with store.by(who, now).transaction(token=token) as kept:
+        group_id = kept.add_group(entry.group)
+        worth = kept.currency_per_usd(group_id)
+        space = space_from({"method": entry.drying_method, "area_m2": entry.area_m2}, worth)
+        keep_spaces(kept, group_id, (space,), who, now)
+        bags = store_from({"method": entry.storage_method, "units": entry.store_units}, worth)
+        keep_stores(kept, group_id, (bags,), who, now)
+        lot_id = kept.add_lot(
+            Lot(
+                group_id=group_id,
+                label="1",
+                commodity=entry.commodity,
+                bags=entry.bags,
+                bag_mass_kg=entry.bag_kg,
+                harvested_on=today - timedelta(days=1),
+            )
+        )
+        if entry.moisture_pct is not None:
+            kept.add_reading(Reading(lot_id=lot_id, taken_at=now, meter_moisture_pct=entry.moisture_pct, tester=who))
+        if entry.price_per_kg is not None:
+            quote = PriceQuote(
+                group_id=group_id,
+                quoted_on=today,
+                market=entry.market,
+                commodity=entry.commodity,
+                price_per_kg=entry.price_per_kg,
+                source=who,
+            )
+            kept.add_price_quotes([quote])
+        if entry.need > 0 and entry.need_on is not None:
+            row = {"on": entry.need_on.isoformat(), "amount": entry.need, "member": "", "label": "1"}
+            write_wishes(kept, group_id, {"needs": [row]}, now, who)
+    return group_id
