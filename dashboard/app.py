@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import page, opening, state
+from dashboard import opening, page, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
 from dashboard.style import wear
 from dashboard.text import _, language, languages
