@@ -3,4 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("sources", {"sources": _("Sources")})
+compose("sources", {"sources": _("Values and sources"), "validation": _("What is checked")})

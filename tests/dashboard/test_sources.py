@@ -21,3 +21,12 @@ def test_a_search_that_finds_nothing_is_no_error(demo_store):
     app.text_input(key="sources_search").set_value("(zz*[").run()
     assert not app.exception
     assert len(app.dataframe[0].value) == 0
+
+
+def test_every_outside_check_is_shown_with_its_source(demo_store):
+    app = open_page("validation")
+    assert not app.exception
+    assert "outside checks hold" in app.info[0].value
+    shown = app.dataframe[0].value
+    assert len(shown) >= 200
+    assert shown["Source"].str.len().min() > 5
