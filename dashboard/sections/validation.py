@@ -25,9 +25,7 @@ def show() -> None:
     page.start(_("What is checked"), _("How well do the figures agree with what others published?"))
     with page.busy(_("Computing every check again")):
         frame, document = _outcomes()
-    page.answer(
-        _("{holds} of {count} outside checks hold.").format(holds=int(frame["holds"].sum()), count=len(frame))
-    )
+    page.answer(_("{holds} of {count} outside checks hold.").format(holds=int(frame["holds"].sum()), count=len(frame)))
     st.markdown(f"**{_('Where the tool must not be believed')}**")
     for entry in limits():
         st.markdown(f"- **{_(entry['about'])}**: {_(entry['found'])} {_(entry['advice'])}")
