@@ -116,7 +116,8 @@ def make_season(members: pd.DataFrame, season: int, random: np.random.Generator)
                 crop = "maize"
             _share, wet_mean, wet_sd, bag_kg = CROPS[crop]
             bags = int(random.integers(4, 26))
-            label = f"{ {'maize': 'M', 'common_bean': 'B', 'groundnut_pod': 'G', 'paddy': 'P'}[crop] }{index + 1:02d}-{season}"
+            letter = {"maize": "M", "common_bean": "B", "groundnut_pod": "G", "paddy": "P"}[crop]
+            label = f"{letter}{index + 1:02d}-{season}"
             harvested = shift - int(random.integers(6, 24))
             start = float(np.clip(random.normal(wet_mean, wet_sd), 11.5, 24.0))
             dry_after = int(random.integers(3, 9))

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from core.group.records import OPEN_STATUSES, Lot
 
 GAP_DAYS = 75
-"""Days without a harvest after which the next begins another season; judgement (two harvests a year lie further apart)."""
+"""Days without a harvest after which another season begins; judgement (two harvests a year lie further apart)."""
 
 
 @dataclass(frozen=True)

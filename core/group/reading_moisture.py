@@ -101,7 +101,7 @@ def moisture_of_readings(
         moisture = np.where(both, weight * by_air + (1 - weight) * shown, moisture)
         common = np.where(both, np.sqrt(1 / (np.nan_to_num(air_sd, nan=1.0) ** -2.0 + error.moisture_sd**-2.0)), common)
         moisture = np.where(has_meter & ~has_air, shown, moisture)
-    # the two figures of one bag: where no error explains the gap, one is wrong, and the wetter counts until it is checked
+    # two figures of one bag: where no error explains the gap, one is wrong; the wetter counts until it is checked
     with np.errstate(invalid="ignore"):
         disagrees = np.abs(shown - by_air) > GUARD * np.hypot(air_sd, error.moisture_sd)
         moisture = np.where(disagrees, np.fmax(shown, by_air), moisture)

@@ -35,7 +35,7 @@ LEAST_MONTHS = 6
 MOST_MONTHS = 264
 LEAST_MONTHS_FOR_SEASON = 48
 SIGNIFICANCE = 0.06
-"""Share of series without a season that may be taken for seasonal; judgement (persistence is estimated: a little more)."""
+"""Share of series without a season that may be taken for seasonal; judgement (persistence is estimated)."""
 MOST_NEIGHBOURS = 6
 NEIGHBOUR_SCALE = 0.03
 """Usual spread between markets of a harmonic's coefficient, in log price; basis: judgement."""
@@ -63,13 +63,15 @@ TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
     ([2, 3, 4, 5], 2.5),
     *(([6 + month], 2.5) for month in range(12)),
 )
-"""Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has, in log likelihood: about one
-for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
+"""Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has.
+
+In log likelihood: about one for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
 TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
 """Degrees of freedom, and the 10-90 % width of a Student variable against a normal one's (tables of Student's t)."""
 MOST_TAIL = 2.5
-"""Greatest factor by which a path's noise is widened: an unbounded Student tail of a log price has no mean, and one path in a thousand
-would then carry the whole expected value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of
+"""Greatest factor by which a path's noise is widened.
+
+An unbounded Student tail of a log price has no mean, and one path in a thousand would then carry the whole expected value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of
 freedom)."""
 TAIL_PRIOR_WIDTH = 0.80
 TAIL_PRIOR_MONTHS = 60.0

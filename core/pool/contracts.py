@@ -1,4 +1,4 @@
-"""What a buyer's contract deducts for moisture: the buyer's own schedule where it was recorded, else what is assumed."""
+"""What a buyer's contract deducts for moisture: the buyer's own schedule where recorded, else what is assumed."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """The season of all pools, rebuilt from its book: who has how much grain where, what was sold, who was paid.
 
 Kinds of events in the book "pool": ``terms``, ``store`` (where a pool lies), ``delivery``, ``sale``, ``buyer_payment``,
-``written_off`` (what a buyer never pays), ``loss``, ``payment``, ``charge``, ``money_in`` and ``money_out`` (between the
-pools' cash and the group's other money), ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on``
+``written_off`` (what a buyer never pays), ``loss``, ``payment``, ``charge``, ``money_in`` and ``money_out`` (between
+the pools' cash and the group's other money), ``loan``, ``loan_repaid``, ``dues`` (asked for the meter), ``passed_on``
 (given
 to the meter's account), ``import``, ``close``. An event that reverses another undoes it; nothing is ever deleted.
 """

@@ -59,7 +59,7 @@ class StatementSale:
 
 @dataclass(frozen=True)
 class MemberStatement:
-    """Everything of one member, kg at the pool's agreed moisture; `buyers` are those of the loads, with what came in."""
+    """Everything of one member, kg at the pool's agreed moisture; `buyers` are those of the loads."""
 
     member_id: int
     base_pct: Decimal

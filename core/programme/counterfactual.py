@@ -273,7 +273,7 @@ def waiting_days(case: PlanningCase, habits: Habits, seasons: Seasons) -> dict[s
 
 
 def _waited(lot: CaseLot, days: float, whole: PlanningCase, seasons: Seasons) -> CaseLot:
-    """Return a lot as it is after days of waiting wet: later, and lighter by what it burnt and what mould made unfit."""
+    """Return a lot after days of waiting wet: later, and lighter by what it burnt and what mould made unfit."""
     weeks = int(np.ceil(days / DAYS_PER_WEEK))
     wet = np.full(whole.scenarios, lot.moisture_pct)
     kept = seasons.keep(lot, wet, whole.storage[0], min(lot.available_week, whole.weeks - weeks - 1), weeks)

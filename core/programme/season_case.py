@@ -1,4 +1,4 @@
-"""A group's season as a planning case at harvest, with what the records say: waited, judged, over-dried, sold for cash."""
+"""A group's season as a planning case at harvest, with its habits: waited, judged, over-dried, sold for cash."""
 
 from __future__ import annotations
 

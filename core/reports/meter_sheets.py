@@ -38,7 +38,8 @@ def sheet(title: str, parts: list[str], language: str = "en") -> str:
     """
     head = f'<!doctype html><html lang="{escape(language)}"><head><meta charset="utf-8">'
     view = '<meta name="viewport" content="width=device-width, initial-scale=1">'
-    return f"{head}{view}<title>{escape(title)}</title><style>{STYLE}</style></head><body><h1>{escape(title)}</h1>{''.join(parts)}</body></html>"
+    body = f"<body><h1>{escape(title)}</h1>{''.join(parts)}</body></html>"
+    return f"{head}{view}<title>{escape(title)}</title><style>{STYLE}</style></head>{body}"
 
 
 def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:

@@ -35,8 +35,8 @@ class Field:
     label : str
         What is asked, translated; the unit follows it on the screen.
     kind : str
-        ``"text"``, ``"long_text"``, ``"money"`` and ``"exact"`` (give a Decimal), ``"number"`` (a float), ``"whole"`` (an
-        int), ``"day"``, ``"choice"``, ``"several"`` (a tuple), ``"yes"`` (a bool).
+        ``"text"``, ``"long_text"``, ``"money"`` and ``"exact"`` (give a Decimal), ``"number"`` (a float), ``"whole"``
+        (an int), ``"day"``, ``"choice"``, ``"several"`` (a tuple), ``"yes"`` (a bool).
     unit : str
         Shown behind the label, such as ``"kg"`` or ``"XOF"``.
     low, high : number or date, optional

@@ -1,4 +1,4 @@
-"""What the numbers are checked against: every outside check with its source, and where the tool must not be believed."""
+"""What the numbers are checked against: every outside check with its source, and the known limits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Our things: one place to enter each; wrong values get a sentence beside the field; nothing of others is overwritten."""
+"""Our things: one place to enter each; wrong values get a sentence beside the field; no stale edit is kept."""
 
 from __future__ import annotations
 

@@ -109,7 +109,8 @@ def test_rows_that_stand_twice_in_the_file_and_in_the_records(empty_store):
 
 def test_new_money_is_told_where_the_series_is_shown(empty_store):
     rows = "".join(
-        f"{2019 + month // 12}-{month % 12 + 1:02d}-15,Farside,Millet,KG,actual,Wholesale,XOF,{(300 + 7 * (month % 5)) * (1000 if month < 30 else 1)}\n"
+        f"{2019 + month // 12}-{month % 12 + 1:02d}-15,Farside,Millet,KG,actual,Wholesale,XOF,"
+        f"{(300 + 7 * (month % 5)) * (1000 if month < 30 else 1)}\n"
         for month in range(60)
     )
     taken = Taken(empty_store, (HEAD + rows).encode())
