@@ -65,14 +65,14 @@ TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
 )
 """Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has.
 
-In log likelihood: about one for each parameter more (Akaike 1974), and for the sawtooth the logarithm of its twelve months."""
+In log likelihood: about one for each parameter more (Akaike 1974); for the sawtooth the logarithm of its months."""
 TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
 """Degrees of freedom, and the 10-90 % width of a Student variable against a normal one's (tables of Student's t)."""
 MOST_TAIL = 2.5
 """Greatest factor by which a path's noise is widened.
 
-An unbounded Student tail of a log price has no mean, and one path in a thousand would then carry the whole expected value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of
-freedom)."""
+An unbounded Student tail of a log price has no mean, and one path in a thousand would then carry the whole expected
+value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of freedom)."""
 TAIL_PRIOR_WIDTH = 0.80
 TAIL_PRIOR_MONTHS = 60.0
 """Width that staple prices usually have, and the months it counts for against the series' own; judgement."""

@@ -206,8 +206,8 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
     Notes
     -----
     The buyer's own reading scatters (`core.market.deductions`), and by 1 % of damaged kernels (judgement). Dust is
-    taken as a third of what insects ate (judgement). Aflatoxin: five in a hundred lots come from the field above a limit
-    (judgement), and the chance rises over 240 toxin-possible hours (judgement). Grounds are independent within a
+    taken as a third of what insects ate (judgement). Aflatoxin: five in a hundred lots come from the field above a
+    limit (judgement), and the chance rises over 240 toxin-possible hours (judgement). Grounds are independent within a
     scenario; weather and insects tie them together across scenarios.
     """
     buyer = terms or BuyerTerms()

@@ -371,7 +371,8 @@ def test_what_is_missing_is_asked_for(shared: tuple[Store, int]) -> None:
 
 def test_impossible_values_and_the_future_are_refused(shared: tuple[Store, int]) -> None:
     rows = b"lot,date,temp,rh,moisture\n"
-    rows += b"A,2027-05-01,25,60,13\nA,2026-05-01,250,60,13\nA,2026-05-01,25,160,13\nA,2026-05-01,25,60,130\nA,1905-05-01,25,60,13\n"
+    rows += b"A,2027-05-01,25,60,13\nA,2026-05-01,250,60,13\n"
+    rows += b"A,2026-05-01,25,160,13\nA,2026-05-01,25,60,130\nA,1905-05-01,25,60,13\n"
     preview = _preview(rows, shared)
     assert [row.column for row in preview.rejected] == ["date", "temp", "rh", "moisture", "date"]
     assert preview.readings == ()
