@@ -23,8 +23,8 @@ WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.she
 
 
 def show_assumed(now: Situation) -> None:
-    """Say at the top what weather and prices are assumed."""
-    lines = [say(item.said, markdown=True) for item in now.assumed if item.important]
+    """Say at the top what is assumed; the origin of the weather stands in the head of every page."""
+    lines = [say(item.said, markdown=True) for item in now.assumed if item.important and item.subject != "weather"]
     if lines:
         st.caption(":material/info: " + _("Assumed: {what}.").format(what="; ".join(lines)))
 

@@ -130,6 +130,11 @@ def day(value: date) -> str:
     return format_date(value, format="medium", locale=language())
 
 
+def weekday(value: date) -> str:
+    """Return a date of this season with its day of the week."""
+    return tongue().weekday(value)
+
+
 def moment(value: datetime, time_zone: str) -> str:
     """Return a moment in the group's own time zone."""
     return format_datetime(value.astimezone(ZoneInfo(time_zone)), format="medium", locale=language())

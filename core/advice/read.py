@@ -144,6 +144,11 @@ class Reading:
         return make_plan(self.store, drawn, self.group_id, self.choices, self.tell)
 
     @property
+    def is_planned(self) -> bool:
+        """Whether the plan has been made: until then nothing that needs it is asked for by a page."""
+        return "made" in self.__dict__
+
+    @property
     def plan(self) -> SalePlan:
         """The sale plan."""
         return self.made.plan

@@ -47,7 +47,7 @@ def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
     )
     figure.update_xaxes(
         type="date",
-        range=[today.isoformat(), (last + timedelta(days=8)).isoformat()],
+        range=[(today - (last - today) / 22).isoformat(), (last + timedelta(days=8)).isoformat()],
         dtick="M1",
         tickformat="%b",
         side="top",
@@ -88,13 +88,14 @@ def _bar(name: str, item: Stretch) -> go.Bar:
         base=[item.on.isoformat()],
         x=[days * 86_400_000],
         y=[name],
-        width=[0.7 if item.kind == DRY else 0.46],
+        width=[0.7 if item.kind == DRY else 0.62],
         marker={**look, "line": {"color": INK, "width": 0.6}},
         text=[str(item.bags)] if item.kind != DRY and days > 20 else None,
         textposition="inside",
         insidetextanchor="middle",
         textangle=0,
-        textfont={"color": INK},
+        textfont={"color": INK, "size": 11},
+        constraintext="none",
         hovertext=[said],
         hoverinfo="text",
     )

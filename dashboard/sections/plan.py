@@ -119,7 +119,8 @@ def _table(now: Situation) -> None:
         }
         for line in merged_lines(plan)
     ]
-    page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
+    with st.expander(_("Part by part, with the reason of each")):
+        page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
 
 
 def _drying_cell(line: Any) -> str:

@@ -9,13 +9,15 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
+from core.advice.parts import AtRisk
 from core.planning.rolling import NextAction
 from dashboard import page
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.planning import planned, situation_now
-from dashboard.text import _, day, literal, money, ngettext, number, say
+from dashboard.text import _, day, literal, money, ngettext, number, say, weekday
 
 WEEK_DAYS = 7
+FIRST_RISKS = 4
 VERDICTS = {
     "too wet": ":material/water_drop:",
     "cannot tell": ":material/help:",
@@ -40,8 +42,8 @@ def show() -> None:
     _days(now)
     _at_risk(now)
     _orders(now)
-    st.subheader(_("Print or save"))
-    show_downloads(now, "today")
+    with st.expander(_("Print or save")):
+        show_downloads(now, "today")
     _how()
 
 
@@ -55,7 +57,9 @@ def _answer(now: Situation) -> None:
         page.answer((said if more else _("Today: {first}.")).format(first=first, count=more))
     elif now.actions:
         coming = now.actions[0]
-        page.answer(_("Nothing to do today. Next, on {day}: {what}.").format(day=day(coming.on), what=say(coming.what)))
+        page.answer(
+            _("Nothing to do today. Next, on {day}: {what}.").format(day=weekday(coming.on), what=say(coming.what))
+        )
     else:
         page.answer(_("Nothing to do: every lot is sold or kept."))
     page.caution("mould")
@@ -89,7 +93,7 @@ def _days(now: Situation) -> None:
 def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
     """Show one day's steps."""
     with st.container(border=True):
-        word = _("Today") if on == now.today else day(on)
+        word = _("Today") if on == now.today else weekday(on)
         st.markdown(f"**{word}**")
         lines = [f"- {say(item.what, markdown=True)} · {literal(_(item.who))}" for item in actions]
         st.markdown("\n".join(lines))
@@ -98,32 +102,42 @@ def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
 
 
 def _at_risk(now: Situation) -> None:
-    """Show the lots that are not safely dry, a card for each."""
+    """Show the lots that are not safely dry, the most urgent first; the rest are folded."""
     lots = now.at_risk
     if not lots:
         return
     st.subheader(_("Lots at risk"))
-    first = {load.lot: load for load in reversed(now.schedule)} if "made" in now.__dict__ else {}
-    for item in lots:
-        with st.container(border=True):
-            wet = (
-                _("{moisture} %, limit {limit} %").format(
-                    moisture=number(item.moisture_pct, 1), limit=number(item.limit_pct, 1)
-                )
-                if item.moisture_pct is not None
-                else _("limit {limit} %").format(limit=number(item.limit_pct, 1))
-            )
-            head = ngettext("{lot}, {bags} bag: {verdict}", "{lot}, {bags} bags: {verdict}", item.bags)
-            said = head.format(lot=literal(item.lot), bags=item.bags, verdict=_(item.verdict))
-            st.markdown(f"{VERDICTS[item.verdict]} **{said}** ({wet})")
-            load = first.get(item.lot)
-            planned_for = (
-                " " + _("It goes on {space} on {day}.").format(space=literal(_(load.space)), day=day(load.on))
-                if load is not None
-                else ""
-            )
-            what = say(item.do, markdown=True)
-            st.caption(_("What to do: {what}.").format(what=what) + planned_for)
+    st.markdown("\n".join(_risk_line(now, item) for item in lots[:FIRST_RISKS]))
+    if len(lots) > FIRST_RISKS:
+        more = len(lots) - FIRST_RISKS
+        with st.expander(ngettext("{count} more lot", "{count} more lots", more).format(count=more)):
+            st.markdown("\n".join(_risk_line(now, item) for item in lots[FIRST_RISKS:]))
+
+
+def _risk_line(now: Situation, item: AtRisk) -> str:
+    """Return a lot at risk as a line: what it is, what is wrong, what to do and when the plan does it."""
+    head = ngettext("{lot}, {bags} bag: {verdict}", "{lot}, {bags} bags: {verdict}", item.bags)
+    said = head.format(lot=literal(item.lot), bags=item.bags, verdict=_(item.verdict))
+    wet = (
+        ""
+        if item.moisture_pct is None
+        else _("{moisture} %, limit {limit} %").format(
+            moisture=number(item.moisture_pct, 1), limit=number(item.limit_pct, 1)
+        )
+    )
+    what = _("What to do: {what}.").format(what=say(item.do, markdown=True))
+    return f"- {VERDICTS[item.verdict]} **{said}** {wet}  \n  {what} {_planned_for(now, item.lot)}"
+
+
+def _planned_for(now: Situation, lot: str) -> str:
+    """Return what the plan, where there is one, does with a lot first."""
+    if not now.is_planned:
+        return ""
+    loads = [load for load in now.schedule if load.lot == lot]
+    if loads:
+        return _("It goes on {space} on {day}.").format(space=literal(_(loads[0].space)), day=day(loads[0].on))
+    sold = sorted(line.sell_on for line in now.plan.sales if line.label == lot and line.buyer)
+    return _("The plan sells it as it is, first on {day}.").format(day=day(sold[0])) if sold else ""
 
 
 def _orders(now: Situation) -> None:
@@ -144,7 +158,8 @@ def _orders(now: Situation) -> None:
         }
         for item in now.purchases
     ]
-    page.table(pd.DataFrame(rows), "today_orders", "to_order.csv")
+    with st.expander(_("All orders with their last day")):
+        page.table(pd.DataFrame(rows), "today_orders", "to_order.csv")
 
 
 def _how() -> None:
