@@ -38,6 +38,8 @@ from core.messages import Message
 
 NOT_TESTED = "not tested"
 ROUND_HOURS = 36
+DRIED_TEST = "after drying"
+"""Name of the bags tested when a lot came off its drying space: no earlier test says anything of it any more."""
 # Humidity varies between bags by about six times as many % as moisture does in points near dryness (slope of the sets).
 USUAL_BAG_HUMIDITY_SD = 4.5
 USUAL_BAG_KG = 90.0
@@ -211,10 +213,12 @@ def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:
 
 
 def last_round(readings: pd.DataFrame, hours: float = ROUND_HOURS) -> pd.DataFrame:
-    """Return the tests of the last round: those up to ``hours`` before the last one."""
+    """Return the tests of the last round: those up to ``hours`` before the last one, and none from before its drying."""
     if readings.empty:
         return readings
-    return readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=hours)]
+    tests = readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=hours)]
+    dried = tests.loc[tests["bag"].str.startswith(DRIED_TEST, na=False), "taken_at"]
+    return tests if dried.empty else tests[tests["taken_at"] >= dried.max()]
 
 
 def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: int = 0) -> LotState:

@@ -336,6 +336,19 @@ class Store:
         with self._writing(group_id, token) as connection:
             return insert(connection, tables.sales, values_of(sale))
 
+    def remove_sale(self, sale_id: int, group_id: int, token: str = "") -> int:
+        """Remove a sale that was entered by mistake (the trail keeps it) and return the number of its lot."""
+        table = tables.sales
+        with self._writing(group_id, token) as connection:
+            own = sa.select(table).join(tables.lots, tables.lots.c.id == table.c.lot_id)
+            query = own.where(table.c.id == sale_id, tables.lots.c.group_id == group_id)
+            row = connection.execute(query).mappings().first()
+            if row is None:
+                raise NotFoundError("there is no sale number {sale_id}", sale_id=sale_id)
+            connection.execute(sa.delete(table).where(table.c.id == sale_id))
+            note_change(connection, "sale", sale_id, dict(row), None, self.who, self.at, group_id)
+            return int(row["lot_id"])
+
     def price_quotes(self, group_id: int, commodity: str | None = None) -> pd.DataFrame:
         """Return the prices that a group has noted, by date."""
         query = sa.select(tables.price_quotes).where(tables.price_quotes.c.group_id == group_id)

@@ -17,10 +17,10 @@ from core.group.lot_state import LotState, judging_rules
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import salt_humidity
 from core.group.own_crops import crops_of_group
-from core.group.records import FORMS, STATUSES, USES, Lot, Reading, Sale
+from core.group.records import FORMS, STATUSES, USES, Lot, Reading
 from core.tables.numbers import number as read_number
 from dashboard import page, state
-from dashboard.text import _, day, literal, money, ngettext, number, say
+from dashboard.text import _, day, literal, ngettext, number, say
 
 TEST_DRAFT = "tests_draft"
 TEST_COLUMNS = ("bag", "temperature_c", "relative_humidity_pct", "meter_moisture_pct", "settled")
@@ -353,47 +353,7 @@ def work(group: Any, states: list[LotState]) -> None:
             graded = grade(one.lot.commodity, faults)
             words = _("The work is stored.")
             done(f"{words} {say(graded[1])}" if graded else words)
-    sale(group, one)
-
-
-def sale(group: Any, one: LotState) -> None:
-    """Take the sale of bags of a lot."""
-    with st.expander(_("Bags sold")), st.form(f"sale_form_{one.lot.id}"):
-        left, right = st.columns(2)
-        on = left.date_input(_("Sold on"), value=state.today(), key=f"sale_day_{one.lot.id}")
-        bags = right.number_input(
-            _("Bags"), min_value=1, max_value=max(1, one.bags), value=1, key=f"sale_bags_{one.lot.id}"
-        )
-        each = one.mass_now_kg / one.bags if one.bags else 0.0
-        mass = left.number_input(
-            _("Mass paid for, kg"), min_value=0.1, value=max(0.1, round(each, 1)), key=f"sale_mass_{one.lot.id}"
-        )
-        price = right.number_input(
-            _("Price of 1 kg, {currency}").format(currency=group.currency),
-            min_value=0.0,
-            value=0.0,
-            key=f"sale_price_{one.lot.id}",
-        )
-        buyer = left.text_input(_("Buyer"), key=f"sale_buyer_{one.lot.id}")
-        paid = right.date_input(_("Paid on (empty: not yet)"), value=None, key=f"sale_paid_{one.lot.id}")
-        if st.form_submit_button(_("Store this sale")):
-            if price <= 0:
-                raise InputError("a price must be above zero")
-            state.store().add_sale(
-                Sale(
-                    lot_id=one.lot.id,
-                    sold_on=on,
-                    bags=int(bags),
-                    mass_kg=mass,
-                    moisture_pct=one.moisture.mean_pct if one.moisture else None,
-                    price_per_kg=price,
-                    buyer=buyer.strip(),
-                    paid_on=paid,
-                )
-            )
-            if bags >= one.bags:
-                state.store().update_lot(replace(one.lot, status="sold"))
-            done(_("The sale is stored: {amount}.").format(amount=money(mass * price, group.currency)))
+    page.link("plan", _("Record a sale on the page 'Sale plan'"), "sales")
 
 
 def limits_and_meter(group: Any) -> None:

@@ -3,4 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("plan", {"plan": _("Plan"), "season_end": _("Season review")})
+compose("plan", {"plan": _("Plan"), "sales": _("Sales"), "season_end": _("Season review")})

@@ -11,7 +11,7 @@ from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
-SMALL = {"plan.scenarios": 20, "plan.weeks": 18, "meter_kind": "meter"}
+SMALL = {"plan.scenarios": 20, "plan.weeks": 18, "meter_kind": "electrical"}
 
 
 @dataclass(frozen=True)
