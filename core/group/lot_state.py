@@ -213,7 +213,7 @@ def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:
 
 
 def last_round(readings: pd.DataFrame, hours: float = ROUND_HOURS) -> pd.DataFrame:
-    """Return the tests of the last round: those up to ``hours`` before the last one, and none from before its drying."""
+    """Return the tests of the last round: up to ``hours`` before the last one, none from before its drying."""
     if readings.empty:
         return readings
     tests = readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=hours)]
