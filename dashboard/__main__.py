@@ -1,4 +1,7 @@
-"""Start the dashboard: ``python3 -m dashboard [options of streamlit run]``."""
+"""Start the dashboard: ``python3 -m dashboard [--share] [options of streamlit run]``.
+
+With ``--share`` phones on the local Wi-Fi reach it after a code that the screen shows; see `dashboard/sharing.py`.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from pathlib import Path
 from dashboard.bootstrap import ROOT, StartError, prepare, run_module
 
 FIRST_PORT = 8501
+SHARE = "--share"
 # The matrices here are small: threads that wait for one another cost several times what they save, above all on a busy
 # machine.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -32,6 +36,15 @@ def _start(arguments: list[str]) -> int:
     script = Path(__file__).with_name("app.py")
     if not any(argument.startswith("--server.port") for argument in arguments):
         arguments = [*arguments, f"--server.port={free_port()}"]
+    if SHARE in arguments:
+        from dashboard import sharing
+
+        arguments.remove(SHARE)
+        code, found = sharing.new_code(), sharing.addresses()
+        port = next(argument.split("=")[-1] for argument in arguments if argument.startswith("--server.port"))
+        sys.stdout.write(sharing.spoken(code, found, port))
+        sys.stdout.flush()
+        arguments += sharing.options(code, found)
     sys.argv = ["streamlit", "run", str(script), *arguments]
     return int(cli.main() or 0)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import opening, page, state
+from dashboard import door, opening, page, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
 from dashboard.style import wear
 from dashboard.text import _, language, languages
@@ -75,6 +75,7 @@ def main() -> None:
     """Draw the frame and the page in it."""
     st.set_page_config(page_title="dryhold", page_icon=ICON, layout="wide")
     chosen = st.navigation(pages(), position="hidden")
+    door.guard()
     try:
         state.read_address()
         wear()

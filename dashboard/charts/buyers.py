@@ -37,4 +37,4 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
         )
     )
     figure.update_yaxes(automargin=True)
-    return layout(figure, _("{unit}, after everything is taken off").format(unit=unit), "", height=90 + 42 * len(bids))
+    return layout(figure, _("{unit}, after all deductions").format(unit=unit), "", height=90 + 42 * len(bids))

@@ -18,7 +18,7 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
     last = _last_hour(run)
     stamps = [stamp.replace(tzinfo=None) for stamp in times[: last + 1].to_pydatetime()]
     low, middle, high = np.quantile(run.moisture_pct[: last + 1], [0.1, 0.5, 0.9], axis=1)
-    figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle, and 8 in 10 weathers"))
+    figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle, and 8 in 10 of possible weather"))
     figure.add_trace(
         go.Scatter(
             x=[stamps[0], stamps[-1]],

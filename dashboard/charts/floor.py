@@ -96,7 +96,7 @@ def _lanes(batches: Sequence[FloorBatch]) -> list[tuple[FloorBatch, int]]:
 
 def _hover(batch: FloorBatch) -> str:
     """Return what is said of a batch."""
-    return _("{lot}: {bags} bags, {mass} kg, {area} m², {days} days; dry by then in {chance} of weathers").format(
+    return _("{lot}: {bags} bags, {mass} kg, {area} m², {days} days; chance to be dry by then: {chance}").format(
         lot=batch.lot,
         bags=batch.bags,
         mass=number(batch.mass_kg, 0),

@@ -88,7 +88,7 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
     price_today = float(table["median"].iloc[0])
     columns = [table[name].to_numpy() for name in ("low", "median", "high")]
     figure = go.Figure()
-    add_fan(figure, x, *columns, name=_("price, middle of what may come (band: 80 in 100)"), colour=BLUE)
+    add_fan(figure, x, *columns, name=_("price: middle of possible seasons, and 8 in 10 of them"), colour=BLUE)
     figure.add_trace(
         go.Scatter(
             x=x,

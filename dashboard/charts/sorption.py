@@ -53,4 +53,4 @@ def isotherm_figure(
                 marker={"symbol": "circle-open", "size": 10, "color": PLUM, "line": {"width": 2}},
             )
         )
-    return layout(figure, _("humidity between the kernels (%)"), _("moisture (% wet basis)"))
+    return layout(figure, _("humidity between grains (%)"), _("moisture (% wet basis)"))

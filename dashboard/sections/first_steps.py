@@ -83,7 +83,7 @@ def fields() -> tuple[Any, ...]:
             value=float(drying_method(values.get("dryer") or "tarpaulin")["area_m2"]),
             follows=("dryer",),
         ),
-        Field(name="keeper", label=_("Store"), kind="choice", options=keepers, value="woven_bag"),
+        Field(name="keeper", label=_("Bags or store for keeping"), kind="choice", options=keepers, value="woven_bag"),
         lambda values: Field(
             name="price",
             label=_("Price per kg at your market today (empty: not known)"),

@@ -19,7 +19,7 @@ def _provenance() -> pd.DataFrame:
 
 def show() -> None:
     page.start(
-        _("Where the numbers come from"), _("Which figure rests on a publication, and which on somebody's word?")
+        _("Where the numbers come from"), _("Which figures are published, and which are from memory or judgement?")
     )
     frame = _provenance()
     counts = frame["basis"].value_counts()

@@ -1,0 +1,142 @@
+"""All words that a person may read, as found in the code: for catalogues, and for the tests of words.
+
+``python3 -m dashboard.catalogue`` writes the template `dashboard/locale/dryhold.pot` and says, for each language, which
+texts its catalogue lacks, has left unsure, or has broken.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[1]
+LOCALE_FOLDER = Path(__file__).with_name("locale")
+SCREEN = ("_", "gettext")
+MESSAGES = ("message", "Message")
+TOML_KEYS = ("label", "text", "title", "unit_words")
+TOML_NAMES = ("core/storage/methods.toml", "core/grain/commodities.toml")
+PLACE = re.compile(r"\{(\w*)")
+
+
+@dataclass(frozen=True)
+class Text:
+    """Words with their plural form (empty where there is none) and the file and line that say them."""
+
+    words: str
+    plural: str
+    file: str
+    line: int
+
+    @property
+    def places(self) -> frozenset[str]:
+        """The named places that a translation has to keep."""
+        return frozenset(PLACE.findall(self.words)) | frozenset(PLACE.findall(self.plural))
+
+
+def texts() -> list[Text]:
+    """Return every text of the screen, of core's messages and errors, and of the tables, in the order of the files."""
+    found = []
+    for folder in ("core", "dashboard"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            if "migrations" not in path.parts:
+                found += list(_of_code(path))
+        for path in sorted((ROOT / folder).rglob("*.toml")):
+            if not {".streamlit", "checks"} & set(path.parts) and path.name != "words.toml":
+                found += list(_of_table(path))
+    return found
+
+
+def _of_code(path: Path) -> Iterator[Text]:
+    file = path.relative_to(ROOT).as_posix()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Call) or not node.args:
+            continue
+        name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+        first = _constant(node.args[0])
+        if not first:
+            continue
+        if name == "ngettext" and len(node.args) > 1:
+            yield Text(first, _constant(node.args[1]), file, node.lineno)
+        elif name in SCREEN or name in MESSAGES or (name.endswith("Error") and " " in first):
+            yield Text(first, "", file, node.lineno)
+
+
+def _constant(node: ast.expr) -> str:
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+
+
+def _of_table(path: Path) -> Iterator[Text]:
+    file = path.relative_to(ROOT).as_posix()
+    keys = (*TOML_KEYS, "name") if file in TOML_NAMES else TOML_KEYS
+
+    def walk(node: Any) -> Iterator[str]:
+        if isinstance(node, dict):
+            for key, value in node.items():
+                if key in keys and isinstance(value, str) and value:
+                    yield value
+                else:
+                    yield from walk(value)
+        elif isinstance(node, list):
+            for value in node:
+                yield from walk(value)
+
+    for words in walk(tomllib.loads(path.read_text(encoding="utf-8"))):
+        yield Text(words, "", file, 0)
+
+
+def template() -> Any:
+    """Return the catalogue without translations (a Babel catalogue)."""
+    from babel.messages.catalog import Catalog
+
+    made = Catalog(project="dryhold", charset="utf-8")
+    for text in texts():
+        made.add((text.words, text.plural) if text.plural else text.words, locations=[(text.file, text.line)])
+    return made
+
+
+def faults(language: str) -> list[str]:
+    """Return what is wrong with a language's catalogue: missing texts, unsure ones, lost or invented places."""
+    from babel.messages.pofile import read_po
+
+    path = LOCALE_FOLDER / language / "dryhold.po"
+    with path.open("rb") as handle:
+        catalogue = read_po(handle, locale=language)
+    found = []
+    for text in texts():
+        entry = catalogue.get(text.words)
+        said = [entry.string] if entry and isinstance(entry.string, str) else list(entry.string) if entry else []
+        if not said or not all(said):
+            found.append(f"missing: {text.words!r} ({text.file}:{text.line})")
+            continue
+        if entry.fuzzy:
+            found.append(f"unsure: {text.words!r}")
+        lost = [words for words in said if not frozenset(PLACE.findall(words)) <= text.places]
+        kept = frozenset().union(*(frozenset(PLACE.findall(words)) for words in said))
+        if lost or kept != text.places:
+            found.append(f"places differ: {text.words!r}")
+    return list(dict.fromkeys(found))
+
+
+def main() -> int:
+    """Write the template and say what each catalogue lacks."""
+    from babel.messages.pofile import write_po
+
+    LOCALE_FOLDER.mkdir(exist_ok=True)
+    with (LOCALE_FOLDER / "dryhold.pot").open("wb") as handle:
+        write_po(handle, template(), width=0, sort_output=True, omit_header=False)
+    bad = 0
+    for path in sorted(LOCALE_FOLDER.glob("*/dryhold.po")):
+        found = faults(path.parent.name)
+        bad += len(found)
+        sys.stdout.write(f"{path.parent.name}: {len(found)} faults\n" + "".join(f"  {line}\n" for line in found[:40]))
+    return 1 if bad else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
