@@ -19,7 +19,7 @@ def _gate(code: str) -> Gate:
 
 
 def guard() -> None:
-    """Go on for this computer's own browser and for who has entered the code; ask all others for it and end the page."""
+    """Go on for this computer's own browser and for who has entered the code; ask all others for it, and stop."""
     code = os.environ.get(CODE)
     if not code or st.context.ip_address is None:
         return

@@ -39,7 +39,7 @@ def addresses() -> list[str]:
 
 
 class Gate:
-    """Lets in who knows the code; after three wrong ones everybody waits, twice as long each time, up to ten minutes."""
+    """Lets in who knows the code; after three wrong ones all wait, twice as long each time, up to ten minutes."""
 
     def __init__(self, code: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._code, self._clock = code, clock
