@@ -16,5 +16,5 @@ def smallest_coin(store: Any, group_id: int) -> Decimal:
     store : Store
     group_id : int
     """
-    entered = Decimal(str(store.fact(group_id, "meter.smallest_coin").value or 0))
+    entered = Decimal(str(store.fact(group_id, "meter.smallest_coin").value))
     return entered if entered > 0 else currency_coin(store.group(group_id).currency)

@@ -159,31 +159,29 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
     """Return the rules by which a group's lots are judged, from its facts and its meter checks."""
     facts = store.facts(group_id)
 
-    def value(key: str, otherwise: Any) -> Any:
-        return facts[key].value if key in facts else otherwise
+    def value(key: str) -> Any:
+        return facts[key].value
 
     error = meter_error(
         [event for event in store.events(group_id, "diary") if event.kind == "meter_check"],
-        moisture_sd=float(value("meter_bias_sd", 0.5)),
-        humidity_sd=float(value("humidity_sensor_sd", 2.0)),
+        moisture_sd=float(value("meter_bias_sd")),
+        humidity_sd=float(value("humidity_sensor_sd")),
     )
     return JudgingRules(
         own_crops=own_crops(store, group_id),
         meter=MeterSettings(
-            kind=str(value("meter_kind", "humidity")),
-            error=error,
-            temperature_sd=float(value("temperature_sensor_sd", 0.5)),
+            kind=str(value("meter_kind")), error=error, temperature_sd=float(value("temperature_sensor_sd"))
         ),
-        months=float(value("keeping_months", 6.0)),
-        warmest_c=float(value("store_warmest_c", 32.0)),
-        standard=str(value("limit_standard", "codex")),
+        months=float(value("keeping_months")),
+        warmest_c=float(value("store_warmest_c")),
+        standard=str(value("limit_standard")),
         own_limits=(store.documents.read("limits", str(group_id)) or {}).get("rows", ()),
         contracts=_contracts(facts),
-        short_pct=float(value("keeping_humidity.short", 70.0)),
-        long_pct=float(value("keeping_humidity.long", 65.0)),
-        refusal_share=float(value("refusal_cost_share", 0.15)),
-        drying_day_cost_per_tonne=float(value("drying_day_cost", 3.0)),
-        price_per_kg=float(value("maize_price_kg", 0.3)),
+        short_pct=float(value("keeping_humidity.short")),
+        long_pct=float(value("keeping_humidity.long")),
+        refusal_share=float(value("refusal_cost_share")),
+        drying_day_cost_per_tonne=float(value("drying_day_cost")),
+        price_per_kg=float(value("maize_price_kg")),
         prices=_last_prices(store.price_quotes(group_id)),
         turnout={
             key.removeprefix("shelling_turnout."): float(fact.value)

@@ -82,8 +82,8 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
 
     group, facts, has = store.group(group_id), store.facts(group_id), possessions(store, group_id)
 
-    def value(key: str, otherwise: float = 0.0) -> float:
-        return float(facts[key].value) if key in facts and facts[key].value is not None else otherwise
+    def value(key: str) -> float:
+        return float(facts[key].value)
 
     now = datetime.combine(today, time(23, 59), tzinfo=UTC)
     members = {member.id: member.name for member in store.members(group_id)}
@@ -92,7 +92,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     lots: list[CaseLot] = []
     given: tuple[CaseLot, ...] = changes.pop("lots", ())
     targets: dict[str, float] = dict(changes.pop("target_pct", ()))
-    weeks = int(changes.pop("weeks", value("plan.weeks", 32)))
+    weeks = int(changes.pop("weeks", value("plan.weeks")))
     wishes, crops = read_wishes(store, group_id), own_crops(store, group_id)
     states = [] if given else [state for state in current_lot_states(store, group_id, now) if state.bags > 0]
     harvests = [] if given else wishes["harvests"]
@@ -101,7 +101,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         if crop not in commodity_codes() and crop not in crops:
             notes.append(message("the drying and storing of {crop} is not known yet: its lots are left out", crop=crop))
             continue
-        made = crop_price(store, group_id, crop, value("maize_price_kg", 0.3), value("price_rise_monthly", 0.004))
+        made = crop_price(store, group_id, crop, value("maize_price_kg"), value("price_rise_monthly"))
         if made is None:
             notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
         else:
@@ -111,8 +111,8 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     rules = LotRules(
         today,
         weeks,
-        int(value("plan.field_weeks", 4)),
-        value("plan.harvest_moisture_pct", 22.0),
+        int(value("plan.field_weeks")),
+        value("plan.harvest_moisture_pct"),
         not_left=frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop))),
     )
     found = recorded_lots(states, members, priced, last_sieves(store.events(group_id, "diary")), rules)
@@ -132,7 +132,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         "name": group.name,
         "start": today,
         "weeks": weeks,
-        "scenarios": int(value("plan.scenarios", 200)),
+        "scenarios": int(value("plan.scenarios")),
         "seed": 2026,
         "lots": tuple(lots),
         "drying": drying_choices(has, value("plan.handling_loss")),
@@ -156,9 +156,9 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
             forecast_id=str(getattr(data.forecast, "issued_at", "")),
         ),
         "interest_monthly": float(cost_of_money(facts).value),
-        "emergency_interest_monthly": value("plan.emergency_interest_monthly", 0.1),
+        "emergency_interest_monthly": value("plan.emergency_interest_monthly"),
         "risk_weight": value("plan.risk_weight"),
-        "certainty": value("plan.certainty", 0.9),
+        "certainty": value("plan.certainty"),
         "store_bags": int(value("plan.store_bags")) or None,
         "target_pct": tuple(sorted(targets.items())),
         "target_choices": target_choices(targets, buyers),

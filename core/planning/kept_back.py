@@ -15,7 +15,7 @@ from core.planning.group_seasons import season_of
 
 SEED_LEFT = 0.9  # of a seed lot's dried mass that must be there at planting; the rest is what keeping takes (judgement)
 ONE_BAG_KG = 100.0
-Value = Callable[..., float]
+Value = Callable[[str], float]
 
 
 def lean_price(price: CropPrice, weeks: int, margin: float, otherwise: float = 1.3) -> float:
@@ -61,7 +61,7 @@ def reserves_of(
     asked for.
     """
     by_crop = {price.commodity: price for price in prices}
-    margin, last = value("plan.buying_margin", 0.15), weeks - 1
+    margin, last = value("plan.buying_margin"), weeks - 1
     made: list[Reserve] = []
     for row in rows:
         crop, kg = str(row.get("commodity")), float(row.get("kg") or 0)
@@ -69,7 +69,7 @@ def reserves_of(
             continue
         evenly = bool(row.get("evenly", True))
         lean = lean_price(by_crop[crop], weeks, margin)
-        usual = lean if evenly else by_crop[crop].price_now * value("plan.seed_value_factor", 2.0)
+        usual = lean if evenly else by_crop[crop].price_now * value("plan.seed_value_factor")
         until = min(last, int(row.get("weeks") or last))
         made.append(
             Reserve(
@@ -118,7 +118,7 @@ def _seed_lots(
         there = sum(reserve.kg for reserve in asked if reserve.use == "seed" and reserve.commodity == crop)
         rest = SEED_LEFT * held - there
         if rest > 1.0:
-            worth = by_crop[crop].price_now * value("plan.seed_value_factor", 2.0)
+            worth = by_crop[crop].price_now * value("plan.seed_value_factor")
             made.append(Reserve(f"seed of {crop.replace('_', ' ')}", crop, round(rest, 1), last, worth, False, "seed"))
     return made
 

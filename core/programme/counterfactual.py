@@ -183,7 +183,7 @@ def compare_ways(
         if way in solved:
             return solved[way]
         if way.grain not in outlooks:
-            spread = float(facts.get("help.judged_sd") or 1.5) if way.judges else TEST_SD
+            spread = float(facts["help.judged_sd"]) if way.judges else TEST_SD
             grain = _grain_as_it_went(whole, way, waits, aimed, rooms)
             outlooks[way.grain] = build_outlook(grain, seed, _judged(rooms, habits.judged, spread))
         case = _limits_as_they_were(outlooks[way.grain].case, habits, way)
@@ -242,14 +242,14 @@ def _cost(name: str, facts: Mapping[str, Any]) -> float:
         "credit on stored grain": "credit",
         "training in testing": "training",
     }.get(name)
-    return float(facts.get(f"help.{key}_cost") or 0.0) if key else 0.0
+    return float(facts[f"help.{key}_cost"]) if key else 0.0
 
 
 def _everything(season: SeasonCase, facts: Mapping[str, Any], fee: float) -> PlanningCase:
     """Return the case with every way of drying and storing that is compared: one set of scenarios serves all."""
     case = season.built.case
     bags = sum(lot.bags for lot in case.lots)
-    dryer = DryingChoice(DRYER, DRYER, "mechanical", float(facts.get("help.dryer_kg") or 500.0), 1.0, 0.0, fee, 0.005)
+    dryer = DryingChoice(DRYER, DRYER, "mechanical", float(facts["help.dryer_kg"]), 1.0, 0.0, fee, 0.005)
     storage = tuple(replace(way, buyable_bags=bags) if way.method == "hermetic_bag" else way for way in case.storage)
     below = tuple(season.habits.dried_to.items())
     return case.with_changes(drying=(*case.drying, dryer), storage=storage, target_choices=below, certainty=0.5)

@@ -44,7 +44,7 @@ class SoldLot:
 
 
 def _money_cost(records: Records) -> float:
-    return float(records.facts.get("interest_monthly") or 0.0)
+    return float(records.facts["interest_monthly"])
 
 
 def months_between(start: date, end: date) -> float:

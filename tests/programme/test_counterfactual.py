@@ -32,7 +32,14 @@ from core.programme.season_case import Habits, SeasonCase, known_price, season_c
 from demo_data.many_groups import add_invented_groups
 
 CREDIT = InventoryCredit(0.7, 0.02, 0.01)
-FACTS = {"help.dryer_kg": 2000, "help.judged_sd": 1.5, "help.dryer_cost": 60, "help.training_cost": 80}
+FACTS = {
+    "help.dryer_kg": 2000,
+    "help.sealed_cost": 0,
+    "help.credit_cost": 0,
+    "help.judged_sd": 1.5,
+    "help.dryer_cost": 60,
+    "help.training_cost": 80,
+}
 NOW = datetime(2026, 11, 20, 7, tzinfo=UTC)
 
 

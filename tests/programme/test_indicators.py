@@ -88,7 +88,7 @@ def small() -> Records:
         ]
     )
     members = [Member(id=n, group_id=1, name=f"m{n}", sex="female" if n < 3 else "male") for n in (1, 2, 3)]
-    return Records(Group(id=1, name="g"), members, lots, readings, sales, prices)
+    return Records(Group(id=1, name="g"), members, lots, readings, sales, prices, facts={"interest_monthly": 0.0})
 
 
 def test_counted_by_hand():
