@@ -170,15 +170,26 @@ def inspect_file(file: Path) -> str:
     if head != SQLITE_HEADER:
         raise fault("damaged" if head.startswith(SQLITE_HEADER[:6]) or b"\x00" in head else "not ours")
     try:
-        with closing(sqlite3.connect(file.resolve().as_uri() + "?mode=ro", uri=True)) as connection:
-            there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-            if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
-                raise fault("damaged")
-            if not {"alembic_version", "groups", "events"} <= there:
-                raise fault("not ours")
-            rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+        return _inspect(file, "ro")
+    except sqlite3.OperationalError as error:
+        if "readonly" not in str(error):
+            raise explain(error) from error
     except sqlite3.Error as error:
         raise explain(error) from error
+    try:
+        return _inspect(file, "rw")  # a program was stopped while it wrote: SQLite takes back what was half written
+    except sqlite3.Error as error:
+        raise explain(error) from error
+
+
+def _inspect(file: Path, mode: str) -> str:
+    with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode={mode}", uri=True)) as connection:
+        there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise fault("damaged")
+        if not {"alembic_version", "groups", "events"} <= there:
+            raise fault("not ours")
+        rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
     version = str(rows[0][0]) if rows else ""
     if not version.isdigit():
         raise fault("not ours")

@@ -198,7 +198,7 @@ def test_a_value_that_cannot_be_is_refused_wherever_it_is_written(store, key, wr
 
 
 def test_no_file_reads_a_setting_with_a_value_of_its_own_beside():
-    """`facts.get("key", 0.3)`, `value("key", 0.3)`, `facts.get("key") or 0.3`: what is assumed stands in the table only."""
+    """`facts.get("key", 0.3)`, `value("key", 0.3)`, `facts.get("key") or 0.3`: what is assumed stands in the table."""
     found = []
     for name, path in _files().items():
         if name == "core.group.older_records" or "migrations" in name:
