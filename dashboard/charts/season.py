@@ -124,7 +124,7 @@ def _mark(name: str, group: Sequence[Stretch]) -> go.Scatter:
         mode="markers+text",
         marker={"symbol": "square", "size": MARK_PX, "color": BLUE, "line": {"color": INK, "width": 1}},
         text=[f"<b>{sum(item.bags for item in group)}</b>"],
-        textfont={"color": "#ffffff", "size": 11},
+        textfont={"color": PAPER, "size": 11},
         hovertext=[said],
         hoverinfo="text",
         cliponaxis=False,
