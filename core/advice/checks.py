@@ -206,8 +206,17 @@ def _surely_below(lot: LotNow, limit_pct: float) -> bool:
 
 
 def one_price(now: Reading) -> Iterator[Message]:
-    """Hold that plan and prices start from one price a crop."""
-    here = {price.crop: price.per_kg for price in now.prices}
+    """Hold that plan, prices and the lots' verdicts start from one price a crop."""
+    here = {price.crop: price.per_kg for price in now.prices if not price.assumed}
+    for crop, judged in sorted(now.judged_at.items()):
+        if crop in here and abs(here[crop] - judged) > 1e-5 * here[crop]:
+            yield message(
+                "{crop} is priced at {here} a kg, and its lots are judged at {there}",
+                crop=crop,
+                here=round(here[crop], 4),
+                there=round(judged, 4),
+            )
+    here |= {price.crop: price.per_kg for price in now.prices}
     for price in now.plan.case.prices:
         known = here.get(price.commodity)
         if known is not None and abs(known - price.price_now) > 1e-5 * known:

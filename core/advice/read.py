@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
@@ -24,7 +24,7 @@ from core.advice.season import (
     money_lines,
     season_rows,
 )
-from core.group.lot_state import current_lot_states
+from core.group.lot_state import current_lot_states, judging_rules
 from core.group.possessions import possessions
 from core.group.records import Group
 from core.planning.case import DryingChoice, StorageChoice
@@ -45,6 +45,7 @@ PARTS = (
     "group",
     "today",
     "lots",
+    "judged_at",
     "weather",
     "prices",
     "made",
@@ -120,6 +121,11 @@ class Reading:
             for item in current_lot_states(self.store, self.group_id, self.now)
             if item.bags > 0
         )
+
+    @cached_property
+    def judged_at(self) -> Mapping[str, float]:
+        """The price a kg by crop at which the lots' verdicts weigh a mistake."""
+        return judging_rules(self.store, self.group_id).prices
 
     @cached_property
     def weather(self) -> WeatherNow:

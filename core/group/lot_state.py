@@ -33,6 +33,7 @@ from core.group.sampling import (
     risk_by_cost,
     share_above,
 )
+from core.group.selling import crop_prices, reference_market
 from core.group.store import Store
 from core.messages import Message
 
@@ -182,7 +183,7 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
         refusal_share=float(value("refusal_cost_share")),
         drying_day_cost_per_tonne=float(value("drying_day_cost")),
         price_per_kg=float(value("maize_price_kg")),
-        prices=_last_prices(store.price_quotes(group_id)),
+        prices=_last_prices(store.price_quotes(group_id), float(value("plan.gate_factor"))),
         turnout={
             key.removeprefix("shelling_turnout."): float(fact.value)
             for key, fact in facts.items()
@@ -191,11 +192,20 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
     )
 
 
-def _last_prices(quotes: pd.DataFrame) -> dict[str, float]:
-    """Return the mean of each crop's last day of prices."""
+def _last_prices(quotes: pd.DataFrame, gate_factor: float) -> dict[str, float]:
+    """Return each crop's price today at its reference market: the one that the plan and the prices page start from."""
     found = {}
     for crop, rows in quotes.groupby("commodity"):
-        found[str(crop)] = float(rows.loc[rows["quoted_on"] == rows["quoted_on"].max(), "price_per_kg"].mean())
+        usable = rows[rows["price_per_kg"] > 0]
+        market = reference_market(usable)
+        here = (
+            usable
+            if market is None
+            else usable[(usable["market"] == market.market) & (usable["price_type"] == market.price_type)]
+        )
+        known = crop_prices(here, gate_factor)
+        if known is not None:
+            found[str(crop)] = known.price_now
     return found
 
 

@@ -123,6 +123,12 @@ def test_two_prices_of_one_crop_are_named(now):
     assert any("maize is priced" in text for text in said("one_price", dear))
 
 
+def test_a_price_at_which_lots_are_judged_otherwise_is_named(now):
+    assert "maize" in now.judged_at
+    other = now.with_parts(judged_at={**now.judged_at, "maize": 1.1 * now.judged_at["maize"]})
+    assert any("its lots are judged at" in text for text in said("one_price", other))
+
+
 def test_a_plan_that_waits_where_prices_do_not_support_it_is_named(now):
     line = next(item for item in now.plan.sales if item.buyer and item.commodity == "maize")
     price = next(item for item in now.prices if item.crop == "maize")
