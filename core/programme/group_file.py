@@ -12,8 +12,8 @@ import json
 import math
 import zipfile
 import zlib
-from collections.abc import Callable
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from core.errors import DryholdError, ImportRefusedError, InputError
+from core.grain.commodities import commodity_from_payload
 from core.group.records import BOOKS, Event, Group
 from core.group.store import Store
 from core.programme.group_tables import DICTIONARY, NEW_TABLES, FileRecords, read_table, records_from, table_bytes
@@ -33,6 +34,8 @@ LARGEST_BYTES = 50_000_000
 MOST_PARTS = 30
 SHARED_BOOKS = ("meter", "lot_actions", "plans")
 """Books that indicators need; the others leave a group's computer only with all personal data."""
+OWNED = ("own_crops", "limits")
+"""Documents that a group owns: crops and limits of its own, without which its lots would be judged otherwise."""
 ABOUT = "about.json"
 PARTS = frozenset({ABOUT, "case.json", "data_dictionary.csv", *(f"{name}.csv" for name in DICTIONARY)})
 
@@ -47,6 +50,7 @@ class GroupFile:
     group: Group
     records: FileRecords
     digest: str
+    documents: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 def group_uid(store: Store, group_id: int, make: Callable[[], str], at: datetime) -> str:
@@ -110,6 +114,7 @@ def export_group(
         "exported_at": now.isoformat(),
         "privacy": privacy,
         "group": asdict(replace(group, id=0)),
+        "documents": {kind: kept for kind in OWNED if (kept := store.documents.read(kind, str(group_id))) is not None},
         "sha256": {name: hashlib.sha256(content).hexdigest() for name, content in parts.items()},
     }
     buffer = io.BytesIO()
@@ -196,6 +201,7 @@ def read_group_file(content: bytes) -> GroupFile:
             raise ImportRefusedError("the file does not say whose it is and when it was made")
         privacy = about.get("privacy") or ("all" if about.get("personal_data", True) else "none")
         records = records_from(tables)
+        documents = _documents(about.get("documents", {}))
     except (
         zipfile.BadZipFile,
         KeyError,
@@ -213,7 +219,22 @@ def read_group_file(content: bytes) -> GroupFile:
             raise
         raise ImportRefusedError("the file is broken or no group file: ask for it again") from error
     inner = json.dumps(about["sha256"], sort_keys=True) + json.dumps(about["group"], sort_keys=True, ensure_ascii=False)
-    return GroupFile(uid, exported, str(privacy), group, records, hashlib.sha256(inner.encode()).hexdigest())
+    inner += json.dumps(documents, sort_keys=True, ensure_ascii=False) if documents else ""
+    digest = hashlib.sha256(inner.encode()).hexdigest()
+    return GroupFile(uid, exported, str(privacy), group, records, digest, documents)
+
+
+def _documents(given: Any) -> dict[str, dict[str, Any]]:
+    """Return the documents that a file brings, each of a known kind and form."""
+    if not isinstance(given, dict) or not all(isinstance(kept, dict) for kept in given.values()):
+        raise ImportRefusedError("the file is broken or no group file: ask for it again")
+    found = {kind: kept for kind, kept in given.items() if kind in OWNED}
+    for entry in found.get("own_crops", {}).get("crops", {}).values():
+        commodity_from_payload(entry)
+    for row in found.get("limits", {}).get("rows", []):
+        if not isinstance(row["standard"], str) or not 0 < float(row["moisture_pct"]) < 100:
+            raise ImportRefusedError("the file is broken or no group file: ask for it again")
+    return found
 
 
 def _parts(folder: zipfile.ZipFile) -> tuple[dict[str, Any], dict[str, bytes]]:

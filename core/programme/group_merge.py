@@ -121,6 +121,8 @@ def _write(connection: Connection, item: GroupFile, kept: Mapping[str, Any] | No
         numbers |= {name: dict(rows) for name, rows in kept["rows"].items()}
         connection.execute(sa.update(tables.groups).where(tables.groups.c.id == group_id).values(**values))
     before = sum(len(rows) for rows in numbers.values())
+    for kind, document in item.documents.items():
+        _keep(connection, kind, str(group_id), dict(document), now)
     _write_members(connection, item, group_id, numbers)
     for number, lot in found.lots.items():
         _write_lot(connection, number, replace(lot, group_id=group_id), numbers)
