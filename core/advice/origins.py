@@ -8,7 +8,6 @@ from typing import Any
 
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
 from core.errors import PriceDataError
-from core.group.facts import cost_of_money
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, UNSURE, WET, bags_to_probe
 from core.group.selling import crop_prices
@@ -59,7 +58,7 @@ def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> 
         try:
             rule = WaitingRule(
                 int(facts["sale_horizon_months"].value),
-                float(cost_of_money(facts).value),
+                float(facts["interest_monthly"].value),
                 float(facts["market_loss_monthly"].value),
                 float(facts["storage_cost_kg_month"].value) / known.price_now,
             )

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from sqlalchemy.engine import Engine
+
 from core.errors import NotFoundError
 from core.group.faults import fault
 
-KEPT = 12
-"""Backups that are kept of a database; the oldest goes first."""
+KEPT = 5
+"""Backups that are kept of each reason; the oldest goes first."""
 OWNER_ONLY = 0o600
 COUNTED = ("members", "lots", "readings", "sales", "price_quotes", "facts", "events", "changes")
 REASONS = ("start", "migration", "import", "restore")
@@ -49,7 +51,7 @@ def list_backups(database: Path) -> list[Backup]:
 
 
 def make_backup(database: Path, reason: str) -> Backup:
-    """Copy a database as it stands at one moment, while others use it, and remove the oldest copies beyond `KEPT`.
+    """Copy a database as it stands at one moment, while others use it; the oldest of its reason beyond `KEPT` go.
 
     Parameters
     ----------
@@ -75,7 +77,7 @@ def make_backup(database: Path, reason: str) -> Backup:
     except (OSError, sqlite3.Error) as error:
         unfinished.unlink(missing_ok=True)
         raise fault("full" if "full" in str(error) or "space" in str(error) else "read-only") from error
-    for one in older[KEPT - 1 :]:
+    for one in [one for one in older if one.reason == reason][KEPT - 1 :]:
         one.path.unlink(missing_ok=True)
     return Backup(target, reason, datetime.fromtimestamp(target.stat().st_mtime, UTC))
 
@@ -86,6 +88,13 @@ def backup_on_start(database: Path) -> Backup | None:
     if older and _state(older[0].path) == _state(database):
         return None
     return make_backup(database, "start")
+
+
+def backup_before_import(engine: Engine) -> None:
+    """Make a backup before much is written at once; nothing happens where the records are no file, or just began."""
+    file = Path(str(engine.url.database or ""))
+    if engine.dialect.name == "sqlite" and engine.url.database not in (None, "", ":memory:") and file.is_file():
+        make_backup(file, "import")
 
 
 def keep_copy(database: Path) -> Path:

@@ -175,10 +175,10 @@ def day_word(members: Sequence[pd.DataFrame], day: date, time_zone: str, cloudle
 def note_day(store: Store, group_id: int, day: date, seen: str, forecast: str | None, who: str, at: datetime) -> int:
     """Write a day into the diary, with what was forecast for it; a second entry for a day replaces the first."""
     payload: dict[str, Any] = {"seen": seen, "forecast": forecast}
-    old = [event for event in diary(store.events(group_id, "diary")) if event.on == day]
-    for event in old:
-        store.append_event(group_id, "diary", "day_weather", day, who, {}, at, reverses=event.id)
-    return store.append_event(group_id, "diary", "day_weather", day, who, payload, at)
+    with store.transaction(group_id) as inside:
+        for event in [event for event in diary(inside.events(group_id, "diary")) if event.on == day]:
+            inside.append_event(group_id, "diary", "day_weather", day, who, {}, at, reverses=event.id)
+        return inside.append_event(group_id, "diary", "day_weather", day, who, payload, at)
 
 
 def diary(events: Sequence[Event]) -> list[Event]:

@@ -14,6 +14,8 @@ from core.errors import InputError
 from core.messages import Message
 
 BASES = ("published", "practice", "memory", "judgement")
+FAMILIES = ("buyer_offset.", "buyer_limit.", "currency_per_usd.")
+"""Keys that go on with a name of the group's own: what a buyer's meter reads above ours, a contract's limit, money."""
 ENTRY_KEYS = {"value", "unit", "source", "basis", "label", "usd", "maize_kg", "low", "high", "options", "used_in"}
 
 
@@ -75,15 +77,16 @@ def check_value(key: str, value: Any) -> None:
     key : str
         Of the fact.
     value : any
-        None (back to what is assumed) is always right; so is a key without a default, which carries a name (what a
-        buyer's meter reads above ours).
+        None (back to what is assumed) is always right.
 
     Raises
     ------
     InputError
-        The value is of another kind, out of its bounds, or none of the words that it can be.
+        There is no such fact, or the value is of another kind, out of its bounds, or none of the words that it can be.
     """
     default = load_defaults().get(key)
+    if default is None and not key.startswith(FAMILIES):
+        raise InputError("there is no setting '{key}'", key=key)
     if default is None or value is None:
         return
     label = Message(default.label or key)
@@ -133,12 +136,3 @@ def _flatten(tree: dict[str, Any], prefix: str = "") -> dict[str, dict[str, Any]
         else:
             flat.update(_flatten(content, f"{key}."))
     return flat
-
-
-def cost_of_money(facts: Mapping[str, Any]) -> Any:
-    """Return the one fact that says what money costs a group a month, as a fraction: `interest_monthly`.
-
-    A group that entered the older `plan.interest_monthly`, and has not entered the other, keeps it.
-    """
-    fact, older = facts["interest_monthly"], facts.get("plan.interest_monthly")
-    return older if fact.origin == "assumed" and older is not None and older.origin != "assumed" else fact

@@ -138,8 +138,9 @@ def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datet
         "faults_after": dict(action.faults_after),
         "note": action.note,
     }
-    number = store.append_event(lot.group_id, BOOK, action.kind, action.on, who, payload, at)
-    store.update_lot(changed)
+    with store.by(who, at).transaction(lot.group_id) as inside:
+        number = inside.append_event(lot.group_id, BOOK, action.kind, action.on, who, payload, at)
+        inside.update_lot(changed)
     return number
 
 

@@ -46,13 +46,15 @@ def keep_own_crop(store: Any, group_id: int, crop: Commodity, at: datetime) -> N
     """
     if not crop.own or not crop.code.startswith("own_"):
         raise InputError("{name} is not marked as a group's own crop", name=crop.name)
-    kept = store.documents.read(KIND, str(group_id)) or {}
-    crops = {**kept.get("crops", {}), crop.code: asdict(crop)}
-    store.documents.write(KIND, str(group_id), {"crops": crops}, at)
+    with store.transaction(group_id) as inside:
+        kept = inside.documents.read(KIND, str(group_id)) or {}
+        crops = {**kept.get("crops", {}), crop.code: asdict(crop)}
+        inside.documents.write(KIND, str(group_id), {"crops": crops}, at)
 
 
 def drop_own_crop(store: Any, group_id: int, code: str, at: datetime) -> None:
     """Forget an own crop; nothing happens where there is none of that code."""
-    kept = store.documents.read(KIND, str(group_id)) or {}
-    crops = {key: entry for key, entry in kept.get("crops", {}).items() if key != code}
-    store.documents.write(KIND, str(group_id), {"crops": crops}, at)
+    with store.transaction(group_id) as inside:
+        kept = inside.documents.read(KIND, str(group_id)) or {}
+        crops = {key: entry for key, entry in kept.get("crops", {}).items() if key != code}
+        inside.documents.write(KIND, str(group_id), {"crops": crops}, at)

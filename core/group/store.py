@@ -14,6 +14,7 @@ from sqlalchemy.engine import Connection, Engine, RowMapping
 
 from core.errors import InputError, LedgerError, NotFoundError, StaleError, StoreError
 from core.group import tables
+from core.group.backups import backup_before_import
 from core.group.batches import ImportBatch, undo_batch, write_batch
 from core.group.documents import Documents
 from core.group.facts import Default, check_value, entry_of, load_defaults
@@ -585,7 +586,9 @@ class Store:
             return [ImportRecord(**row) for row in rows]
 
     def take_in(self, batch: ImportBatch, token: str = "") -> int:
-        """Store everything of a file in one transaction and return the number of the import."""
+        """Store everything of a file in one transaction, after a backup, and return the number of the import."""
+        if self.connection is None:
+            backup_before_import(self.engine)
         with self._writing(batch.record.group_id, token) as connection:
             return write_batch(connection, batch)
 

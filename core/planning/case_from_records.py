@@ -12,7 +12,6 @@ import pandas as pd
 
 from core.drying.field import may_be_left
 from core.errors import PlanError
-from core.group.facts import cost_of_money
 from core.group.own_crops import own_crops
 from core.group.possessions import Possessions, possessions
 from core.group.selling import basis_to, buyer_book, crop_prices, own_prices, usual_buyers
@@ -155,7 +154,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
             data.place.time_zone,
             forecast_id=str(getattr(data.forecast, "issued_at", "")),
         ),
-        "interest_monthly": float(cost_of_money(facts).value),
+        "interest_monthly": float(facts["interest_monthly"].value),
         "emergency_interest_monthly": value("plan.emergency_interest_monthly"),
         "risk_weight": value("plan.risk_weight"),
         "certainty": value("plan.certainty"),

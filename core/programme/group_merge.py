@@ -12,6 +12,7 @@ from sqlalchemy.engine import Connection
 
 from core.errors import DryholdError
 from core.group import tables
+from core.group.backups import backup_before_import
 from core.group.records import Lot
 from core.group.rows import UNSTORED, insert, insert_lot, raise_version, update_lot
 from core.group.store import Store
@@ -65,6 +66,7 @@ def merge_files(
         Each file is written in one transaction.
     """
     outcomes = []
+    backup_before_import(store.engine)
     for count, (name, content) in enumerate(files, start=1):
         try:
             item = read_group_file(content)

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.group.facts import cost_of_money
 from core.group.lot_state import current_lot_states
 from core.group.own_crops import crops_of_group
 from core.group.records import Group
@@ -136,7 +135,7 @@ def compare(group: Group, book: BuyerBook) -> None:
     sellers = ways_to_sell(store, group.id, crop, reference.monthly.prices, book, limit, state.today())
     offers = [entry.offer for entry in book.standing_offers(state.today())]
     sd = lot.moisture.standard_error_pct if lot and lot.moisture else 0.3
-    interest = cost_of_money(store.facts(group.id))
+    interest = store.facts(group.id)["interest_monthly"]
     bids = compare_bids(
         [seller.buyer for seller in sellers],
         offers,

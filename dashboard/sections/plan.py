@@ -9,7 +9,6 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Choices, Situation
-from core.group.facts import cost_of_money
 from core.planning.credit import credit_terms
 from core.planning.plan_tables import merged_lines
 from core.planning.rolling import keep_plan
@@ -159,7 +158,7 @@ def _choices(group: Any) -> Choices:
             key="plan_risk",
             **KEEP,
         )
-        standing = cost_of_money(facts)
+        standing = facts["interest_monthly"]
         share = float(standing.value)
         interest = st.slider(
             _("Interest, % a month"),

@@ -10,7 +10,6 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
-from core.group.facts import cost_of_money
 from core.group.records import Group
 from core.group.selling import FARM_GATE, basis_to, buyer_book, own_prices
 from core.market.costs import MONTHS_PER_WEEK, outlook_by_week
@@ -114,11 +113,11 @@ def ask_terms(group: Group) -> Terms:
             _("Cost of money, % a month"),
             0.0,
             30.0,
-            100 * float(cost_of_money(facts).value),
+            100 * float(facts["interest_monthly"].value),
             0.5,
             key="prices_interest",
         )
-        page.origin(cost_of_money(facts))
+        page.origin(facts["interest_monthly"])
         loss = st.number_input(
             _("Weight lost in store, % a month"),
             0.0,
@@ -162,7 +161,7 @@ def ask_terms(group: Group) -> Terms:
                     store.set_fact(group.id, key, value, "entered", state.who(), state.now())
             st.rerun()
     return Terms(
-        float(cost_of_money(facts).value),
+        float(facts["interest_monthly"].value),
         *(float(facts[k].value) for k in ("market_loss_monthly", "storage_cost_kg_month")),
         int(facts["sale_horizon_months"].value),
         float(facts["price_rise_monthly"].value),

@@ -17,8 +17,9 @@ import sqlalchemy as sa
 
 from core.errors import StoreError
 from core.group.backups import KEPT, changed_since, list_backups, make_backup, restore_backup
+from core.group.batches import ImportBatch
 from core.group.database import address_of, default_url, inspect_file, make_engine, open_store
-from core.group.records import Group, Member
+from core.group.records import Group, ImportRecord, Member
 from core.group.store import Store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
@@ -145,17 +146,17 @@ open_store(sys.argv[1], fill)
 """
 
 
-def test_four_first_starts_at_once_write_the_example_once(tmp_path):
+def test_two_first_starts_at_once_write_the_example_once(tmp_path):
     path = tmp_path / "records.sqlite"
     root = Path(__file__).parents[2]
     starts = [
-        subprocess.Popen([sys.executable, "-c", STARTER, str(path)], cwd=root, stdin=subprocess.PIPE) for _ in range(4)
+        subprocess.Popen([sys.executable, "-c", STARTER, str(path)], cwd=root, stdin=subprocess.PIPE) for _ in range(2)
     ]
     for one in starts:
         assert one.stdin is not None
         one.stdin.write(b"\n")
         one.stdin.flush()
-    assert [one.wait(timeout=120) for one in starts] == [0, 0, 0, 0]
+    assert [one.wait(timeout=120) for one in starts] == [0, 0]
     assert [group.name for group in open_store(str(path)).groups()] == ["Example"]
     assert [entry.name for entry in tmp_path.iterdir() if entry.name.endswith(".new")] == []
 
@@ -263,12 +264,16 @@ def test_backups_are_made_where_something_changed_and_the_oldest_go(file):
     open_store(str(file), start=True).engine.dispose()
     open_store(str(file), start=True).engine.dispose()
     assert [one.reason for one in list_backups(file)] == ["start"]
-    first = list_backups(file)[0].path
-    for _ in range(KEPT):
+    for _ in range(KEPT + 1):
         make_backup(file, "import")
-    assert len(list_backups(file)) == KEPT
-    assert not first.exists()
-    assert list_backups(file)[0].path.name == f"backup-{KEPT + 1:05d}-import.sqlite"
+    assert [one.reason for one in list_backups(file)] == ["import"] * KEPT + ["start"]
+    assert list_backups(file)[0].path.name == f"backup-{KEPT + 2:05d}-import.sqlite"
+
+
+def test_a_backup_is_made_before_a_file_is_taken_in(file):
+    record = ImportRecord(group_id=1, kind="readings", file_name="a", file_hash="a", imported_at=NOW)
+    open_store(str(file)).take_in(ImportBatch(record=record))
+    assert [one.reason for one in list_backups(file)] == ["import"]
 
 
 def test_a_backup_is_whole_while_somebody_writes(file):

@@ -27,6 +27,9 @@ from tests.test_structure import ROOT, _files, imported_modules
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 
 
+modules_of = cache(imported_modules)
+
+
 @cache
 def read_from(page: str) -> str:
     """Return the text of all files that a page's sections are made of."""
@@ -37,7 +40,7 @@ def read_from(page: str) -> str:
         name = wanted.pop()
         if name in files and name not in seen and name != "core.group.older_records":
             seen.add(name)
-            wanted += imported_modules(files[name])
+            wanted += modules_of(files[name])
     return "\n".join(files[name].read_text(encoding="utf-8") for name in sorted(seen))
 
 

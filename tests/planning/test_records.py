@@ -12,7 +12,6 @@ import pytest
 from core.errors import InputError, PlanError
 from core.grain.commodities import get_commodity
 from core.group.database import open_store
-from core.group.facts import cost_of_money
 from core.group.own_crops import keep_own_crop
 from core.group.records import Group, PriceQuote, Sale
 from core.planning.case import CropPrice, case_from_json
@@ -193,15 +192,11 @@ def test_home_use_is_worth_what_buying_in_the_lean_season_costs(store):
     store.set_fact(group.id, "plan.home_use_kg_week", None, "entered", "test", NOW)
 
 
-def test_one_cost_of_money_with_the_older_setting_behind_it(store):
+def test_one_cost_of_money(store):
     group = store.groups()[0]
-    assert cost_of_money(store.facts(group.id)).key == "interest_monthly"
-    store.set_fact(group.id, "plan.interest_monthly", 0.05, "entered", "test", NOW)
-    assert build_case(store, group.id, NOW.date()).case.interest_monthly == pytest.approx(0.05)
     store.set_fact(group.id, "interest_monthly", 0.02, "entered", "test", NOW)
     assert build_case(store, group.id, NOW.date()).case.interest_monthly == pytest.approx(0.02)
-    for key in ("interest_monthly", "plan.interest_monthly"):
-        store.set_fact(group.id, key, None, "entered", "test", NOW)
+    store.set_fact(group.id, "interest_monthly", None, "entered", "test", NOW)
 
 
 def test_other_markets_the_general_rise_sieves_and_buyers_meters_reach_the_rooms(store):
