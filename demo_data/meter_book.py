@@ -6,12 +6,21 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from core.accounts.splitting import split_exactly
+from core.group.harvests import harvest_seasons
 from core.group.store import Store
 from core.meter.account import plain_payload
 
-PRICE = Decimal(400_000)
-CHARGE = Decimal(90_000)
+PRICE = Decimal(240_000)
+CHARGE = Decimal(80_000)
 COIN = Decimal(10)
+OWN_COSTS = {
+    "meter.price": float(PRICE),
+    "meter.own_price": float(PRICE),
+    "meter.upkeep_season": 15_000.0,
+    "meter.per_test": 40.0,
+    "meter.paid_test": 0.0,
+}
+"""What the invented groups entered of their meter: nobody nearby tests for a fee."""
 
 
 def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treasurer (invented)") -> None:
@@ -31,6 +40,7 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
     if len(numbers) < 4:
         return
     today = now.date()
+    store.set_facts(group_id, OWN_COSTS, "entered", who, now)
 
     def write(days_ago: int, kind: str, **payload: object) -> None:
         on = today - timedelta(days=days_ago)
@@ -51,7 +61,7 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
     write(372, "loan_paid", principal=PRICE - in_box, interest=Decimal(0), money="mobile money")
     write(22, "loan_paid", principal=Decimal(0), interest=Decimal(500), money="cash box")
     write(379, "handover", member=numbers[0], condition="new, in its case")
-    write(40, "depreciation", amount=Decimal(91_660))
+    write(40, "depreciation", amount=Decimal(55_000))
     tests = {number: 8 + 7 * place % 23 for place, number in enumerate(numbers)}
     charge = split_exactly(CHARGE, tests, COIN)
     write(30, "charge", shares=charge, text="season's charge by tests")
@@ -72,10 +82,18 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
         price_per_kg=Decimal(500),
         amount=Decimal(9_820),
     )
-    for place, number in enumerate(numbers[:6]):
+    for place, number in enumerate(with_grain(store, group_id, numbers)[:6]):
         write(12 - 2 * place, "handover", member=number, condition="whole")
         write(12 - 2 * place, "tests", member=number, tests=10, bags=10)
     first = today + timedelta(days=2)
     write(
         1, "booking", member=numbers[3], first_day=first, last_day=first + timedelta(days=1), purpose="before bagging"
     )
+
+
+def with_grain(store: Store, group_id: int, numbers: list[str]) -> list[str]:
+    """Return the members who have grain of the latest harvest: nobody else has anything to test."""
+    lots = store.lots(group_id)
+    seasons = harvest_seasons(lots)
+    owners = {str(lot.owner_id) for lot in lots if lot.owner_id and seasons and seasons[0].holds(lot)}
+    return [number for number in numbers if number in owners]

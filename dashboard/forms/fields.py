@@ -210,11 +210,15 @@ def _shown(bound: Any) -> str:
 
 
 def plain_text(value: Any) -> str:
-    """Return a number as a person would type it: no idle digits, no exponent, no grouping."""
+    """Return a number as a person would type it: no idle digits, no exponent, no grouping.
+
+    Three decimals get a fourth, since 19.655 could be read as nineteen thousand and something.
+    """
     if isinstance(value, float):
         value = Decimal(f"{value:.10g}")
     text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text + "0" if len(text.partition(".")[2]) == 3 else text
 
 
 def _draw(form: str, field: Field, values: Mapping[str, Any], disabled: bool) -> Any:

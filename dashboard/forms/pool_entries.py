@@ -222,9 +222,6 @@ def delivery(scene: PoolScene) -> EntryForm:
 
 def sale(scene: PoolScene) -> EntryForm:
     """Describe the entry: a load is sold."""
-    known = {sale.buyer for sale in scene.season.sales}
-    known |= {entry.buyer.name for entry in buyer_book(state.store(), scene.group.id).standing_buyers()}
-    buyers = {name: name for name in sorted(known)}
 
     def payload(values: Values) -> dict[str, Any]:
         if values["loaded"] * (HUNDRED - values["ours"]) / HUNDRED > scene.season.pool_dry_kg(values["pool"]):
@@ -268,39 +265,40 @@ def sale(scene: PoolScene) -> EntryForm:
         )
 
     return EntryForm(
-        fields=(
-            pool_field(scene),
-            Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers, accept_new=True),
-            Field(
-                name="loaded",
-                label=_("Loaded, on our scale"),
-                kind="exact",
-                unit="kg",
-                low=Decimal("0.1"),
-                high=1000000,
-            ),
-            moisture_field("ours", _("Moisture by our meter")),
-            Field(
-                name="theirs_kg",
-                label=_("Buyer's scale (empty: as ours)"),
-                kind="exact",
-                unit="kg",
-                low=Decimal("0.1"),
-                high=1000000,
-                required=False,
-            ),
-            moisture_field("theirs", _("Buyer's meter (empty: as ours)"), required=False),
-            Field(
-                name="price", label=_("Price per kg"), kind="exact", unit=scene.group.currency, low=Decimal("0.0001")
-            ),
-            money_field(scene, _("Deductions by the buyer"), "taken", ZERO, ZERO),
-            money_field(scene, _("Truck and market costs, paid in cash"), "costs", ZERO, ZERO),
-            Field(name="due", label=_("Buyer pays on"), kind="day", value=state.today()),
-        ),
+        fields=sale_fields(scene),
         payload=payload,
         sentence=sentence,
         cautions=lambda values: sale_cautions(scene, values, worth(values)),
         note=_("Use a verified scale and a checked meter where the law requires them in trade."),
+    )
+
+
+def sale_fields(scene: PoolScene) -> tuple[Field, ...]:
+    """Return what a load consists of: mass and moisture by our and the buyer's instruments, price, deductions, costs."""
+    known = {sale.buyer for sale in scene.season.sales}
+    known |= {entry.buyer.name for entry in buyer_book(state.store(), scene.group.id).standing_buyers()}
+    buyers = {name: name for name in sorted(known)}
+    return (
+        pool_field(scene),
+        Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers, accept_new=True),
+        Field(
+            name="loaded", label=_("Loaded, on our scale"), kind="exact", unit="kg", low=Decimal("0.1"), high=1000000
+        ),
+        moisture_field("ours", _("Moisture by our meter")),
+        Field(
+            name="theirs_kg",
+            label=_("Buyer's scale (empty: as ours)"),
+            kind="exact",
+            unit="kg",
+            low=Decimal("0.1"),
+            high=1000000,
+            required=False,
+        ),
+        moisture_field("theirs", _("Buyer's meter (empty: as ours)"), required=False),
+        Field(name="price", label=_("Price per kg"), kind="exact", unit=scene.group.currency, low=Decimal("0.0001")),
+        money_field(scene, _("Deductions by the buyer"), "taken", ZERO, ZERO),
+        money_field(scene, _("Truck and market costs, paid in cash"), "costs", ZERO, ZERO),
+        Field(name="due", label=_("Buyer pays on"), kind="day", value=state.today()),
     )
 
 
@@ -595,14 +593,7 @@ def entry_words() -> dict[str, str]:
 
 def agreement(scene: PoolScene) -> EntryForm:
     """Describe the entry: what the group agreed, with what the change does to each member."""
-    terms, agreed = scene.season.terms, any(event.kind == "terms" for event in scene.events)
-    kinds = {"levies": _("Levies"), "meter": _("Meter fees"), "loans": _("Loans"), "advances": _("Advances")}
-    rules = {
-        "by_sale": _("Each load's money goes to those who had grain in the pool that day"),
-        "pool_price": _("One price for the whole season"),
-        "by_week": _("What came in first is sold first: each week's grain gets what its load was sold for"),
-    }
-    currency = scene.group.currency
+    agreed = any(event.kind == "terms" for event in scene.events)
 
     def payload(values: Values) -> dict[str, Any]:
         return {
@@ -636,69 +627,7 @@ def agreement(scene: PoolScene) -> EntryForm:
         return agreement_cautions(scene, effects(values))
 
     return EntryForm(
-        fields=(
-            moisture_field("base", _("Agreed moisture"), terms.base_pct),
-            moisture_field("limit", _("Highest moisture accepted"), terms.limit_pct),
-            Field(
-                name="first",
-                label=_("First payment per kg at the agreed moisture"),
-                kind="exact",
-                unit=currency,
-                low=0,
-                value=terms.first_payment_per_kg,
-            ),
-            Field(
-                name="coin",
-                label=_("Smallest coin in use"),
-                kind="exact",
-                unit=currency,
-                low=Decimal("0.001"),
-                value=scene.step if not agreed else terms.step,
-            ),
-            Field(name="rule", label=_("Price"), kind="choice", options=rules, value=terms.price_rule, wide=True),
-            Field(
-                name="grades",
-                label=_("Grades, and % of the first grade's price: one line each, such as 2: 93"),
-                kind="long_text",
-                value=factors_text(terms.grade_factors),
-            ),
-            Field(
-                name="weeks",
-                label=_("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
-                kind="long_text",
-                value=factors_text(terms.week_factors),
-                required=False,
-            ),
-            Field(
-                name="levies",
-                label=_(
-                    "Levies, the first taken first: one line each, such as office: 4 (money per kg) or school: 2 %"
-                ),
-                kind="long_text",
-                value=levies_text(terms.levies),
-                required=False,
-                wide=True,
-            ),
-            *(
-                Field(
-                    name=f"order_{place}",
-                    label=_("Taken off as no. {place}").format(place=place + 1),
-                    kind="choice",
-                    options=kinds,
-                    value=terms.order[place],
-                )
-                for place in range(len(DEDUCTIONS))
-            ),
-            Field(
-                name="kept",
-                label=_("Least that a member takes home (0: none agreed)"),
-                kind="exact",
-                unit="%",
-                low=0,
-                high=100,
-                value=100 * terms.minimum_take_home,
-            ),
-        ),
+        fields=agreement_fields(scene, agreed),
         payload=payload,
         sentence=sentence,
         cautions=cautions,
@@ -706,6 +635,78 @@ def agreement(scene: PoolScene) -> EntryForm:
         note=""
         if agreed
         else _("Assumed until the group saves its own: the moistures are common practice for maize, no source."),
+    )
+
+
+def agreement_fields(scene: PoolScene, agreed: bool) -> tuple[Field, ...]:
+    """Return what an agreement consists of, with what holds now."""
+    terms, currency = scene.season.terms, scene.group.currency
+    kinds = {"levies": _("Levies"), "meter": _("Meter fees"), "loans": _("Loans"), "advances": _("Advances")}
+    rules = {
+        "by_sale": _("Each load's money goes to those who had grain in the pool that day"),
+        "pool_price": _("One price for the whole season"),
+        "by_week": _("What came in first is sold first: each week's grain gets what its load was sold for"),
+    }
+    return (
+        moisture_field("base", _("Agreed moisture"), terms.base_pct),
+        moisture_field("limit", _("Highest moisture accepted"), terms.limit_pct),
+        Field(
+            name="first",
+            label=_("First payment per kg at the agreed moisture"),
+            kind="exact",
+            unit=currency,
+            low=0,
+            value=terms.first_payment_per_kg,
+        ),
+        Field(
+            name="coin",
+            label=_("Smallest coin in use"),
+            kind="exact",
+            unit=currency,
+            low=Decimal("0.001"),
+            value=scene.step if not agreed else terms.step,
+        ),
+        Field(name="rule", label=_("Price"), kind="choice", options=rules, value=terms.price_rule, wide=True),
+        Field(
+            name="grades",
+            label=_("Grades, and % of the first grade's price: one line each, such as 2: 93"),
+            kind="long_text",
+            value=factors_text(terms.grade_factors),
+        ),
+        Field(
+            name="weeks",
+            label=_("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
+            kind="long_text",
+            value=factors_text(terms.week_factors),
+            required=False,
+        ),
+        Field(
+            name="levies",
+            label=_("Levies, the first taken first: one line each, such as office: 4 (money per kg) or school: 2 %"),
+            kind="long_text",
+            value=levies_text(terms.levies),
+            required=False,
+            wide=True,
+        ),
+        *(
+            Field(
+                name=f"order_{place}",
+                label=_("Taken off as no. {place}").format(place=place + 1),
+                kind="choice",
+                options=kinds,
+                value=terms.order[place],
+            )
+            for place in range(len(DEDUCTIONS))
+        ),
+        Field(
+            name="kept",
+            label=_("Least that a member takes home (0: none agreed)"),
+            kind="exact",
+            unit="%",
+            low=0,
+            high=100,
+            value=100 * terms.minimum_take_home,
+        ),
     )
 
 

@@ -318,6 +318,11 @@ def show() -> None:
     except DryholdError as error:
         page.show_error(error)
         return
+    show_basis(group, facts, worths)
+
+
+def show_basis(group: Group, facts: Any, worths: Worths) -> None:
+    """Show what the answer rests on: values with their origin, cautions, sources."""
     rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
     rest += list(PLAN_FACTS) if worths.by_plan else [f"meter.worth.{name}" for name in FALLBACK_FACTS]
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")

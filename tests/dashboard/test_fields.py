@@ -113,6 +113,14 @@ def test_what_cannot_be_right_is_said_beside_the_field_and_nothing_is_written(ty
     assert not [b for b in at.button if b.key == "pay.record"]
 
 
+@pytest.mark.parametrize("value", ["19.655", "0.125", "1234.5", "7", "1000", "0.0004", "12.34", "1E+3"])
+def test_what_a_form_fills_in_by_itself_is_read_as_the_same_number(value: str) -> None:
+    from dashboard.forms.fields import plain_text
+
+    assert typed_number(plain_text(Decimal(value))) == Decimal(value)
+    assert typed_number(plain_text(float(value))) == Decimal(value)
+
+
 def test_an_empty_form_is_complained_of_only_when_it_is_sent() -> None:
     at = opened()
     assert not faults(at)
