@@ -274,7 +274,7 @@ def sale(scene: PoolScene) -> EntryForm:
 
 
 def sale_fields(scene: PoolScene) -> tuple[Field, ...]:
-    """Return what a load consists of: mass and moisture by our and the buyer's instruments, price, deductions, costs."""
+    """Return what a load consists of: weights and moistures by both sides' instruments, price, deductions, costs."""
     known = {sale.buyer for sale in scene.season.sales}
     known |= {entry.buyer.name for entry in buyer_book(state.store(), scene.group.id).standing_buyers()}
     buyers = {name: name for name in sorted(known)}

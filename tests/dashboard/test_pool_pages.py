@@ -62,7 +62,7 @@ def two_zoes(store, sold: bool = True) -> tuple[int, int]:
 
 
 def test_from_the_weighing_to_the_close(empty_store):
-    """By hand: 86.5 kg at 13.5 % sold at 600 are 51,900, less 100 of truck 51,800; come in, paid out, counted, closed."""
+    """By hand: 86.5 kg at 13.5 % sold at 600 are 51,900, less 100 of truck 51,800; paid in, paid out, closed."""
     group = empty_store.groups()[0]
     adiru = empty_store.add_member(Member(group_id=group.id, name="Adiru"))
     write_buyer(empty_store, group.id, {"name": "Ridge Millers"}, date(2026, 5, 19), "Bakari", AT)
@@ -114,7 +114,7 @@ def test_from_the_weighing_to_the_close(empty_store):
 
 
 def test_two_members_of_one_name_are_told_apart_everywhere(empty_store):
-    """The delivery goes to the one who is chosen; every list, the summary, the statement and the book name the number."""
+    """The delivery goes to the one who is chosen; lists, summary, statement and book name the number."""
     first, second = two_zoes(empty_store)
     app = open_page("deliveries")
     options = field(app, "delivery", "member").options
