@@ -273,6 +273,37 @@ def day_hours(
     return results
 
 
+def care_without_spreading(setup: DryingSetup) -> tuple[Message, ...]:
+    """Return what to do where nobody spreads and covers by the hour; empty where somebody does.
+
+    A dryer with a fan or burner is watched, a crib is looked into: common practice, no source.
+    """
+    row = setup.table
+    if row["powered"]:
+        return (
+            message(
+                "Keep the air at {limit} °C or less, and lower for seed. Take the temperature where the air enters the "
+                "grain.",
+                limit=round(float(row["air_limit_c"])),
+            ),
+            message(
+                "Never leave the dryer alone while it is hot. Keep the exhaust away from the grain and from people."
+            ),
+            message("Clean out chaff and dust before each load: they catch fire first."),
+            message(
+                "Mix the bed or turn the air round every {hours} hours: grain near the air inlet dries first.",
+                hours=round(setup.turning),
+            ),
+            message("Stop, let the grain cool with the fan alone, then test several places of the bed."),
+        )
+    if row["always_open"]:
+        return (
+            message("Air passes day and night: nothing to spread or cover."),
+            message("Look at cobs in the middle each week. Take out those with mould, and spread the rest thinner."),
+        )
+    return ()
+
+
 def _day(day: date, hours: pd.DataFrame, fall: Array, setup: DryingSetup) -> DayHours:
     """Return one day's hours from its table of sun and rain and from the fall of moisture in each hour."""
     rain = hours["rain"].to_numpy()

@@ -96,8 +96,7 @@ class MethodOutlook:
     dried_below_pct : float
         Weight lost by drying below what is paid for at the driest, middle of the scenarios, %.
     refusal : Message or None
-        Why the lot must not go into this store as it is (`core.storage.safety`); None where it may, and where it is
-        kept there already.
+        Why the lot must not be kept in this store as it is (`core.storage.safety`); None where it may.
     """
 
     method: str
@@ -205,7 +204,7 @@ def method_outlook(
         notes=run.notes,
         refusal_grounds=tuple(last),
         dried_below_pct=dried_below,
-        refusal=None if staying and not get_method(method).sealed else _refusal(lot, method, days),
+        refusal=_refusal(lot, method, days),
     )
 
 
@@ -354,7 +353,7 @@ def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str | None, Message
 
     allowed = [item for item in outlooks.values() if item.refusal is None and item.sure.days > 0]
     if not allowed:
-        return None, Message("too wet to store: dry it first, or sell it now")
+        return None, Message("not dry enough to store safely: dry it further, or sell it soon")
     best = max(allowed, key=merit)
     if np.isinf(best.sure.days):
         return best.method, Message("keeps through the whole time looked at, at 95 % certainty")

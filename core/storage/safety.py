@@ -151,16 +151,16 @@ def storage_refusal(
     seal = sealing_limit(crop, how)
     if seal is not None and chance_above(moisture, seal) > risk:
         return Message(
-            "Too wet for {store}: seal {crop} only at {limit} % or less. Dry it first.",
+            "Not dry enough for {store}: seal {crop} only at {limit} % or less, and surely so. Dry it first.",
             {"store": Message(how.name), "crop": Message(crop.name), "limit": f"{seal:.1f}"},
         )
     allowed = days_above_limit(crop)
     if days > allowed and chance_above(moisture, keeping_pct) > risk:
         words = (
-            "Too wet to store: {crop} keeps at {limit} % or less. Above it, aflatoxin can form: dry or sell it within "
-            "{days} days."
+            "Not surely dry enough to store: {crop} keeps at {limit} % or less. Above it, aflatoxin can form: dry or "
+            "sell it within {days} days."
             if crop.aflatoxin
-            else "Too wet to store: {crop} keeps at {limit} % or less. Above it, dry or sell it within {days} days."
+            else "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} days."
         )
         return Message(words, {"crop": Message(crop.name), "limit": f"{keeping_pct:.1f}", "days": allowed})
     return None

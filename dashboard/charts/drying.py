@@ -18,7 +18,7 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
     last = _last_hour(run)
     stamps = [stamp.replace(tzinfo=None) for stamp in times[: last + 1].to_pydatetime()]
     low, middle, high = np.quantile(run.moisture_pct[: last + 1], [0.1, 0.5, 0.9], axis=1)
-    figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle, and 8 in 10 of possible weather"))
+    figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle and 8 in 10"))
     figure.add_trace(
         go.Scatter(
             x=[stamps[0], stamps[-1]],
@@ -38,7 +38,7 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
                 marker={"color": PLUM, "symbol": "diamond", "size": 10},
             )
         )
-    figure = layout(figure, _("Local date and hour"), _("Moisture, % wet basis"), height=430)
+    figure = layout(figure, _("Local date and hour"), _("Moisture, %"), height=430)
     return figure.update_layout(legend={"y": -0.32})
 
 

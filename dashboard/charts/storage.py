@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
+from textwrap import wrap
 
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from core.planning.store_outlook import MethodOutlook
-from dashboard.charts.palette import DASHES, GRID, INK, PAPER, SERIES, STONE, shade
+from dashboard.charts.base import layout
+from dashboard.charts.palette import BLUE, DASHES, GRID, INK, PAPER, SERIES, STONE, shade
+from dashboard.text import _, day
 
 
 def figure(
@@ -88,3 +91,50 @@ def figure(
         hovermode="x unified",
     )
     return result
+
+
+def keeping_figure(outlooks: Mapping[str, MethodOutlook], start: date, names: Mapping[str, str]) -> go.Figure:
+    """Return a bar for each store from today to the day until which a lot keeps, with the day at its end.
+
+    Parameters
+    ----------
+    outlooks : mapping of method to MethodOutlook
+    start : date
+        Today.
+    names : mapping of method to its name for people
+    """
+    ordered = sorted(outlooks, key=lambda method: (outlooks[method].refusal is None, outlooks[method].sure.days))
+    rows = [_bar(outlooks[method], start) for method in ordered]
+    result = go.Figure(
+        go.Bar(
+            y=["<br>".join(wrap(names[method], 18)) for method in ordered],
+            x=[days for days, _words in rows],
+            orientation="h",
+            marker={"color": [BLUE if days else STONE for days, _words in rows]},
+            hoverinfo="skip",
+        )
+    )
+    longest = max(max(days for days, _words in rows), 1.0)
+    for method, (days, words) in zip(ordered, rows, strict=True):
+        inside = days > 0.6 * longest
+        result.add_annotation(
+            x=days,
+            y="<br>".join(wrap(names[method], 18)),
+            text=words,
+            showarrow=False,
+            xanchor="right" if inside else "left",
+            xshift=-6 if inside else 6,
+            font={"color": PAPER if inside else INK},
+        )
+    result = layout(result, _("Days from today"), _("Keeps at least until (95 % sure)"), 60 + 62 * len(ordered))
+    return result.update_layout(showlegend=False, hovermode=False, bargap=0.3).update_yaxes(showgrid=False)
+
+
+def _bar(outlook: MethodOutlook, start: date) -> tuple[float, str]:
+    """Return a bar's length in days and the words at its end."""
+    if outlook.refusal is not None:
+        return 0.0, _("not surely dry enough")
+    horizon = outlook.sure.horizon_days
+    if outlook.sure.days == float("inf"):
+        return float(horizon), _("past {date}").format(date=day(start + timedelta(days=horizon)))
+    return outlook.sure.days, day(start + timedelta(days=int(outlook.sure.days)))

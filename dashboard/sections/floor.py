@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
+from core.drying.setups import drying_method
 from core.drying.weather import mend_weather
 from core.errors import DryholdError
 from core.group.drying_records import drying_setup, learned_rate, remembered_weather
@@ -16,7 +18,7 @@ from core.group.own_crops import resolve_crop
 from core.group.possessions import DryingSpace, possessions
 from core.group.sampling import DRY, WET
 from core.planning.case_from_records import crop_price
-from core.planning.floor import FloorProblem, FloorSchedule, FloorSpace, plan_floor, worth_of_space
+from core.planning.floor import FloorBatch, FloorProblem, FloorSchedule, FloorSpace, plan_floor, worth_of_space
 from core.planning.floor_inputs import DryingPlace, FloorTerms, WetLot, floor_problem
 from core.weather.scenarios import extend_scenarios
 from dashboard import page, state
@@ -28,6 +30,7 @@ KEEP = {"persist_state": "session"}
 SCENARIOS = 24
 SEED = 4
 LOOK_BEYOND_DAYS = 8
+SOON_DAYS = 3
 
 
 def show() -> None:
@@ -41,6 +44,8 @@ def show() -> None:
     chosen = _choose_lots(group, states)
     has = possessions(store, group.id)
     spaces = has.spaces
+    powered = any(drying_method(space.method)["powered"] for space in spaces)
+    page.caution("mould", *(("heat",) if powered else ()))
     days, chance, labour = _choose_terms(group)
     if not chosen:
         st.info(_("Choose at least one lot."))
@@ -58,8 +63,6 @@ def show() -> None:
         else:
             _show(group, problem, schedule, spaces)
     page.link("our_things", _("Enter your drying spaces"), "drying_spaces")
-    page.caution("mould")
-    page.caution("advice")
     _sources()
 
 
@@ -98,7 +101,7 @@ def _choose_terms(group: Any) -> tuple[int, float, float]:
         first, second, third = st.columns(3)
         days = first.slider(_("Days to plan"), 4, 12, 9, key="floor_days", **KEEP)
         chance = second.slider(
-            _("Dry when its days are over: in at least % of weathers"), 50, 95, 80, step=5, key="floor_chance", **KEEP
+            _("Wanted chance that a lot is dry in time, %"), 50, 95, 80, step=5, key="floor_chance", **KEEP
         )
         labour = third.number_input(
             _("Labour (hours a day)"), 1.0, 500.0, float(fact.value), step=1.0, key="floor_labour", **KEEP
@@ -122,7 +125,7 @@ def _problem(
     store, group = state.store(), state.current_group()
     facts = store.facts(group_id)
     place = place_of(group)
-    bar = st.progress(0.0, text=_("Drying every lot on every space in every weather"))
+    bar = st.progress(0.0, text=_("Drying every lot on every space"))
     scenarios = extend_scenarios(
         forecast_of(group, store, state.now()),
         normals_of(group, store, state.now()),
@@ -210,8 +213,12 @@ def _show(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tu
             key="floor_chart",
         )
         st.caption(_("In each block: the lot and × bags. Blocks of one space below each other lie there side by side."))
-        st.subheader(_("The list"))
-        page.table(_list(schedule, first), key="floor_list", file_name="drying_floor.csv")
+        soon = [batch for batch in schedule.batches if batch.start_day < SOON_DAYS]
+        later = [batch for batch in schedule.batches if batch.start_day >= SOON_DAYS]
+        page.table(_list(soon or later, first), key="floor_list", file_name="drying_spaces")
+        if soon and later:
+            with page.details(_("Later loads")):
+                page.table(_list(later, first), key="floor_later", file_name="drying_spaces_later")
     if schedule.not_spread:
         lines = ", ".join(
             ngettext("{lot} ({bags} bag)", "{lot} ({bags} bags)", bags).format(lot=name, bags=bags)
@@ -222,8 +229,10 @@ def _show(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tu
             + " "
             + _("Sell it wet to somebody with a dryer, hire a space, or plan more days; wet grain goes on spoiling.")
         )
-    _costs(group, schedule)
-    _one_more(group, problem, schedule, spaces)
+    with page.details(_("What it costs")):
+        _costs(group, schedule)
+    with page.details(_("One more space")):
+        _one_more(group, problem, schedule, spaces)
 
 
 def _answer(schedule: FloorSchedule, problem: FloorProblem) -> str:
@@ -247,21 +256,21 @@ def _answer(schedule: FloorSchedule, problem: FloorProblem) -> str:
     return f"{start} {rest}{tail}"
 
 
-def _list(schedule: FloorSchedule, first: Any) -> pd.DataFrame:
-    """Return the batches as a list by day."""
+def _list(batches: Sequence[FloorBatch], first: Any) -> pd.DataFrame:
+    """Return loads as a list by day."""
     return pd.DataFrame(
         [
             {
-                _("spread on"): day(first + timedelta(days=batch.start_day)),
-                _("gather on the evening of"): day(first + timedelta(days=batch.start_day + batch.days - 1)),
-                _("lot"): batch.lot,
-                _("bags"): batch.bags,
-                _("space"): batch.space,
+                _("Load"): ngettext("{day}: {bags} bag of {lot}", "{day}: {bags} bags of {lot}", batch.bags).format(
+                    day=day(first + timedelta(days=batch.start_day)), bags=batch.bags, lot=batch.lot
+                ),
+                _("Drying space"): batch.space,
+                _("Gather in the evening of"): day(first + timedelta(days=batch.start_day + batch.days - 1)),
+                _("Chance that it is dry"): percent(batch.chance_dry),
                 _("kg"): round(batch.mass_kg),
                 _("m²"): round(batch.area_m2, 1),
-                _("dry by then"): percent(batch.chance_dry),
             }
-            for batch in schedule.batches
+            for batch in batches
         ]
     )
 
@@ -275,9 +284,8 @@ def _costs(group: Any, schedule: FloorSchedule) -> None:
         "batches": _("keeping batches apart"),
     }
     low, high = pd.Series(schedule.cost_by_scenario).quantile([0.1, 0.9])
-    st.subheader(_("What it costs"))
     st.markdown(
-        _("Expected {cost}, between {low} and {high} in eight of ten weathers.").format(
+        _("About {cost} (8 in 10: {low} to {high}).").format(
             cost=money(schedule.expected_cost, group.currency),
             low=money(low, group.currency),
             high=money(high, group.currency),
@@ -304,7 +312,6 @@ def _costs(group: Any, schedule: FloorSchedule) -> None:
 
 def _one_more(group: Any, problem: FloorProblem, schedule: FloorSchedule, spaces: tuple[DryingSpace, ...]) -> None:
     """Work out on demand what one more space like one of these would save."""
-    st.subheader(_("One more space"))
     names = [space.name for space in spaces]
     like = st.selectbox(_("Another one like"), names, key="floor_like")
     if not st.button(_("What would it be worth now?"), key="floor_worth"):
@@ -349,14 +356,11 @@ def _sources() -> None:
     page.sources(
         [
             _(
-                "Days to dry: the drying model in {count} weathers, with the rate learnt from the group's own tests"
+                "Days to dry: the drying model in {count} kinds of weather, with the rate learnt from your own tests"
             ).format(count=SCENARIOS),
-            _(
-                "Value lost while wet: published dry-matter loss; what 0.5 % is worth is assumed "
-                "(see Our things, assumed values)"
-            ),
+            _("Value lost while wet: published dry-matter loss. What 0.5 % is worth is assumed (Our things)"),
             _("Schedule: mixed-integer programme in whole bags, solved by HiGHS; checked against full enumeration"),
-            _("Made for all weathers at once and good for today: make it again tomorrow with tomorrow's forecast"),
+            _("Good for today: make it again tomorrow with tomorrow's forecast"),
             _("Lots on the cob or in the pod are dried as if they were loose grain"),
         ]
     )

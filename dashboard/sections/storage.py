@@ -12,8 +12,8 @@ import streamlit as st
 from core.errors import DryholdError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.lot_state import LotState, current_lot_states, judging_rules
+from core.group.own_crops import resolve_crop
 from core.group.possessions import possessions
-from core.group.records import Lot
 from core.group.sieves import last_sieves
 from core.planning.storage_from_records import retests_since_bagging, stored_lot
 from core.planning.store_outlook import (
@@ -30,14 +30,13 @@ from core.storage.advice import CAUSES, BuyerTerms, Keeping, StorageLimits
 from core.storage.comparison import safe_moistures
 from core.storage.loss import safe_storage_days
 from core.storage.methods import get_method, usual_method
-from core.storage.retest import DueTest, RetestCosts, bags_that_stand_out, schedule_tests
-from core.storage.safety import first_allowed_day
+from core.storage.retest import RetestCosts
 from core.storage.scenarios import PestDraw
 from core.weather.place import Place
 from core.weather.scenarios import climate_scenarios
 from core.weather.usual import get_normals, get_years
 from dashboard import page, state
-from dashboard.charts.storage import figure
+from dashboard.charts.storage import figure, keeping_figure
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
 SCENARIOS = 60
@@ -123,8 +122,7 @@ def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
         st.warning(
             _(
                 "The last test ({now} %) does not fit how it was bagged ({expected} % was expected by now). Was it "
-                "dried "
-                "again, or is a record wrong? The last test counts."
+                "dried again, or is a record wrong? The last test counts."
             ).format(now=number(found.lot.moisture_pct), expected=number(found.expected_pct))
         )
         return
@@ -171,18 +169,20 @@ def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -
     for method, outlook in outlooks.items():
         end = outlook.weekly.iloc[-1]
         ground, _chance = outlook.refusal_grounds[0]
+        may = outlook.refusal is None
+        ends = _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time")
         rows.append(
             {
-                _("Kept in"): method_name(method),
-                _("Keeps until (95 % sure)"): until(outlook.sure, start),
-                _("Keeps until (80 % sure)"): until(outlook.likely, start),
-                _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
-                _(
-                    "Weight lost by then end, %"
-                ): f"{number(end['weight_loss_pct_low'])} – {number(end['weight_loss_pct_high'])}",
-                _("Buyer refuses at the end"): f"{percent(end['refusal_chance'])} ({_(ground)})",
-                _("Test again in, days"): outlook.test.days,
-                _("Costs (assumed until entered)"): cost_text(group_id, currency, method),
+                _("Store"): method_name(method),
+                _("Keeps until (95 % sure)"): until(outlook.sure, start) if may else _("not surely dry enough"),
+                _("Keeps until (80 % sure)"): until(outlook.likely, start) if may else "–",
+                _("What ends it"): ends if may else "–",
+                _("Weight lost at the end, %"): (
+                    f"{number(end['weight_loss_pct_low'])} – {number(end['weight_loss_pct_high'])}" if may else "–"
+                ),
+                _("Buyer refuses it at the end"): f"{percent(end['refusal_chance'])} ({_(ground)})" if may else "–",
+                _("Test again in, days"): str(outlook.test.days) if may else "–",
+                _("Costs"): cost_text(group_id, currency, method),
             }
         )
     return pd.DataFrame(rows)
@@ -200,9 +200,7 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
     crop = left.selectbox(
         _("Crop"), commodity_codes(), format_func=lambda code: _(get_commodity(code).name), key="storage_crop", **KEEP
     )
-    moisture = middle.number_input(
-        _("Moisture at bagging, % wet basis"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture", **KEEP
-    )
+    moisture = middle.number_input(_("Moisture at bagging, %"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture", **KEEP)
     sure = right.number_input(_("How sure, ± points"), 0.1, 3.0, 0.5, 0.1, key="storage_sd", **KEEP)
     cob = st.checkbox(_("Still on the cob, in the head or in the pod"), key="storage_cob", **KEEP)
     sieved = st.checkbox(_("A sample was sieved for live insects"), key="storage_sieved", **KEEP)
@@ -216,7 +214,7 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
 
 
 def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings) -> None:
-    """Show one lot: the answer, the picture, the table, the reasons."""
+    """Show one lot: the answer, the picture, the table; reasons stay folded."""
     with page.busy(_("Working through the year")):
         found = corrected(group_id, version, lot.lot_id, start, settings) if lot.method is not None else None
         if found is not None:
@@ -224,17 +222,31 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
         outlooks = outlooks_of(group_id, version, start, lot, settings, found.draw if found else None)
     best, why = best_method(outlooks)
     page.answer(
-        f"{lot.label}: {say(why)}."
+        _("{lot} is {why}.").format(lot=lot.label, why=say(why))
         if best is None
-        else _("{lot}: kept in {method} it {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
+        else _("{lot} in {method} {why}.").format(lot=lot.label, method=method_name(best), why=say(why))
     )
-    best = best or next(iter(outlooks))
     if found is not None:
         show_correction(found, lot)
+    page.chart(
+        keeping_figure(outlooks, start, {method: method_name(method) for method in outlooks}),
+        alt=_("For each store a bar from today to the day until which the lot keeps"),
+        key="storage_keeping",
+    )
+    page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook")
+    with page.details(_("Moisture, mould and loss week by week")):
+        _courses(outlooks, start, lot, best or next(iter(outlooks)))
+    with page.details(_("Why, and what breaks it")):
+        _reasons(outlooks)
+        published_time(lot)
+
+
+def _courses(outlooks: dict[str, MethodOutlook], start: date, lot: StoredLot, first: str) -> None:
+    """Show the course of moisture, mould and loss under each method."""
     shown = st.selectbox(
-        _("Show the spread of years (10 to 90 in 100) for"),
+        _("Show the range of years (8 in 10) for"),
         list(outlooks),
-        index=list(outlooks).index(best),
+        index=list(outlooks).index(first),
         format_func=method_name,
         key="storage_band",
         **KEEP,
@@ -244,16 +256,19 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
             outlooks,
             start,
             {method: method_name(method) for method in outlooks},
-            (_("Moisture, % w.b."), _("Unfit bags, %"), _("Weight lost, %")),
+            (_("Moisture, %"), _("Unfit bags, %"), _("Weight lost, %")),
             lot.limit_pct,
             shown,
         ),
         alt=_("Moisture, share of bags unfit and weight lost by week under each way of keeping the lot"),
         key="storage_chart",
     )
-    page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook.csv")
-    st.subheader(_("Why"))
-    shared = [note for note in outlooks[best].notes if all(note in item.notes for item in outlooks.values())]
+
+
+def _reasons(outlooks: dict[str, MethodOutlook]) -> None:
+    """Say for each store why it ends, and what makes it fail."""
+    every = list(outlooks.values())
+    shared = [note for note in every[0].notes if all(note in item.notes for item in every)]
     for note in shared:
         st.write(say(note))
     for method, outlook in outlooks.items():
@@ -264,13 +279,12 @@ def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings:
         ]
         if outlook.dried_below_pct > 0.3:
             lines.append(
-                _("Drying below what is paid for costs {loss} % of the weight.").format(
+                _("Drying below the agreed moisture costs {loss} % of the weight.").format(
                     loss=number(outlook.dried_below_pct)
                 )
             )
         st.markdown(f"**{method_name(method)}**  \n" + "  \n".join(lines))
         st.caption(_("What breaks it: {list}.").format(list="; ".join(_(text) for text in get_method(method).breaks)))
-    published_time(lot)
 
 
 def published_time(lot: StoredLot) -> None:
@@ -288,103 +302,6 @@ def published_time(lot: StoredLot) -> None:
             "nothing by itself."
         ).format(half=number(halves[1], 0), quarter=number(halves[0], 0))
     )
-
-
-def treated_mark(lot: Lot) -> str:
-    """Return until when a treated lot must not be eaten, "" where it is not treated."""
-    if lot.storage_method is None or not get_method(lot.storage_method).treated:
-        return ""
-    on_label = float(state.store().fact(lot.group_id, "protectant_waiting_days").value)
-    first = first_allowed_day(lot.storage_method, lot.stored_on or state.today(), on_label)
-    return _("Treated: do not eat or sell before {date}").format(date=day(first))
-
-
-def sieve_form(group_id: int, today: date, lots: list[StoredLot], labels: dict[int, str]) -> None:
-    """Show a form that writes down what sieving a lot showed."""
-    in_store = [lot.lot_id for lot in lots if lot.method is not None]
-    if not in_store:
-        return
-    with st.expander(_("Write down what the sieve showed")), st.form("storage_sieve", border=False):
-        st.write(_("Sieve a kilogram or more from several bags and count what walks. No insect is a result too."))
-        lot_id = st.selectbox(_("Lot"), in_store, format_func=lambda key: labels[key], key="sieve_lot")
-        left, right = st.columns(2)
-        mass = left.number_input(_("Sieved, kg"), 0.1, 50.0, 1.0, 0.1, key="sieve_kg")
-        count = right.number_input(_("Live insects counted"), 0, 10000, 0, key="sieve_count")
-        if st.form_submit_button(_("Save the count")):
-            payload = {"lot_id": lot_id, "insects_per_kg": count / mass, "sieved_kg": mass}
-            state.store().append_event(group_id, "diary", "sieve", today, state.who(), payload, state.now())
-            st.rerun()
-
-
-def show_urgency(
-    group_id: int,
-    version: int,
-    today: date,
-    measured: list[tuple[LotState, StoredLot | None]],
-    settings: OutlookSettings,
-) -> None:
-    """Show the lots in store by urgency and the round of the meter's holder."""
-    st.subheader(_("Lots in store, the most urgent first"))
-    pairs = []
-    untested = []
-    for one, stored in measured:
-        if one.lot.status != "stored":
-            continue
-        if stored is None:
-            untested.append(one.lot.label)
-        else:
-            pairs.append((stored, stored.method or usual_method()))
-    if untested:
-        st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
-    if not pairs:
-        st.write(_("No tested lot is in store."))
-        return
-    judged, not_judged = urgent(group_id, version, today, tuple(pairs), settings)
-    by_id = {one.lot.id: one for one, _stored in measured}
-    rows, due = [], []
-    for lot, outlook in judged:
-        test_on = today + timedelta(days=outlook.test.days)
-        record = by_id[lot.lot_id].lot
-        due.append(DueTest(lot.lot_id, test_on, min(max(1, record.bags), 10), record.place))
-        rows.append(
-            {
-                _("Lot"): lot.label,
-                _("Crop"): _(get_commodity(lot.commodity).name),
-                _("Moisture, %"): number(lot.moisture_pct),
-                _("Kept in"): method_name(outlook.method),
-                _("Keeps until (95 % sure)"): _("act now") if outlook.sure.days <= 1 else until(outlook.sure, today),
-                _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
-                _("Test by"): day(test_on),
-                _("Marks"): treated_mark(record),
-            }
-        )
-    page.table(pd.DataFrame(rows), key="storage_urgency", file_name="storage_urgency.csv")
-    for lot, _outlook in judged:
-        one = by_id[lot.lot_id]
-        limit = lot.limit_pct or one.limit.moisture_pct
-        for bag, words in bags_that_stand_out(one.moisture.bag_means_pct if one.moisture else {}, limit):
-            st.warning(_("{lot}, bag {bag}: {words}").format(lot=lot.label, bag=bag, words=say(words)))
-    for lot, reason in not_judged:
-        st.caption(f"{lot.label}: {say(reason)}")
-    st.subheader(_("The round of the meter's holder"))
-    fact = state.store().fact(group_id, "retest_bags_per_day")
-    labels = {lot.lot_id: lot.label for lot, _outlook in judged}
-    visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))
-    page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Day"): day(visit.on),
-                    _("Lots, in order"): ", ".join(labels[lot] for lot in visit.lots),
-                    _("Bags to probe"): visit.bags,
-                    _("Late"): ", ".join(labels[lot] for lot in visit.late) or "–",
-                }
-                for visit in visits
-            ]
-        ),
-        key="storage_round",
-    )
-    page.origin(fact)
 
 
 def comparison_list() -> None:
@@ -410,46 +327,52 @@ def comparison_list() -> None:
         st.caption(_(rows[0].source))
 
 
+def measured_lots(group_id: int) -> list[tuple[LotState, StoredLot | None]]:
+    """Return the group's open lots, each with what storage knows of it (None where it was never tested)."""
+    store = state.store()
+    sieves = last_sieves(store.events(group_id, "diary"))
+    return [(one, stored_lot(one, sieves, state.today())) for one in current_lot_states(store, group_id, state.now())]
+
+
+def labels_of(group_id: int, measured: list[tuple[LotState, StoredLot | None]]) -> dict[int, str]:
+    """Return a lot's name, crop and moisture for each tested lot."""
+    return {
+        one.lot.id: (
+            f"{one.lot.label} · {_(resolve_crop(state.store(), group_id, one.lot.commodity).name)} · "
+            f"{number(stored.moisture_pct)} %"
+        )
+        for one, stored in measured
+        if stored is not None
+    }
+
+
+def usual_settings(group_id: int, measured: list[tuple[LotState, StoredLot | None]]) -> OutlookSettings:
+    """Return what lots are judged by, for a lot of the usual size."""
+    price = float(state.store().fact(group_id, "maize_price_kg").value)
+    masses = [one.grain_kg for one, _stored in measured]
+    return settings_of(group_id, price * float(np.median(masses) if masses else 900.0))
+
+
 def show() -> None:
-    """Show the page."""
-    page.start(_("Storage outlook"), _("How long does each lot keep, in which store, and which one is opened next?"))
+    """Show the section."""
+    page.start(_("Storage outlook"), _("How long does a lot keep, and in which store?"))
     group = page.stop_if_no_group()
     today = state.today()
-    store = state.store()
-    version = store.version(group.id)
+    version = state.store().version(group.id)
     with page.plain_errors():
-        states = current_lot_states(store, group.id, state.now())
-        sieves = last_sieves(store.events(group.id, "diary"))
-        measured = [(one, stored_lot(one, sieves, today)) for one in states]
+        measured = measured_lots(group.id)
         lots = [stored for _one, stored in measured if stored is not None]
-        labels = {
-            one.lot.id: (
-                f"{one.lot.label} · {_(get_commodity(one.lot.commodity).name)} · {number(stored.moisture_pct)} %"
-            )
-            for one, stored in measured
-            if stored is not None
-        }
-        price = float(store.fact(group.id, "maize_price_kg").value)
-        typical = price * float(np.median([one.grain_kg for one in states]) if states else 900.0)
-        settings = settings_of(group.id, typical)
-        chosen = choose_lot(lots, labels)
-        show_lot(group.id, version, today, chosen, settings)
-        show_urgency(group.id, version, today, measured, settings)
-        sieve_form(group.id, today, lots, labels)
+        chosen = choose_lot(lots, labels_of(group.id, measured))
+        page.caution("mould", "chemicals")
+        show_lot(group.id, version, today, chosen, usual_settings(group.id, measured))
         _scenarios, climate_words = climates(group.id, version, today)
         st.caption(
-            _("Weather used: {words}; {count} years drawn from it.").format(words=climate_words, count=SCENARIOS)
+            _("Weather: {words}; {count} possible years drawn from it.").format(words=climate_words, count=SCENARIOS)
         )
-    page.caution("mould")
-    page.caution("chemicals")
-    page.caution("bulk")
     comparison_list()
     page.sources(
         [
-            _(
-                "Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize); Seib et al. 1980 (paddy); NDSU "
-                "(soybean)."
-            ),
+            _("Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize), Seib et al. 1980 (paddy), NDSU (soya)."),
             _("Mould and toxin: limits of water activity (ICMSF); temperature response, Battilani et al. 2013."),
             _("Insects: Bell and Watters 1982, Tefera 2011 and others, set against trials of weight loss."),
             _("Moisture of bags: diffusion through the grain and its sorption isotherm."),

@@ -3,4 +3,4 @@
 from dashboard.page import compose
 from dashboard.text import _
 
-compose("storage", {"storage": _("Stores")})
+compose("storage", {"storage": _("How long it keeps"), "storage_tests": _("Lots in store")})

@@ -47,7 +47,7 @@ def test_own_spaces_are_used(demo_store):
     )
     app = open_page("floor")
     assert not app.exception
-    assert set(app.dataframe[0].value["space"]) == {"Church yard"}
+    assert set(app.dataframe[0].value["Drying space"]) == {"Church yard"}
 
 
 @pytest.mark.slow

@@ -12,7 +12,7 @@ def test_opens_with_an_answer_picture_and_cautions(demo_store):
     assert app.info
     assert any("mouldy" in warning.value for warning in app.warning)
     assert any("waiting time" in warning.value for warning in app.warning)
-    assert len(app.get("plotly_chart")) == 1
+    assert "Keeps at least until" in app.get("plotly_chart")[0].proto.spec
 
 
 def test_a_lot_by_hand_too_wet_is_told_to_dry(demo_store):
@@ -22,6 +22,9 @@ def test_a_lot_by_hand_too_wet_is_told_to_dry(demo_store):
     assert not app.exception
     text = " ".join(part.value for part in app.markdown)
     assert "Too wet to seal" in text
+    answer = " ".join(part.value for part in app.info)
+    assert "not dry enough to store" in answer
+    assert "keeps longest" not in answer
 
 
 def test_a_group_without_anything_opens(empty_store):
@@ -31,7 +34,7 @@ def test_a_group_without_anything_opens(empty_store):
 
 
 def test_a_sieve_count_is_kept_and_changes_the_forecast(demo_store):
-    app = open_page("storage")
+    app = open_page("storage_tests")
     app.number_input(key="sieve_count").set_value(40)
     next(button for button in app.button if button.label == "Save the count").click().run()
     assert not app.exception
