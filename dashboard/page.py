@@ -23,9 +23,10 @@ from core.tables.write import CSV_TYPE, csv_bytes, download_name
 from dashboard import state
 from dashboard.contents import entries
 from dashboard.origins import origin_lines
-from dashboard.text import _, day, literal, number, say
+from dashboard.text import _, day, literal, ngettext, number, say
 
 CARDS = 40
+OPEN_CARDS = 6
 CARD_LINES = 4
 
 
@@ -220,7 +221,11 @@ def cards(frame: pd.DataFrame) -> str:
         made.append(f"<li><strong>{cells[0]}</strong><dl>{''.join(first)}</dl>{folded}</li>")
     more = len(frame) - CARDS
     note = _("{count} more rows are in the wide view and in the download.").format(count=more) if more > 0 else ""
-    return f'<div class="dh-cards"><ul>{"".join(made)}</ul><p>{html.escape(note)}</p></div>'
+    first, rest = "".join(made[:OPEN_CARDS]), "".join(made[OPEN_CARDS:])
+    count = len(made) - OPEN_CARDS
+    words = ngettext("{count} more row", "{count} more rows", count).format(count=count) if rest else ""
+    folded = f"<details><summary>{html.escape(words)}</summary><ul>{rest}</ul></details>" if rest else ""
+    return f'<div class="dh-cards"><ul>{first}</ul>{folded}<p>{html.escape(note)}</p></div>'
 
 
 def _cell(value: object) -> str:

@@ -1,0 +1,65 @@
+"""Parts of every page: cards on a phone, links, sections in the address."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pandas as pd
+
+from dashboard.page import CARD_LINES, CARDS, OPEN_CARDS, cards
+from tests.dashboard.pages import open_page
+
+
+def test_cards_hold_every_cell_and_no_markup_of_people():
+    """On a phone nothing that somebody typed becomes markup, and what is long is folded, not lost."""
+    names = [f"<img src=x onerror=alert(1)> {n}" for n in range(CARDS + 3)]
+    frame = pd.DataFrame({"Lot": names, **{f"Column {n}": [n] * len(names) for n in range(8)}})
+    made = cards(frame)
+    assert "<img" not in made
+    assert made.count("<strong>&lt;img src=x") == CARDS
+    assert made.count("<dt>Column 7</dt>") == CARDS
+    assert "3 more rows are in the wide view" in made
+    before_fold = made.split("</ul><details>")[0]
+    assert before_fold.count("<li>") == OPEN_CARDS
+    assert before_fold.split("</li>")[0].split("<details>")[0].count("<dt>") == CARD_LINES
+
+
+def test_cells_read_as_people_write_them():
+    made = cards(
+        pd.DataFrame({"Day": [date(2026, 5, 20)], "kg": [1234.4], "%": [12.25], "Sold": [True], "Note": [None]})
+    )
+    assert "2026" in made
+    assert "1,234" in made
+    assert "12.25" in made
+    assert "<dd>yes</dd>" in made
+    assert "Note" not in made  # what is empty takes no line
+    assert cards(pd.DataFrame({"Day": []})).count("<li>") == 0
+
+
+def test_only_the_chosen_section_runs_and_the_address_keeps_it(demo_store):
+    app = open_page("check")
+    assert not app.exception
+    assert app.title[0].value == "Lots"
+    assert app.query_params["section"] == "check"
+    assert int(app.query_params["group"]) in {group.id for group in demo_store.groups()}
+    assert not any(str(widget.key) == "lots_chosen" for widget in app.selectbox)
+
+
+def test_an_address_that_is_wrong_is_passed_over(demo_store):
+    from tests.dashboard.pages import APP, AppTest
+
+    app = AppTest.from_file(str(APP), default_timeout=120)
+    app.query_params.update({"group": "999", "role": "king", "lang": "<b>", "section": "../../etc"})
+    app.switch_page("views/sources.py").run()
+    assert not app.exception
+    assert app.query_params["role"] == "manager"
+    assert app.query_params["lang"] == "en"
+    assert app.query_params["group"] != "999"
+
+
+def test_the_person_changes_the_menu_and_nothing_else_is_lost(demo_store):
+    app = open_page("sources")
+    app.selectbox(key="role_picker_manager").select("officer").run()
+    assert not app.exception
+    assert app.query_params["role"] == "officer"
+    assert app.title[0].value == "Sources"
