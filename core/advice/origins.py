@@ -7,12 +7,9 @@ from datetime import date, datetime
 from typing import Any
 
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
-from core.errors import PriceDataError
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, UNSURE, WET, bags_to_probe
-from core.group.selling import crop_prices
-from core.market.season import fit_season
-from core.market.waiting import WaitingAdvice, WaitingRule, decide
+from core.group.selling import crop_prices, crop_verdict
 from core.messages import Message, message
 from core.planning.case_from_records import surroundings_of
 
@@ -46,7 +43,6 @@ def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> 
     """Return each crop's price today and what its past says of waiting, in the order of crops."""
     facts = store.facts(group_id)
     gate = float(facts["plan.gate_factor"].value)
-    rise = float(facts["price_rise_monthly"].value)
     found = []
     for crop in crops:
         known = crop_prices(store.price_quotes(group_id, crop), gate)
@@ -54,17 +50,8 @@ def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> 
             if crop == "maize":  # the one crop whose price has a default
                 found.append(PriceNow(crop, float(facts["maize_price_kg"].value), None, True, None))
             continue
-        waiting: WaitingAdvice | None
-        try:
-            rule = WaitingRule(
-                int(facts["sale_horizon_months"].value),
-                float(facts["interest_monthly"].value),
-                float(facts["market_loss_monthly"].value),
-                float(facts["storage_cost_kg_month"].value) / known.price_now,
-            )
-            waiting = decide(fit_season(known.months, rise, list(known.neighbours)), rule)
-        except PriceDataError:
-            waiting = None
+        judged = crop_verdict(store, group_id, crop, known)
+        waiting = None if judged is None else judged.advice
         found.append(PriceNow(crop, known.price_now, known.on, False, waiting))
     return tuple(found)
 

@@ -9,7 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from core.errors import InputError
+from core.errors import InputError, PriceDataError
+from core.group.facts import cost_of_money
 from core.group.records import PriceQuote
 from core.market.buyer_book import (
     BOOK,
@@ -23,6 +24,7 @@ from core.market.buyer_book import (
 from core.market.buyers import Buyer
 from core.market.deductions import flat_deductions
 from core.market.prices import Basis, MonthlyPrices, learn_basis, monthly_prices
+from core.market.waiting import Verdict, WaitingCosts, verdict
 
 FARM_GATE = "farm gate"
 
@@ -83,6 +85,36 @@ def usual_buyers(facts: dict[str, Any], limit_pct: float) -> tuple[Buyer, Buyer]
         fee_share=float(facts["plan.market_fee"].value),
     )
     return gate, market
+
+
+def waiting_costs(facts: dict[str, Any]) -> WaitingCosts:
+    """Return what waiting costs a group: the one home of the figures that page, plan and advice use."""
+    return WaitingCosts(
+        months=int(facts["sale_horizon_months"].value),
+        monthly_interest=float(cost_of_money(facts).value),
+        monthly_loss=float(facts["market_loss_monthly"].value),
+        monthly_cost=float(facts["storage_cost_kg_month"].value),
+        monthly_rise=float(facts["price_rise_monthly"].value),
+    )
+
+
+def crop_verdict(store: Any, group_id: int, commodity: str, known: CropPrices | None = None) -> Verdict | None:
+    """Return whether past prices of a crop support waiting at a group's costs; None where they are too few to say.
+
+    Parameters
+    ----------
+    known : CropPrices, optional
+        From `crop_prices`, where it is at hand already.
+    """
+    facts = store.facts(group_id)
+    if known is None:
+        known = crop_prices(store.price_quotes(group_id, commodity), float(facts["plan.gate_factor"].value))
+    if known is None:
+        return None
+    try:
+        return verdict(known.months, waiting_costs(facts), known.price_now, known.neighbours)
+    except PriceDataError:
+        return None
 
 
 def buyer_book(store: Any, group_id: int) -> BuyerBook:
@@ -198,7 +230,7 @@ def crop_prices(
 
 @dataclass(frozen=True)
 class SplitQuotes:
-    """Prices of a file against those that a group has: new, known already, and those that differ on the same day."""
+    """Prices of a file against those that a group has: new ones, known ones, and new ones that differ from one of the day."""
 
     new: tuple[PriceQuote, ...]
     known: tuple[PriceQuote, ...]
@@ -285,7 +317,7 @@ def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor:
 
 @dataclass(frozen=True)
 class Seller:
-    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: entered)."""
+    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: entered, usual)."""
 
     buyer: Buyer
     basis: Basis | None

@@ -1,20 +1,14 @@
 """The seasonal curve of a price series: level, drift, season and noise, each as well as the data know it.
 
-The log price is a straight drift, plus a season of few parameters, plus an autoregressive deviation of second order:
-
-    y_t = a + g t + s(month) + u_t,        (1 - rho L)(1 - phi L) u_t = e_t
-
-Nothing is estimated alone. Every pair (rho, phi) of a small grid and every form of season (none, one harmonic, two
-harmonics, sawtooth) is one linear model with normal priors, so that its fit and its marginal likelihood have closed
-forms; the forms are then averaged by how well they explain the series. A season that the data do not support is thus
-shrunk away, and one that they half support is half believed.
+The log price is a drift, plus a season of few parameters, plus an autoregressive deviation of second order. Nothing is
+estimated alone: the linear models of `core.market.season_models` are averaged by how well they explain the series. A
+season that the data do not support is thus shrunk away, one that they half support is half believed, and a fast rise
+of prices is believed where the series shows it.
 
 References
 ----------
 Gilbert, Christiaensen & Kaminski 2017, Food Policy 67:119-132 (trigonometric and sawtooth seasons; gap; bias of
 dummies).
-Hoeting, Madigan, Raftery & Volinsky 1999, Statistical Science 14(4):382-417 (averaging of models).
-Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, section 2.7 (linear terms with a normal prior).
 """
 
 from __future__ import annotations
@@ -27,69 +21,44 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import InputError, PriceDataError
+from core.market.season_models import (
+    Floats,
+    Grid,
+    Ints,
+    Model,
+    average,
+    make_grid,
+    residuals,
+    root,
+    season_columns,
+    season_test,
+    tail_degrees,
+    trend_columns,
+)
 from core.messages import Message, message
-
-Floats = NDArray[np.float64]
 
 LEAST_MONTHS = 6
 MOST_MONTHS = 264
 LEAST_MONTHS_FOR_SEASON = 48
 SIGNIFICANCE = 0.06
-"""Share of series without a season that may be taken for seasonal; judgement (persistence is estimated)."""
+"""Share of series without a season that may be taken for seasonal.
+
+Basis: judgement (the persistence is estimated, so a little more is).
+"""
 MOST_NEIGHBOURS = 6
 NEIGHBOUR_SCALE = 0.03
 """Usual spread between markets of a harmonic's coefficient, in log price; basis: judgement."""
 WEEKS_PER_MONTH = 365.25 / 12 / 7
-
-# Persistence of the deviation from the drift line (rho) and of monthly changes (phi), with prior weights.
-# Judged on the open development series with countries left out; basis: judgement.
-PERSISTENCE = (0.999, 0.97, 0.94, 0.90, 0.80, 0.50)
-PERSISTENCE_WEIGHT = (0.30, 0.25, 0.25, 0.13, 0.05, 0.02)
-MOMENTUM = (-0.2, 0.0, 0.2, 0.4, 0.6)
-MOMENTUM_WEIGHT = (0.15, 0.30, 0.32, 0.18, 0.05)
-
-# Prior standard deviations, in log price.
-HARMONIC_SCALES = (0.05, 0.12)
-SECOND_HARMONIC_RATIO = 0.5
-SAWTOOTH_SCALE = 0.25
 DRIFT_PRIOR = 0.004
-DRIFT_SCALE = 0.006
-NEIGHBOURS = "two harmonics about the neighbours' season"
-FORM_WEIGHT = {"none": 0.2, "one harmonic": 0.35, "two harmonics": 0.25, "sawtooth": 0.2, NEIGHBOURS: 0.4}
-NOISE_PRIOR = 0.08
-NOISE_PRIOR_MONTHS = 4.0
-TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
-    ([2, 3], 0.0),
-    ([2, 3, 4, 5], 2.5),
-    *(([6 + month], 2.5) for month in range(12)),
-)
-"""Columns of each form that the test looks at, and what it pays for more freedom than one harmonic has.
-
-In log likelihood: about one for each parameter more (Akaike 1974); for the sawtooth the logarithm of its months."""
-TAIL_WIDTHS = ((3.0, 0.739), (4.0, 0.846), (6.0, 0.917), (10.0, 0.957), (30.0, 0.988))
-"""Degrees of freedom, and the 10-90 % width of a Student variable against a normal one's (tables of Student's t)."""
+"""Monthly drift of staple prices in general [log price a month]; basis: judgement."""
+FAST_DRIFT = 0.01
+"""Drift of today above which a rise is called inflation [log price a month, about 13 % a year]; basis: judgement."""
 MOST_TAIL = 2.5
 """Greatest factor by which a path's noise is widened.
 
 An unbounded Student tail of a log price has no mean, and one path in a thousand would then carry the whole expected
-value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of freedom)."""
-TAIL_PRIOR_WIDTH = 0.80
-TAIL_PRIOR_MONTHS = 60.0
-"""Width that staple prices usually have, and the months it counts for against the series' own; judgement."""
-
-
-@dataclass(frozen=True)
-class _Model:
-    """One linear model of the average: its weight, coefficients and what a forecast needs."""
-
-    weight: float
-    rho: float
-    phi: float
-    form: str
-    columns: NDArray[np.int64]
-    mean: Floats
-    covariance: Floats
-    sigma: float
+value of waiting; basis: judgement (1 path in 100 is cut at 3 degrees of freedom).
+"""
 
 
 @dataclass(frozen=True)
@@ -115,7 +84,9 @@ class SeasonalCurve:
     season_form : str
         Form with the greatest weight: none, one harmonic, two harmonics or sawtooth.
     drift_monthly : float
-        Expected monthly change of the log price beside the season.
+        Expected monthly change of the log price today, beside the season.
+    inflating : bool
+        Whether prices rise so fast beside the season that a gain by waiting is inflation first of all.
     noise : float
         Standard deviation of the monthly innovation of the log price.
     tail_degrees : float
@@ -137,6 +108,7 @@ class SeasonalCurve:
     peak_chance: pd.Series
     season_form: str
     drift_monthly: float
+    inflating: bool
     noise: float
     tail_degrees: float
     last_price: float
@@ -144,10 +116,8 @@ class SeasonalCurve:
     months: int
     span_months: int
     notes: tuple[Message, ...]
-    _times: NDArray[np.int64] = field(repr=False)
-    _log_price: Floats = field(repr=False)
-    _design: Floats = field(repr=False)
-    _models: tuple[_Model, ...] = field(repr=False)
+    _grid: Grid = field(repr=False)
+    _models: tuple[Model, ...] = field(repr=False)
     _inflation: float = field(default=0.0, repr=False)
     _shared: tuple[Floats, Floats] | None = field(default=None, repr=False)
 
@@ -232,7 +202,7 @@ class SeasonalCurve:
         return np.exp(line + self.noise * bridge)
 
     def updated(self, prices: pd.Series) -> SeasonalCurve:
-        """Fit the same forms again to a series with a few months more, at a fraction of the cost.
+        """Fit the same persistences again to a series with a few months more, at a fraction of the cost.
 
         Parameters
         ----------
@@ -242,9 +212,9 @@ class SeasonalCurve:
         Returns
         -------
         SeasonalCurve
-            Weights among the forms already kept are found anew; the test of the season is not.
+            Weights among the persistences already kept are found anew; the test of the season is not.
         """
-        keep = {(model.rho, model.phi, model.form) for model in self._models}
+        keep = frozenset((model.rho, model.phi) for model in self._models)
         return _fit(prices, self._inflation, keep, self.p_value, self._shared)
 
     def _log_changes(self, months: int, count: int, rng: np.random.Generator) -> Floats:
@@ -257,27 +227,30 @@ class SeasonalCurve:
         choice = rng.permutation(np.minimum(np.searchsorted(np.cumsum(weights), marks), len(weights) - 1))
         out = np.empty((count, months))
         ahead = np.arange(1, months + 1)
-        last = self._times[-1]
-        future = _design_matrix(last + ahead, int(last), [], _month_of(self.last_month, ahead))
-        future = np.concatenate([future, np.repeat(self._design[-1:, future.shape[1] :], months, axis=0)], axis=1)
+        jumps = self._grid.base - len(trend_columns(ahead, [])[0])
+        future = np.concatenate(
+            [trend_columns(ahead, [0] * jumps), season_columns((self.last_month.month - 1 + ahead) % 12 + 1)], axis=1
+        )
         for number, model in enumerate(self._models):
             mine = np.flatnonzero(choice == number)
-            if mine.size == 0:
-                continue
-            among = _autocovariance(np.abs(self._times[:, None] - self._times[None, :]), model.rho, model.phi)
-            across = _autocovariance(last + ahead[:, None] - self._times[None, :], model.rho, model.phi)
-            forward = _autocovariance(np.abs(ahead[:, None] - ahead[None, :]), model.rho, model.phi)
-            gain = np.linalg.solve(among, across.T).T
-            spread = forward - gain @ across.T
-            root = _root(model.covariance)
-            beta = model.mean + rng.standard_normal((mine.size, model.mean.size)) @ root.T
-            past = self._design[:, model.columns]
-            rest = self._log_price - beta @ past.T
-            noise = rng.standard_normal((mine.size, months)) @ (model.sigma * _root(spread)).T
-            wide = np.sqrt((self.tail_degrees - 2) / rng.chisquare(self.tail_degrees, (mine.size, 1)))
-            tail = np.minimum(wide, MOST_TAIL)
-            out[mine] = beta @ future[:, model.columns].T + rest @ gain.T + noise * tail - self._log_price[-1]
+            if mine.size:
+                out[mine] = self._one_model(model, future, mine.size, rng) - self._grid.log_price[-1]
         return out
+
+    def _one_model(self, model: Model, future: Floats, count: int, rng: np.random.Generator) -> Floats:
+        """Return draws of the log price under one model, shape (count, months)."""
+        beta = model.mean + rng.standard_normal((count, model.mean.size)) @ root(model.covariance).T
+        last = self._grid.log_price[-2:] - beta @ self._grid.columns[-2:, model.columns].T
+        absent, by_beta = model.before
+        before, now = last[:, 0] - absent - beta @ by_beta, last[:, 1]
+        wide = np.sqrt((self.tail_degrees - 2) / rng.chisquare(self.tail_degrees, count))
+        sigma = model.sigma * np.minimum(wide, MOST_TAIL)
+        shock = rng.standard_normal((len(future), count))
+        out = beta @ future[:, model.columns].T
+        for month in range(len(future)):
+            before, now = now, (model.rho + model.phi) * now - model.rho * model.phi * before + sigma * shock[month]
+            out[:, month] += now
+        return np.asarray(out)
 
 
 def fit_season(
@@ -290,11 +263,11 @@ def fit_season(
     prices : Series
         Price [money/kg] with a monthly PeriodIndex; gaps (absent or NaN months) allowed; today is its last month.
     monthly_inflation : float, optional
-        Rate towards which the drift is shrunk, as a fraction a month; default that of staple prices in general.
+        Rate towards which the drift of today is shrunk, as a fraction a month; default that of staple prices in
+        general.
     neighbours : sequence of Series, optional
         The same crop in other markets: their common season becomes one more form that this series may follow. Only
-        their months up to
-        today are used. The test of the season stays with this series alone.
+        their months up to today are used. The test of the season stays with this series alone.
 
     Returns
     -------
@@ -320,7 +293,7 @@ def _shared_season(prices: pd.Series, neighbours: Sequence[pd.Series]) -> tuple[
         known = series[series.index <= last].dropna()
         if len(known) < LEAST_MONTHS_FOR_SEASON:
             continue
-        table = _season_columns(np.arange(1, 13))[:, :4]
+        table = season_columns(np.arange(1, 13))[:, :4]
         found.append(np.linalg.lstsq(table, np.log(fit_season(known).factors.to_numpy()), rcond=None)[0])
     if not found:
         return None
@@ -334,45 +307,52 @@ def _shared_season(prices: pd.Series, neighbours: Sequence[pd.Series]) -> tuple[
 def _fit(
     prices: pd.Series,
     monthly_inflation: float,
-    keep: set[tuple[float, float, str]] | None,
+    keep: frozenset[tuple[float, float]] | None,
     p_value: float | None,
     shared: tuple[Floats, Floats] | None,
 ) -> SeasonalCurve:
-    """Fit all forms, or only those kept from an earlier fit (then with its p-value)."""
+    """Fit all models, or only those of some persistences (then with the p-value found before)."""
     series, notes = _checked(prices)
+    if not -0.5 <= monthly_inflation <= 1.0:
+        raise InputError("a price rise of {rate} a month is not possible", rate=monthly_inflation)
     periods = pd.PeriodIndex(series.index)
     times = (periods.year * 12 + periods.month - 1).to_numpy().astype(np.int64)
     times = times - times[0]
-    months = periods.month.to_numpy().astype(np.int64)
     y = np.log(series.to_numpy(dtype=float))
     jumps, jump_notes = _jumps(times, y, periods)
-    notes += jump_notes
-    design = _design_matrix(times, times[-1], jumps, months)
-    models, p_value, tails = _average(times, y, design, jumps, monthly_inflation, keep, p_value, shared)
-    return _curve(series, times, y, design, models, p_value, tails, tuple(notes), monthly_inflation, shared)
+    grid = make_grid(times, y, jumps, int(periods[-1].month))
+    models = average(grid, monthly_inflation, shared, keep)
+    top = models[0]
+    tested = season_test(grid, top.rho, top.phi) if p_value is None else p_value
+    fitted = _Fitted(grid, models, tested, tail_degrees(residuals(grid, top)), tuple(notes + jump_notes))
+    return _curve(series, fitted, monthly_inflation, shared)
 
 
 def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
     """Return the usable months in order, and notes about shortness and gaps."""
-    if not isinstance(prices.index, pd.PeriodIndex):
-        raise InputError("prices need a monthly PeriodIndex, not {kind}", kind=type(prices.index).__name__)
-    series = prices.dropna().astype(float).sort_index()
-    if series.index.has_duplicates:
-        raise InputError(
-            "the month {month} stands twice in the prices", month=str(series.index[series.index.duplicated()][0])
-        )
+    if not isinstance(prices, pd.Series) or not isinstance(prices.index, pd.PeriodIndex):
+        raise InputError("prices need a monthly PeriodIndex, not {kind}", kind=type(prices).__name__)
+    if prices.index.freqstr != "M":
+        raise InputError("prices need a monthly PeriodIndex, not {kind}", kind=prices.index.freqstr)
+    try:
+        series = prices.dropna().astype(float).sort_index()
+    except (TypeError, ValueError) as error:
+        raise PriceDataError("every price must be a number above zero") from error
+    if series.index.hasnans or series.index.has_duplicates:
+        raise InputError("a month stands twice in the prices, or a price has no month")
     if not np.isfinite(series.to_numpy()).all() or (series <= 0).any():
         raise PriceDataError("every price must be a number above zero")
+    notes: list[Message] = []
+    recent = series[series.index > series.index[-1] - MOST_MONTHS] if len(series) else series
+    if len(recent) < len(series):
+        notes.append(message("only the last {months} months are used", months=MOST_MONTHS))
+        series = recent
     if len(series) < LEAST_MONTHS:
         raise PriceDataError(
             "{months} months of prices are too few for a curve; {least} is the least",
             months=len(series),
             least=LEAST_MONTHS,
         )
-    notes: list[Message] = []
-    if len(series) > MOST_MONTHS:
-        notes.append(message("only the last {months} months are used", months=MOST_MONTHS))
-        series = series.iloc[-MOST_MONTHS:]
     span = (series.index[-1] - series.index[0]).n + 1
     if span > len(series):
         notes.append(message("{missing} of {span} months have no price", missing=span - len(series), span=span))
@@ -402,271 +382,74 @@ def _jumps(
     return jumps, notes
 
 
-def _month_of(last_month: pd.Period, ahead: NDArray[np.int64]) -> NDArray[np.int64]:
-    return (last_month.month - 1 + ahead) % 12 + 1
+@dataclass(frozen=True)
+class _Fitted:
+    """What was found about a series, before it is summed up."""
+
+    grid: Grid
+    models: tuple[Model, ...]
+    p_value: float
+    tail_degrees: float
+    notes: tuple[Message, ...]
 
 
-def _season_columns(months: NDArray[np.int64]) -> Floats:
-    """Return columns: cos, sin of 12 months; cos, sin of 6 months.
-
-    Sawteeth falling in month 1..12 (mean 0, height 1).
-    """
-    angle = 2 * np.pi * months[:, None] / 12
-    harmonics = np.concatenate([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
-    teeth = ((months[:, None] - np.arange(1, 13)[None, :]) % 12) / 11 - 0.5
-    return np.concatenate([harmonics, teeth], axis=1)
-
-
-def _design_matrix(
-    times: NDArray[np.int64], origin: int, jumps: list[tuple[int, float]], months: NDArray[np.int64]
-) -> Floats:
-    """Return columns: 1, months since the origin, 16 season columns, one step for each jump."""
-    steps = [(times >= at).astype(float)[:, None] for at, _ in jumps]
-    return np.concatenate(
-        [np.ones((len(times), 1)), (times - origin).astype(float)[:, None], _season_columns(months), *steps], axis=1
-    )
-
-
-def _autocovariance(lag: NDArray[np.int64], rho: float, phi: float) -> Floats:
-    """Autocovariance of (1 - rho L)(1 - phi L) u = e, unit innovations (Box & Jenkins 1970, section 3.2)."""
-    lag = np.asarray(lag)
-    return (rho ** (lag + 1.0) / (1 - rho**2) - np.float_power(phi, lag + 1) / (1 - phi**2)) / (
-        (rho - phi) * (1 - rho * phi)
-    )
-
-
-def _root(covariance: Floats) -> Floats:
-    """Return a square root of a covariance matrix that may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.maximum(values, 0))
-
-
-def _forms(shared: tuple[Floats, Floats] | None) -> list[tuple[str, NDArray[np.int64], Floats, float]]:
-    """Return (name, season columns, prior standard deviations, prior weight) of every form of season."""
-    forms: list[tuple[str, NDArray[np.int64], Floats, float]] = [
-        ("none", np.array([], dtype=np.int64), np.array([]), FORM_WEIGHT["none"])
-    ]
-    for scale in HARMONIC_SCALES:
-        share = 1 / len(HARMONIC_SCALES)
-        forms.append(("one harmonic", np.array([2, 3]), np.full(2, scale), FORM_WEIGHT["one harmonic"] * share))
-        second = scale * SECOND_HARMONIC_RATIO
-        forms.append(
-            (
-                "two harmonics",
-                np.array([2, 3, 4, 5]),
-                np.array([scale, scale, second, second]),
-                FORM_WEIGHT["two harmonics"] * share,
-            )
-        )
-    forms.extend(
-        ("sawtooth", np.array([6 + month]), np.array([SAWTOOTH_SCALE]), FORM_WEIGHT["sawtooth"] / 12)
-        for month in range(12)
-    )
-    if shared is not None:
-        forms.append((NEIGHBOURS, np.array([2, 3, 4, 5]), shared[1], FORM_WEIGHT[NEIGHBOURS]))
-    return forms
-
-
-def _average(
-    times: NDArray[np.int64],
-    y: Floats,
-    design: Floats,
-    jumps: list[tuple[int, float]],
-    monthly_inflation: float,
-    keep: set[tuple[float, float, str]] | None,
-    p_value: float | None,
-    shared: tuple[Floats, Floats] | None,
-) -> tuple[tuple[_Model, ...], float, float]:
-    """Return the weighted models, the p-value of the season and the degrees of freedom of the tails."""
-    count = len(y)
-    pairs = [
-        (rho, phi, np.log(a * b))
-        for rho, a in zip(PERSISTENCE, PERSISTENCE_WEIGHT, strict=True)
-        for phi, b in zip(MOMENTUM, MOMENTUM_WEIGHT, strict=True)
-        if keep is None or any((rho, phi) == kept[:2] for kept in keep)
-    ]
-    lag = np.abs(times[:, None] - times[None, :])
-    powers = np.arange(lag.max() + 1)
-    among = np.stack([_autocovariance(powers, rho, phi)[lag] for rho, phi, _ in pairs])
-    among[:, np.arange(count), np.arange(count)] *= 1 + 1e-9
-    _, logdet = np.linalg.slogdet(among)
-    both = np.concatenate([design, y[:, None]], axis=1)
-    solved = np.linalg.solve(among, np.broadcast_to(both, (len(pairs), *both.shape)))
-    gram = np.einsum("np,knq->kpq", both, solved)
-
-    step_columns = np.arange(18, design.shape[1])
-    step_scales = np.array([size for _, size in jumps])
-    base_columns = np.concatenate([[0, 1], step_columns]).astype(np.int64)
-    models: list[_Model] = []
-    logs: list[float] = []
-    for k, (rho, phi, log_prior) in enumerate(pairs):
-        sigma = _innovation(gram[k], base_columns, count)
-        for name, columns, scales, weight in _forms(shared):
-            used = np.concatenate([base_columns, columns]).astype(np.int64)
-            prior_mean = np.zeros(len(used))
-            prior_mean[0] = y[-1]
-            prior_mean[1] = monthly_inflation
-            if name == NEIGHBOURS and shared is not None:
-                prior_mean[len(base_columns) :] = shared[0]
-            prior_sd = np.concatenate([[3.0, DRIFT_SCALE], step_scales, scales])
-            mean, covariance, evidence = _conjugate(gram[k], used, prior_mean, prior_sd, sigma, count)
-            models.append(_Model(0.0, rho, phi, name, used, mean, covariance, sigma))
-            logs.append(evidence - logdet[k] / 2 + log_prior + np.log(weight))
-    weights = np.exp(np.array(logs) - max(logs))
-    weights /= weights.sum()
-    best = np.argsort(-weights)
-    kept = best[: int(np.searchsorted(np.cumsum(weights[best]), 0.97)) + 1][:24]
-    total = weights[kept].sum()
-    averaged = tuple(_with_weight(models[i], float(weights[i] / total)) for i in kept)
-    if p_value is None:
-        p_value = _season_test(
-            among[int(np.argmax(weights.reshape(len(pairs), -1).sum(axis=1)))], y, design, base_columns
-        )
-    top = averaged[0]
-    chosen = next(k for k, (rho, phi, _) in enumerate(pairs) if (rho, phi) == (top.rho, top.phi))
-    return averaged, p_value, _tails(among[chosen], y - design[:, top.columns] @ top.mean, top.sigma)
-
-
-def _tails(among: Floats, residual: Floats, sigma: float) -> float:
-    """Return the degrees of freedom whose middle 80 % is as narrow as that of the whitened residuals."""
-    white = np.linalg.solve(np.linalg.cholesky(among), residual) / sigma
-    low, high = np.quantile(white, [0.1, 0.9])
-    count = len(residual)
-    width = (count * (high - low) / 2.5631 + TAIL_PRIOR_MONTHS * TAIL_PRIOR_WIDTH) / (count + TAIL_PRIOR_MONTHS)
-    degrees, widths = zip(*TAIL_WIDTHS, strict=True)
-    return float(np.exp(np.interp(width, widths, np.log(degrees))))
-
-
-def _with_weight(model: _Model, weight: float) -> _Model:
-    return _Model(weight, model.rho, model.phi, model.form, model.columns, model.mean, model.covariance, model.sigma)
-
-
-def _innovation(gram: Floats, base_columns: NDArray[np.int64], count: int) -> float:
-    """Return the standard deviation of innovations: residuals of drift and two harmonics, with a weak prior."""
-    used = np.concatenate([base_columns, [2, 3, 4, 5]]).astype(np.int64)
-    penalty = np.diag(np.where(np.arange(len(used)) < len(base_columns), 1e-9, 0.3))
-    inner = gram[np.ix_(used, used)] + penalty
-    cross = gram[used, -1]
-    residual = gram[-1, -1] - cross @ np.linalg.solve(inner, cross)
-    freedom = max(count - len(used), 1)
-    return float(np.sqrt((NOISE_PRIOR_MONTHS * NOISE_PRIOR**2 + max(residual, 0)) / (NOISE_PRIOR_MONTHS + freedom)))
-
-
-def _conjugate(
-    gram: Floats, used: NDArray[np.int64], prior_mean: Floats, prior_sd: Floats, sigma: float, count: int
-) -> tuple[Floats, Floats, float]:
-    """Return posterior mean, covariance and log marginal likelihood of a linear model (no determinant of the noise)."""
-    precision = gram[np.ix_(used, used)] / sigma**2
-    cross = gram[used, -1] / sigma**2
-    posterior = precision + np.diag(prior_sd**-2)
-    right = cross + prior_mean / prior_sd**2
-    covariance = np.linalg.inv(posterior)
-    mean = covariance @ right
-    quadratic = gram[-1, -1] / sigma**2 + np.sum((prior_mean / prior_sd) ** 2) - right @ mean
-    evidence = -quadratic / 2 - count * np.log(sigma) - np.sum(np.log(prior_sd)) - np.linalg.slogdet(posterior)[1] / 2
-    return np.asarray(mean), np.asarray(covariance), float(evidence)
-
-
-def _season_test(among: Floats, y: Floats, design: Floats, base_columns: NDArray[np.int64], draws: int = 1999) -> float:
-    """Test the season against none, exactly but for the noise's persistence, which is taken as known.
-
-    Whitened and freed of level, drift and jumps, a series without season is a direction drawn at random on a sphere.
-    The statistic is the greatest penalised share of it that a form of season explains; its law under no season is
-    simulated
-    (Besag & Clifford 1989, Biometrika 76:633-642: Monte Carlo tests).
-    """
-    count = len(y)
-    lower = np.linalg.cholesky(among)
-    white = np.linalg.solve(lower, np.concatenate([design, y[:, None]], axis=1))
-    nuisance, _ = np.linalg.qr(white[:, base_columns])
-    free = white - nuisance @ (nuisance.T @ white)
-    freedom = count - len(base_columns)
-    if freedom < 8:
-        return 1.0
-    rng = np.random.default_rng(1989)
-    noise = rng.standard_normal((count, draws))
-    noise -= nuisance @ (nuisance.T @ noise)
-    trial = np.concatenate([free[:, -1:], noise], axis=1)
-    total = np.sum(trial**2, axis=0)
-    best = np.full(draws + 1, -np.inf)
-    for columns, penalty in TESTED_FORMS:
-        basis, _ = np.linalg.qr(free[:, columns])
-        explained = np.sum((basis.T @ trial) ** 2, axis=0) / total
-        gained = -freedom / 2 * np.log(np.maximum(1 - explained, 1e-12))
-        best = np.maximum(best, gained - penalty)
-    return float((1 + np.sum(best[1:] >= best[0])) / (draws + 1))
+def _season_cloud(grid: Grid, models: tuple[Model, ...]) -> tuple[Floats, Floats]:
+    """Return the averaged season (12,) and draws of it (draws, 12), in log price."""
+    table = season_columns(np.arange(1, 13))
+    rng = np.random.default_rng(4021)
+    season = np.zeros(12)
+    drawn: list[Floats] = []
+    for model in models:
+        mine = model.columns >= grid.base
+        columns = table[:, model.columns[mine] - grid.base]
+        season += model.weight * (columns @ model.mean[mine])
+        repeat = max(1, round(800 * model.weight))
+        scatter = rng.standard_normal((repeat, int(mine.sum()))) @ root(model.covariance[np.ix_(mine, mine)]).T
+        drawn.append((model.mean[mine] + scatter) @ columns.T)
+    return season - season.mean(), np.concatenate(drawn)
 
 
 def _curve(
-    series: pd.Series,
-    times: NDArray[np.int64],
-    y: Floats,
-    design: Floats,
-    models: tuple[_Model, ...],
-    p_value: float,
-    tail_degrees: float,
-    notes: tuple[Message, ...],
-    monthly_inflation: float,
-    shared: tuple[Floats, Floats] | None,
+    series: pd.Series, fitted: _Fitted, monthly_inflation: float, shared: tuple[Floats, Floats] | None
 ) -> SeasonalCurve:
     """Summarise the average of models."""
-    table = _season_columns(np.arange(1, 13))
-    season = np.zeros(12)
-    drift = 0.0
-    noise = 0.0
+    models = fitted.models
+    season, cloud = _season_cloud(fitted.grid, models)
     shares: dict[str, float] = {}
-    rng = np.random.default_rng(4021)
-    drawn: list[Floats] = []
     for model in models:
-        mine = (model.columns >= 2) & (model.columns < 18)
-        columns = table[:, model.columns[mine] - 2]
-        shape = columns @ model.mean[mine] if mine.any() else np.zeros(12)
-        season += model.weight * shape
-        drift += model.weight * float(model.mean[1])
-        noise += model.weight * model.sigma
         shares[model.form] = shares.get(model.form, 0.0) + model.weight
-        repeat = max(1, round(800 * model.weight))
-        if mine.any():
-            root = _root(model.covariance[np.ix_(mine, mine)])
-            beta = model.mean[mine] + rng.standard_normal((repeat, int(mine.sum()))) @ root.T
-            drawn.append(beta @ columns.T)
-        else:
-            drawn.append(np.zeros((repeat, 12)))
-    season -= season.mean()
-    cloud = np.concatenate(drawn)
     gaps = 100 * np.expm1(cloud.max(axis=1) - cloud.min(axis=1))
     # A draw without season has no lowest month: every month is as likely.
     flat = np.ptp(cloud, axis=1) < 1e-12
     months = pd.RangeIndex(1, 13, name="month")
 
-    def chance(extreme: NDArray[np.int64]) -> pd.Series:
+    def chance(extreme: Ints) -> pd.Series:
         counted = np.bincount(extreme[~flat], minlength=12) + flat.sum() / 12
         return pd.Series(counted / len(cloud), index=months)
 
-    long_enough = len(y) >= LEAST_MONTHS_FOR_SEASON
     low, high = np.quantile(gaps, [0.05, 0.95])
+    drift = sum(model.weight * float(model.mean[1]) for model in models)
     return SeasonalCurve(
         factors=pd.Series(np.exp(season), index=months, name="factor"),
         gap_pct=float(100 * np.expm1(season.max() - season.min())),
         gap_interval_pct=(float(low), float(high)),
-        p_value=p_value,
-        reliable=bool(long_enough and p_value < SIGNIFICANCE),
+        p_value=fitted.p_value,
+        reliable=bool(len(series) >= LEAST_MONTHS_FOR_SEASON and fitted.p_value < SIGNIFICANCE),
         trough_month=int(np.argmin(season)) + 1,
         peak_month=int(np.argmax(season)) + 1,
         trough_chance=chance(np.argmin(cloud, axis=1)),
         peak_chance=chance(np.argmax(cloud, axis=1)),
         season_form=max(shares, key=lambda name: shares[name]),
         drift_monthly=drift,
-        noise=noise,
-        tail_degrees=tail_degrees,
+        inflating=drift > FAST_DRIFT,
+        noise=sum(model.weight * model.sigma for model in models),
+        tail_degrees=fitted.tail_degrees,
         last_price=float(series.iloc[-1]),
         last_month=series.index[-1],
-        months=len(y),
-        span_months=int(times[-1] - times[0]) + 1,
-        notes=notes,
-        _times=times,
-        _log_price=y,
-        _design=design,
+        months=len(series),
+        span_months=len(fitted.grid.log_price),
+        notes=fitted.notes,
+        _grid=fitted.grid,
         _models=models,
         _inflation=monthly_inflation,
         _shared=shared,

@@ -5,20 +5,27 @@ The same rule serves the page's sentence, the hindcast and the price that a grou
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import annuity_worth, present_value
-from core.market.season import SeasonalCurve
+from core.errors import InputError
+from core.market.season import SeasonalCurve, fit_season
 from core.messages import Message, message
 
 Floats = NDArray[np.float64]
 
 PATHS = 1000
 LEAST_GAIN = 0.03
-"""Gain below which waiting is not begun; once begun it goes on while it gains; judgement, tried on open prices."""
+"""Gain below which waiting is not begun; once begun it goes on while it gains at all.
+
+Basis: judgement, looked at on open prices.
+"""
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,11 @@ class WaitingAdvice:
         Of waiting until then, as a fraction of selling today.
     chance_of_loss : float
         That waiting until then earns less than selling today.
+    season_rise, other_rise : float
+        Expected rise of the price until then by the season alone, and by the drift alone, as fractions; for the best
+        month, or where waiting is not supported for the month in which most would be gained.
+    by_inflation : bool
+        Whether the rise is a fast general rise of prices more than a season.
     sentence : Message
         The same in words.
     """
@@ -77,11 +89,17 @@ class WaitingAdvice:
     expected_gain: float
     median_gain: float
     chance_of_loss: float
+    season_rise: float
+    other_rise: float
+    by_inflation: bool
     sentence: Message
 
 
 def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: int = 11) -> WaitingAdvice:
     """Judge whether the data support waiting.
+
+    Prices, and the interest that they are held against, are money of the day: where all prices rise, interest must be
+    what money costs there today, inflation included.
 
     Parameters
     ----------
@@ -98,31 +116,60 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: i
     -------
     WaitingAdvice
     """
+    if rule.months < 1:
+        return _advice(curve, False, 0, np.ones((1, 1)))
     months = np.arange(rule.months + 1)
     paths = curve.sample_paths(rule.months, PATHS, seed) / curve.last_price
     worth = paths * rule.discount(months) - rule.cost(months)
     # The mean alone is led by the few paths that double, the median alone ignores them: the rule stands half way.
-    middle = np.median(worth, axis=0)
-    judged = (worth.mean(axis=0) + middle) / 2
+    judged = (worth.mean(axis=0) + np.median(worth, axis=0)) / 2
     best = int(np.argmax(judged))
-    gain = float(judged[best]) - 1
-    wait = best > 0 and gain > (0.0 if begun else LEAST_GAIN)
-    if not wait:
-        best = 0
+    wait = best > 0 and float(judged[best]) - 1 > (0.0 if begun else LEAST_GAIN)
+    return _advice(curve, wait, best, worth)
+
+
+def _advice(curve: SeasonalCurve, wait: bool, looked_at: int, worth: Floats) -> WaitingAdvice:
+    """Return the advice in figures and words; `looked_at` is the month that was judged best."""
+    best = looked_at if wait else 0
+    middle = np.median(worth, axis=0)
+    today = curve.last_month.month
+    then = (today - 1 + looked_at) % 12 + 1
+    season_rise = float(curve.factors[then] / curve.factors[today]) - 1
+    other_rise = float(np.expm1(curve.drift_monthly * looked_at))
+    by_inflation = curve.inflating and other_rise > season_rise
     loss = float(np.mean(worth[:, best] < 1)) if best else 0.0
     return WaitingAdvice(
-        wait, best, float(worth[:, best].mean()) - 1, float(middle[best]) - 1, loss, _sentence(curve, wait, best, loss)
+        wait=wait,
+        best_month=best,
+        expected_gain=float(worth[:, best].mean()) - 1,
+        median_gain=float(middle[best]) - 1,
+        chance_of_loss=loss,
+        season_rise=season_rise,
+        other_rise=other_rise,
+        by_inflation=by_inflation,
+        sentence=_sentence(curve, wait, by_inflation, best, loss),
     )
 
 
-def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Message:
-    season = "a season of about {gap:.0f} %" if curve.reliable else "no reliable season"
-    chance = round(100 * loss)
+def _sentence(curve: SeasonalCurve, wait: bool, by_inflation: bool, best: int, loss: float) -> Message:
+    chance, yearly = round(100 * loss), 100 * float(np.expm1(12 * curve.drift_monthly))
+    if wait and by_inflation:
+        return message(
+            (
+                "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} months "
+                "earns more money, but most of the gain is inflation: count what you could do with the money today. "
+                "About {chance} years in 100 would lose by waiting."
+            ),
+            yearly=yearly,
+            best=best,
+            chance=chance,
+        )
     if wait and curve.reliable:
         return message(
-            "Waiting is supported by the data: "
-            + season
-            + "; about {best} months look best, and about {chance} years in 100 would lose by it.",
+            (
+                "Waiting is supported by past prices: they rise about {gap:.0f} % from the lowest to the highest month. "
+                "About {best} months look best. About {chance} years in 100 would lose by waiting."
+            ),
             gap=curve.gap_pct,
             best=best,
             chance=chance,
@@ -130,8 +177,8 @@ def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Messa
     if wait:
         return message(
             (
-                "No reliable season: waiting is a bet on today's low price; about {best} months look best, and about "
-                "{chance} years in 100 would lose by it."
+                "Past prices show no reliable season, but today's price is low. Waiting about {best} months is a bet: "
+                "about {chance} years in 100 would lose by it."
             ),
             best=best,
             chance=chance,
@@ -139,12 +186,100 @@ def _sentence(curve: SeasonalCurve, wait: bool, best: int, loss: float) -> Messa
     if curve.reliable:
         return message(
             (
-                "There is a season of about {gap:.0f} %, but from today's price it does not pay for interest and loss: "
-                "waiting is not supported."
+                "Waiting is not supported: prices rise about {gap:.0f} % from the lowest to the highest month, but from "
+                "today's price that does not pay for interest and losses."
             ),
             gap=curve.gap_pct,
         )
-    return message("No reliable season: waiting is a bet, and the data do not support it.")
+    return message("Waiting is not supported: past prices show no reliable season. Waiting would be a bet.")
+
+
+@dataclass(frozen=True)
+class WaitingCosts:
+    """What waiting costs a group: the one set of figures that the prices page, the plan and the advice use.
+
+    Parameters
+    ----------
+    months : int
+        Longest time kept.
+    monthly_interest, monthly_loss : float
+        Cost of money and weight lost in store, fractions a month.
+    monthly_cost : float
+        Storage [money/kg/month].
+    monthly_rise : float
+        General rise of prices towards which the drift is drawn, fraction a month.
+    """
+
+    months: int
+    monthly_interest: float
+    monthly_loss: float
+    monthly_cost: float
+    monthly_rise: float
+
+    def rule(self, price_now: float) -> WaitingRule:
+        """Return the terms of waiting at a price of today [money/kg]."""
+        return WaitingRule(self.months, self.monthly_interest, self.monthly_loss, self.monthly_cost / price_now)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether past prices of a crop support waiting, with what it rests on.
+
+    Attributes
+    ----------
+    advice : WaitingAdvice
+    curve : SeasonalCurve
+    costs : WaitingCosts
+    price_now : float
+        [money/kg]
+    """
+
+    advice: WaitingAdvice
+    curve: SeasonalCurve
+    costs: WaitingCosts
+    price_now: float
+
+    @property
+    def wait(self) -> bool:
+        """Return whether waiting is supported."""
+        return self.advice.wait
+
+    @property
+    def sell_by_month(self) -> int:
+        """Return after how many months at the latest past prices support a sale (0 = now)."""
+        return self.advice.best_month
+
+    @property
+    def sentence(self) -> Message:
+        """Return the verdict in words."""
+        return self.advice.sentence
+
+
+def verdict(prices: pd.Series, costs: WaitingCosts, price_now: float, neighbours: Sequence[pd.Series] = ()) -> Verdict:
+    """Return the one answer to 'does waiting pay here?' that page, plan and advice read.
+
+    Parameters
+    ----------
+    prices : Series
+        Months of the reference market [money/kg], monthly PeriodIndex.
+    costs : WaitingCosts
+        Of the group.
+    price_now : float
+        Today's price where the grain is sold [money/kg].
+    neighbours : sequence of Series
+        The same crop in other markets.
+
+    Raises
+    ------
+    PriceDataError
+        Too few months, or prices that cannot be.
+    InputError
+        A price of today that is not above zero.
+    """
+    if not (math.isfinite(price_now) and price_now > 0):
+        raise InputError("today's price {price} must be above zero", price=price_now)
+    curve = fit_season(prices, costs.monthly_rise, neighbours)
+    return Verdict(decide(curve, costs.rule(price_now)), curve, costs, price_now)
 
 
 def look_back_sentence(mean_gain: float, captured: float, share_losing: float, worst: float, years: int) -> Message:
