@@ -230,7 +230,7 @@ def crop_prices(
 
 @dataclass(frozen=True)
 class SplitQuotes:
-    """Prices of a file against those that a group has: new ones, known ones, and new ones that differ from one of the day."""
+    """Prices of a file against those that a group has; `differing` ones are new and differ from one of the same day."""
 
     new: tuple[PriceQuote, ...]
     known: tuple[PriceQuote, ...]
@@ -317,7 +317,7 @@ def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor:
 
 @dataclass(frozen=True)
 class Seller:
-    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: entered, usual)."""
+    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: it was not)."""
 
     buyer: Buyer
     basis: Basis | None

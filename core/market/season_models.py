@@ -1,4 +1,4 @@
-"""The linear models behind a seasonal curve: each has a closed form, and they are averaged by how well they explain a series.
+"""The linear models behind a seasonal curve, each with a closed form, averaged by how well they explain a series.
 
     y_t = a + g t + changes of g + s(month) + jumps + u_t,        (1 - rho L)(1 - phi L) u_t = e_t
 
@@ -44,25 +44,29 @@ DRIFT_CHANGES = (60, 24)
 
 @dataclass(frozen=True)
 class DriftKind:
-    """How large the drift is, and how much it changes, in one kind of economy [log price a month]."""
+    """How large the drift is, and how much it changes, in one kind of economy [log price a month].
+
+    `above` is what its centre lies above the rate towards which a calm economy's drift is drawn.
+    """
 
     name: str
     weight: float
+    above: float
     drift_scale: float
     change_scale: float
 
 
 DRIFT_KINDS = (
-    DriftKind("calm", 0.55, 0.004, 0.002),
-    DriftKind("inflating", 0.25, 0.015, 0.004),
-    DriftKind("turbulent", 0.20, 0.02, 0.015),
+    DriftKind("calm", 0.5, 0.0, 0.003, 0.0015),
+    DriftKind("inflating", 0.3, 0.010, 0.006, 0.003),
+    DriftKind("turbulent", 0.2, 0.02, 0.02, 0.015),
 )
 """Kinds of economy with prior weights; calibrated on open series with whole countries left out (tests/benchmarks)."""
 NEIGHBOURS = "two harmonics about the neighbours' season"
 FORM_WEIGHT = {"none": 0.2, "one harmonic": 0.35, "two harmonics": 0.25, "sawtooth": 0.2, NEIGHBOURS: 0.4}
 NOISE_PRIOR = 0.08
 NOISE_PRIOR_MONTHS = 4.0
-KEPT_WEIGHT, MOST_KEPT = 0.97, 48
+KEPT_WEIGHT, MOST_KEPT = 0.97, 24
 TESTED_FORMS: tuple[tuple[list[int], float], ...] = (
     ([0, 1], 0.0),
     ([0, 1, 2, 3], 2.5),
@@ -165,7 +169,7 @@ def trend_columns(since: Ints, jumps: list[int]) -> Floats:
 
 
 def season_columns(months: Ints) -> Floats:
-    """Return columns: cos, sin of 12 months; cos, sin of 6 months; sawteeth falling in month 1..12 (mean 0, height 1)."""
+    """Return columns: cos, sin of 12 and of 6 months; sawteeth falling in month 1..12 (mean 0, height 1)."""
     angle = 2 * np.pi * months[:, None] / 12
     harmonics = np.concatenate([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
     teeth = ((months[:, None] - np.arange(1, 13)[None, :]) % 12) / 11 - 0.5
@@ -318,7 +322,7 @@ def average(
     found: list[tuple[float, int, str, str, Ints, Floats, Floats]] = []
     for kind in DRIFT_KINDS:
         base_mean = np.zeros(grid.base)
-        base_mean[:2] = grid.log_price[-1], drift_centre
+        base_mean[:2] = grid.log_price[-1], drift_centre + kind.above
         base_sd = np.concatenate(
             [[LEVEL_SCALE, kind.drift_scale], np.full(len(DRIFT_CHANGES), kind.change_scale), grid.jump_sizes]
         )
@@ -412,6 +416,5 @@ def season_test(grid: Grid, rho: float, phi: float, draws: int = 1999) -> float:
 
 
 def root(covariance: Floats) -> Floats:
-    """Return a square root of a covariance matrix that may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.maximum(values, 0))
+    """Return the lower square root of a covariance matrix (Cholesky)."""
+    return np.asarray(np.linalg.cholesky((covariance + covariance.T) / 2))

@@ -167,7 +167,7 @@ def _sentence(curve: SeasonalCurve, wait: bool, by_inflation: bool, best: int, l
     if wait and curve.reliable:
         return message(
             (
-                "Waiting is supported by past prices: they rise about {gap:.0f} % from the lowest to the highest month. "
+                "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. "
                 "About {best} months look best. About {chance} years in 100 would lose by waiting."
             ),
             gap=curve.gap_pct,
@@ -186,7 +186,7 @@ def _sentence(curve: SeasonalCurve, wait: bool, by_inflation: bool, best: int, l
     if curve.reliable:
         return message(
             (
-                "Waiting is not supported: prices rise about {gap:.0f} % from the lowest to the highest month, but from "
+                "Waiting is not supported: prices rise about {gap:.0f} % from lowest to highest month, but from "
                 "today's price that does not pay for interest and losses."
             ),
             gap=curve.gap_pct,

@@ -143,3 +143,9 @@ def drop_wish(store: Any, group_id: int, name: str, number: int, at: datetime) -
     if not 0 <= number < len(rows):
         raise InputError("there is no entry with the number {number}", number=number + 1)
     write_wishes(store, group_id, {name: [*rows[:number], *rows[number + 1 :]]}, at)
+
+
+def cash_needed(store: Any, group_id: int, until: date) -> float:
+    """Return the cash needs that fall due up to a day [money]."""
+    rows = read_wishes(store, group_id)["needs"]
+    return float(sum(float(row.get("amount") or 0) for row in rows if str(row.get("on", "")) <= until.isoformat()))

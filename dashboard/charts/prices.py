@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from core.market.hindcast import FORESIGHT, PLAN, HindcastReport
 from core.market.season import SeasonalCurve
-from dashboard.charts.base import add_fan, layout
+from dashboard.charts.base import add_fan, label_ends, layout
 from dashboard.charts.palette import BLUE, CLAY, INK, PLUM, STONE, STRAW, shade
 from dashboard.text import _
 
@@ -50,7 +50,7 @@ def history_figure(prices: pd.Series, curve: SeasonalCurve, unit: str) -> go.Fig
 
 
 def season_figure(curve: SeasonalCurve, month_names: Mapping[int, str]) -> go.Figure:
-    """Draw the season as percent of the year's mean, with the chance that a month is the lowest or highest."""
+    """Draw the season as percent above or below the year's mean; hovering tells each month's chances."""
     months = list(range(1, 13))
     above = 100 * (curve.factors.loc[months].to_numpy() - 1)
     names = [month_names[month] for month in months]
@@ -88,7 +88,7 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
     price_today = float(table["median"].iloc[0])
     columns = [table[name].to_numpy() for name in ("low", "median", "high")]
     figure = go.Figure()
-    add_fan(figure, x, *columns, name=_("price: middle of possible seasons, and 8 in 10 of them"), colour=BLUE)
+    add_fan(figure, x, *columns, name=_("middle price"), colour=BLUE)
     figure.add_trace(
         go.Scatter(
             x=x,
@@ -105,16 +105,33 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
             mode="markers",
             name=_("today"),
             marker={"symbol": "diamond", "size": 11, "color": INK},
+            showlegend=False,
         )
+    )
+    place = len(x) // 2
+    figure.add_annotation(
+        x=x[place],
+        y=float(columns[2][place]),
+        text=_("8 in 10 possible prices<br>are inside the band"),
+        showarrow=False,
+        yanchor="bottom",
+        xanchor="right",
+        font={"color": BLUE, "size": 13},
     )
     if best_month:
         best = pd.Timestamp(first) + pd.DateOffset(months=best_month)
         figure.add_vline(x=best, line={"color": PLUM, "dash": "dot"})
         figure.add_annotation(
-            x=best, y=1, yref="paper", text=_("best to sell"), showarrow=False, yanchor="bottom", font={"color": PLUM}
+            x=best,
+            y=0.02,
+            yref="paper",
+            text=_("best to sell"),
+            showarrow=False,
+            yanchor="bottom",
+            font={"color": PLUM},
         )
     figure.update_yaxes(rangemode="tozero")
-    return layout(figure, _("week of sale"), unit)
+    return label_ends(layout(figure, _("week of sale"), unit))
 
 
 def hindcast_figure(report: HindcastReport) -> go.Figure:
@@ -129,7 +146,9 @@ def hindcast_figure(report: HindcastReport) -> go.Figure:
             marker={"color": shade(STONE, 0.5)},
         )
     )
-    figure.add_trace(go.Bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this plan"), marker={"color": BLUE}))
+    figure.add_trace(
+        go.Bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this tool's rule"), marker={"color": BLUE})
+    )
     figure.add_hline(y=0, line={"color": INK, "width": 1})
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(type="category")

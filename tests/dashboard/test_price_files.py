@@ -24,7 +24,7 @@ class Taken:
         self.group = store.groups()[0]
         self.before = set(store.price_quotes(self.group.id)["id"])
         self.store = store
-        self.app = open_page("prices")
+        self.app = open_page("price_import")
         self.app.file_uploader[0].upload(name, content, "application/octet-stream").run()
         assert not self.app.exception, self.app.exception
         found = [re.search(r"(\d+) rows read, (\d+) usable, (\d+) left out", text.value) for text in self.app.markdown]

@@ -16,13 +16,20 @@ def test_the_answer_stands_first_and_the_fan_carries_the_price_that_pays(demo_st
     assert "price that pays for waiting" in names
     assert "today" in names
     assert "per kg" in fan["layout"]["title"]["text"]
-    assert any("past harvests" in text.value for text in app.markdown) or app.error
+    assert any("8 in 10 possible prices" in note["text"] for note in fan["layout"]["annotations"])
+
+
+def test_past_harvests_are_told_with_a_report_to_take_along(demo_store):
+    app = open_page("waiting_past")
+    assert not app.exception
+    assert any("past harvests" in text.value for text in app.info) or app.error
+    assert app.get("download_button")
 
 
 def test_a_quote_in_bags_is_noted_per_kg(demo_store):
     group = demo_store.groups()[0]
     before = len(demo_store.price_quotes(group.id))
-    app = open_page("prices")
+    app = open_page("price_import")
     app.text_input(key="prices_quote_market").input("Roadside")
     app.number_input(key="prices_quote_price").set_value(4500.0)
     app.text_input(key="prices_quote_unit").input("90 kg bag")
@@ -34,7 +41,7 @@ def test_a_quote_in_bags_is_noted_per_kg(demo_store):
 
 
 def test_a_measure_without_weight_gets_a_sentence(demo_store):
-    app = open_page("prices")
+    app = open_page("price_import")
     app.number_input(key="prices_quote_price").set_value(40.0)
     app.text_input(key="prices_quote_unit").input("heap")
     next(button for button in app.button if button.label == "Note this price").click().run()
@@ -54,7 +61,7 @@ def test_a_price_file_is_previewed_kept_and_taken_back(demo_store):
         + rows
         + f"2025-01-15,Farside,Sorghum,50 KG,forecast,{group.currency},0.0\n"
     ).encode()
-    app = open_page("prices")
+    app = open_page("price_import")
     app.file_uploader[0].upload("prices.csv", content, "text/csv").run()
     assert not app.exception
     assert any("14 rows read, 12 usable, 2 left out" in text.value for text in app.markdown)
@@ -69,8 +76,8 @@ def test_a_price_file_is_previewed_kept_and_taken_back(demo_store):
 def test_terms_that_are_entered_are_kept_as_facts(demo_store):
     group = demo_store.groups()[0]
     app = open_page("prices")
-    app.number_input(key="prices_interest").set_value(5.0)
-    next(button for button in app.button if button.label == "Keep these figures").click().run()
+    app.text_input(key="waiting_costs.0.interest_monthly").input("5")
+    app.button(key="waiting_costs.save").click().run()
     assert not app.exception
     fact = demo_store.fact(group.id, "interest_monthly")
     assert fact.value == 0.05
@@ -79,7 +86,7 @@ def test_terms_that_are_entered_are_kept_as_facts(demo_store):
 
 def test_a_price_noted_wrongly_is_taken_back(empty_store):
     group = empty_store.groups()[0]
-    app = open_page("prices")
+    app = open_page("price_import")
     app.text_input(key="prices_quote_market").input("Roadside")
     app.number_input(key="prices_quote_price").set_value(2.0)
     app.text_input(key="prices_quote_currency").input("usd")
@@ -108,20 +115,23 @@ def test_the_own_gate_stands_beside_the_market(demo_store):
     market = next(box for box in app.number_input if str(box.key).startswith("prices_today_")).value
     assert not app.exception
     assert gate < market
+    assert "lowest month is" in " ".join(text.value for text in app.markdown)
+
+
+def test_keeping_says_what_it_costs_and_where_cash_is_cheapest(demo_store):
+    app = open_page("keeping")
+    assert not app.exception
+    assert any("for lost weight" in text.value for text in app.info)
     texts = " ".join(text.value for text in app.markdown)
-    assert "interest on its worth" in texts
-    assert "The loan pays out" in texts
-    assert "price of this cash need" in texts
-    assert "lost in" in texts
-    assert "lowest month is" in texts
+    assert "The loan pays" in texts
+    assert "The last part costs" in texts
 
 
 def test_terms_of_the_loan_are_kept_as_facts(demo_store):
     group = demo_store.groups()[0]
-    app = open_page("prices")
-    next(toggle for toggle in app.toggle if toggle.key == "prices_credit_change").set_value(True).run()
-    app.number_input(key="prices_credit_interest_monthly").set_value(1.5)
-    next(button for button in app.button if button.label == "Keep these terms").click().run()
+    app = open_page("keeping")
+    app.text_input(key="loan_terms.0.inventory_credit.interest_monthly").input("1.5")
+    app.button(key="loan_terms.save").click().run()
     assert not app.exception
     fact = demo_store.fact(group.id, "inventory_credit.interest_monthly")
     assert (fact.value, fact.origin) == (0.015, "entered")

@@ -1,0 +1,203 @@
+"""Which price a section speaks of: the crop, the market's series, the place of sale and the price of today."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+import streamlit as st
+
+from core.group.records import Group
+from core.group.selling import FARM_GATE, basis_to, buyer_book, own_prices, waiting_costs
+from core.market.outlook import PriceOutlook, price_outlook, with_price_of_today
+from core.market.prices import Basis, MonthlyPrices, monthly_prices
+from core.market.waiting import WaitingCosts
+from dashboard import page, state
+from dashboard.forms.prices import crop_name
+from dashboard.text import _, day, money, ngettext, percent
+
+OLD_QUOTE_DAYS = 45
+MOST_NEIGHBOURS = 6
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the grain is sold: at the market of the series, or at the farm gate with its basis."""
+
+    basis: Basis | None
+    last_price: float
+    last_on: date
+    seen: bool
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What was chosen, with the figures that the answer rests on.
+
+    Attributes
+    ----------
+    crop, market, kind : str
+    months : MonthlyPrices
+        Of the market.
+    prices : Series
+        The months, this month's price in place [money/kg].
+    neighbours : list of Series
+    place : Place
+    price_today : float
+        Where the grain is sold [money/kg].
+    costs : WaitingCosts
+    key : str
+        Tells what was chosen apart, for the cache.
+    """
+
+    crop: str
+    market: str
+    kind: str
+    months: MonthlyPrices
+    prices: pd.Series
+    neighbours: list[pd.Series]
+    place: Place
+    price_today: float
+    costs: WaitingCosts
+    key: str
+
+    def outlook(self) -> PriceOutlook:
+        """Return what may come of the price, from the cache where nothing has changed."""
+        return _outlook(self.prices, self.costs, self.price_today, self.neighbours, self.place.basis, self.key)
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def monthly(group_id: int, version: int, commodity: str, market: str, kind: str) -> MonthlyPrices:
+    """Return the months of one series of the group."""
+    quotes = state.store().price_quotes(group_id, commodity)
+    return monthly_prices(quotes[(quotes["market"] == market) & (quotes["price_type"] == kind)])
+
+
+@st.cache_data(max_entries=32, show_spinner=False)
+def _outlook(
+    prices: pd.Series,
+    costs: WaitingCosts,
+    price_today: float,
+    _neighbours: list[pd.Series],
+    _basis: Basis | None,
+    key: str,
+) -> PriceOutlook:
+    return price_outlook(prices, costs, price_today, _neighbours, _basis)
+
+
+def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
+    """Ask for crop, market, place of sale and today's price."""
+    left, right = st.columns(2)
+    crops = list(quotes["commodity"].value_counts(sort=True).index)
+    crop = left.selectbox(_("Crop"), crops, format_func=crop_name, key="prices_crop", persist_state="session")
+    of_crop = quotes[quotes["commodity"] == crop]
+    pairs = list(of_crop.groupby(["market", "price_type"]).size().sort_values(ascending=False, kind="stable").index)
+    market, kind = right.selectbox(
+        _("Market"),
+        pairs,
+        format_func=lambda pair: f"{pair[0] or _('no market named')} · {_(pair[1])}",
+        key="prices_market",
+        persist_state="session",
+    )
+    same = of_crop[of_crop["price_type"] == kind]
+    latest = same[same["market"] == market].iloc[-1]
+    version = state.store().version(group.id)
+    months = monthly(group.id, version, crop, market, kind)
+    left, right = st.columns(2)
+    with left:
+        place = _ask_place(group, crop, months.prices, latest, kind)
+    price_today = right.number_input(
+        _("Today's price, {currency} per kg").format(currency=group.currency),
+        min_value=0.0001,
+        value=float(round(place.last_price, 4)),
+        format="%.2f",
+        key=f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}",
+        persist_state="session",
+    )
+    _tell_age(group, place)
+    prices, this_month = months.prices, pd.Period(state.today(), freq="M")
+    given = place.basis is None and abs(price_today - place.last_price) > 1e-9
+    if given or (place.basis is None and prices.index[-1] >= this_month):
+        # A price given for today stands for its month; an old quote is not passed off as today's.
+        prices = with_price_of_today(prices, state.today(), price_today)
+    names = same.loc[same["market"] != market, "market"].value_counts().index[:MOST_NEIGHBOURS]
+    return Chosen(
+        crop=str(crop),
+        market=str(market),
+        kind=str(kind),
+        months=months,
+        prices=prices,
+        neighbours=[monthly(group.id, version, crop, str(name), kind).prices for name in names],
+        place=place,
+        price_today=float(price_today),
+        costs=waiting_costs(state.store().facts(group.id)),
+        key=f"{group.id} {version} {crop} {market} {kind} {place.basis is None}",
+    )
+
+
+def _ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, kind: str) -> Place:
+    """Ask where the grain is sold, and say how the farm gate's price compares with the market's."""
+    market_on = pd.Timestamp(latest["quoted_on"]).date()
+    at_market = Place(None, float(latest["price_per_kg"]), market_on, True)
+    if kind == FARM_GATE:
+        return at_market
+    store = state.store()
+    own = own_prices(store, group.id, crop, buyer_book(store, group.id))
+    usual = store.fact(group.id, "plan.gate_factor")
+    basis = basis_to(prices, own, state.today(), float(usual.value))
+    places = {"gate": _("at the farm gate"), "market": _("at this market")}
+    chosen = st.radio(
+        _("Where you sell"),
+        list(places),
+        0 if basis.quotes else 1,
+        format_func=lambda key: places[key],
+        horizontal=True,
+        key=f"prices_place_{crop}",
+        persist_state="session",
+        help=_basis_words(basis, page.origin_text(usual)),
+    )
+    if chosen == "market":
+        return at_market
+    recent = own[own["on"] <= pd.Timestamp(state.today())]
+    if len(recent) and (state.today() - recent["on"].iloc[-1].date()).days <= OLD_QUOTE_DAYS:
+        return Place(basis, float(recent["price_per_kg"].iloc[-1]), recent["on"].iloc[-1].date(), True)
+    return Place(basis, float(latest["price_per_kg"]) * basis.factor, market_on, False)
+
+
+def _basis_words(basis: Basis, usual: str) -> str:
+    """Return how the farm gate's price compares with the market's, and how well that is known."""
+    if not basis.quotes:
+        return _(
+            "There is no own sale and no farm gate price in the same months as this market's prices. The farm gate is "
+            "taken as {factor} of the market's price ({origin})."
+        ).format(factor=percent(basis.factor), origin=usual)
+    low, high = basis.interval()
+    return ngettext(
+        "Own sales and farm gate prices were about {factor} of this market's price. 8 in 10 next prices: {low} to "
+        "{high}. Learnt from {n} month.",
+        "Own sales and farm gate prices were about {factor} of this market's price. 8 in 10 next prices: {low} to "
+        "{high}. Learnt from {n} months.",
+        basis.quotes,
+    ).format(factor=percent(basis.factor), low=percent(low), high=percent(high), n=basis.quotes)
+
+
+def _tell_age(group: Group, place: Place) -> None:
+    """Say how old the price is that the section starts from, and whether it was seen."""
+    age = (state.today() - place.last_on).days
+    words = _("Last market price: {price} per kg on {date}, {age}.")
+    if not place.seen:
+        words = _(
+            "No own price of the last weeks. {price} per kg is estimated from the market's price of {date}, {age}."
+        )
+    elif place.basis is not None:
+        words = _("Last own price: {price} per kg on {date}, {age}.")
+    st.caption(
+        words.format(
+            price=money(place.last_price, group.currency),
+            date=day(place.last_on),
+            age=ngettext("{n} day old", "{n} days old", age).format(n=age),
+        )
+    )
+    if age > OLD_QUOTE_DAYS:
+        st.warning(_("The last price is old: note this week's price before you rely on this page."))
