@@ -21,12 +21,13 @@ from core.market.buyer_book import (
     offer_from,
     replay_buyers,
 )
-from core.market.buyers import Buyer
+from core.market.buyers import Bid, Buyer, compare_bids
 from core.market.deductions import flat_deductions
 from core.market.prices import Basis, MonthlyPrices, learn_basis, monthly_prices
 from core.market.waiting import Verdict, WaitingCosts, verdict
 
 FARM_GATE = "farm gate"
+GATE, MARKET = "trader at the farm gate", "market"
 
 
 def assumed_terms(facts: dict[str, Any]) -> AssumedTerms:
@@ -70,12 +71,10 @@ def usual_buyers(facts: dict[str, Any], limit_pct: float) -> tuple[Buyer, Buyer]
     distance = float(facts["plan.market_km"].value)
     cut = flat_deductions(limit_pct, assumed.discount_per_point, damage_per_pct=assumed.damage_per_pct)
     gate = Buyer(
-        "trader at the farm gate",
-        price_factor=float(facts["plan.gate_factor"].value),
-        deductions=replace(cut, refusal_pct=GATE_REFUSAL_PCT),
+        GATE, price_factor=float(facts["plan.gate_factor"].value), deductions=replace(cut, refusal_pct=GATE_REFUSAL_PCT)
     )
     market = Buyer(
-        "market",
+        MARKET,
         deductions=replace(cut, refusal_pct=limit_pct + MARKET_REFUSAL_POINTS),
         distance_km=distance,
         trip_cost=assumed.trip_cost + 2 * distance * assumed.km_cost,
@@ -317,7 +316,7 @@ def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor:
 
 @dataclass(frozen=True)
 class Seller:
-    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: it was not)."""
+    """A way to sell a crop at the market's price: the buyer's terms, and how the price was learnt (None: not)."""
 
     buyer: Buyer
     basis: Basis | None
@@ -354,7 +353,9 @@ def ways_to_sell(
     return found
 
 
-def write_buyer(store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime) -> int:
+def write_buyer(
+    store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime, token: str = ""
+) -> int:
     """Write a buyer's terms into the book after checking them, and return the entry's number.
 
     Raises
@@ -367,10 +368,12 @@ def write_buyer(store: Any, group_id: int, payload: dict[str, Any], on: date, wh
     others = {entry.buyer.name.strip().lower() for entry in book.standing_buyers() if entry.number != payload.get("of")}
     if buyer.name.lower() in others:
         raise InputError("there is a buyer {name} already: change that one", name=buyer.name)
-    return int(store.append_event(group_id, BOOK, "buyer", on, who, payload, at))
+    return int(store.append_event(group_id, BOOK, "buyer", on, who, payload, at, token=token))
 
 
-def write_offer(store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime) -> int:
+def write_offer(
+    store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime, token: str = ""
+) -> int:
     """Write an offer into the book after checking it, and return the entry's number.
 
     Raises
@@ -383,9 +386,94 @@ def write_offer(store: Any, group_id: int, payload: dict[str, Any], on: date, wh
     if buyer is None:
         raise InputError("choose a buyer of the book first")
     offer_from(payload, buyer, assumed_terms(store.facts(group_id)))
-    return int(store.append_event(group_id, BOOK, "offer", on, who, payload, at))
+    return int(store.append_event(group_id, BOOK, "offer", on, who, payload, at, token=token))
 
 
-def withdraw(store: Any, group_id: int, number: int, reason: str, on: date, who: str, at: datetime) -> None:
+def withdraw(
+    store: Any, group_id: int, number: int, reason: str, on: date, who: str, at: datetime, token: str = ""
+) -> None:
     """Write that a buyer or an offer is withdrawn; the entries stay."""
-    store.append_event(group_id, BOOK, "withdrawn", on, who, {"of": number, "reason": reason}, at)
+    store.append_event(group_id, BOOK, "withdrawn", on, who, {"of": number, "reason": reason}, at, token=token)
+
+
+SPOT_SHARE = 0.7
+"""What a refused load is sold on at, as a share of the market's price, as the sale plan takes it; basis: judgement."""
+SAME = 0.02
+"""Bids nearer than this to the best are called the same: prices are not known better; basis: judgement."""
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """Grain that is to be sold: crop, mass [kg], moisture by our meter with its error, and the limit it is judged by.
+
+    `treated` says whether it carries a protectant.
+    """
+
+    commodity: str
+    mass_kg: float
+    moisture_pct: float
+    moisture_sd_pct: float
+    limit_pct: float
+    treated: bool = False
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What a delivery is worth today from every buyer and offer.
+
+    Attributes
+    ----------
+    bids : tuple of Bid
+        The best first, those who do not take it last.
+    sellers : tuple of Seller
+        The terms behind them.
+    market : ReferenceMarket
+    price : float
+        Last price of the reference market [money/kg].
+    """
+
+    bids: tuple[Bid, ...]
+    sellers: tuple[Seller, ...]
+    market: ReferenceMarket
+    price: float
+
+    @property
+    def taking(self) -> list[Bid]:
+        """Return the bids of those who take the delivery, the best first."""
+        return [bid for bid in self.bids if not bid.refused]
+
+    def gain_over_gate(self) -> float | None:
+        """Return what the best bid is worth more than the farm gate [money/kg]; None where it is the gate's."""
+        gate = next((bid for bid in self.taking if bid.name == GATE and bid.offer is None), None)
+        if gate is None or gate is self.taking[0]:
+            return None
+        return self.taking[0].net_today_per_kg - gate.net_today_per_kg
+
+    def as_good(self) -> Bid | None:
+        """Return the next bid where it is about as good as the best."""
+        taking = self.taking
+        near = [bid for bid in taking[1:] if bid.net_today_per_kg > (1 - SAME) * taking[0].net_today_per_kg]
+        return near[0] if near else None
+
+
+def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerBook, today: date) -> Comparison | None:
+    """Return what every buyer and offer is worth for a delivery today; None without a market's price of the crop."""
+    found = reference_market(store.price_quotes(group_id, delivery.commodity))
+    if found is None:
+        return None
+    price = float(found.monthly.prices.iloc[-1])
+    sellers = ways_to_sell(store, group_id, delivery.commodity, found.monthly.prices, book, delivery.limit_pct, today)
+    bids = compare_bids(
+        buyers=[seller.buyer for seller in sellers],
+        offers=[entry.offer for entry in book.standing_offers(today)],
+        commodity=delivery.commodity,
+        market_price=price,
+        price_otherwise=SPOT_SHARE * price,
+        mass_kg=delivery.mass_kg,
+        moisture_pct=delivery.moisture_pct,
+        moisture_sd_pct=min(delivery.moisture_sd_pct, 3.0),
+        treated=delivery.treated,
+        day=today,
+        monthly_interest=float(cost_of_money(store.facts(group_id)).value),
+    )
+    return Comparison(tuple(bids), tuple(sellers), found, price)

@@ -133,6 +133,20 @@ class BuyerBook:
             if entry.withdrawn_on is None and entry.buyer_number in there and entry.offer.valid_until >= day
         ]
 
+    def withdrawals(self, entries: Iterable[Any], day: date) -> list[tuple[Any, str]]:
+        """Return the withdrawals that still hold, each with the name of its buyer or of its offer."""
+        gone = {entry.number: entry.buyer.name for entry in self.buyers if entry.withdrawn_on is not None}
+        gone |= {
+            entry.number: f"{entry.offer.buyer.name} ({entry.offer.valid_until.isoformat()})"
+            for entry in self.offers
+            if entry.withdrawn_on is not None and entry.offer.valid_until >= day
+        }
+        return [
+            (entry, gone[entry.payload["of"]])
+            for entry in Book(entries).standing("withdrawn")
+            if entry.payload.get("of") in gone
+        ]
+
 
 @dataclass(frozen=True)
 class WeighedTwice:

@@ -35,9 +35,7 @@ def show() -> None:
     group = page.stop_if_no_group()
     quotes = state.store().price_quotes(group.id)
     if quotes.empty:
-        st.info(
-            _("There are no prices yet. Note today's price, or import past prices of a market near you.")
-        )
+        st.info(_("There are no prices yet. Note today's price, or import past prices of a market near you."))
         page.link("prices", _("Import prices"), "price_import")
         return
     with page.plain_errors():
