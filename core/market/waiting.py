@@ -15,11 +15,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import annuity_worth, present_value
 from core.errors import InputError
-from core.market.season import SeasonalCurve, fit_season
+from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
 from core.messages import Message, message
 
 Floats = NDArray[np.float64]
 
+CALM_DRIFT = 0.003
+"""Drift up to which a wait is judged by its middle alone [log price a month]; basis: judgement."""
 PATHS = 1000
 LEAST_GAIN = 0.03
 """Gain below which waiting is not begun; once begun it goes on while it gains at all.
@@ -70,7 +72,8 @@ class WaitingAdvice:
     wait : bool
         Whether the data support waiting.
     best_month : int
-        Months from today with the greatest worth, judged half by its mean and half by its middle (0 = today).
+        Months from today with the greatest worth (0 = today), judged by its middle, and by its mean where prices rise
+        fast.
     expected_gain, median_gain : float
         Of waiting until then, as a fraction of selling today.
     chance_of_loss : float
@@ -121,11 +124,21 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: i
     months = np.arange(rule.months + 1)
     paths = curve.sample_paths(rule.months, PATHS, seed) / curve.last_price
     worth = paths * rule.discount(months) - rule.cost(months)
-    # The mean alone is led by the few paths that double, the median alone ignores them: the rule stands half way.
-    judged = (worth.mean(axis=0) + np.median(worth, axis=0)) / 2
+    middle = np.median(worth, axis=0)
+    judged = middle + _share_of_mean(curve) * (worth.mean(axis=0) - middle)
     best = int(np.argmax(judged))
     wait = best > 0 and float(judged[best]) - 1 > (0.0 if begun else LEAST_GAIN)
     return _advice(curve, wait, best, worth)
+
+
+def _share_of_mean(curve: SeasonalCurve) -> float:
+    """Return how far a wait is judged by its mean and not by its middle, 0-1.
+
+    The mean is led by the few paths that double, the middle ignores them. Where prices hardly rise besides the season
+    such paths are bad luck as often as good, and the middle decides; where they rise fast they are what waiting is
+    for. Basis: judgement, looked at on open series with whole countries left out.
+    """
+    return float(np.clip((curve.drift_monthly - CALM_DRIFT) / (FAST_DRIFT - CALM_DRIFT), 0.0, 1.0))
 
 
 def _advice(curve: SeasonalCurve, wait: bool, looked_at: int, worth: Floats) -> WaitingAdvice:
