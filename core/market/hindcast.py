@@ -1,8 +1,4 @@
-<<<<<<< HEAD
-"""What each rule of sale would have earned in past years of a price series, knowing only what was known then.
-=======
 """What each rule of sale would have earned in the past years of a price series, each date knowing only its past.
->>>>>>> e49015b (Prices and buyers in five sections: prices, buyers and offers, keep or borrow, does waiting pay here, import; what a page computed lives in core/market; figures with their origin in one form)
 
 A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest, or one that
 is given. From there each rule sells once within the horizon. A rule's result is what a kilogram earned, less weight

@@ -18,14 +18,10 @@ from core.market.price_tables import Action
 from core.messages import message
 
 SLIP = 3.0
-<<<<<<< HEAD
-"""A monthly move by more than this factor is looked at; practice (83 such moves in 122,827 of open files)."""
-=======
 """A move of the monthly price by more than this factor is looked at.
 
 Basis: practice (83 such moves in 122,827 of open files).
 """
->>>>>>> e49015b (Prices and buyers in five sections: prices, buyers and offers, keep or borrow, does waiting pay here, import; what a page computed lives in core/market; figures with their origin in one form)
 SLIP_FACTORS = (10.0, 100.0, 1000.0, 1e4, 1e5, 1e6, 45.0, 46.0, 50.0, 90.0)
 SLIP_TOLERANCE = 0.30
 

@@ -1,8 +1,4 @@
-<<<<<<< HEAD
-"""The price at or above which to sell, for each date until the stock must be gone, and what that rule earned before.
-=======
 """The price at or above which to sell at each date, and what that rule would have earned in past years.
->>>>>>> e49015b (Prices and buyers in five sections: prices, buyers and offers, keep or borrow, does waiting pay here, import; what a page computed lives in core/market; figures with their origin in one form)
 
 Working back from the last date, selling now is held against the value of going on, which is regressed on the price
 (least-squares Monte Carlo, Longstaff and Schwartz 2001). The price of a date is the lowest one from which on selling
@@ -136,11 +132,7 @@ def hindcast_selling_prices(
     neighbours: Sequence[pd.Series] = (),
     seed: int = 17,
 ) -> pd.DataFrame:
-<<<<<<< HEAD
-    """Replay past years: sell at the price worked out at harvest for each month, or in the month that looked best.
-=======
     """Replay past years: sell at each month's price as worked out at harvest, or in the month that looked best then.
->>>>>>> e49015b (Prices and buyers in five sections: prices, buyers and offers, keep or borrow, does waiting pay here, import; what a page computed lives in core/market; figures with their origin in one form)
 
     Parameters
     ----------
