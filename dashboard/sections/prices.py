@@ -56,18 +56,14 @@ def show() -> None:
             )
         ):
             facts_form("waiting_costs", group, figures)
-            st.caption(
-                _("Give interest as money costs today, inflation included. The sale plan uses the same figures.")
-            )
+            st.caption(_("Give interest as money costs today, with inflation. The sale plan uses the same figures."))
     page.sources(
         [
             _(
                 "Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices "
                 "(Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."
             ),
-            _(
-                "A season is called reliable when fewer than 6 in 100 series without one would show so strong a pattern."
-            ),
+            _("A season is called reliable when fewer than 6 in 100 series without one show so strong a pattern."),
             _("Price that pays: competitive storage (Williams & Wright 1991)."),
             _(
                 "In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson "
