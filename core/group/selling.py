@@ -10,7 +10,6 @@ from typing import Any
 import pandas as pd
 
 from core.errors import InputError, PriceDataError
-from core.group.facts import cost_of_money
 from core.group.records import PriceQuote
 from core.market.buyer_book import (
     BOOK,
@@ -90,7 +89,7 @@ def waiting_costs(facts: dict[str, Any]) -> WaitingCosts:
     """Return what waiting costs a group: the one home of the figures that page, plan and advice use."""
     return WaitingCosts(
         months=int(facts["sale_horizon_months"].value),
-        monthly_interest=float(cost_of_money(facts).value),
+        monthly_interest=float(facts["interest_monthly"].value),
         monthly_loss=float(facts["market_loss_monthly"].value),
         monthly_cost=float(facts["storage_cost_kg_month"].value),
         monthly_rise=float(facts["price_rise_monthly"].value),
@@ -474,6 +473,6 @@ def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerB
         moisture_sd_pct=min(delivery.moisture_sd_pct, 3.0),
         treated=delivery.treated,
         day=today,
-        monthly_interest=float(cost_of_money(store.facts(group_id)).value),
+        monthly_interest=float(store.facts(group_id)["interest_monthly"].value),
     )
     return Comparison(tuple(bids), tuple(sellers), found, price)

@@ -7,7 +7,6 @@ word, where somebody types 36,000, a word, or a number out of bounds.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, is_dataclass
 from datetime import date
@@ -219,8 +218,7 @@ def plain_text(value: Any) -> str:
         value = Decimal(f"{value:.10g}")
     text = f"{value:f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    # three digits after the point could be read as thousands
-    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
+    return text + "0" if len(text.partition(".")[2]) == 3 else text
 
 
 def _draw(form: str, field: Field, values: Mapping[str, Any], disabled: bool) -> Any:

@@ -181,7 +181,7 @@ def answer_words(group: Group, found: Comparison) -> str:
 
 def show_basis(group: Group, found: Comparison) -> None:
     """Say which market's price, which interest and which learnt prices the comparison uses."""
-    interest = cost_of_money(state.store().facts(group.id))
+    interest = state.store().fact(group.id, "interest_monthly")
     st.markdown(
         _("Market's price: {price} per kg, {market}, {month}. Interest: {interest} a month ({origin}).").format(
             price=money(found.price, group.currency),
