@@ -13,9 +13,11 @@ import pytest
 from core.errors import AlreadySavedError, InputError
 from core.group.database import open_store
 from core.group.records import Group, Member
-from core.pool.book import check_new, season_of, write_entries
+from core.pool.book import agreement_effects, check_new, season_of, write_entries
+from core.pool.cash_count import counted_notes
 from core.pool.payout import BUYERS, CASH, PAYABLE, books, buyer_accounts, lowest_cash, pay_by_member, payable_now
 from core.pool.season import replay
+from core.pool.terms import checked_terms, factors_text, factors_typed, levies_text, levies_typed
 from tests.pool.helpers import delivery, event, sale
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -173,3 +175,48 @@ def test_money_is_counted_in_the_coins_of_the_currency_until_another_is_agreed(s
     write_entries(store, group, [("sale", BEGUN[3].on, {**BEGUN[3].payload, "price_per_kg": "0.333"})], "A", NOW)
     parts = {member: pay.proceeds for member, pay in pay_by_member(season_of(store, group)).items()}
     assert parts == {1: D(200), 2: D(133)}
+
+
+def test_a_changed_agreement_is_tried_on_every_member() -> None:
+    """By hand: 10 % of the proceeds taken: 6,000 and 4,000 less; what is closed before stays."""
+    payload = {"step": "1", "levies": [{"name": "office", "kind": "share", "amount": "0.1"}]}
+    assert agreement_effects(BEGUN, payload, LATER) == {1: (60000, 54000), 2: (40000, 36000)}
+    closed = [*BEGUN, event(5, "close", {"counted": "0"}, LATER)]
+    assert agreement_effects(closed, payload, date(2026, 6, 1)) == {1: (60000, 60000), 2: (40000, 40000)}
+    with pytest.raises(InputError):
+        agreement_effects(BEGUN, {"step": "0"}, LATER)
+
+
+def test_agreements_are_typed_in_lines() -> None:
+    assert factors_typed("1: 100\n\n second grade : 93,5 %") == {"1": "1", "second grade": "0.935"}
+    assert levies_typed("office: 4\nschool: 2 %") == [
+        {"name": "office", "kind": "per_kg", "amount": "4"},
+        {"name": "school", "kind": "share", "amount": "0.02"},
+    ]
+    terms = checked_terms({"grade_factors": factors_typed("1: 100\n2: 93"), "levies": levies_typed("a: 4\nb: 2 %")})
+    assert factors_typed(factors_text(terms.grade_factors)) == {"1": "1", "2": "0.93"}
+    assert levies_typed(levies_text(terms.levies)) == levies_typed("a: 4\nb: 2 %")
+
+
+@pytest.mark.parametrize("text", ["first", ": 3", "a:", "a: x", "a: 0", "a: -1", "a: 36,000", "a: 1001"])
+def test_lines_of_an_agreement_that_cannot_be_are_refused(text: str) -> None:
+    with pytest.raises(InputError):
+        factors_typed(text)
+
+
+def test_a_levy_below_nothing_is_refused() -> None:
+    with pytest.raises(InputError):
+        levies_typed("office: -4")
+
+
+def test_notes_and_coins_are_counted() -> None:
+    """By hand: 12 x 10,000 + 3 x 500 + 4 x 0.5 = 121,502."""
+    assert counted_notes("10000 x 12\n\n500 × 3\n0.5*4") == D(121502)
+    assert counted_notes("") == 0
+    assert counted_notes("5 x 2", "", D(10)) == 10
+    with pytest.raises(InputError, match="explained"):
+        counted_notes("5 x 2", " ", D(11))
+    assert counted_notes("5 x 2", "a note was torn", D(11)) == 10
+    for text in ("10000", "10 x 2 x 3", "ten x 2", "10 x 1.5", "0 x 3", "-5 x 1", "5 x -1", "10,000 x 2"):
+        with pytest.raises(InputError):
+            counted_notes(text)
