@@ -179,8 +179,11 @@ def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) ->
             if sale.buyer == item.party and sale.on <= item.on:
                 for member, part in proceeds[sale.number].items():
                     weights[member] = weights.get(member, ZERO) + part
+        step = season.terms_on(item.on).step
+        if item.amount % step:  # written under another coin than the one agreed now
+            step = Decimal(1).scaleb(min(int(item.amount.as_tuple().exponent), 0))
         if any(weights.values()):
-            found[item.number] = split_exactly(item.amount, weights, season.terms_on(item.on).step)
+            found[item.number] = split_exactly(item.amount, weights, step)
     return found
 
 

@@ -301,6 +301,17 @@ def _moved(pools: _Pools, event: Event) -> None:
     pools.money.append(_money(event))
 
 
+def _never_paid(pools: _Pools, event: Event) -> None:
+    """Write off no more than a buyer owes on that day."""
+    item = _money(event)
+    owed = sum((sale.gross - sale.buyer_deductions for sale in pools.sales if sale.buyer == item.party), ZERO)
+    kinds = {"buyer_payment", "written_off"}
+    owed -= sum((other.amount for other in pools.money if other.kind in kinds and other.party == item.party), ZERO)
+    if item.amount > owed + terms_on(pools.spans, event.on).step:
+        raise InputError("{buyer} owes only {owed} on that day", buyer=item.party, owed=max(owed, ZERO))
+    pools.money.append(item)
+
+
 def _lent(pools: _Pools, event: Event) -> None:
     pools.loans[event.id] = checked_loan(event.payload, event.id, event.on, event.who)
 
@@ -350,6 +361,7 @@ ENTRIES: Mapping[str, Callable[[_Pools, Event], None]] = {
     "sale": _sold,
     "loss": _lost,
     **dict.fromkeys(MONEY_KINDS, _moved),
+    "written_off": _never_paid,
     "loan": _lent,
     "loan_repaid": _repaid,
     "dues": _asked,

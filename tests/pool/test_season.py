@@ -21,14 +21,18 @@ from core.pool.deliveries import checked_delivery, may_join, receipt_text, weigh
 from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier
 from core.pool.payout import (
     ADVANCED,
+    BUYERS,
+    CASH,
     FOR_METER,
     LENT,
     PAYABLE,
     books,
+    buyer_accounts,
     cash_difference,
     first_payments_due,
     loan_accounts,
     pay_by_member,
+    payable_now,
     sale_amount,
 )
 from core.pool.season import replay
@@ -283,6 +287,17 @@ class AnySeason(RuleBasedStateMachine):
     def pay(self, member, amount, kind):
         self.add(lambda n: event(n, kind, {"member_id": member, "amount": str(amount)}))
 
+    @rule(
+        kind=st.sampled_from(["buyer_payment", "written_off", "money_in", "money_out"]),
+        money=st.decimals("1", "90000", places=2),
+        day=st.integers(0, 60),
+    )
+    def move_money(self, kind, money, day):
+        payload = {"amount": str(money), "buyer": "Ridge Millers"}
+        if kind.startswith("money"):
+            payload = {"amount": str(money), "place": "bank"}
+        self.add(lambda n: event(n, kind, payload, DAY + timedelta(days=day)))
+
     @rule(pick=st.integers(0, 10**6))
     def take_back(self, pick):
         live = [e for e in self.events[1:] if e.reverses is None and e.id not in {x.reverses for x in self.events}]
@@ -316,10 +331,29 @@ class AnySeason(RuleBasedStateMachine):
         assert journal.balance(LENT) == sum((a.still_due for a in accounts), D(0))
         asked = sum((sum(amounts.values()) for _on, _number, amounts in season.dues), D(0))
         assert -journal.balance(FOR_METER) == sum((pay.meter for pay in pays.values()), D(0)) <= asked
-        assert sum((s.pay.take_home + s.pay.taken_off for s in statements.values()), D(0)) == owed - sum(
+        lost = sum((pay.written_off for pay in pays.values()), D(0))
+        assert sum((s.pay.take_home + s.pay.taken_off for s in statements.values()), D(0)) == owed - lost - sum(
             (sum(pay.costs for pay in pays.values()),), D(0)
         )
+        self.money_adds_up(season, journal, pays, owed, lost)
         assert all(mass >= 0 for held in season.stock.values() for mass in held.values())
+
+    def money_adds_up(self, season, journal, pays, owed, lost):
+        """The cash and the buyers' debt, added up from the entries alone."""
+        signs = {"buyer_payment": 1, "money_in": 1, "payment": -1, "money_out": -1}
+        cash = sum((signs.get(item.kind, 0) * item.amount for item in season.money), D(0))
+        cash -= sum((pay.costs for pay in pays.values()), D(0))
+        for loan in season.loans:
+            cash += sum((amount for _on, _number, amount in loan.repaid), D(0)) - loan.principal
+        assert journal.balance(CASH) == cash
+        paid = sum((item.amount for item in season.money if item.kind == "buyer_payment"), D(0))
+        assert lost == sum((item.amount for item in season.money if item.kind == "written_off"), D(0))
+        accounts = buyer_accounts(season)
+        assert sum((account.balance for account in accounts.values()), D(0)) == owed - paid - lost
+        assert journal.balance(BUYERS) == owed - paid - lost
+        parts = payable_now(season, pays)
+        assert sum(parts.values(), D(0)) <= max(cash, D(0))
+        assert all(0 < part <= pays[member].due for member, part in parts.items())
 
 
 TestAnySeason = AnySeason.TestCase
