@@ -9,11 +9,11 @@ from functools import partial
 
 from core.advice.parts import EXAMPLE, LotNow
 from core.advice.read import Reading
-from core.advice.schedule import mass_by_day
 from core.advice.season import HOME, SELL
 from core.group.sampling import DRY, judge_dryness
 from core.messages import Message, message
 from core.planning.sale_plan import PlannedSale
+from core.planning.schedule import mass_by_day
 from core.storage import safety
 from core.storage.methods import get_method
 

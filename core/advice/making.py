@@ -21,7 +21,7 @@ from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import Worth, complete, evaluate
 
 FRESH_SEED = 90_210
-SEARCH_SECONDS, SEARCH_GAP = 6.0, 0.003
+SEARCH_GAP = 0.003
 
 Tell = Callable[[str, float, float], bool]
 """Told words (a template that may hold {detail}), the share done (0-1) and a figure; True = stop the search."""
@@ -162,13 +162,13 @@ def make_plan(store: Any, scenes: Scenes, group_id: int, choices: Choices, tell:
 
     tell(PLACING, 0.5, 0.0)
     if not choices.credit:
-        plan = plan_sale(case, outlook, SEARCH_SECONDS, SEARCH_GAP, None, watch)
+        plan = plan_sale(case, outlook, mip_gap=SEARCH_GAP, watch=watch)
         return _finished(scenes, outlook, plan, tell)
-    bare = plan_sale(case, outlook, SEARCH_SECONDS, SEARCH_GAP, None, watch)
+    bare = plan_sale(case, outlook, mip_gap=SEARCH_GAP, watch=watch)
     with_terms = case.with_changes(credit=credit_terms(store.facts(group_id)))
     open_outlook = replace(outlook, case=with_terms)
     begun = complete(open_outlook, bare.allocation.lot, bare.allocation.option, bare.allocation.bags)
-    plan = plan_sale(with_terms, open_outlook, SEARCH_SECONDS, SEARCH_GAP, begun, watch)
+    plan = plan_sale(with_terms, open_outlook, mip_gap=SEARCH_GAP, start=begun, watch=watch)
     # what was found with loans serves without them too: only what the loans themselves bring counts as their gain
     bags = complete(outlook, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
     bare = plan_sale(case, outlook, 0.0, SEARCH_GAP, bags) if not bare.unmet else bare

@@ -113,34 +113,6 @@ class PriceNow:
 
 
 @dataclass(frozen=True)
-class Load:
-    """Bags of one lot on one drying space: spread on the morning of `on`, gathered on the evening of `until`.
-
-    Parameters
-    ----------
-    space, lot, owner : str
-        Names.
-    on, until : date
-        First and last day on the space.
-    bags : int
-        Bags.
-    mass_kg : float
-        Wet mass, kg.
-    target_pct : float or None
-        Moisture to dry to, % wet basis.
-    """
-
-    space: str
-    lot: str
-    owner: str
-    on: date
-    until: date
-    bags: int
-    mass_kg: float
-    target_pct: float | None
-
-
-@dataclass(frozen=True)
 class Assumed:
     """Something that nobody entered and that an answer rests on.
 

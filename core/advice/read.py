@@ -12,8 +12,7 @@ from zoneinfo import ZoneInfo
 
 from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_plan, silent
 from core.advice.origins import assumed_now, lots_at_risk, prices_now, weather_now
-from core.advice.parts import Assumed, AtRisk, Load, LotNow, PriceNow, WeatherNow
-from core.advice.schedule import loads_of_plan
+from core.advice.parts import Assumed, AtRisk, LotNow, PriceNow, WeatherNow
 from core.advice.season import (
     Headline,
     MemberPart,
@@ -39,6 +38,7 @@ from core.planning.rolling import (
     purchases,
 )
 from core.planning.sale_plan import SalePlan
+from core.planning.schedule import Load
 from core.planning.why import LotReason, lot_reasons
 
 PARTS = (
@@ -172,7 +172,7 @@ class Reading:
     @cached_property
     def schedule(self) -> tuple[Load, ...]:
         """Drying by day: which bags lie on which space."""
-        return loads_of_plan(self.plan)
+        return self.plan.schedule
 
     @cached_property
     def purchases(self) -> tuple[Purchase, ...]:

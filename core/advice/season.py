@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from core.advice.parts import Load
 from core.messages import Message, message
 from core.planning.case import PlanningCase
 from core.planning.rolling import Purchase
 from core.planning.sale_plan import PlannedSale, SalePlan
+from core.planning.schedule import Load
 from core.planning.why import LotReason
 
 DRY, KEEP, SELL, HOME = "dry", "keep", "sell", "home"

@@ -6,17 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from core.planning.case import PlanningCase
 from core.planning.layout import OVER_WEEKS
-from core.planning.model import DRYING_WEEKS, days_in_week
+from core.planning.model import DRYING_WEEKS
 from core.planning.outlook import Outlook
+from core.planning.schedule import booked_days
 
 
 @dataclass(frozen=True)
 class Allocation:
     """Bags by (lot, option), three arrays of one length, with what they take.
 
-    `trips` (buyers, weeks), `bought` bags (methods,), and `loans` on the grain in store: (week taken, week repaid,
-    money).
+    `trips` (buyers, weeks), units `bought` (methods,), `loans` on the grain in store: (week taken, week repaid,
+    money), and the drying `spaces` bought (1; in a plan of parts the share; empty: none).
     """
 
     lot: np.ndarray
@@ -25,6 +27,12 @@ class Allocation:
     trips: np.ndarray
     bought: np.ndarray
     loans: tuple[tuple[int, int, float], ...] = ()
+    spaces: tuple[float, ...] = ()
+
+    def purchases(self, case: PlanningCase) -> float:
+        """Return what the bags, vessels and drying spaces to be bought cost [money]."""
+        bags = sum(count * way.unit_price for count, way in zip(self.bought, case.storage, strict=True))
+        return float(bags) + sum(share * way.price for share, way in zip(self.spaces, case.drying, strict=False))
 
 
 @dataclass(frozen=True)
@@ -56,7 +64,7 @@ def use_of(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarr
         table, chosen = outlook.classes[int(number)], option[inside]
         count, put_in = bags[inside], bags[inside] * mass[lot[inside]]
         for step in range(DRYING_WEEKS):
-            days = days_in_week(table.days[chosen], step)
+            days = booked_days(case, table.days[chosen], table.start_week[chosen], table.ready_week[chosen], step)
             dried = (table.setup[chosen] >= 0) & (days > 0)
             spread = days * put_in * table.floor_kg[chosen]
             np.add.at(floor, (table.setup[chosen][dried], table.start_week[chosen][dried] + step), spread[dried])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
@@ -13,11 +15,12 @@ from typing import Any, get_args, get_origin, get_type_hints
 import numpy as np
 
 from core.accounts.finance import InventoryCredit, present_value
-from core.errors import InputError
+from core.errors import DryholdError, InputError
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
 
 DAYS_PER_WEEK = 7
 WEEKS_PER_MONTH = 365.25 / 12 / 7
+NORMAL_95 = 1.645
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,10 @@ class CaseLot:
     `sieved_days_ago` since, or since the
     grain was put into an open store. Of the standard error the part
     `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by
-    `reading_sd_pct` [points].
+    `reading_sd_pct` [points]. `surely_at_most_pct` is the moisture that it does not exceed but for the risk taken
+    with stored grain, `surely_to_seal_pct` with sealed grain; `keeping_pct` the one at or below which it may be stored
+    (None: the crop's target).
+    Of an `aflatoxin` crop nothing damp is stored. Grain that was treated already is sold from `sale_from_week` on.
     """
 
     id: str
@@ -58,6 +64,23 @@ class CaseLot:
     common_sd_pct: float = 0.0
     bag_sd_pct: float = 0.75
     reading_sd_pct: float = 0.3
+    surely_at_most_pct: float | None = None
+    surely_to_seal_pct: float | None = None
+    keeping_pct: float | None = None
+    aflatoxin: bool = False
+    sale_from_week: int = 0
+
+    @property
+    def surely_pct(self) -> float:
+        """Return the moisture that the lot surely does not exceed [% w.b.]; as judged, or by a normal error at 5 %."""
+        if self.surely_at_most_pct is not None:
+            return self.surely_at_most_pct
+        return self.moisture_pct + NORMAL_95 * self.moisture_se_pct
+
+    @property
+    def surely_when_sealed_pct(self) -> float:
+        """Return the same at the risk that is taken with sealed grain [% w.b.]."""
+        return self.surely_pct if self.surely_to_seal_pct is None else self.surely_to_seal_pct
 
     @property
     def harvest_weeks(self) -> tuple[int, ...]:
@@ -74,8 +97,10 @@ class CaseLot:
 class DryingChoice:
     """A way to dry: how much grain it holds at once and what it costs.
 
-    `capacity_kg` is the wet grain spread or loaded at one time; `points_per_day` is used only by invented cases (real
-    ones simulate the drying).
+    `capacity_kg` is the wet grain spread or loaded at one time; a kg costs `cost_per_kg` once and `fee_per_point_kg`
+    for each point of moisture taken out, a bag `hire_per_bag_day` for each day [money]. `price` is paid once where the
+    group would have to buy it (0: at hand, or hired). `points_per_day` is used only by invented cases (real ones
+    simulate the drying). `unshelled`: takes grain on the cob, in the head or in the pod alone; `powered`: a dryer.
     """
 
     code: str
@@ -87,11 +112,21 @@ class DryingChoice:
     cost_per_kg: float = 0.0
     handling_loss: float = 0.005
     points_per_day: float = 1.5
+    fee_per_point_kg: float = 0.0
+    hire_per_bag_day: float = 0.0
+    price: float = 0.0
+    unshelled: bool = False
+    powered: bool = False
 
 
 @dataclass(frozen=True)
 class StorageChoice:
-    """A way to store: bags owned, bags that can be bought, and costs [money per bag, money per bag and month]."""
+    """A way to store: what is at hand, what can be bought, and costs [money per bag, money per bag and month].
+
+    What is bought comes in units of `bags_per_unit` bags (1: bags; more: a silo, a crib), each `bags_per_unit` x
+    `cost_per_bag`. Grain treated in it waits `waiting_days` before it is sold or eaten; above `seal_below_pct` of its
+    crop [% w.b.] it is not sealed in it; `unshelled`: takes grain on the cob, in the head or in the pod alone.
+    """
 
     code: str
     name: str
@@ -101,6 +136,30 @@ class StorageChoice:
     cost_per_bag: float = 0.0
     cost_per_bag_month: float = 0.0
     treatment_per_bag: float = 0.0
+    waiting_days: int = 0
+    seal_below_pct: tuple[tuple[str, float], ...] = ()
+    bags_per_unit: int = 1
+    unshelled: bool = False
+
+    @property
+    def sealed(self) -> bool:
+        """Return whether grain is kept without air."""
+        return bool(self.seal_below_pct)
+
+    @property
+    def buyable_units(self) -> int:
+        """Return how many whole units can be bought."""
+        return self.buyable_bags // self.bags_per_unit
+
+    @property
+    def unit_price(self) -> float:
+        """Return what a unit costs to buy [money]."""
+        return self.cost_per_bag * self.bags_per_unit
+
+    @property
+    def bag_price(self) -> float:
+        """Return what one bag more costs where it has to be bought [money], 0 where some are at hand."""
+        return self.cost_per_bag if self.owned_bags == 0 else 0.0
 
 
 @dataclass(frozen=True)
@@ -110,7 +169,7 @@ class CropPrice:
     `path` holds the median of price over price today for weeks 0..horizon; `weekly_sd` is the standard deviation of
     the weekly log change.
     `neighbours` are the histories of the same crop in other markets; `price_rise_monthly` is the rate towards which
-    the trend is drawn.
+    the trend is drawn. Where past prices do not support waiting (`wait` False), nothing is kept for a later price.
     """
 
     commodity: str
@@ -120,6 +179,7 @@ class CropPrice:
     history: tuple[tuple[str, float], ...] = ()
     neighbours: tuple[tuple[tuple[str, float], ...], ...] = ()
     price_rise_monthly: float | None = None
+    wait: bool = True
 
 
 @dataclass(frozen=True)
@@ -127,13 +187,11 @@ class CaseBuyer:
     """A market or a dated offer.
 
     `price_factor` multiplies the market price unless `fixed_price` is given; `deductions` say what is deducted for
-    moisture and damage and when a load is refused, which is then sold on the spot at `refused_factor` of the market
-    price.
-    Beyond `weekly_kg` in one week the price of the excess falls by the fraction `price_fall`. An offer fails with
-    `chance_failing`.
-    One who `inspects` also refuses live insects, smell, dust and
-    damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named where any is.
-    `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
+    moisture and damage and when a load is refused (`crop_deductions`: of single crops), which is then sold on the spot
+    at `refused_factor` of the market price. Beyond `weekly_kg` in one week the price of the excess falls by the
+    fraction `price_fall`. An offer fails with `chance_failing`. One who `inspects` also refuses live insects, smell,
+    dust and damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named
+    where any is. `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
     """
 
     code: str
@@ -160,6 +218,11 @@ class CaseBuyer:
     refuses_treated: bool = False
     trip_cost: float | None = None
     basis_sd: float = 0.0
+    crop_deductions: tuple[tuple[str, Deductions], ...] = ()
+
+    def deductions_of(self, crop: str) -> Deductions:
+        """Return what is deducted from a crop."""
+        return dict(self.crop_deductions).get(crop, self.deductions)
 
 
 @dataclass(frozen=True)
@@ -225,8 +288,8 @@ class PlanningCase:
     the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the
     moisture to which each crop is
     dried for keeping, `target_choices` are further ones that are compared. `credit` holds the terms of a loan on
-    stored grain, where one is to
-    be had.
+    stored grain, where one is to be had. Weeks begin on the group's market day: `start` is the last one, and
+    `days_gone` of its week are over.
     """
 
     name: str
@@ -256,13 +319,23 @@ class PlanningCase:
     advances: bool = True
     target_choices: tuple[tuple[str, float], ...] = ()
     credit: InventoryCredit | None = None
+    days_gone: int = 0
 
     def __post_init__(self) -> None:
         check_case(self)
 
+    @property
+    def today(self) -> date:
+        """Return the day of planning: `days_gone` days into week 0."""
+        return self.start + timedelta(days=self.days_gone)
+
     def week_date(self, week: int) -> date:
-        """Return the first day of plan week `week` (0 = the week that starts today)."""
-        return self.start + timedelta(days=DAYS_PER_WEEK * int(week))
+        """Return the first day of plan week `week`, the group's market day; of the week that runs already, today."""
+        return max(self.start + timedelta(days=DAYS_PER_WEEK * int(week)), self.today)
+
+    def week_of(self, day: date) -> int:
+        """Return the plan week of a day (0 = the week that runs; negative = past)."""
+        return (day - self.start).days // DAYS_PER_WEEK
 
     def trip_cost(self, buyer: int) -> float:
         """Return the cost of one trip there and back to a buyer [money]; 0 for one who collects."""
@@ -307,8 +380,28 @@ class PlanningCase:
 
 
 def case_from_json(text: str) -> PlanningCase:
-    """Return the case written by `PlanningCase.to_json`."""
-    return _build(PlanningCase, json.loads(text))
+    """Return the case written by `PlanningCase.to_json`.
+
+    Raises
+    ------
+    InputError
+        For a text that is no case, or a case that cannot be planned.
+    """
+    try:
+        made: PlanningCase = _build(PlanningCase, json.loads(text))
+    except DryholdError:
+        raise
+    except (
+        TypeError,
+        ValueError,
+        LookupError,
+        AttributeError,
+        ArithmeticError,
+        RecursionError,
+        StopIteration,
+    ) as error:
+        raise InputError("this is not a planning case: {reason}", reason=str(error)[:200]) from error
+    return made
 
 
 def _build(kind: Any, value: Any) -> Any:
@@ -330,27 +423,80 @@ def _build(kind: Any, value: Any) -> Any:
     return kind(value)
 
 
+MOST_WEEKS, MOST_SCENARIOS, MOST_BAGS = 104, 20_000, 1_000_000
+FIRST_YEAR, LAST_YEAR = 1950, 2200
+LONGEST_DELAY_WEEKS = 39  # of a payment: so far beyond the horizon money is still counted
+
+
 def check_case(case: PlanningCase) -> None:
-    """Refuse a case that cannot be planned: negative amounts, unknown crops, dates outside the horizon.
+    """Refuse a case that cannot be planned: numbers that are none, negative amounts, unknown crops, impossible dates.
 
     Raises
     ------
     InputError
         With the value given and what is allowed.
     """
-    if not 1 <= case.weeks <= 104:
+    if not all(math.isfinite(number) for number in _numbers(case)):
+        raise InputError("a number of the planning case is missing or without end")
+    if not 1 <= case.weeks <= MOST_WEEKS:
         raise InputError("a horizon of {weeks} weeks is outside 1-104", weeks=case.weeks)
-    if case.scenarios < 10:
-        raise InputError("{count} scenarios are too few: at least 10 are needed", count=case.scenarios)
+    if not 10 <= case.scenarios <= MOST_SCENARIOS:
+        raise InputError(
+            "{count} scenarios are outside {low} to {high}", count=case.scenarios, low=10, high=MOST_SCENARIOS
+        )
+    if not FIRST_YEAR <= case.start.year <= LAST_YEAR:
+        raise InputError(
+            "the year {year} is outside {low} to {high}", year=case.start.year, low=FIRST_YEAR, high=LAST_YEAR
+        )
+    if not 0 <= case.days_gone < DAYS_PER_WEEK:
+        raise InputError("{days} days of the first week are gone: it has seven", days=case.days_gone)
     if not 0 < case.certainty < 1:
         raise InputError("a certainty of {value} is outside 0-1", value=case.certainty)
-    if case.risk_weight < 0 or case.interest_monthly < 0 or case.emergency_interest_monthly < 0:
+    if min(case.risk_weight, case.interest_monthly, case.emergency_interest_monthly) < 0:
         raise InputError("interest and the weight of bad years cannot be negative")
+    if min(case.start_delays, default=0) < 0:
+        raise InputError("drying cannot begin before the grain is there")
+    _check_crops(case)
+    _check_lots(case)
+    _check_ways(case)
+    _check_buyers(case)
+    for need in case.needs:
+        if need.amount < 0 or need.week < 0:
+            raise InputError("cash need {label}: amount and date must not be negative", label=need.label)
+    for reserve in case.reserves:
+        if reserve.kg <= 0 or reserve.until_week < 0 or reserve.value_per_kg < 0:
+            raise InputError("{label}: mass, week and worth of what is kept back cannot be so", label=reserve.label)
+
+
+def _numbers(value: Any) -> Iterator[float]:
+    """Yield every number of a case, however deep."""
+    if is_dataclass(value):
+        for item in fields(value):
+            yield from _numbers(getattr(value, item.name))
+    elif isinstance(value, tuple):
+        for part in value:
+            yield from _numbers(part)
+    elif isinstance(value, float):
+        yield value
+
+
+def _check_crops(case: PlanningCase) -> None:
+    for crop, target in (*case.target_pct, *case.target_choices):
+        if not 2 < target < 40:
+            raise InputError("{crop}: a moisture of {value} % to dry to is outside 2-40", crop=crop, value=target)
+    for price in case.prices:
+        if price.price_now <= 0 or price.weekly_sd < 0 or min(price.path, default=1.0) <= 0:
+            raise InputError(
+                "a price of {price} for {crop} must be above 0", price=price.price_now, crop=price.commodity
+            )
+
+
+def _check_lots(case: PlanningCase) -> None:
     priced = {price.commodity for price in case.prices}
     for lot in case.lots:
-        if lot.bags < 0 or lot.bag_mass_kg <= 0:
+        if not 0 <= lot.bags <= MOST_BAGS or lot.bag_mass_kg <= 0:
             raise InputError("lot {lot}: {bags} bags of {mass} kg", lot=lot.label, bags=lot.bags, mass=lot.bag_mass_kg)
-        if not 1 < lot.moisture_pct < 60:
+        if not 1 < lot.moisture_pct < 60 or lot.moisture_se_pct < 0:
             raise InputError(
                 "lot {lot}: a moisture of {value} % is outside 1-60", lot=lot.label, value=lot.moisture_pct
             )
@@ -358,7 +504,7 @@ def check_case(case: PlanningCase) -> None:
             raise InputError(
                 "lot {lot}: no price is known for {crop}; enter one first", lot=lot.label, crop=lot.commodity
             )
-        if lot.available_week < 0:
+        if lot.available_week < 0 or lot.sale_from_week < 0:
             raise InputError("lot {lot}: the week {week} is in the past", lot=lot.label, week=lot.available_week)
         if lot.harvest_step < 1:
             raise InputError("lot {lot}: weeks of harvest lie at least one week apart", lot=lot.label)
@@ -366,24 +512,34 @@ def check_case(case: PlanningCase) -> None:
             raise InputError("lot {lot}: its moisture must be of a day before its harvest", lot=lot.label)
         if lot.insects_per_kg is not None and (lot.insects_per_kg < 0 or lot.sieved_kg <= 0):
             raise InputError("lot {lot}: insects and the mass sieved cannot be below zero", lot=lot.label)
-    for crop, target in (*case.target_pct, *case.target_choices):
-        if not 2 < target < 40:
-            raise InputError("{crop}: a moisture of {value} % to dry to is outside 2-40", crop=crop, value=target)
-    for who in case.buyers:
-        if who.promised_kg < 0 or abs(who.deductions.meter_offset_pct) > 10:
-            raise InputError("buyer {name}: a promise below zero, or a meter that is ten points off", name=who.name)
-        if abs(who.deductions.scale_offset) > 0.5 or who.basis_sd < 0 or (who.trip_cost or 0.0) < 0:
-            raise InputError("buyer {name}: a scale that is half off, or a cost below zero", name=who.name)
-    for price in case.prices:
-        if price.price_now <= 0:
-            raise InputError(
-                "a price of {price} for {crop} must be above 0", price=price.price_now, crop=price.commodity
-            )
-    for need in case.needs:
-        if need.amount < 0 or need.week < 0:
-            raise InputError("cash need {label}: amount and date must not be negative", label=need.label)
     if len({lot.id for lot in case.lots}) != len(case.lots):
         raise InputError("two lots have the same number")
+
+
+def _check_ways(case: PlanningCase) -> None:
+    """Refuse ways to dry and to store, and trucks, that cannot be."""
+    for choice in case.drying:
+        costs = (choice.cost_per_kg, choice.fee_per_point_kg, choice.hire_per_bag_day, choice.price)
+        if choice.capacity_kg < 0 or min(costs) < 0 or not 0 <= choice.handling_loss < 1:
+            raise InputError("{name}: room, cost or loss of a drying space cannot be so", name=choice.name)
+    for way in case.storage:
+        asked = (way.cost_per_bag, way.cost_per_bag_month, way.treatment_per_bag)
+        if min(way.owned_bags, way.buyable_bags, way.waiting_days, *asked) < 0 or way.bags_per_unit < 1:
+            raise InputError("{name}: count or cost of a way to store cannot be below zero", name=way.name)
+    truck = case.truck
+    if truck.capacity_kg <= 0 or min(truck.trips_per_week, truck.cost_per_trip, truck.cost_per_km) < 0:
+        raise InputError("a truck that carries {mass} kg, or a cost below zero", mass=truck.capacity_kg)
+
+
+def _check_buyers(case: PlanningCase) -> None:
+    for who in case.buyers:
+        terms = (who.deductions, *(terms for _, terms in who.crop_deductions))
+        if who.promised_kg < 0 or any(abs(one.meter_offset_pct) > 10 for one in terms):
+            raise InputError("buyer {name}: a promise below zero, or a meter that is ten points off", name=who.name)
+        if any(abs(one.scale_offset) > 0.5 for one in terms) or who.basis_sd < 0 or (who.trip_cost or 0.0) < 0:
+            raise InputError("buyer {name}: a scale that is half off, or a cost below zero", name=who.name)
+        if not 0 <= who.pay_delay_weeks <= LONGEST_DELAY_WEEKS or who.first_week < 0 or who.fee_fraction > 1:
+            raise InputError("buyer {name}: a payment, a week or a fee that cannot be", name=who.name)
 
 
 def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
@@ -403,7 +559,7 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
     bags = sum(lot.bags for lot in made)
     money = sum(lot.bags * lot.bag_mass_kg * INVENTED_CROPS[lot.commodity].price for lot in made)
     buyers = _invented_buyers(draw, prices[0].price_now, mass, weeks)
-    last = weeks - 1
+    last, targets = weeks - 1, tuple((code, crop.target_pct) for code, crop in INVENTED_CROPS.items())
     needs = [
         CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
         for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
@@ -419,14 +575,23 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         lots=made,
         drying=(
             DryingChoice("sheets", "Tarpaulins", "tarpaulin", sheets, sheets / 20, 20.0, 0.002, 0.006, 1.6),
-            DryingChoice("dryer", "Hired dryer", "mechanical", max(400.0, 0.06 * mass), 0.0, 0.0, 0.016, 0.004, 8.0),
+            DryingChoice(
+                "dryer",
+                "Hired dryer",
+                "mechanical",
+                max(400.0, 0.06 * mass),
+                handling_loss=0.004,
+                points_per_day=8.0,
+                fee_per_point_kg=0.0032,
+                powered=True,
+            ),
         ),
         storage=(
             StorageChoice("woven", "Woven bags", "woven_bag", bags, bags, 0.5),
             StorageChoice(
-                "treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6
+                "treated", "Woven bags with protectant", "woven_bag_protectant", bags // 2, bags, 0.5, 0.0, 0.6, 90
             ),
-            StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9),
+            StorageChoice("sealed", "Sealed bags", "hermetic_bag", bags // 10, bags // 2, 0.9, seal_below_pct=targets),
         ),
         prices=prices,
         buyers=buyers,
@@ -434,7 +599,7 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         needs=tuple(need for need in needs if need.amount > 0),
         reserves=(home_use,) if lots > 3 else (),
         store_bags=int(bags * 0.9),
-        target_pct=tuple((code, crop.target_pct) for code, crop in INVENTED_CROPS.items()),
+        target_pct=targets,
         invented=True,
         target_choices=tuple(
             (code, target)
@@ -497,6 +662,7 @@ def _invented_lots(draw: np.random.Generator, count: int) -> tuple[CaseLot, ...]
                 moisture_pct=float(round(wet, 2)),
                 moisture_se_pct=float(round(draw.uniform(0.15, 0.5), 2)),
                 available_week=int(draw.choice([0, 0, 0, 1, 2])),
+                aflatoxin=crop == "maize",
             )
         )
     return tuple(made)

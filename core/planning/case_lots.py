@@ -6,19 +6,22 @@ What is harvested, what still stands, what is expected, and seed.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
+
 from core.drying.field import field_value
-from core.grain.commodities import Commodity
+from core.grain.commodities import Commodity, get_commodity
 from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
-from core.group.sampling import LotMoisture
+from core.group.sampling import LotMoisture, acceptance_limit
 from core.group.sieves import Sieve
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
-from core.storage.methods import get_method, method_codes
+from core.storage.methods import get_method, method_codes, usual_method
+from core.storage.safety import greatest_risk
 
 UNTESTED_SD = 2.5  # points: moisture at harvest that nobody has measured (judgement)
 STATED_SD = 1.5  # points: moisture at a coming harvest as its owner expects it (judgement)
@@ -42,20 +45,24 @@ class FoundLots:
 class LotRules:
     """How lots are read: the first day, how long a crop may stand, how wet an untested one is, and the weeks looked at.
 
-    Crops that are `not_left` on the plant are harvested on the day that was entered.
+    Weeks count from `start`, the last market day. Crops that are `not_left` on the plant are harvested on the day
+    that was entered. Grain treated in a method waits `waiting_days`; `crops` are the group's own.
     """
 
     today: date
+    start: date
     weeks: int
     field_weeks: int
     harvest_moisture_pct: float
     bag_kg: float = 90.0
     not_left: frozenset[str] = frozenset()
+    waiting_days: Mapping[str, int] = field(default_factory=dict)
+    crops: Mapping[str, Commodity] = field(default_factory=dict)
 
 
-def week_of(day: date, today: date) -> int:
-    """Return the plan week of a day (0 = the week that begins today; negative = past)."""
-    return (day - today).days // DAYS_PER_WEEK
+def week_of(day: date, start: date) -> int:
+    """Return the plan week of a day, counted from the first day of week 0 (negative = past)."""
+    return (day - start).days // DAYS_PER_WEEK
 
 
 def recorded_lots(
@@ -106,31 +113,58 @@ def recorded_lots(
             )
         mass = state.grain_kg if state.grain_kg > 0 else state.mass_now_kg
         owner = owners.get(lot.owner_id, "pool") if lot.owner_id else "pool"
-        sieve = sieves.get(lot.id)
+        sieve, crop = sieves.get(lot.id), get_commodity(rules.crops.get(lot.commodity, lot.commodity))
         lots.append(
             CaseLot(
-                str(lot.id),
-                lot.label,
-                owner,
-                lot.commodity,
-                int(state.bags),
-                round(mass / state.bags, 3),
-                round(mean, 3),
-                round(min(error, 3.0), 3),
-                first,
-                standing,
-                lot.form,
-                latest,
-                stated,
-                lot.use,
-                None if sieve is None else sieve.insects_per_kg,
-                1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
-                _days_of_growth(lot, sieve, rules.today),
+                id=str(lot.id),
+                label=lot.label,
+                owner=owner,
+                commodity=lot.commodity,
+                bags=int(state.bags),
+                bag_mass_kg=round(mass / state.bags, 3),
+                moisture_pct=round(mean, 3),
+                moisture_se_pct=round(min(error, 3.0), 3),
+                available_week=first,
+                standing=standing,
+                form=lot.form,
+                latest_week=latest,
+                moisture_week=stated,
+                use=lot.use,
+                insects_per_kg=None if sieve is None else sieve.insects_per_kg,
+                sieved_kg=1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
+                sieved_days_ago=_days_of_growth(lot, sieve, rules.today),
+                aflatoxin=crop.aflatoxin,
+                sale_from_week=_treated_until(lot, rules),
+                **_judged(state, crop),
                 **_spread(state.moisture),
             )
         )
-        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), round(float(state.limit.moisture_pct), 1))
+        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), _tenth_below(state.limit.moisture_pct))
     return FoundLots(tuple(lots), targets, tuple(notes))
+
+
+def _judged(state: LotState, crop: Commodity) -> dict[str, Any]:
+    """Return the moistures that a lot surely does not exceed, open and sealed, and the one at which it keeps."""
+    keeping = state.limit.of_kind("keeping")
+    found: dict[str, Any] = {} if keeping is None else {"keeping_pct": round(float(keeping.moisture_pct), 3)}
+    if state.moisture is None:
+        return found
+    sealed = next(code for code in method_codes() if get_method(code).sealed)
+    for name, method in (("surely_at_most_pct", usual_method()), ("surely_to_seal_pct", sealed)):
+        risk = greatest_risk(crop, method, state.risk)
+        error, freedom = state.moisture.standard_error_pct, state.moisture.degrees_of_freedom
+        # a mean is called dry enough up to the guard band below the limit
+        found[name] = round(float(state.moisture.mean_pct - acceptance_limit(0.0, error, risk, freedom)), 3)
+    return found
+
+
+def _treated_until(lot: Lot, rules: LotRules) -> int:
+    """Return the plan week from which a lot stored with a protectant may be sold: its waiting days are over."""
+    days = rules.waiting_days.get(lot.storage_method or "", 0)
+    if lot.status != "stored" or not days or lot.stored_on is None:
+        return 0
+    free = lot.stored_on + timedelta(days=days)
+    return max(0, -(-(free - rules.start).days // DAYS_PER_WEEK)) if free > rules.today else 0
 
 
 def _spread(moisture: LotMoisture | None) -> dict[str, Any]:
@@ -159,18 +193,6 @@ def _days_of_growth(lot: Lot, sieve: Sieve | None, today: date) -> int:
     return 0 if since is None else max(0, (today - since).days)
 
 
-def sealed_bags_filled(states: Sequence[LotState]) -> int:
-    """Return how many sealed bags hold grain already.
-
-    Their lots can stay in them, and they are free when it is sold.
-    """
-    return sum(
-        int(state.bags)
-        for state in states
-        if state.lot.status == "stored" and state.lot.storage_method == "hermetic_bag"
-    )
-
-
 def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[int, int, int]:
     """Return (first week, last week of harvest, week for which the moisture is stated) of a standing lot.
 
@@ -178,7 +200,7 @@ def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[
     entered.
     """
     day = lot.harvested_on or rules.today
-    meant = max(0, week_of(day, rules.today))
+    meant = max(0, week_of(day, rules.start))
     if lot.commodity in rules.not_left:
         return meant, meant, meant
     first = 0 if tested and mean_pct <= field_value("wettest_to_harvest_pct") else meant
@@ -206,13 +228,10 @@ def coming_harvests(
     targets: dict[str, float] = {}
     for number, row in enumerate(rows):
         crop, day, kg = str(row["commodity"]), date.fromisoformat(str(row["on"])), float(row["kg"])
-        week = week_of(day, rules.today)
+        week = week_of(day, rules.start)
         label = str(row.get("label") or "") or f"{crop.replace('_', ' ')} {day.isoformat()}"
         if week < 0:
             notes.append(message("the harvest expected on {day} is due: record it as a lot", day=day.isoformat()))
-            continue
-        if crop not in priced:
-            notes.append(message("no price is known for {crop}: enter one, its lots are left out", crop=crop))
             continue
         if week > rules.weeks - 2:
             notes.append(message("lot {lot} is harvested after the weeks looked at: look further ahead", lot=label))
@@ -222,23 +241,23 @@ def coming_harvests(
         bags = max(1, round(kg / rules.bag_kg))
         lots.append(
             CaseLot(
-                f"harvest-{number + 1}",
-                label,
-                str(row.get("member") or "pool"),
-                crop,
-                bags,
-                round(kg / bags, 3),
-                moisture,
-                STATED_SD if stated else UNTESTED_SD,
-                week,
-                True,
-                "threshed",
-                week + (0 if crop in rules.not_left else min(rules.field_weeks, LONGEST_STANDING_WEEKS)),
-                week,
+                id=f"harvest-{number + 1}",
+                label=label,
+                owner=str(row.get("member") or "pool"),
+                commodity=crop,
+                bags=bags,
+                bag_mass_kg=round(kg / bags, 3),
+                moisture_pct=moisture,
+                moisture_se_pct=STATED_SD if stated else UNTESTED_SD,
+                available_week=week,
+                standing=True,
+                latest_week=week + (0 if crop in rules.not_left else min(rules.field_weeks, LONGEST_STANDING_WEEKS)),
+                moisture_week=week,
+                aflatoxin=get_commodity(rules.crops.get(crop, crop)).aflatoxin,
             )
         )
         state = lot_state(Lot(group_id=group_id, label=label, commodity=crop, bags=bags), _no_tests(), judging)
-        targets[crop] = min(targets.get(crop, 99.0), round(float(state.limit.moisture_pct), 1))
+        targets[crop] = min(targets.get(crop, 99.0), _tenth_below(state.limit.moisture_pct))
     return FoundLots(tuple(lots), targets, tuple(notes))
 
 
@@ -268,9 +287,10 @@ def target_choices(
     found: list[tuple[str, float]] = []
     for crop, keeping in sorted(targets.items()):
         limits = {
-            round(who.deductions.our_base_pct, 1)
+            round(base, 1)
             for who in buyers
-            if who.deductions.our_base_pct is not None and (not who.commodities or crop in who.commodities)
+            if (base := who.deductions_of(crop).our_base_pct) is not None
+            and (not who.commodities or crop in who.commodities)
         }
         wanted = [*sorted(limits, key=lambda limit: -abs(limit - keeping)), round(keeping - 1.0, 1)]
         taken = [keeping]
@@ -302,3 +322,8 @@ def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Mess
         for code, crop in sorted(crops.items())
         if code in used
     )
+
+
+def _tenth_below(limit_pct: float) -> float:
+    """Return a limit as a moisture to dry to: whole tenths of a point, never above the limit [% w.b.]."""
+    return float(np.floor(10.0 * limit_pct + 1e-6) / 10.0)

@@ -43,7 +43,7 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     per_kg, per_bag = mean_values(case, table)
     sold = free_to_sell(case, table)
     net = per_kg - np.where(sold, trip_share(case)[np.maximum(table.buyer, 0)], 0.0) * table.kept_kg
-    bought = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage] or [0.0])
+    bought = np.array([way.bag_price for way in case.storage] or [0.0])
     bag = np.where(table.storage >= 0, bought[np.maximum(table.storage, 0)], 0.0)
     worth = np.where(sold, item.bag_mass_kg * net - per_bag - bag, -np.inf)
     moisture = lot_moisture(stands, outlook.seasons)

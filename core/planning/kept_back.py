@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from core.market.deductions import Deductions, flat_deductions
-from core.planning.case import CaseBuyer, CaseLot, CropPrice, Reserve
+from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot, CropPrice, Reserve
 from core.planning.case_lots import week_of
 from core.planning.group_seasons import season_of
 
@@ -123,7 +124,7 @@ def _seed_lots(
     return made
 
 
-def promised_deductions(limit_pct: float | None, value: Any) -> Deductions:
+def promised_deductions(limit_pct: float | None, value: Value) -> Deductions:
     """Return the deductions of a promise: the assumed ones above an agreed moisture, refused one point above it."""
     damage = value("damaged_price_cut_per_point")
     if limit_pct is None:
@@ -133,7 +134,12 @@ def promised_deductions(limit_pct: float | None, value: Any) -> Deductions:
 
 
 def promised_sales(
-    rows: Sequence[Mapping[str, Any]], sales: pd.DataFrame, lots: Sequence[CaseLot], today: date, weeks: int, value: Any
+    rows: Sequence[Mapping[str, Any]],
+    sales: pd.DataFrame,
+    lots: Sequence[CaseLot],
+    start: date,
+    weeks: int,
+    value: Value,
 ) -> tuple[CaseBuyer, ...]:
     """Return promised grain as buyers who must be served.
 
@@ -145,14 +151,15 @@ def promised_sales(
         Of the group: what a buyer got since the promise is taken off it.
     lots : sequence of CaseLot
         A promise of a lot that is gone, or of a crop of which there is none, is left out.
-    today : date
+    start : date
+        First day of plan week 0.
     weeks : int
     value : callable
         Gives the number of a fact of the group.
     """
     made = []
     for number, row in enumerate(rows):
-        due, left = week_of(date.fromisoformat(row["due"]), today), float(row["kg"])
+        due, left = week_of(date.fromisoformat(row["due"]), start), float(row["kg"])
         if not sales.empty:
             mine = sales[sales["buyer"].str.strip().str.lower() == str(row["buyer"]).lower()]
             since = pd.to_datetime(mine["sold_on"]) >= pd.Timestamp(row["agreed_on"])
@@ -170,7 +177,7 @@ def promised_sales(
                 commodities=(str(row["commodity"]),),
                 fixed_price=float(row["price_per_kg"]),
                 deductions=promised_deductions(limit, value),
-                pay_delay_weeks=round(float(row.get("pay_delay_days") or 0) / 7),
+                pay_delay_weeks=math.ceil(float(row.get("pay_delay_days") or 0) / DAYS_PER_WEEK),
                 quantity_kg=left + ONE_BAG_KG,
                 first_week=0,
                 last_week=last,

@@ -64,6 +64,7 @@ class Layout:
             "open": self.buyers * self.weeks,
             "headroom": self.weeks if self.loans else 0,
             "loans": len(self.loans),
+            "spaces": self.setups,
             "lacking": self.reserves,
             "owing": self.buyers,
             "short": len(self.accounts) * len(self.need_weeks),

@@ -25,6 +25,7 @@ from core.planning.layout import (
     promise_price,
 )
 from core.planning.outlook import NONE, Options, Outlook, parts_of_value
+from core.planning.schedule import booked_days, floor_room
 
 DRYING_WEEKS = 4  # a lot's drying is booked over so many weeks at most
 
@@ -53,7 +54,7 @@ def option_use(case: PlanningCase, layout: Layout, table: Options, commodity: st
         The crop of the class: its price decides what a lender gives on it.
     """
     return [
-        *floor_use(layout, table),
+        *floor_use(case, layout, table),
         *stock_use(layout, table),
         *buyer_use(case, layout, table),
         *pledge_use(case, layout, table, commodity),
@@ -66,19 +67,14 @@ def _entry(there: np.ndarray, row: np.ndarray, per_kg: np.ndarray | float, per_b
     return Entry(np.where(there, row, NONE), kg, bag)
 
 
-def floor_use(layout: Layout, table: Options) -> list[Entry]:
+def floor_use(case: PlanningCase, layout: Layout, table: Options) -> list[Entry]:
     """Return the kg-days that options book on a drying space in each week: days of the week x kg spread."""
     found = []
     for step in range(DRYING_WEEKS):
-        days = days_in_week(table.days, step)
+        days = booked_days(case, table.days, table.start_week, table.ready_week, step)
         row = layout.row_starts["floor"] + table.setup * (layout.weeks + OVER_WEEKS) + table.start_week + step
         found.append(_entry((table.setup >= 0) & (days > 0), row, days * table.floor_kg, 0.0))
     return found
-
-
-def days_in_week(days: np.ndarray, step: int) -> np.ndarray:
-    """Return how many of the booked days fall into the `step`-th week after the one in which drying begins."""
-    return np.clip(days - 7.0 * step, 0.0, 7.0)
 
 
 def stock_use(layout: Layout, table: Options) -> list[Entry]:
@@ -242,17 +238,27 @@ def lot_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
 
 
 def floor_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
-    """Limit drying: sum of kg-days booked on a space in a week <= 7 x the kg that lie on it at one time."""
+    """Limit drying: sum of kg-days booked on a space in a week <= its days x the kg that lie on it at one time.
+
+    A space that would have to be bought has that room where it is bought (0 or 1), for its price.
+    """
     span = layout.weeks + OVER_WEEKS
+    rooms = floor_room(case, span)
     for number, choice in enumerate(case.drying):
-        begin = layout.row_starts["floor"] + number * span
-        part.upper[begin : begin + span] = 7.0 * choice.capacity_kg
+        rows = layout.row_starts["floor"] + number * span + np.arange(span)
+        space, room = layout.variable_starts["spaces"] + number, rooms[number]
+        part.high[space], part.whole[space] = 1.0 if choice.price > 0 else 0.0, 1
+        part.cost[space] = choice.price
+        if choice.price > 0:
+            part.put(rows, space, -room)
+        else:
+            part.upper[rows] = room
 
 
 def stock_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
     """Keep the stock of each way of storing, and limit it by bags and by room.
 
-    stock(w) = stock(w - 1) + put in - taken out; stock(w) <= bags owned + bought; sum over ways of stock(w) <= room.
+    stock(w) = stock(w - 1) + put in - taken out; stock(w) <= bags owned + units bought; all ways together <= room.
     """
     rs, vs, week = layout.row_starts, layout.variable_starts, np.arange(layout.weeks)
     for number, storage in enumerate(case.storage):
@@ -264,8 +270,8 @@ def stock_rows(part: SharedPart, case: PlanningCase, layout: Layout) -> None:
         bags = rs["bags"] + number * layout.weeks + week
         part.upper[bags] = storage.owned_bags
         part.put(bags, stock, 1.0)
-        part.put(bags, bought, -1.0)
-        part.high[bought], part.cost[bought], part.whole[bought] = storage.buyable_bags, storage.cost_per_bag, 1
+        part.put(bags, bought, -storage.bags_per_unit)
+        part.high[bought], part.cost[bought], part.whole[bought] = storage.buyable_units, storage.unit_price, 1
         part.put(rs["store"] + week, stock, 1.0)
     part.upper[rs["store"] + week] = np.inf if case.store_bags is None else case.store_bags
 
@@ -410,8 +416,10 @@ def cash_rows(part: SharedPart, case: PlanningCase, layout: Layout, views: int) 
 def _shared_cash(part: SharedPart, case: PlanningCase, layout: Layout, begin: int) -> None:
     """Put what the group pays and borrows as a whole into the rows of its own account, which begin at `begin`."""
     vs, when = layout.variable_starts, interval_of(layout, np.arange(layout.weeks))
-    cost = [storage.cost_per_bag for storage in case.storage]
+    cost = [storage.unit_price for storage in case.storage]
     part.put(begin + when[0], vs["bought"] + np.arange(layout.methods), cost)
+    prices = [choice.price for choice in case.drying]
+    part.put(begin + when[0], vs["spaces"] + np.arange(layout.setups), prices)
     loans = _loans(case, layout)
     if loans is not None:
         for at, flow in ((loans.taken, np.full(len(loans.taken), loans.fee - 1.0)), (loans.repaid, loans.owed)):

@@ -21,17 +21,20 @@ import numpy as np
 from core.market.deductions import damage_kept
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
+from core.planning.safety import (
+    UNSHELLED,
+    first_week_after_treatment,
+    keeping_limit,
+    may_be_kept_in,
+    surely_below,
+    weeks_in_bags,
+)
+from core.planning.schedule import ready_week
 from core.planning.seasons import Dried, Kept, Seasons
+from core.storage.safety import saleable_mass
 
 NONE = -1
-DRY_MARGIN = (
-    0.3  # points above the target up to which grain counts as dry enough to bag (judgement: one standard error)
-)
-STORABLE_MARGIN = 1.0  # points above the target above which unsold grain is not left in bags (judgement)
-WET_SALE_WEEKS = 2
-SHORT_STORE_WEEKS = (
-    4  # grain dried less than keeping asks for is sold within so many weeks (judgement, on the safe side)
-)
+NO_WAIT = 4  # weeks for a market day, a truck or an order where past prices do not support waiting (judgement)
 # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
 LONG_STORE_WEEKS = 8
 EATEN_DAMAGE_PER_PCT = 0.03
@@ -184,6 +187,7 @@ class Masses:
 
 def mass_parts(
     start_pct: np.ndarray,
+    bagged_pct: np.ndarray,
     end_pct: np.ndarray,
     handling: float,
     drying_loss_pct: np.ndarray,
@@ -201,8 +205,9 @@ def mass_parts(
 
     Parameters
     ----------
-    start_pct, end_pct : np.ndarray
-        Moisture before and after [% w.b.], (scenarios,) and (weeks, scenarios).
+    start_pct, bagged_pct, end_pct : np.ndarray
+        Moisture at first, when bagged and at the end [% w.b.], (scenarios,), (weeks or 1, scenarios) and (weeks,
+        scenarios). Water that the grain takes up again after bagging is not counted as grain.
     handling : float
         Fraction of the dried grain lost in handling.
     drying_loss_pct, storage_loss_pct, insect_loss_pct : np.ndarray
@@ -219,7 +224,8 @@ def mass_parts(
         section 3).
     """
     harvested = 1.0 - np.asarray(field_lost, dtype=float)
-    after_water = harvested * (100.0 - start_pct) / (100.0 - end_pct)
+    bagged = harvested * (100.0 - start_pct) / (100.0 - bagged_pct)
+    after_water = saleable_mass(bagged, bagged_pct, end_pct)
     after_handling = after_water * (1.0 - handling)
     lost = 1.0 - (1.0 - drying_loss_pct / 100.0) * (1.0 - np.minimum(storage_loss_pct, 100.0) / 100.0)
     after_loss = after_handling * (1.0 - lost)
@@ -309,6 +315,8 @@ class Chain:
     harvested: np.ndarray
     field_lost: np.ndarray
     first_sale: int = 0
+    surely: float = 0.0
+    to_seal: float = 0.0
 
     @property
     def floor_kg(self) -> np.ndarray:
@@ -349,24 +357,40 @@ def _chains(
     Those that differ only in the moisture dried to stand together.
     """
     keeping, last = case.target(lot.commodity), case.weeks - 1
-    limits = [
-        float(who.deductions.base_pct)
-        for who in case.buyers
-        if _open_to(who, lot) and who.deductions.base_pct is not None
-    ]
-    least = min([keeping, *limits])
+    asked = [who.deductions_of(lot.commodity).our_base_pct for who in case.buyers if _open_to(who, lot)]
+    least = min([keeping, *(limit for limit in asked if limit is not None)])
     groups: list[list[Chain]] = []
     for week in lot.harvest_weeks:
         if week > last:
             break
         stage, harvested, lost = _left_the_field(lot, seasons, moisture, week)
-        wet_last = min(last, week + WET_SALE_WEEKS - 1)
-        as_is_last = last if stage.moisture_pct <= keeping + STORABLE_MARGIN else wet_last
+        surely = surely_below(harvested) if lot.standing else lot.surely_pct
+        to_seal = surely if lot.standing else lot.surely_when_sealed_pct
+        as_is_last = int(min(last, week + weeks_in_bags(case, lot, surely)))
         if like is not None:
             mine = like.sale_week[(like.setup == NONE) & (like.harvest_week == week)]
             as_is_last = int(mine.max(initial=week))
-        groups.append([Chain(NONE, week, 0.0, week, None, as_is_last, keeping, week, harvested, lost)])
+        groups.append(
+            [
+                Chain(
+                    NONE,
+                    week,
+                    0.0,
+                    week,
+                    None,
+                    as_is_last,
+                    keeping,
+                    week,
+                    harvested,
+                    lost,
+                    surely=surely,
+                    to_seal=to_seal,
+                )
+            ]
+        )
         for number, choice in enumerate(case.drying):
+            if choice.unshelled and lot.form not in UNSHELLED:
+                continue
             # a standing lot that is to wait is left standing: it is dried as soon as it is cut
             for delay in case.start_delays if not lot.standing else (0,):
                 start, made = week + delay, []
@@ -374,18 +398,20 @@ def _chains(
                     booking, extra_dry = (number, start, week, target), target < least
                     if extra_dry and not lot.standing and delay != case.start_delays[0]:
                         continue
-                    if booking not in planned and (like is not None or stage.moisture_pct <= target + DRY_MARGIN):
+                    if booking not in planned and (like is not None or surely <= target):
                         continue
                     dried = seasons.dry(stage, choice, start, harvested, target)
                     days = planned.setdefault(booking, dried.planned_days)
                     if not np.isfinite(days):
                         continue
-                    ready = start + int(np.ceil(days / 7.0)) - (1 if days <= 3 else 0)
-                    until = last if target <= keeping else min(last, ready + SHORT_STORE_WEEKS)
+                    ready = ready_week(case, start, days)
+                    until = int(min(last, ready + weeks_in_bags(case, lot, target)))
                     if ready <= last and start <= last:
                         first = ready + LONG_STORE_WEEKS if extra_dry else ready
                         made.append(
-                            Chain(number, start, days, ready, dried, until, target, week, harvested, lost, first)
+                            Chain(
+                                number, start, days, ready, dried, until, target, week, harvested, lost, first, target
+                            )
                         )
                 if made:
                     groups.append(made)
@@ -414,11 +440,20 @@ def chain_masses(
     if storage == NONE:
         zero = np.zeros((1, len(moisture)))
         return mass_parts(
-            moisture, bagged[None, :] + late, handling, drying_loss, zero, zero, zero, field_lost=chain.field_lost
+            moisture,
+            bagged[None, :] + late,
+            bagged[None, :] + late,
+            handling,
+            drying_loss,
+            zero,
+            zero,
+            zero,
+            field_lost=chain.field_lost,
         )
     kept = seasons.keep(lot, bagged, case.storage[storage], chain.ready_week, length)
     return mass_parts(
         moisture,
+        bagged[None, :] + late,
         kept.moisture_pct + late,
         handling,
         drying_loss,
@@ -455,33 +490,35 @@ def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]
 def price_paid(
     case: PlanningCase,
     buyer: int,
+    commodity: str,
     market: np.ndarray,
     moisture_pct: np.ndarray,
     damaged_pct: np.ndarray,
     offer_draw: np.ndarray,
     refusal_chance: np.ndarray | float = 0.0,
 ) -> np.ndarray:
-    """Return the price per kg that a buyer pays before fees, shaped like `market` (weeks, scenarios).
+    """Return the price per kg that a buyer pays for a crop before fees, shaped like `market` (weeks, scenarios).
 
     Moisture and damage are deducted by the buyer's `Deductions`; a broken offer or a refused load is sold on the spot
     at a part of the market price. One who inspects also refuses with `refusal_chance` (insects, smell, dust, damaged
     kernels).
     """
     who = case.buyers[buyer]
+    terms = who.deductions_of(commodity)
     full = market * who.price_factor if who.fixed_price is None else np.full_like(market, who.fixed_price)
     if who.fixed_price is None and who.basis_sd > 0:
         # how this buyer's price stands to the market's is known only so well: one draw for each scenario
         full = full * np.exp(who.basis_sd * _normal(offer_draw))[None, :].astype(full.dtype)
-    if who.deductions.scale_offset:
-        full = full * (1.0 + who.deductions.scale_offset)
+    if terms.scale_offset:
+        full = full * (1.0 + terms.scale_offset)
     spot = market * who.refused_factor
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
-    paid = full * who.deductions.kept(moisture_pct, damaged_pct)
-    refused = who.deductions.refused(moisture_pct)
+    paid = full * terms.kept(moisture_pct, damaged_pct)
+    refused = terms.refused(moisture_pct)
     if who.inspects:
         refused = 1.0 - (1.0 - refused) * (1.0 - np.asarray(refusal_chance))
-    return paid - refused * np.maximum(paid - spot, 0.0)
+    return np.asarray(paid - refused * np.maximum(paid - spot, 0.0))
 
 
 def _normal(uniform: np.ndarray) -> np.ndarray:
@@ -521,26 +558,31 @@ class _Block:
         return (way.harvest_week, way.setup, way.start_week, target, self.storage, self.buyer, self.reserve)
 
 
-def _upfront(case: PlanningCase, lot: CaseLot, chain: Chain, moisture: np.ndarray) -> tuple[float, float]:
-    """Return (drying cost per kg put in, mean kg spread to dry per kg put in).
+@dataclass(frozen=True)
+class _DryingCost:
+    """What drying costs when it begins [money per kg put in, money per bag], and the mean kg spread per kg put in."""
 
-    A hired dryer is paid by the points that it takes out.
-    """
+    per_kg: float
+    per_bag: float
+    floor_kg: float
+
+
+def _drying_cost(case: PlanningCase, lot: CaseLot, chain: Chain, moisture: np.ndarray) -> _DryingCost:
+    """Return what a chain's drying costs: labour and wear by kg, a fee by the points taken out, hire by bag and day."""
     floor = float(np.mean(chain.floor_kg * (100.0 - moisture) / (100.0 - chain.harvested))) if lot.standing else 1.0
     if chain.setup == NONE:
-        return 0.0, floor
+        return _DryingCost(0.0, 0.0, floor)
     choice = case.drying[chain.setup]
-    cost = choice.cost_per_kg
-    if choice.method == "mechanical":
-        before = float(chain.harvested.mean()) if lot.standing else lot.moisture_pct
-        cost *= max(before - chain.target, 1.0) / 5.0
-    return cost * floor, floor
+    before = float(chain.harvested.mean()) if lot.standing else lot.moisture_pct
+    points = max(before - chain.target, 0.0)
+    per_kg = (choice.cost_per_kg + choice.fee_per_point_kg * points) * floor
+    return _DryingCost(per_kg, choice.hire_per_bag_day * chain.days, floor)
 
 
-def _wet_store(case: PlanningCase, lot: CaseLot, chain: Chain) -> bool:
-    """Return whether grain would be bagged too wet to keep: then only the usual bags, for the days until it is sold."""
-    mean = float(chain.harvested.mean()) if lot.standing else lot.moisture_pct
-    return chain.setup == NONE and mean > case.target(lot.commodity) + STORABLE_MARGIN
+def usual_storage(case: PlanningCase) -> int:
+    """Return the index of the usual bags: the first way to store that is neither sealed nor treated, -1 without one."""
+    plain = (number for number, way in enumerate(case.storage) if not way.sealed and not way.waiting_days)
+    return next(plain, NONE)
 
 
 def _open_to(who: CaseBuyer, lot: CaseLot) -> bool:
@@ -552,35 +594,82 @@ def _open_to(who: CaseBuyer, lot: CaseLot) -> bool:
     )
 
 
-def _sale_blocks(
+def _weeks_of_sale(case: PlanningCase, lot: CaseLot, chain: Chain, storage: int) -> range:
+    """Return the plan weeks in which a chain's grain may be sold from one store.
+
+    Not before a protectant's waiting days are over; where past prices do not support waiting, not for a later price.
+    """
+    ready = chain.ready_week
+    if storage == NONE:
+        return range(ready, ready + 1) if ready >= lot.sale_from_week and chain.first_sale <= ready else range(0)
+    way = case.storage[storage]
+    first = max(ready + 1, chain.first_sale, lot.sale_from_week, first_week_after_treatment(way, ready))
+    last = chain.last_week if _may_wait(case, lot) else min(chain.last_week, max(ready, lot.sale_from_week) + NO_WAIT)
+    return range(first, last + 1)
+
+
+def _may_wait(case: PlanningCase, lot: CaseLot) -> bool:
+    return next((price.wait for price in case.prices if price.commodity == lot.commodity), True)
+
+
+def _may_be_eaten(case: PlanningCase, lot: CaseLot, chain: Chain, storage: int) -> bool:
+    """Return whether a chain's grain may be kept back from the day on which it is ready: it keeps, untreated."""
+    if storage == NONE or case.storage[storage].waiting_days > 0 or lot.sale_from_week > chain.ready_week:
+        return False
+    return chain.surely <= keeping_limit(case, lot)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One chain in one store: where its mass goes, what it costs at first, and the store's fee by bag and month."""
+
+    chain: Chain
+    storage: int
+    masses: Masses
+    upfront_kg: float
+    upfront_bag: float
+    monthly: float
+
+
+def _blocks_of(
     case: PlanningCase, seasons: Seasons, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray
 ) -> Iterator[_Block]:
     """Yield a chain's options in one store: for each buyer, then for each reserve."""
-    first = chain.ready_week if storage == NONE else max(chain.ready_week + 1, chain.first_sale)
-    last = chain.ready_week if storage == NONE else chain.last_week
-    if first > last or chain.first_sale > last:
+    drying = _drying_cost(case, lot, chain, moisture)
+    kept_in = None if storage == NONE else case.storage[storage]
+    way = _Way(
+        chain=chain,
+        storage=storage,
+        masses=chain_masses(case, seasons, lot, moisture, chain, storage),
+        upfront_kg=drying.per_kg,
+        upfront_bag=drying.per_bag + (kept_in.treatment_per_bag if kept_in is not None else 0.0),
+        monthly=kept_in.cost_per_bag_month if kept_in is not None else 0.0,
+    )
+    yield from _buyer_blocks(case, seasons, lot, way)
+    yield from _reserve_blocks(case, lot, way)
+
+
+def _buyer_blocks(case: PlanningCase, seasons: Seasons, lot: CaseLot, way: _Way) -> Iterator[_Block]:
+    """Yield the sales of one way to each buyer who takes it."""
+    chain, parts, weeks = way.chain, way.masses, _weeks_of_sale(case, lot, way.chain, way.storage)
+    if not weeks:
         return
-    parts = chain_masses(case, seasons, lot, moisture, chain, storage)
-    upfront, _ = _upfront(case, lot, chain, moisture)
-    treatment = 0.0 if storage == NONE else case.storage[storage].treatment_per_bag
-    monthly = 0.0 if storage == NONE else case.storage[storage].cost_per_bag_month
+    treated = way.storage != NONE and case.storage[way.storage].waiting_days > 0
     # the values of options are kept in single precision: half the memory, and errors of a millionth
     market = seasons.prices[lot.commodity].astype(np.float32)
     moistures, damaged = parts.moisture_pct.astype(np.float32), parts.damaged_pct.astype(np.float32)
-    sound: np.ndarray | None = None
+    sound = (parts.sold * (1.0 - parts.unfit_share)).astype(np.float32)
+    sold_mean, unfit_mean = parts.sold.mean(axis=1), parts.unfit_share.mean(axis=1)
     for number, who in enumerate(case.buyers):
-        begin, end = max(first, who.first_week), min(last, case.weeks if who.last_week is None else who.last_week)
-        if not _open_to(who, lot) or end < begin:
-            continue
-        if who.refuses_treated and storage != NONE and case.storage[storage].method.endswith("protectant"):
+        begin, end = max(weeks[0], who.first_week), weeks[-1]
+        end = end if who.last_week is None else min(end, who.last_week)
+        if not _open_to(who, lot) or end < begin or (who.refuses_treated and treated):
             continue
         rows = slice(begin - chain.ready_week, end + 1 - chain.ready_week)
-        if sound is None:
-            sound = (parts.sold * (1.0 - parts.unfit_share)).astype(np.float32)
-            sold_mean, unfit_mean = parts.sold.mean(axis=1), parts.unfit_share.mean(axis=1)
         paid = price_paid(
             case,
             number,
+            lot.commodity,
             market[begin : end + 1],
             moistures[rows],
             damaged[rows],
@@ -590,44 +679,52 @@ def _sale_blocks(
         at = np.arange(begin, end + 1)
         load = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
         yield _Block(
-            chain,
-            storage,
-            number,
-            NONE,
-            upfront,
-            treatment,
-            at,
-            at + who.pay_delay_weeks,
-            sound[rows] * paid * (1.0 - who.fee_fraction),
-            sold_mean[rows],
-            paid.mean(axis=1),
-            monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
-            unfit_mean[rows],
+            chain=chain,
+            storage=way.storage,
+            buyer=number,
+            reserve=NONE,
+            upfront_kg=way.upfront_kg,
+            upfront_bag=way.upfront_bag,
+            weeks=at,
+            pay_week=at + who.pay_delay_weeks,
+            receipts=sound[rows] * paid * (1.0 - who.fee_fraction),
+            kept_kg=sold_mean[rows],
+            price_kg=paid.mean(axis=1),
+            later_bag=way.monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
+            unfit=unfit_mean[rows],
         )
+
+
+def _reserve_blocks(case: PlanningCase, lot: CaseLot, way: _Way) -> Iterator[_Block]:
+    """Yield what one way can keep back, for each reserve of its crop, from the day it is ready on."""
+    chain, parts = way.chain, way.masses
+    if not _may_be_eaten(case, lot, chain, way.storage):
+        return
     for number, reserve in enumerate(case.reserves):
         until = min(reserve.until_week, case.weeks - 1)
         fits = reserve.commodity == lot.commodity and (lot.use != "seed" or reserve.use == "seed")
-        if not fits or storage == NONE or not first <= until <= last or _wet_store(case, lot, chain):
+        if not fits or not chain.ready_week < until <= chain.last_week:
             continue
-        span = np.arange(1, until - chain.ready_week + 1) if reserve.evenly else np.array([until - chain.ready_week])
+        length = until - chain.ready_week
+        span = np.arange(1, length + 1) if reserve.evenly else np.array([length])
         worth = case.discount(chain.ready_week + span)[:, None] * parts.sold[span] * reserve.value_per_kg
         worth = worth * damage_kept(EATEN_DAMAGE_PER_PCT, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
         if reserve.use == "seed":  # seed that no longer germinates has to be bought
             worth = worth * parts.alive_share[span]
         yield _Block(
-            chain,
-            storage,
-            NONE,
-            number,
-            upfront,
-            treatment,
-            np.array([until]),
-            np.array([until]),
-            worth.mean(axis=0, keepdims=True) / case.discount(until),
-            parts.sold[span].mean(keepdims=True)[0],
-            np.array([reserve.value_per_kg]),
-            np.atleast_1d(monthly * (last - chain.ready_week) / WEEKS_PER_MONTH),
-            parts.unfit_share[span].mean(keepdims=True)[0],
+            chain=chain,
+            storage=way.storage,
+            buyer=NONE,
+            reserve=number,
+            upfront_kg=way.upfront_kg,
+            upfront_bag=way.upfront_bag,
+            weeks=np.array([until]),
+            pay_week=np.array([until]),
+            receipts=worth.mean(axis=0, keepdims=True) / case.discount(until),
+            kept_kg=np.atleast_1d(parts.sold[span].mean()),
+            price_kg=np.array([reserve.value_per_kg]),
+            later_bag=np.atleast_1d(way.monthly * length / WEEKS_PER_MONTH),
+            unfit=np.atleast_1d(parts.unfit_share[span].mean()),
         )
 
 
@@ -706,6 +803,16 @@ def _remembering(seasons: Seasons) -> Seasons:
     return replace(seasons, keep=keep)
 
 
+def _may_go_into(case: PlanningCase, lot: CaseLot, chain: Chain, storage: int, usual: int) -> bool:
+    """Return whether a chain's grain goes into a store.
+
+    Grain that only waits for a market day goes into the usual bags alone.
+    """
+    if chain.last_week == chain.ready_week or not may_be_kept_in(lot, case.storage[storage], chain.to_seal):
+        return False
+    return storage == usual or chain.surely <= keeping_limit(case, lot)
+
+
 def class_options(
     case: PlanningCase, seasons: Seasons, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
@@ -713,17 +820,15 @@ def class_options(
     seasons = _remembering(seasons)
     moisture = lot_moisture(lot, seasons)
     known = None if like is None else _rows_of(like)
+    usual = usual_storage(case)
     chosen: list[tuple[_Block, np.ndarray]] = []
     for group in _chains(case, seasons, lot, moisture, planned, like):
         for storage in (NONE, *range(len(case.storage))):
             alike: dict[tuple[int, int], list[_Block]] = {}
             for chain in group:
-                unused = storage != NONE and chain.last_week == chain.ready_week
-                # what is sold within weeks waits in the usual bags: others would not pay in so short a time
-                unused |= storage > 0 and chain.setup != NONE and chain.target > case.target(lot.commodity)
-                if unused or (storage > 0 and _wet_store(case, lot, chain) and known is None):
+                if storage != NONE and not _may_go_into(case, lot, chain, storage, usual):
                     continue
-                for block in _sale_blocks(case, seasons, lot, chain, storage, moisture):
+                for block in _blocks_of(case, seasons, lot, chain, storage, moisture):
                     alike.setdefault((block.buyer, block.reserve), []).append(block)
             for blocks in alike.values():
                 if known is None:
@@ -745,7 +850,7 @@ def _as_table(
     sizes = [int(rows.sum()) for _, rows in chosen]
     ways = [block.chain for block, _ in chosen]
     blocks = [block for block, _ in chosen]
-    floor = {id(way): _upfront(case, lot, way, moisture)[1] for way in ways}
+    floor = {id(way): _drying_cost(case, lot, way, moisture).floor_kg for way in ways}
     constant: dict[str, list[float]] = {
         "harvest_week": [way.harvest_week for way in ways],
         "setup": [way.setup for way in ways],

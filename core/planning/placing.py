@@ -11,20 +11,23 @@ from core.planning.case import PlanningCase
 from core.planning.layout import OVER_WEEKS, make_layout, needs_by_account
 from core.planning.model import DRYING_WEEKS
 from core.planning.outlook import Outlook, mean_values
-from core.planning.worth import complete
+from core.planning.schedule import booked_days, floor_room
+from core.planning.worth import complete, spread_of
 
 
 class Ledger:
     """Running account of what is still free of every limit while bags are placed one choice after another."""
 
-    def __init__(self, outlook: Outlook) -> None:
+    def __init__(self, outlook: Outlook, spaces_bought: frozenset[int] = frozenset()) -> None:
         case = outlook.case
         self.outlook, self.case = outlook, case
-        self.floor = np.tile(
-            7.0 * np.array([choice.capacity_kg for choice in case.drying]).reshape(-1, 1), (1, case.weeks + OVER_WEEKS)
-        )
+        open_ = [choice.price <= 0 or number in spaces_bought for number, choice in enumerate(case.drying)]
+        self.floor = floor_room(case, case.weeks + OVER_WEEKS) * np.array(open_, dtype=float).reshape(-1, 1)
         self.free_bags = np.tile(
-            np.array([item.owned_bags + item.buyable_bags for item in case.storage]).reshape(-1, 1), (1, case.weeks)
+            np.array([item.owned_bags + item.buyable_units * item.bags_per_unit for item in case.storage]).reshape(
+                -1, 1
+            ),
+            (1, case.weeks),
         )
         self.free_store = np.full(case.weeks, np.inf if case.store_bags is None else float(case.store_bags))
         self.kg = np.zeros((len(case.buyers), case.weeks))
@@ -34,6 +37,19 @@ class Ledger:
         self.closed: set[tuple[int, int]] = set()
         self.soft = True
         self.taken: dict[tuple[int, int], int] = {}
+        self.by_class: dict[int, np.ndarray] = {}
+
+    def _booked(self, lot: int) -> np.ndarray:
+        """Return the kg-days that a kg of each option of a lot books, (options, weeks since drying began)."""
+        number = int(self.outlook.lot_class[lot])
+        if number not in self.by_class:
+            table = self.outlook.classes[number]
+            days = [
+                booked_days(self.case, table.days, table.start_week, table.ready_week, step)
+                for step in range(DRYING_WEEKS)
+            ]
+            self.by_class[number] = np.stack(days, axis=1) * table.floor_kg[:, None]
+        return self.by_class[number]
 
     def room(self, lot: int, option: int, wanted: int) -> int:
         """Return how many of `wanted` bags of a lot fit an option."""
@@ -68,12 +84,10 @@ class Ledger:
             return 0
         setup, storage = int(table.setup[option]), int(table.storage[option])
         if setup >= 0:
-            for step in range(DRYING_WEEKS):
-                days = min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * float(table.floor_kg[option])
-                if days > 0:
-                    count = min(
-                        count, int(np.floor(self.floor[setup, table.start_week[option] + step] / (days * mass) + 1e-9))
-                    )
+            room = self.floor[setup, table.start_week[option] :][:DRYING_WEEKS]
+            booked = self._booked(lot)[option] * mass
+            there = booked > 0
+            count = min(count, int(np.floor((room[there] / booked[there]).min() + 1e-9)))
         if storage >= 0 and week > table.ready_week[option]:
             span = slice(int(table.ready_week[option]), week)
             count = min(count, int(self.free_bags[storage, span].min()), int(min(self.free_store[span].min(), 1e9)))
@@ -96,10 +110,8 @@ class Ledger:
             self.reserve[table.reserve[option]] -= kept
         setup, storage = int(table.setup[option]), int(table.storage[option])
         if setup >= 0:
-            for step in range(DRYING_WEEKS):
-                self.floor[setup, table.start_week[option] + step] -= (
-                    min(max(table.days[option] - 7.0 * step, 0.0), 7.0) * float(table.floor_kg[option]) * mass * count
-                )
+            room = self.floor[setup, table.start_week[option] :][:DRYING_WEEKS]
+            room -= self._booked(lot)[option] * mass * count
         if storage >= 0:
             span = slice(int(table.ready_week[option]), week)
             self.free_bags[storage, span] -= count
@@ -177,7 +189,7 @@ def place_reserves(ledger: Ledger) -> None:
         if who.promised_kg > 0:
             _place_promise(ledger, number)
     for number in range(len(case.reserves)):
-        choices = []
+        choices: list[tuple[bool, float, int, int]] = []
         best_of: dict[int, int] = {}
         for place, table in enumerate(outlook.classes):
             kept = np.flatnonzero(table.reserve == number)
@@ -186,8 +198,10 @@ def place_reserves(ledger: Ledger) -> None:
         for lot in range(len(case.lots)):
             place = int(outlook.lot_class[lot])
             if place in best_of:
-                choices.append((-float(outlook.classes[place].kept_kg[best_of[place]]), lot, best_of[place]))
-        for _, lot, option in sorted(choices):
+                other_use = case.lots[lot].use != "seed" and case.reserves[number].use == "seed"
+                left = float(outlook.classes[place].kept_kg[best_of[place]])
+                choices.append((other_use, -left, lot, best_of[place]))
+        for _, _, lot, option in sorted(choices):
             if ledger.reserve[number] <= 0:
                 break
             ledger.take(lot, option, int(ledger.left[lot]))
@@ -271,4 +285,35 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
     ranked = {number: order[sale_class[number][order] > 0] for number, order in ranked.items()}
     orders = {lot: ranked[int(outlook.lot_class[lot])] for lot in worth}
     fill(ledger, orders, sorted(worth, key=lambda lot: -best_value[lot]))
+    return in_time(outlook, ledger.allocation())
+
+
+def in_time(outlook: Outlook, allocation: Allocation) -> Allocation:
+    """Return an allocation whose drying is through when it is needed: bags that would still lie out find another way.
+
+    The limits by week are met already; by the day a few bags may not fit. They are sold as they are, or not at all.
+    """
+    late: dict[int, int] = {}
+    for spread in spread_of(outlook, allocation):
+        if spread.last_day > spread.job.ready_by:
+            late[spread.job.line] = late.get(spread.job.line, 0) + spread.bags
+    if not late:
+        return allocation
+    ledger = Ledger(outlook, frozenset(np.flatnonzero(np.asarray(allocation.spaces) > 0).tolist()))
+    ledger.soft = False
+    for line, (lot, option, bags) in enumerate(
+        zip(allocation.lot.tolist(), allocation.option.tolist(), allocation.bags.tolist(), strict=True)
+    ):
+        ledger.take(lot, option, round(bags) - late.get(line, 0))
+    share = trip_share(outlook.case)
+    for lot in sorted({int(allocation.lot[line]) for line in late}):
+        table = outlook.options(lot)
+        per_kg, per_bag = mean_values(outlook.case, table)
+        carried = np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
+        worth = outlook.case.lots[lot].bag_mass_kg * (per_kg - carried) - per_bag
+        for option in np.argsort(-np.where((table.setup < 0) & (table.buyer >= 0), worth, -np.inf), kind="stable"):
+            if ledger.left[lot] <= 0 or table.setup[option] >= 0 or table.buyer[option] < 0 or worth[option] <= 0:
+                break
+            ledger.take(lot, int(option), int(ledger.left[lot]))
+    ledger.close_small_sales()
     return ledger.allocation()

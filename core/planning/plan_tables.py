@@ -41,8 +41,9 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     paid = receipts / (1.0 - fee)
     # what mould makes unfit brings nothing: its market value is a deduction of its own
     spoilt = mass * sold * parts.unfit_share[row] * market
-    upfront = mass * float(table.upfront_kg[option])
-    treatment = float(table.upfront_bag[option])
+    way = int(table.storage[option])
+    treatment = case.storage[way].treatment_per_bag if way != NONE else 0.0
+    upfront = mass * float(table.upfront_kg[option]) + float(table.upfront_bag[option]) - treatment
     load = case.truck.cost_per_bag if buyer != NONE and case.buyers[buyer].distance_km > 0 else 0.0
     fee_bag = case.buyers[buyer].fee_per_bag if buyer != NONE else 0.0
     keeping = float(table.later_bag[option]) - load - fee_bag
@@ -95,9 +96,9 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
         # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
         # money
         total["cost_of_money"] -= loan_value(case, allocation.loans)
-        total["bags"] += float(
-            sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
-        )
+        spaces = sum(share * way.price for share, way in zip(allocation.spaces, case.drying, strict=False))
+        total["drying"] += spaces
+        total["bags"] += allocation.purchases(case) - spaces
         use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
         lost = excess_price(case, outlook)
         for buyer, who in enumerate(case.buyers):
@@ -126,11 +127,7 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
         * table.kept_kg
         * mass
     )
-    bags = np.where(
-        table.storage >= 0,
-        np.array([s.cost_per_bag if s.owned_bags == 0 else 0.0 for s in case.storage])[table.storage],
-        0.0,
-    )
+    bags = np.where(table.storage >= 0, np.array([way.bag_price for way in case.storage])[table.storage], 0.0)
     mean = values.mean(axis=1) - shared - bags
     open_to_all = free_to_sell(case, table)  # what a promise pays is open to the promised bags alone
     mean = np.where(open_to_all, mean, -np.inf)

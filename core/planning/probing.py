@@ -7,11 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.planning.case import CaseLot
-from core.planning.outlook import NONE, STORABLE_MARGIN, Options, Outlook, bag_values, class_options
+from core.planning.outlook import NONE, Options, Outlook, bag_values, class_options
+from core.planning.safety import keeping_limit
 
 MORE_BAGS = 5
 NODES = np.linspace(-2.4, 2.4, 7)
 READINGS = 61
+WET_POINTS = 1.0  # above the keeping limit: grain that is dried whatever it costs (judgement)
 
 
 @dataclass(frozen=True)
@@ -126,14 +128,15 @@ def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
     case, place = outlook.case, int(outlook.lot_class[number])
     stands, table = outlook.representatives[place], outlook.classes[place]
     planned = {booking: days for (owner, booking), days in outlook.planned_days.items() if owner == place}
-    keeping = case.target(stands.commodity)
+    keeping = keeping_limit(case, stands)
     ways = [(stands, table, planned)]
     # what the group would do if it knew the lot to be dry enough to keep, or wet enough to dry, is a choice too
     others = []
-    if stands.moisture_pct > keeping + STORABLE_MARGIN:
-        others.append(replace(stands, moisture_pct=keeping))
+    if stands.surely_pct > keeping:
+        others.append(replace(stands, moisture_pct=keeping, surely_at_most_pct=keeping, surely_to_seal_pct=keeping))
     if not (table.setup != NONE).any() and case.drying:
-        others.append(replace(stands, moisture_pct=keeping + STORABLE_MARGIN))
+        wet = keeping + WET_POINTS
+        others.append(replace(stands, moisture_pct=wet, surely_at_most_pct=wet, surely_to_seal_pct=wet))
     for other in others:
         booked: dict = {}
         ways.append((other, class_options(case, outlook.seasons, other, booked), booked))
@@ -160,7 +163,7 @@ def _net(outlook: Outlook, table: Options, mass: float) -> np.ndarray:
     """
     case = outlook.case
     trips = np.array([case.trip_cost(buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
-    bags = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage])
+    bags = np.array([way.bag_price for way in case.storage])
     shared = np.where(table.buyer >= 0, trips[table.buyer], 0.0) * table.kept_kg * mass
     bought = np.where(table.storage >= 0, bags[table.storage], 0.0) if len(bags) else 0.0
     net = bag_values(case, table, mass) - (shared + bought)[:, None]

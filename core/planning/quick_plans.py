@@ -14,7 +14,7 @@ from core.errors import PlanError
 from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
 from core.planning.outlook import Outlook, build_outlook, mean_values
-from core.planning.placing import greedy_allocation
+from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
 from core.planning.search import Relaxed, Search, begin_search, relax, rounded, solve_relaxed
 from core.planning.worth import Worth, broken_limits, evaluate
@@ -92,7 +92,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
             if again is None:
                 continue
             x = again[0]
-        found = rounded(made, search, program, x)
+        found = in_time(made, rounded(made, search, program, x))
         score = score_of(made, found)
         if score > best_score and not broken_limits(made, found):
             best, best_score, method = found, score, "rounded"
@@ -148,5 +148,6 @@ def plan_in_parts(
         x[starts["trips"] : starts["trips"] + size[0] * size[1]].reshape(size),
         x[starts["bought"] : starts["bought"] + len(case.storage)],
         loans,
+        tuple(x[starts["spaces"] : starts["spaces"] + len(case.drying)].tolist()),
     )
     return parted, evaluate(made, parted)

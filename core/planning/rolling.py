@@ -6,7 +6,7 @@ At season's end it is held against what was done.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -21,7 +21,9 @@ from core.planning.case import DAYS_PER_WEEK, case_from_json
 from core.planning.layout import loan_unit_owed
 from core.planning.outlook import Outlook
 from core.planning.sale_plan import PlannedSale, SalePlan, lacking_of
-from core.planning.worth import broken_limits, complete, evaluate
+from core.planning.schedule import Load
+from core.planning.settling import allocation_of
+from core.planning.worth import broken_limits, evaluate
 
 BOOK = "plans"
 ORDER_OF_THE_DAY = ("borrow", "buy", "book", "harvest", "dry", "test", "bag", "sell", "collect", "repay")
@@ -29,6 +31,7 @@ ORDER_AHEAD_DAYS = {
     "bags": 10,
     "truck": 7,
     "dryer": 7,
+    "space": 10,
 }  # judgement: dealers and owners in small towns are told a week ahead
 
 
@@ -48,127 +51,101 @@ class NextAction:
 
 
 def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> list[NextAction]:
-    """Return what is to be done from `today` on, in the order of dates.
+    """Return what is to be done from `today` on, in the order of dates: the plan's loads to dry, its sales, its orders.
 
     Parameters
     ----------
     plan : SalePlan
         The plan.
     today : date, optional
-        Left out, the plan's first day. What should have begun earlier is dated today.
+        Left out, the day of planning. What should have begun earlier is dated today.
     days : int
         How far ahead.
     """
-    begin = plan.case.start if today is None else today
-    made: dict[tuple[Any, ...], NextAction] = {}
+    begin = plan.case.today if today is None else today
+    made = [*_floor_actions(plan), *_line_actions(plan), *_loan_actions(plan), *_order_actions(plan)]
+    dated = [replace(action, on=max(action.on, begin)) for action in made]
+    return sorted(
+        (action for action in _merged(dated) if action.on <= begin + timedelta(days=days)),
+        key=lambda action: (action.on, ORDER_OF_THE_DAY.index(action.kind), action.who),
+    )
 
-    def add(on: date, kind: str, what: Message, who: str, lot: str, bags: int) -> None:
-        key = (
-            on,
-            kind,
-            what.template,
-            tuple(sorted((name, str(value)) for name, value in what.values.items() if name != "bags")),
-            who,
-        )
+
+def _floor_actions(plan: SalePlan) -> Iterator[NextAction]:
+    """Yield what is done with each load of the schedule: spread it, test it on its last day, bag it."""
+    for load in plan.schedule:
+        store = plan.sales[load.line].storage
+        yield _of_load(load, load.on, "dry", "dry {bags} bags of lot {lot} on {setup}", setup=load.space)
+        yield _of_load(load, load.until, "test", "test {bags} bags of lot {lot} again before they are bagged")
+        if store:
+            yield _of_load(load, load.until, "bag", "put {bags} bags of lot {lot} into {storage}", storage=store)
+
+
+def _of_load(load: Load, on: date, kind: str, template: str, **values: str) -> NextAction:
+    what = message(template, bags=load.bags, lot=load.lot, **values)
+    return NextAction(on, kind, what, load.owner, (load.lot,), load.bags)
+
+
+def _line_actions(plan: SalePlan) -> Iterator[NextAction]:
+    """Yield what is done with each line of the plan but for its drying: cut, bag, sell, collect."""
+    for line in plan.sales:
+
+        def act(on: date, kind: str, who: str, template: str, line: PlannedSale = line, **values: Any) -> NextAction:
+            return NextAction(on, kind, message(template, bags=line.bags, **values), who, (line.label,), line.bags)
+
+        if line.harvest_on is not None:
+            yield act(line.harvest_on, "harvest", line.owner, "harvest {bags} bags of lot {lot}", lot=line.label)
+        if line.storage and not line.setup:
+            words = "put {bags} bags of lot {lot} into {storage}"
+            yield act(line.ready_on, "bag", line.owner, words, lot=line.label, storage=line.storage)
+        if line.buyer:
+            crop = line.commodity.replace("_", " ")
+            yield act(
+                line.sell_on, "sell", "group", "sell {bags} bags of {crop} to {buyer}", crop=crop, buyer=line.buyer
+            )
+            if line.paid_on > line.sell_on:
+                words = "collect the money for {bags} bags from {buyer}"
+                yield act(line.paid_on, "collect", "treasurer", words, buyer=line.buyer)
+
+
+def _loan_actions(plan: SalePlan) -> Iterator[NextAction]:
+    """Yield each loan on stored grain, and its repayment with interest."""
+    case = plan.case
+    for taken, repaid, amount in plan.allocation.loans:
+        owed = amount * loan_unit_owed(case, repaid - taken)
+        for week, kind, words, money in (
+            (taken, "borrow", "borrow {amount} {currency} on the grain in store", amount),
+            (repaid, "repay", "pay back {amount} {currency} of the loan on stored grain", owed),
+        ):
+            what = message(words, amount=round(money, 2), currency=case.currency)
+            yield NextAction(case.week_date(week), kind, what, "treasurer", (), 0)
+
+
+def _order_actions(plan: SalePlan) -> Iterator[NextAction]:
+    """Yield what is to be bought and booked, on the last day to order it."""
+    for item in purchases(plan):
+        kind = "buy" if item.kind in ("bags", "space") else "book"
+        yield NextAction(item.order_by, kind, item.what, "treasurer", (), item.count)
+
+
+def _merged(actions: Iterable[NextAction]) -> list[NextAction]:
+    """Return actions with those of one day added up that differ only in their bags."""
+    made: dict[tuple[Any, ...], NextAction] = {}
+    for action in actions:
+        same = sorted((name, str(value)) for name, value in action.what.values.items() if name != "bags")
+        key = (action.on, action.kind, action.what.template, tuple(same), action.who)
         old = made.get(key)
-        lots = (lot,) if lot else ()
-        if old is None:
-            made[key] = NextAction(on, kind, what, who, lots, bags)
-            return
-        total = old.bags + bags
+        if old is None or "bags" not in action.what.values:
+            made[key] = action
+            continue
+        total = old.bags + action.bags
         made[key] = replace(
             old,
             bags=total,
-            lots=tuple(dict.fromkeys((*old.lots, *lots))),
-            what=message(what.template, **{**what.values, "bags": total}),
+            lots=tuple(dict.fromkeys((*old.lots, *action.lots))),
+            what=message(action.what.template, **{**action.what.values, "bags": total}),
         )
-
-    for line in plan.sales:
-        if line.harvest_on is not None:
-            add(
-                max(line.harvest_on, begin),
-                "harvest",
-                message("harvest {bags} bags of lot {lot}", bags=line.bags, lot=line.label),
-                line.owner,
-                line.label,
-                line.bags,
-            )
-        if line.setup and line.dry_from is not None:
-            add(
-                max(line.dry_from, begin),
-                "dry",
-                message("dry {bags} bags of lot {lot} on {setup}", bags=line.bags, lot=line.label, setup=line.setup),
-                line.owner,
-                line.label,
-                line.bags,
-            )
-            add(
-                max(line.ready_on, begin),
-                "test",
-                message("test {bags} bags of lot {lot} again before they are bagged", bags=line.bags, lot=line.label),
-                line.owner,
-                line.label,
-                line.bags,
-            )
-        if line.storage:
-            add(
-                max(line.ready_on, begin),
-                "bag",
-                message(
-                    "put {bags} bags of lot {lot} into {storage}", bags=line.bags, lot=line.label, storage=line.storage
-                ),
-                line.owner,
-                line.label,
-                line.bags,
-            )
-        if line.buyer:
-            add(
-                line.sell_on,
-                "sell",
-                message(
-                    "sell {bags} bags of {crop} to {buyer}",
-                    bags=line.bags,
-                    crop=line.commodity.replace("_", " "),
-                    buyer=line.buyer,
-                ),
-                "group",
-                line.label,
-                line.bags,
-            )
-            if line.paid_on > line.sell_on:
-                add(
-                    line.paid_on,
-                    "collect",
-                    message("collect the money for {bags} bags from {buyer}", bags=line.bags, buyer=line.buyer),
-                    "treasurer",
-                    line.label,
-                    line.bags,
-                )
-    for taken, repaid, amount in plan.allocation.loans:
-        owed = amount * loan_unit_owed(plan.case, repaid - taken)
-        words = {"currency": plan.case.currency}
-        add(
-            plan.case.week_date(taken),
-            "borrow",
-            message("borrow {amount} {currency} on the grain in store", amount=round(amount, 2), **words),
-            "treasurer",
-            "",
-            0,
-        )
-        add(
-            plan.case.week_date(repaid),
-            "repay",
-            message("pay back {amount} {currency} of the loan on stored grain", amount=round(owed, 2), **words),
-            "treasurer",
-            "",
-            0,
-        )
-    for item in purchases(plan):
-        add(max(item.order_by, begin), "buy" if item.kind == "bags" else "book", item.what, "treasurer", "", item.count)
-    return sorted(
-        (action for action in made.values() if action.on <= begin + timedelta(days=days) and action.on >= begin),
-        key=lambda action: (action.on, ORDER_OF_THE_DAY.index(action.kind), action.who),
-    )
+    return list(made.values())
 
 
 @dataclass(frozen=True)
@@ -184,53 +161,60 @@ class Purchase:
 
 
 def purchases(plan: SalePlan) -> list[Purchase]:
-    """Return bags to buy, trucks and dryers to book, with the latest order dates (before today: order now)."""
-    case, allocation, found = plan.case, plan.allocation, []
-    for number, storage in enumerate(case.storage):
-        count = int(allocation.bought[number])
+    """Return bags and spaces to buy, trucks and dryers to book, with the last day to order each, never before today."""
+    found = [*_bags_to_buy(plan), *_spaces_to_buy(plan), *_trips_to_book(plan), *_dryers_to_book(plan)]
+    return sorted(found, key=lambda item: (item.order_by, item.kind))
+
+
+def _purchase(plan: SalePlan, kind: str, what: Message, count: int, cost: float, on: date) -> Purchase:
+    last = max(on - timedelta(days=ORDER_AHEAD_DAYS[kind]), plan.case.today)
+    return Purchase(kind, what, count, cost, needed_on=on, order_by=last)
+
+
+def _bags_to_buy(plan: SalePlan) -> Iterator[Purchase]:
+    for number, storage in enumerate(plan.case.storage):
+        count = int(plan.allocation.bought[number])
         days = [line.ready_on for line in plan.sales if line.storage == storage.name]
         if count and days:
-            on = min(days)
-            found.append(
-                Purchase(
-                    "bags",
-                    message("buy {count} {name}", count=count, name=storage.name),
-                    count,
-                    count * storage.cost_per_bag,
-                    on,
-                    on - timedelta(days=ORDER_AHEAD_DAYS["bags"]),
-                )
-            )
-    for buyer, week in zip(*np.nonzero(allocation.trips), strict=True):
-        count, on = int(allocation.trips[buyer, week]), case.week_date(int(week))
-        found.append(
-            Purchase(
-                "truck",
-                message("book {count} truck trips to {buyer}", count=count, buyer=case.buyers[buyer].name)
-                if count > 1
-                else message("book a truck trip to {buyer}", buyer=case.buyers[buyer].name),
-                count,
-                count * case.trip_cost(int(buyer)),
-                on,
-                on - timedelta(days=ORDER_AHEAD_DAYS["truck"]),
-            )
+            what = message("buy {count} {name}", count=count, name=storage.name)
+            yield _purchase(plan, "bags", what, count, count * storage.unit_price, min(days))
+
+
+def _spaces_to_buy(plan: SalePlan) -> Iterator[Purchase]:
+    for bought, choice in zip(plan.allocation.spaces, plan.case.drying, strict=False):
+        days = [load.on for load in plan.schedule if load.space == choice.name]
+        if bought and choice.price > 0 and days:
+            yield _purchase(plan, "space", message("buy {name}", name=choice.name), 1, choice.price, min(days))
+
+
+def _trips_to_book(plan: SalePlan) -> Iterator[Purchase]:
+    case = plan.case
+    for buyer, week in zip(*np.nonzero(plan.allocation.trips), strict=True):
+        count, name = int(plan.allocation.trips[buyer, week]), case.buyers[buyer].name
+        days = [line.sell_on for line in plan.sales if line.buyer == name and line.week == week]
+        what = (
+            message("book {count} truck trips to {buyer}", count=count, buyer=name)
+            if count > 1
+            else message("book a truck trip to {buyer}", buyer=name)
         )
-    for choice in case.drying:
-        days_dry = [line.dry_from for line in plan.sales if line.setup == choice.name and line.dry_from is not None]
-        if choice.method == "mechanical" and days_dry:
-            kg = sum(line.kg_in for line in plan.sales if line.setup == choice.name)
-            on = min(days_dry)
-            found.append(
-                Purchase(
-                    "dryer",
-                    message("book {name} for {kg} kg", name=choice.name, kg=round(kg)),
-                    1,
-                    kg * choice.cost_per_kg,
-                    on,
-                    on - timedelta(days=ORDER_AHEAD_DAYS["dryer"]),
-                )
+        on = min(days, default=case.week_date(int(week)))
+        yield _purchase(plan, "truck", what, count, count * case.trip_cost(int(buyer)), on)
+
+
+def _dryers_to_book(plan: SalePlan) -> Iterator[Purchase]:
+    for choice in plan.case.drying:
+        loads = [load for load in plan.schedule if load.space == choice.name]
+        if choice.powered and loads:
+            kg = sum(load.mass_kg for load in loads)
+            lots = {lot.id: lot for lot in plan.case.lots}
+            fees = sum(
+                load.mass_kg
+                * choice.fee_per_point_kg
+                * max(0.0, lots[plan.sales[load.line].lot].moisture_pct - (load.target_pct or 0.0))
+                for load in loads
             )
-    return sorted(found, key=lambda item: (item.order_by, item.kind))
+            what = message("book {name} for {kg} kg", name=choice.name, kg=round(kg))
+            yield _purchase(plan, "dryer", what, 1, kg * choice.cost_per_kg + fees, min(load.on for load in loads))
 
 
 def plan_payload(plan: SalePlan) -> dict[str, Any]:
@@ -309,54 +293,64 @@ class PlanChange:
     moved: pd.DataFrame
 
 
-def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation | None:
-    """Return the last plan's lines as an allocation of today's options.
-
-    None where they can no longer be carried out.
+def kept_bags(outlook: Outlook, lines: Sequence[PlannedSale]) -> dict[int, dict[int, int]] | None:
+    """Return what a kept plan does with each lot on today's options: bags by option, by lot.
 
     Each line goes to the option with the same dryness, store and buyer whose week of sale is nearest; bags that are
-    gone are dropped.
+    gone are dropped. None where a line can no longer be carried out.
     """
-    case, lots, options, counts = outlook.case, [], [], []
+    case = outlook.case
+    found: dict[int, dict[int, int]] = {}
     number = {lot.id: index for index, lot in enumerate(case.lots)}
     left = {index: lot.bags for index, lot in enumerate(case.lots)}
     for line in sorted(lines, key=lambda item: -item.bags):
         lot = number.get(line.lot)
         if lot is None:
             continue
-        table = outlook.options(lot)
-        buyers = [who.name for who in case.buyers]
-        reserves = [reserve.label for reserve in case.reserves]
-        stores = [storage.name for storage in case.storage]
-        setups = [choice.name for choice in case.drying]
-        fits = np.full(len(table), True)
-        fits &= table.buyer == (buyers.index(line.buyer) if line.buyer in buyers else -1)
-        fits &= table.reserve == (reserves.index(line.reserve) if line.reserve in reserves else -1)
-        if not fits.any() or (line.buyer and line.buyer not in buyers):
+        option = _nearest_option(outlook, lot, line)
+        if option is None:
             return None
-        week = max(0, (line.sell_on - case.start).days // DAYS_PER_WEEK)
-        distance = (
-            np.abs(table.sale_week - week) * 10.0
-            + (table.storage != (stores.index(line.storage) if line.storage in stores else -1)) * 3.0
-        )
-        setup = setups.index(line.setup) if line.setup in setups else -1
-        distance += np.where(table.setup != setup, 2.0, 0.0)
-        if line.dry_from is not None:
-            begun = max(0, (line.dry_from - case.start).days // DAYS_PER_WEEK)
-            distance += 0.5 * np.abs(table.start_week - begun)
-        if line.harvest_on is not None:
-            cut = max(0, (line.harvest_on - case.start).days // DAYS_PER_WEEK)
-            distance += 0.5 * np.abs(table.harvest_week - cut)
-        if line.target_pct is not None:
-            distance += 0.3 * np.abs(np.nan_to_num(table.target_pct, nan=line.target_pct) - line.target_pct)
-        option = int(np.argmin(np.where(fits, distance, np.inf)))
         bags = min(left[lot], line.bags)
         if bags > 0:
             left[lot] -= bags
-            lots.append(lot)
-            options.append(option)
-            counts.append(bags)
-    made = complete(outlook, np.array(lots, dtype=int), np.array(options, dtype=int), np.array(counts, dtype=int))
+            mine = found.setdefault(lot, {})
+            mine[option] = mine.get(option, 0) + bags
+    return found
+
+
+def _nearest_option(outlook: Outlook, lot: int, line: PlannedSale) -> int | None:
+    """Return the option of a lot that is most like a kept line, None where its buyer or reserve is gone."""
+    case, table = outlook.case, outlook.options(lot)
+    buyers = [who.name for who in case.buyers]
+    reserves = [reserve.label for reserve in case.reserves]
+    stores = [storage.name for storage in case.storage]
+    setups = [choice.name for choice in case.drying]
+
+    def place(names: list[str], name: str) -> int:
+        return names.index(name) if name in names else -1
+
+    names = np.array([*buyers, ""], dtype=object)
+    fits = (names[table.buyer] == line.buyer) & (table.reserve == place(reserves, line.reserve))
+    if not fits.any() or (line.buyer and line.buyer not in buyers):
+        return None
+    distance = np.abs(table.sale_week - max(0, case.week_of(line.sell_on))) * 10.0
+    distance += np.where(table.storage != place(stores, line.storage), 3.0, 0.0)
+    distance += np.where(table.setup != place(setups, line.setup), 2.0, 0.0)
+    if line.dry_from is not None:
+        distance += 0.5 * np.abs(table.start_week - max(0, case.week_of(line.dry_from)))
+    if line.harvest_on is not None:
+        distance += 0.5 * np.abs(table.harvest_week - max(0, case.week_of(line.harvest_on)))
+    if line.target_pct is not None:
+        distance += 0.3 * np.abs(np.nan_to_num(table.target_pct, nan=line.target_pct) - line.target_pct)
+    return int(np.argmin(np.where(fits, distance, np.inf)))
+
+
+def carried_over(outlook: Outlook, lines: Sequence[PlannedSale]) -> Allocation | None:
+    """Return the last plan's lines on today's options, None where they can no longer be carried out."""
+    placed = kept_bags(outlook, lines)
+    if placed is None:
+        return None
+    made = allocation_of(outlook, placed)
     return None if broken_limits(outlook, made) else made
 
 

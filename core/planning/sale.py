@@ -8,7 +8,7 @@ A feasible plan made by simple placing always stands behind the search for the b
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from core.planning.case import PlanningCase
 from core.planning.layout import make_layout
 from core.planning.model import Columns
 from core.planning.outlook import Outlook, build_outlook, mean_values
-from core.planning.placing import greedy_allocation
+from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
 from core.planning.search import (
     Relaxed,
@@ -36,21 +36,28 @@ from core.planning.search import (
     rounded,
     solve_whole,
 )
+from core.planning.settling import LEAST_PART, with_kept_lots, without_small_parts
 from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import broken_limits, complete
 
 LARGE_LOTS = 250
+LAST_STOP_SECONDS = 300.0
+NODE_COLUMNS = 60_000  # nodes x options of a stage: some seconds of a common processor (measured, plan_speed)
 # the search for whole bags begins with the most promising options and widens while the gap asks for it
-STAGE_COLUMNS = (80, 350)
+STAGE_COLUMNS = (350, 1000)
 
 
 def plan_sale(
     case: PlanningCase,
     outlook: Outlook | None = None,
-    time_limit: float = 3.4,
+    time_limit: float = LAST_STOP_SECONDS,
     mip_gap: float = 0.003,
     start: Allocation | None = None,
     watch: Callable[[str, float], bool] | None = None,
+    kept: Mapping[int, dict[int, int]] | None = None,
+    change_price: float = 0.01,
+    effort: float = 1.0,
+    least_part: int = LEAST_PART,
 ) -> SalePlan:
     """Return the best plan for all lots together under the group's limits.
 
@@ -61,8 +68,8 @@ def plan_sale(
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
-        Seconds for the solver (building the outlook apart); a feasible plan comes back in any case. Raised for very
-        many lots.
+        Seconds after which the search stops whatever it has found (building the outlook apart): a last stop, for the
+        budget is `effort`, so that the same case gives the same plan on a slow machine as on a fast one.
     mip_gap : float
         Relative gap at which the search for whole bags stops.
     start : Allocation, optional
@@ -70,6 +77,15 @@ def plan_sale(
     watch : callable, optional
         Told (how the best plan so far was found, its gap as a fraction) after every step; the search stops where it
         returns True.
+    kept : mapping of lot to bags by option, optional
+        What the plan that the group keeps to does with each lot (`core.planning.rolling.kept_bags`): a lot changes
+        only where that pays.
+    change_price : float
+        What a change for a lot must gain, as a fraction of the worth of its bags.
+    effort : float
+        Of the usual budget of the search for whole bags, counted in nodes of its tree; 0: by rounding alone.
+    least_part : int
+        Fewest bags of a lot that go one way, unless the lot is that small.
 
     Returns
     -------
@@ -92,13 +108,12 @@ def plan_sale(
     mean = [mean_values(case, table) for table in made.classes]
     large = len(case.lots) > LARGE_LOTS and len(make_layout(case).accounts) == 1
     search = begin_search(classes_as_wholes(made) if large else made, mean)
-    limit = max(time_limit, 0.03 * len(case.lots)) if len(case.lots) > LARGE_LOTS else time_limit
-    deadline = time.perf_counter() + limit
+    deadline = time.perf_counter() + time_limit
     best = _Best(made, greedy_allocation(made, mean), watch)
     if start is not None:
         best.offer(start, "the plan before")
     scale = abs(best.score) + 1.0
-    relaxed = None if best.told(search.bound) else relax(search, scale, deadline, deadline - 0.4 * limit, 5)
+    relaxed = None if best.told(search.bound) else relax(search, scale, deadline, deadline - 0.4 * time_limit, 5)
     if relaxed is not None:
         best.offer(rounded(made, search, relaxed.program, relaxed.x), "rounded")
         if large:
@@ -107,9 +122,14 @@ def plan_sale(
             search.bound = bound_for_lots(made, search, use, relaxed.duals, relaxed.objective)
     for rule in RULES if len(case.lots) <= LARGE_LOTS or best.method == "placing" else ():
         best.offer(rule_allocation(made, rule), "simple rule")
-    if relaxed is not None and not large and not best.told(search.bound):
-        _search_whole(search, relaxed, best, scale, deadline, mip_gap)
-    return finish(made, best.allocation, search.bound, best.method, time.perf_counter() - began)
+    if relaxed is not None and effort > 0 and not large and not best.told(search.bound):
+        _search_whole(search, relaxed, best, scale, deadline, mip_gap, effort)
+    found = best.allocation
+    if len(case.lots) <= LARGE_LOTS:
+        found = without_small_parts(
+            made, with_kept_lots(made, found, kept, change_price) if kept else found, least_part
+        )
+    return finish(made, found, search.bound, best.method, time.perf_counter() - began)
 
 
 class _Best:
@@ -121,9 +141,10 @@ class _Best:
 
     def offer(self, found: Allocation, method: str) -> None:
         """Take an allocation over where it is better and breaks no limit."""
-        score = score_of(self.outlook, found)
-        if score > self.score and not broken_limits(self.outlook, found):
-            self.allocation, self.method, self.score = found, method, score
+        fits = in_time(self.outlook, found)
+        score = score_of(self.outlook, fits)
+        if score > self.score and not broken_limits(self.outlook, fits):
+            self.allocation, self.method, self.score = fits, method, score
 
     def gap(self, bound: float) -> float:
         """Return how far the bound lies above, as a fraction."""
@@ -134,7 +155,9 @@ class _Best:
         return self.watch is not None and self.watch(self.method, self.gap(bound))
 
 
-def _search_whole(search: Search, relaxed: Relaxed, best: _Best, scale: float, deadline: float, mip_gap: float) -> None:
+def _search_whole(
+    search: Search, relaxed: Relaxed, best: _Best, scale: float, deadline: float, mip_gap: float, effort: float
+) -> None:
     """Search for whole bags and trips among ever more options until the gap to the bound of all of them is small.
 
     Or until time is over.
@@ -154,8 +177,9 @@ def _search_whole(search: Search, relaxed: Relaxed, best: _Best, scale: float, d
                 return
             use, member = all_use(search)
             program = assemble(search, use, member)
-            share = 1.0 if size == sizes[-1] else 0.6
-            x_whole, bound, _status = solve_whole(program, share * left, 0.5 * mip_gap)
+            x_whole, bound, _status = solve_whole(
+                program, left, 0.5 * mip_gap, max(1, int(effort * NODE_COLUMNS / size))
+            )
             if size == len(columns.lot) and search.exact and bound is not None:
                 search.bound = min(search.bound, -bound)
             if x_whole is None:

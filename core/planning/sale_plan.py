@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 
@@ -12,7 +12,8 @@ from core.planning.allocation import Allocation, use_of
 from core.planning.case import PlanningCase
 from core.planning.layout import SHORT_PENALTY, make_layout, needs_by_account, promise_price
 from core.planning.outlook import Outlook
-from core.planning.worth import Worth, account_balances, evaluate
+from core.planning.schedule import Load, Spread, day_of, floor_room
+from core.planning.worth import Worth, account_balances, evaluate, spread_of
 
 MOULD_SAID = 0.03  # share of a lot's bags from which its mould is said beside the plan (judgement)
 
@@ -65,7 +66,10 @@ class UnmetNeed:
 class SalePlan:
     """A plan with its value in every scenario, its bound and gap, and what it could not meet.
 
-    `gap` = (bound - objective)/|objective|, a fraction; `method` says which way the plan was found.
+    `gap` = (bound - objective)/|objective|, a fraction; `method` says which way the plan was found. `sales` are its
+    lines in the order of sale; `schedule` is its drying as loads that fit, by day and space, each with the number of
+    its line in `sales`: the floor page, next actions and the calendar read it and no other. `unsold_bags` and the
+    lines' bags add up to the bags there are.
     """
 
     case: PlanningCase
@@ -82,6 +86,7 @@ class SalePlan:
     unsold_bags: tuple[tuple[str, int], ...]
     cash_met: tuple[float, ...]
     binding: tuple[str, ...]
+    schedule: tuple[Load, ...] = ()
 
     @property
     def mean(self) -> float:
@@ -162,7 +167,8 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
         How long that took.
     """
     case, worth = outlook.case, evaluate(outlook, allocation)
-    objective, sales = objective_of(case, worth), planned_sales(outlook, allocation)
+    objective = objective_of(case, worth)
+    sales, loads = _lines_and_loads(outlook, allocation)
     used = use_of(outlook, allocation.lot, allocation.option, allocation.bags).bags
     left = tuple(
         (lot.label, int(lot.bags - taken)) for lot, taken in zip(case.lots, used, strict=True) if lot.bags - taken > 0.5
@@ -187,6 +193,7 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
         unsold_bags=left,
         cash_met=tuple(lacking_of(outlook, allocation).met.tolist()),
         binding=_binding(outlook, allocation),
+        schedule=loads,
     )
 
 
@@ -302,12 +309,12 @@ def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -
 def _binding(outlook: Outlook, allocation: Allocation) -> tuple[str, ...]:
     """Return which limits are used up to nine tenths or more in some week (keys)."""
     case, use = outlook.case, use_of(outlook, allocation.lot, allocation.option, allocation.bags)
-    found = []
+    found, rooms = [], floor_room(case, use.floor.shape[1])
     for number, choice in enumerate(case.drying):
-        if use.floor[number].max(initial=0.0) > 0.9 * 7 * choice.capacity_kg:
+        if (use.floor[number] > 0.9 * rooms[number]).any():
             found.append(f"drying:{choice.code}")
     for number, storage in enumerate(case.storage):
-        total = storage.owned_bags + storage.buyable_bags
+        total = storage.owned_bags + storage.buyable_units * storage.bags_per_unit
         if use.stock[number].max(initial=0.0) > 0.95 * total > 0:
             found.append(f"storage:{storage.code}")
     if case.store_bags is not None and use.stock.sum(axis=0).max(initial=0.0) > 0.95 * case.store_bags:
@@ -323,43 +330,69 @@ def _binding(outlook: Outlook, allocation: Allocation) -> tuple[str, ...]:
 
 def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale, ...]:
     """Return the lines of an allocation in the order of sale."""
-    case, lines = outlook.case, []
-    for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
-        item, table = case.lots[lot], outlook.options(int(lot))
-        value = outlook.values(int(lot), np.array([option]))[0] * bags
-        setup, storage, buyer, reserve = (
-            int(column[option]) for column in (table.setup, table.storage, table.buyer, table.reserve)
+    return _lines_and_loads(outlook, allocation)[0]
+
+
+def _lines_and_loads(outlook: Outlook, allocation: Allocation) -> tuple[tuple[PlannedSale, ...], tuple[Load, ...]]:
+    """Return the lines of an allocation in the order of sale, and its drying as loads by day that name their line."""
+    case, spreads = outlook.case, spread_of(outlook, allocation)
+    lines = [
+        _line(outlook, int(lot), int(option), int(bags), [spread for spread in spreads if spread.job.line == number])
+        for number, (lot, option, bags) in enumerate(
+            zip(allocation.lot, allocation.option, allocation.bags, strict=True)
         )
-        week = int(table.sale_week[option])
-        ready_on = case.week_date(int(table.ready_week[option]))
-        if setup >= 0:  # grain is bagged when its drying days are over, not at the week's beginning
-            dried_on = case.week_date(int(table.start_week[option])) + timedelta(days=int(np.ceil(table.days[option])))
-            ready_on = max(ready_on, dried_on)
-        lines.append(
-            PlannedSale(
-                lot=item.id,
-                label=item.label,
-                owner=item.owner,
-                commodity=item.commodity,
-                bags=int(bags),
-                kg_in=float(bags * item.bag_mass_kg),
-                kg_sold=float(bags * item.bag_mass_kg * table.kept_kg[option]),
-                setup=case.drying[setup].name if setup >= 0 else "",
-                dry_from=case.week_date(int(table.start_week[option])) if setup >= 0 else None,
-                ready_on=ready_on,
-                storage=case.storage[storage].name if storage >= 0 else "",
-                week=week,
-                sell_on=max(case.week_date(week), ready_on),
-                paid_on=max(case.week_date(int(table.pay_week[option])), ready_on),
-                buyer=case.buyers[buyer].name if buyer >= 0 else "",
-                reserve=case.reserves[reserve].label if reserve >= 0 else "",
-                price_kg=float(table.price_kg[option]),
-                value=float(value.mean()),
-                value_low=float(np.quantile(value, 0.1)),
-                value_high=float(np.quantile(value, 0.9)),
-                harvest_on=case.week_date(int(table.harvest_week[option])) if item.standing else None,
-                target_pct=float(table.target_pct[option]) if setup >= 0 else None,
-                unfit_share=float(table.unfit[option]),
-            )
+    ]
+    order = sorted(range(len(lines)), key=lambda at: (lines[at].week, lines[at].buyer, lines[at].label))
+    place = {at: number for number, at in enumerate(order)}
+    loads = [
+        Load(
+            space=case.drying[spread.job.space].name,
+            lot=lines[spread.job.line].label,
+            owner=lines[spread.job.line].owner,
+            on=day_of(case, spread.day),
+            until=day_of(case, spread.last_day),
+            bags=spread.bags,
+            mass_kg=spread.bags * spread.job.bag_kg,
+            target_pct=lines[spread.job.line].target_pct,
+            line=place[spread.job.line],
         )
-    return tuple(sorted(lines, key=lambda line: (line.week, line.buyer, line.label)))
+        for spread in spreads
+    ]
+    ordered = tuple(sorted(loads, key=lambda load: (load.on, load.space, load.lot, load.line)))
+    return tuple(lines[at] for at in order), ordered
+
+
+def _line(outlook: Outlook, lot: int, option: int, bags: int, spreads: list[Spread]) -> PlannedSale:
+    """Return one line of the plan; what is dried is ready on the evening of its last load's last day."""
+    case, item, table = outlook.case, outlook.case.lots[lot], outlook.options(lot)
+    value = outlook.values(lot, np.array([option]))[0] * bags
+    columns = (table.setup, table.storage, table.buyer, table.reserve)
+    setup, storage, buyer, reserve = (int(column[option]) for column in columns)
+    week, ready_on = int(table.sale_week[option]), case.week_date(int(table.ready_week[option]))
+    if spreads:
+        ready_on = day_of(case, max(spread.last_day for spread in spreads))
+    return PlannedSale(
+        lot=item.id,
+        label=item.label,
+        owner=item.owner,
+        commodity=item.commodity,
+        bags=bags,
+        kg_in=float(bags * item.bag_mass_kg),
+        kg_sold=float(bags * item.bag_mass_kg * table.kept_kg[option]),
+        setup=case.drying[setup].name if setup >= 0 else "",
+        dry_from=day_of(case, min(spread.day for spread in spreads)) if spreads else None,
+        ready_on=ready_on,
+        storage=case.storage[storage].name if storage >= 0 else "",
+        week=week,
+        sell_on=max(case.week_date(week), ready_on),
+        paid_on=max(case.week_date(int(table.pay_week[option])), ready_on),
+        buyer=case.buyers[buyer].name if buyer >= 0 else "",
+        reserve=case.reserves[reserve].label if reserve >= 0 else "",
+        price_kg=float(table.price_kg[option]),
+        value=float(value.mean()),
+        value_low=float(np.quantile(value, 0.1)),
+        value_high=float(np.quantile(value, 0.9)),
+        harvest_on=case.week_date(int(table.harvest_week[option])) if item.standing else None,
+        target_pct=float(table.target_pct[option]) if setup >= 0 else None,
+        unfit_share=float(table.unfit[option]),
+    )

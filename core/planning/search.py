@@ -31,6 +31,7 @@ from core.planning.outlook import Outlook
 from core.planning.placing import Ledger, fill, trip_share
 
 EXACT_COLUMNS = 6000
+SPACE_BOUGHT = 0.3  # part of a drying space from which rounding buys it (judgement)
 
 
 @dataclass
@@ -182,7 +183,9 @@ def solve_relaxed(program: Program, seconds: float) -> tuple[np.ndarray, np.ndar
     return result.x, duals, float(result.fun)
 
 
-def solve_whole(program: Program, seconds: float, gap: float) -> tuple[np.ndarray | None, float | None, int]:
+def solve_whole(
+    program: Program, seconds: float, gap: float, nodes: int
+) -> tuple[np.ndarray | None, float | None, int]:
     """Solve the programme with whole bags and trips; return (x or None, best bound or None, status)."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -191,7 +194,7 @@ def solve_whole(program: Program, seconds: float, gap: float) -> tuple[np.ndarra
         constraints=LinearConstraint(program.matrix, program.lower, program.upper),
         bounds=Bounds(program.bound_low, program.bound_high),
         integrality=program.integrality,
-        options={"time_limit": max(seconds, 0.2), "mip_rel_gap": gap},
+        options={"time_limit": max(seconds, 0.2), "mip_rel_gap": gap, "node_limit": nodes},
     )
     bound = getattr(result, "mip_dual_bound", None)
     return result.x, None if bound is None or not np.isfinite(bound) else float(bound), int(result.status)
@@ -335,8 +338,9 @@ def _need_balances(search: Search, program: Program, x: np.ndarray) -> np.ndarra
                 if date < dates:
                     balance[0, date] += amount_lent * flow
     balance[0, 0] += case.cash_now - sum(
-        x[vs["bought"] + number] * storage.cost_per_bag for number, storage in enumerate(case.storage)
+        x[vs["bought"] + number] * storage.unit_price for number, storage in enumerate(case.storage)
     )
+    balance[0, 0] -= sum(x[vs["spaces"] + number] * choice.price for number, choice in enumerate(case.drying))
     balance -= needs_by_account(case, layout)[:, :, None]
     balance += x[vs["short"] : vs["tail"]].reshape(accounts, dates)[:, :, None]
     return np.cumsum(balance, axis=1)
@@ -390,8 +394,9 @@ def rounded(outlook: Outlook, search: Search, program: Program, x: np.ndarray) -
     largest lots, so that
     most lots keep to one choice.
     """
-    amount = x[program.shared :]
-    ledger = Ledger(outlook)
+    amount, spaces = x[program.shared :], search.layout.variable_starts["spaces"]
+    bought = frozenset(np.flatnonzero(x[spaces : spaces + search.layout.setups] > SPACE_BOUGHT).tolist())
+    ledger = Ledger(outlook, bought)
     ledger.soft = False
     used = np.flatnonzero(amount > 1e-6)
     used = used[np.argsort(-amount[used], kind="stable")]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from core.planning.allocation import Allocation
-from core.planning.outlook import Outlook, mean_values
+from core.planning.outlook import NONE, Outlook, mean_values, usual_storage
 from core.planning.placing import Ledger, fill, place_reserves, trip_share
 
 RULES = ("sell all now wet", "dry and sell", "store until the usual peak", "half and half", "each lot by itself")
@@ -45,7 +45,8 @@ def _order(outlook: Outlook, lot: int, rule: str) -> np.ndarray:
     sale = table.buyer >= 0
     dried = table.setup >= 0
     ready = dried | ~dried.any()
-    plain = table.storage <= 0  # sold at once, or waiting for a market day in the usual bags
+    # sold at once, or waiting for a market day in the usual bags
+    plain = (table.storage == NONE) | (table.storage == usual_storage(case))
     if rule == "sell all now wet":
         first, second = np.where(~dried, 0, 1), table.sale_week
     elif rule == "dry and sell":

@@ -22,6 +22,8 @@ from core.planning.sale import plan_sale
 from core.planning.sale_plan import SalePlan
 from core.planning.worth import broken_limits, complete, evaluate
 
+QUICK = 0.1  # of the usual effort, for a plan that is only compared
+
 
 @dataclass(frozen=True)
 class LotReason:
@@ -194,10 +196,10 @@ def dry_again_at(outlook: Outlook, lot: int) -> float:
     price = next(price.price_now for price in case.prices if price.commodity == item.commodity)
     best = target + 1.0
     for who in case.buyers:
-        base = who.deductions.our_base_pct
+        base = who.deductions_of(item.commodity).our_base_pct
         if base is None or (who.commodities and item.commodity not in who.commodities):
             continue
-        gain = float(who.deductions.first_rate) - 1.0 / (100.0 - base)
+        gain = float(who.deductions_of(item.commodity).first_rate) - 1.0 / (100.0 - base)
         if gain > 0:
             best = min(best, base + (choice.cost_per_kg / price + choice.handling_loss) / gain)
     return round(max(best, target), 1)
@@ -294,7 +296,7 @@ def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]
 
 
 def value_of_more(
-    outlook: Outlook, plan: SalePlan, time_limit: float = 2.0, watch: Callable[[float], bool] | None = None
+    outlook: Outlook, plan: SalePlan, effort: float = QUICK, watch: Callable[[float], bool] | None = None
 ) -> pd.DataFrame:
     """Return what one more of each limit would be worth, by solving again on the same scenarios.
 
@@ -304,8 +306,8 @@ def value_of_more(
         On which the plan was made.
     plan : SalePlan
         The plan.
-    time_limit : float
-        Seconds for each of the plans.
+    effort : float
+        Of the usual budget of the search, for each of the plans.
     watch : callable, optional
         Told the share that is done; the rest is left out where it returns True.
 
@@ -325,7 +327,7 @@ def value_of_more(
         moved = replace(outlook, case=changed)
         kept = complete(moved, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
         possible = not broken_limits(moved, kept)
-        again = plan_sale(changed, moved, time_limit=time_limit, start=kept if possible else None)
+        again = plan_sale(changed, moved, start=kept if possible else None, effort=effort)
         if possible:
             old = evaluate(moved, kept)
             base = old.mean + changed.risk_weight * old.worst_tenth_mean
@@ -378,7 +380,7 @@ def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
     return replace(who, quantity_kg=quantity, promised_kg=who.promised_kg * share)
 
 
-def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.6) -> pd.DataFrame:
+def joint_against_alone(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with a share of space and bags.
 
     Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's
@@ -408,7 +410,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
         if outlook.options(int(lot)).storage[option] >= 0
     )
     bought = sum(
-        count * storage.cost_per_bag for count, storage in zip(plan.allocation.bought, case.storage, strict=True)
+        count * storage.unit_price for count, storage in zip(plan.allocation.bought, case.storage, strict=True)
     )
     for owner in sorted({lot.owner for lot in case.lots}):
         numbers = [number for number, lot in enumerate(case.lots) if lot.owner == owner]
@@ -431,7 +433,9 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
             lots=tuple(case.lots[n] for n in numbers),
             drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
             storage=tuple(
-                replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=max(int(way.buyable_bags * share), 1))
+                replace(
+                    way, owned_bags=int(way.owned_bags * share), buyable_bags=int(np.ceil(way.buyable_bags * share))
+                )
                 for way in case.storage
             ),
             buyers=tuple(_buyer_alone(who, share, {case.lots[n].id for n in numbers}) for who in case.buyers),
@@ -443,7 +447,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, time_limit: float = 0.
         alone = float("nan")
         made = _part(outlook, own, numbers)
         if any(len(table) for table in made.classes):
-            alone = plan_sale(own, made, time_limit=time_limit).mean
+            alone = plan_sale(own, made, effort=QUICK).mean
         rows[owner] = {
             "bags": sum(case.lots[n].bags for n in numbers),
             "joint": joint,

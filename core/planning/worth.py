@@ -9,10 +9,11 @@ import numpy as np
 
 from core.accounts.finance import interest_on
 from core.planning.allocation import Allocation, tail_mean, use_of
-from core.planning.case import WEEKS_PER_MONTH
+from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH
 from core.planning.credit import best_loans, breaks_terms, loan_cash, loan_value
 from core.planning.layout import excess_price, make_layout, needs_by_account
 from core.planning.outlook import Outlook, bag_values
+from core.planning.schedule import DryingJob, Spread, first_day_of_week, floor_room, late_bags, spread_jobs
 
 
 def complete(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.ndarray) -> Allocation:
@@ -27,11 +28,44 @@ def complete(outlook: Outlook, lot: np.ndarray, option: np.ndarray, bags: np.nda
     by_road = np.array([who.distance_km > 0 for who in case.buyers])[:, None]
     trips = np.where(by_road, np.ceil(use.kg / case.truck.capacity_kg - 1e-7), 0).astype(int)
     peak = use.stock.max(axis=1, initial=0.0)
-    owned = np.array([storage.owned_bags for storage in case.storage])
-    made = Allocation(lot, option, bags, trips, np.maximum(0, np.ceil(peak - owned - 1e-7)).astype(int))
+    units = [
+        max(0, int(np.ceil((top - way.owned_bags) / way.bags_per_unit - 1e-7)))
+        for top, way in zip(peak, case.storage, strict=True)
+    ]
+    spaces = tuple(
+        float(way.price > 0 and use.floor[number].max(initial=0.0) > 1e-6) for number, way in enumerate(case.drying)
+    )
+    made = Allocation(lot, option, bags, trips, np.array(units, dtype=int), spaces=spaces)
     if case.credit is None:
         return made
     return replace(made, loans=best_loans(outlook, lot, option, bags, account_balances(outlook, made)))
+
+
+def drying_jobs(outlook: Outlook, allocation: Allocation) -> list[DryingJob]:
+    """Return what an allocation dries, line by line; lines are numbered as in the allocation."""
+    case, jobs = outlook.case, []
+    for line, (lot, option, bags) in enumerate(
+        zip(allocation.lot.tolist(), allocation.option.tolist(), allocation.bags.tolist(), strict=True)
+    ):
+        table = outlook.options(lot)
+        if table.setup[option] >= 0:
+            jobs.append(
+                DryingJob(
+                    line=line,
+                    space=int(table.setup[option]),
+                    bags=round(bags),
+                    bag_kg=case.lots[lot].bag_mass_kg * float(table.floor_kg[option]),
+                    days=int(np.ceil(max(table.days[option], 1.0))),
+                    first_day=first_day_of_week(case, int(table.start_week[option])),
+                    ready_by=DAYS_PER_WEEK * int(table.ready_week[option]) + DAYS_PER_WEEK - 1,
+                )
+            )
+    return jobs
+
+
+def spread_of(outlook: Outlook, allocation: Allocation) -> list[Spread]:
+    """Return the days on which an allocation's grain goes out to dry, in loads that fit."""
+    return spread_jobs(outlook.case, drying_jobs(outlook, allocation))
 
 
 def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
@@ -42,13 +76,16 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
         broken.append("whole bags")
     if (use.bags > np.array([lot.bags for lot in case.lots]) + 1e-6).any():
         broken.append("bags of a lot")
-    room = 7.0 * np.array([choice.capacity_kg for choice in case.drying])[:, None]
-    if (use.floor > room * (1 + 1e-6) + 1e-6).any():
+    here = allocation.spaces or (0.0,) * len(case.drying)
+    shares = [share if choice.price > 0 else 1.0 for share, choice in zip(here, case.drying, strict=True)]
+    room = floor_room(case, use.floor.shape[1]) * np.array(shares, dtype=float).reshape(-1, 1)
+    if (use.floor > room * (1 + 1e-6) + 1e-6).any() or late_bags(spread_of(outlook, allocation)):
         broken.append("drying space")
-    limit = np.array([storage.owned_bags for storage in case.storage]) + allocation.bought
-    if (use.stock > limit[:, None] + 1e-6).any() or (
-        allocation.bought > np.array([storage.buyable_bags for storage in case.storage])
-    ).any():
+    limit = np.array(
+        [way.owned_bags + way.bags_per_unit * units for way, units in zip(case.storage, allocation.bought, strict=True)]
+    )
+    most = np.array([storage.buyable_units for storage in case.storage])
+    if (use.stock > limit[:, None] + 1e-6).any() or (allocation.bought > most).any():
         broken.append("storage bags")
     if case.store_bags is not None and (use.stock.sum(axis=0) > case.store_bags + 1e-6).any():
         broken.append("store room")
@@ -111,9 +148,7 @@ def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str]
         )
         cash[table.sale_week[option]] -= bags * table.later_bag[option]
     if wanted is None:
-        cash[0] -= sum(
-            count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True)
-        )
+        cash[0] -= allocation.purchases(case)
         for buyer in range(len(case.buyers)):
             cash[: case.weeks] -= (allocation.trips[buyer] * case.trip_cost(buyer))[:, None]
         if allocation.loans:
@@ -142,7 +177,7 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
         value -= float((allocation.trips[buyer] * case.trip_cost(buyer) * case.discount(np.arange(case.weeks))).sum())
         if who.weekly_kg is not None:
             value -= float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * excess_price(case, outlook)[buyer]).sum())
-    value -= sum(count * storage.cost_per_bag for count, storage in zip(allocation.bought, case.storage, strict=True))
+    value -= allocation.purchases(case)
     if allocation.loans:
         value += loan_value(case, allocation.loans)
     cash = cash_by_week(outlook, allocation)

@@ -24,7 +24,6 @@ from core.group.store import Store
 from core.messages import Message, message
 from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingChoice, PlanningCase, StorageChoice
-from core.planning.case_from_records import FEE_POINTS
 from core.planning.credit import credit_terms
 from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
@@ -43,6 +42,7 @@ REMEDY = {
 }
 MARGIN_PCT = 0.3  # points below the limit that are care, not over-drying (judgement: one standard error of a test)
 TEST_SD = 0.5  # points: what a tested lot is off, the meter's own error
+FEE_POINTS = 5.0  # by which grain is dried in a shared dryer, as far as its cost is told by the kg (judgement)
 DRYER = "shared dryer"
 
 
@@ -249,7 +249,16 @@ def _everything(season: SeasonCase, facts: Mapping[str, Any], fee: float) -> Pla
     """Return the case with every way of drying and storing that is compared: one set of scenarios serves all."""
     case = season.built.case
     bags = sum(lot.bags for lot in case.lots)
-    dryer = DryingChoice(DRYER, DRYER, "mechanical", float(facts["help.dryer_kg"]), 1.0, 0.0, fee, 0.005)
+    dryer = DryingChoice(
+        DRYER,
+        DRYER,
+        "mechanical",
+        float(facts["help.dryer_kg"]),
+        area_m2=1.0,
+        load_kg_m2=0.0,
+        fee_per_point_kg=fee / FEE_POINTS,
+        powered=True,
+    )
     storage = tuple(replace(way, buyable_bags=bags) if way.method == "hermetic_bag" else way for way in case.storage)
     below = tuple(season.habits.dried_to.items())
     return case.with_changes(drying=(*case.drying, dryer), storage=storage, target_choices=below, certainty=0.5)

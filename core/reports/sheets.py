@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from core.advice.parts import Load
 from core.advice.season import DRY, HOME, KEEP, SELL, Headline, MemberPart, OwnDay, SeasonRow
 from core.advice.whole import Situation
 from core.cautions import caution_of
 from core.errors import InputError
 from core.messages import Message, message
 from core.planning.rolling import NextAction
+from core.planning.schedule import Load
 from core.reports.paper import Bar, Block, Care, Grid, HalfPage, Heading, Paper, Season, Words
 from core.reports.tongue import ENGLISH, Tongue
 from core.storage.keeping import KeepingCard

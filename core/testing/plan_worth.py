@@ -459,6 +459,7 @@ class _Reckoned:
         masses = [
             mass_parts(
                 start[row],
+                self.stack[row],
                 end[row],
                 0.0 if setup == NONE else case.drying[setup].handling_loss,
                 self.drying[row],
@@ -477,9 +478,9 @@ class _Reckoned:
         net = float(case.discount(self.week + who.pay_delay_weeks)) * (1.0 - who.fee_fraction)
 
         def price(moisture: Array, damage: Array, refusal: Array | float = 0.0) -> Array:
-            return net * price_paid(case, self.buyer, market, moisture, damage, draw, refusal)
+            return net * price_paid(case, self.buyer, lot.commodity, market, moisture, damage, draw, refusal)
 
-        base = who.deductions.our_base_pct
+        base = who.deductions_of(lot.commodity).our_base_pct
         limit = case.target(lot.commodity) if base is None else base
         full = price(np.full_like(end, 2.0), zero)
         wet = price(end, zero)
@@ -503,9 +504,10 @@ class _Reckoned:
             days = self.ready.stops[number].days
             if setup == NONE:
                 rows.append(0.0)
-            elif case.drying[setup].method == "mechanical":
-                # the fee is for five points of moisture; a machine takes about a point an hour
-                rows.append(case.drying[setup].cost_per_kg * max(days * 24.0, 1.0) / 5.0)
+            elif case.drying[setup].powered:
+                # the fee is by the point of moisture; a machine takes about a point an hour
+                way = case.drying[setup]
+                rows.append(way.cost_per_kg + way.fee_per_point_kg * max(days * 24.0, 1.0))
             else:
                 rows.append(case.drying[setup].cost_per_kg + days * self.ready.day_cost_per_kg)
         return np.array(rows)[:, None, None]

@@ -131,12 +131,12 @@ def test_leaving_it_pays_where_drying_is_dear_and_not_where_the_field_takes_half
     from core.planning import invented_seasons as physics
 
     case = standing_case(drying=())
-    plan = plan_sale(case, build_outlook(case), time_limit=2.0)
+    plan = plan_sale(case, build_outlook(case))
     first = [line for line in plan.sales if line.lot == case.lots[0].id]
     assert all(line.harvest_on > case.start for line in first)
     monkeypatch.setattr(physics, "FIELD_LOSS_WEEK", 0.7)
     case = standing_case()
-    plan = plan_sale(case, build_outlook(case), time_limit=2.0)
+    plan = plan_sale(case, build_outlook(case))
     assert all(line.harvest_on == case.start for line in plan.sales if line.lot == case.lots[0].id)
 
 
@@ -196,5 +196,5 @@ def test_harvest_and_moisture_are_chosen_as_by_exhaustive_search(seed):
     case = case.with_changes(lots=(lot,), target_choices=(("maize", 13.5),))
     outlook = build_outlook(case)
     assert len(set(outlook.options(0).harvest_week.tolist())) == 2
-    plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-9)
+    plan = plan_sale(case, outlook, mip_gap=1e-9, least_part=1, effort=1000)
     assert plan.objective == pytest.approx(best_of_all(case, outlook), rel=1e-6)

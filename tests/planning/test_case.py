@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from core.errors import InputError
+from core.errors import DryholdError, InputError
 from core.planning.case import CashNeed, case_from_json, make_case
 
 
@@ -46,3 +49,48 @@ def test_impossible_cases_are_refused_with_the_value_named():
         case.with_changes(weeks=0)
     with pytest.raises(InputError):
         case.with_changes(needs=(CashNeed(1, -5.0, label="fees"),))
+
+
+@given(st.text(max_size=60))
+def test_any_text_is_a_case_or_our_own_refusal(text):
+    with pytest.raises(DryholdError):
+        case_from_json(text)
+
+
+ODD = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=6),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
+    max_leaves=4,
+)
+
+
+def places(node, trail=()):
+    """Yield the way to every part of a JSON tree."""
+    yield trail
+    items = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for key, part in items:
+        yield from places(part, (*trail, key))
+
+
+@given(st.data())
+def test_a_case_with_one_part_replaced_is_a_case_or_our_own_refusal(data):
+    tree = json.loads(make_case(3, 6, 20, 1).to_json())
+    trail = data.draw(st.sampled_from([way for way in places(tree) if way]))
+    node = tree
+    for key in trail[:-1]:
+        node = node[key]
+    if data.draw(st.booleans()) and isinstance(node, dict):
+        del node[trail[-1]]
+    else:
+        node[trail[-1]] = data.draw(ODD)
+    try:
+        found = case_from_json(json.dumps(tree))
+    except DryholdError:
+        return
+    assert case_from_json(found.to_json()) == found
+
+
+@pytest.mark.parametrize("text", ["null", "[]", "{}", "12", '{"lots": 3}', '{"start": "tomorrow"}', "[" * 3000])
+def test_what_is_no_case_is_refused_in_words(text):
+    with pytest.raises(InputError):
+        case_from_json(text)

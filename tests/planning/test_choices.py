@@ -67,10 +67,10 @@ def test_grain_dried_less_than_keeping_asks_is_sold_within_weeks_and_gains_weigh
 def test_dropping_dominated_targets_changes_nothing_that_matters(monkeypatch):
     case = collected(small(7))
     fewer = build_outlook(case)
-    dropped = plan_sale(case, fewer, time_limit=6.0, mip_gap=1e-4)
+    dropped = plan_sale(case, fewer, mip_gap=1e-4, least_part=1, effort=1000)
     monkeypatch.setattr(room, "undominated", lambda _case, blocks: [np.full(len(b.weeks), True) for b in blocks])
     everything = build_outlook(case)
-    kept = plan_sale(case, everything, time_limit=6.0, mip_gap=1e-4)
+    kept = plan_sale(case, everything, mip_gap=1e-4, least_part=1, effort=1000)
     assert sum(map(len, everything.classes)) > sum(map(len, fewer.classes))
     assert max(dropped.gap, kept.gap) < 5e-4
     assert dropped.objective >= kept.objective * (1 - 1e-3)
@@ -78,8 +78,8 @@ def test_dropping_dominated_targets_changes_nothing_that_matters(monkeypatch):
 
 def test_more_targets_never_cost_value():
     case = collected(small(5))
-    one = plan_sale(case.with_changes(target_choices=()), time_limit=8.0, mip_gap=1e-4)
-    more = plan_sale(case, time_limit=8.0, mip_gap=1e-4)
+    one = plan_sale(case.with_changes(target_choices=()), mip_gap=1e-4, least_part=1, effort=1000)
+    more = plan_sale(case, mip_gap=1e-4, least_part=1, effort=1000)
     assert more.objective >= one.objective * (1 - 1e-3)
 
 
@@ -89,8 +89,8 @@ def test_a_buyers_meter_that_reads_high_costs_its_points():
     who = CaseBuyer("a", "a", deductions=cut)
     case = small(buyers=(who, replace(who, code="b", deductions=replace(cut, meter_offset_pct=0.5))))
     market, moisture, none = np.full((1, 40), 0.3), np.full((1, 40), 13.5), np.zeros((1, 40))
-    ours = price_paid(case, 0, market, moisture, none, np.ones(40))
-    theirs = price_paid(case, 1, market, moisture, none, np.ones(40))
+    ours = price_paid(case, 0, "maize", market, moisture, none, np.ones(40))
+    theirs = price_paid(case, 1, "maize", market, moisture, none, np.ones(40))
     assert ours[0, 0] == pytest.approx(0.3)
     assert theirs[0, 0] == pytest.approx(0.3 * 0.99)
 
@@ -102,8 +102,8 @@ def test_one_who_inspects_refuses_with_storages_chance_and_the_load_is_sold_on_t
     who = CaseBuyer("a", "a", inspects=True)
     case = small(buyers=(who, replace(who, code="b", inspects=False)))
     market, dry, none = np.full((1, 40), 0.3), np.full((1, 40), 12.0), np.zeros((1, 40))
-    assert price_paid(case, 0, market, dry, none, np.ones(40), 0.3)[0, 0] == pytest.approx(0.3 * 0.91)
-    assert price_paid(case, 1, market, dry, none, np.ones(40), 0.3)[0, 0] == pytest.approx(0.3)
+    assert price_paid(case, 0, "maize", market, dry, none, np.ones(40), 0.3)[0, 0] == pytest.approx(0.3 * 0.91)
+    assert price_paid(case, 1, "maize", market, dry, none, np.ones(40), 0.3)[0, 0] == pytest.approx(0.3)
 
 
 def test_refusal_rises_about_its_limit_as_a_reading_that_scatters():
@@ -111,7 +111,7 @@ def test_refusal_rises_about_its_limit_as_a_reading_that_scatters():
     case = small(buyers=(CaseBuyer("a", "a", deductions=Deductions(refusal_pct=14.0), refused_factor=0.0),))
     market = np.full((1, 40), 1.0)
     paid = [
-        price_paid(case, 0, market, np.full((1, 40), m), np.zeros((1, 40)), np.ones(40))[0, 0]
+        price_paid(case, 0, "maize", market, np.full((1, 40), m), np.zeros((1, 40)), np.ones(40))[0, 0]
         for m in (13.6, 14.0, 14.4)
     ]
     assert paid == pytest.approx([0.8413, 0.5, 0.1587], abs=2e-4)
@@ -154,7 +154,7 @@ def promised(case, kg, **changes):
 def test_what_is_promised_is_delivered_by_the_plan_and_by_every_rule():
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook, time_limit=2.0)
+    plan = plan_sale(case, outlook)
     for allocation in [
         plan.allocation,
         greedy_allocation(outlook),
@@ -172,9 +172,9 @@ def test_a_promise_of_one_lot_is_kept_from_that_lot_and_one_too_large_is_said():
     case = small(4)
     lot = next(item for item in case.lots if item.commodity == "maize")
     named = promised(case, 300.0, lots=(lot.id,))
-    plan = plan_sale(named, time_limit=2.0)
+    plan = plan_sale(named)
     assert {line.lot for line in plan.sales if line.buyer == "mill (promised)"} == {lot.id}
-    too_much = plan_sale(promised(case, 1e6), time_limit=2.0)
+    too_much = plan_sale(promised(case, 1e6))
     lacking = [need for need in too_much.unmet if "promised" in need.label]
     assert len(lacking) == 1
     assert lacking[0].lacking > 9e5
@@ -189,7 +189,7 @@ def test_seed_is_never_sold_and_serves_only_its_reserve():
         Reserve("seed of maize", "maize", held, 15, 0.6, False, "seed"),
         Reserve("home use", "maize", 50.0, 15, 0.4),
     )
-    plan = plan_sale(case.with_changes(lots=lots, reserves=reserves), time_limit=2.0)
+    plan = plan_sale(case.with_changes(lots=lots, reserves=reserves))
     mine = [line for line in plan.sales if line.lot == first.id]
     assert mine
     assert all(line.reserve == "seed of maize" for line in mine)
@@ -238,7 +238,7 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
         ),
     )
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook, time_limit=3.0)
+    plan = plan_sale(case, outlook)
     said = {reason.lot: str(reason.reason) for reason in lot_reasons(outlook, plan)}
     assert said[standing.id].startswith("cut in the week of")
     assert "promised" in said[standing.id]
@@ -251,7 +251,7 @@ def test_alone_a_member_meets_a_share_of_a_promise():
 
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
-    alone = joint_against_alone(outlook, plan_sale(case, outlook, time_limit=2.0))
+    alone = joint_against_alone(outlook, plan_sale(case, outlook))
     owners = {lot.owner for lot in case.lots}
     assert set(alone.index) == owners
     # a price below the market: nobody gains by taking over the others' part of it

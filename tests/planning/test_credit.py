@@ -21,7 +21,7 @@ from core.planning.plan_tables import plan_deductions
 from core.planning.rules import fresh_worths
 from core.planning.sale import plan_sale
 from core.planning.worth import account_balances, broken_limits, complete, evaluate
-from tests.planning.test_sale import every_allocation, tiny_case
+from tests.planning.test_sale import days_on_the_floor, every_allocation, tiny_case, whole_bags_kg
 
 CHEAP = InventoryCredit(0.7, 0.005, 0.002)
 DEAR = InventoryCredit(0.6, 0.06, 0.02)
@@ -93,7 +93,7 @@ def test_equal_to_exhaustive_search_with_loans(seed, weight, need, credit):
         lots=tuple(replace(lot, bags=2) for lot in tiny_case(seed).lots),
     )
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-9)
+    plan = plan_sale(case, outlook, mip_gap=1e-9, least_part=1, effort=1000)
     assert not plan.unmet
     best = best_with_loans(case, outlook)
     assert plan.objective == pytest.approx(best, rel=2e-6)
@@ -106,16 +106,16 @@ def test_a_need_that_sales_cannot_meet_is_met_by_a_loan_and_the_bags_wait():
     """
     case = make_case(6, 26, 80, 8)
     case = case.with_changes(needs=(), reserves=(), store_bags=None, interest_monthly=0.02)
-    free = plan_sale(case, build_outlook(case), time_limit=3.0)
+    free = plan_sale(case, build_outlook(case))
     money = round(0.45 * sum(lot.bags * lot.bag_mass_kg * case.prices[0].price_now for lot in case.lots), 0)
     tight = case.with_changes(
         needs=(CashNeed(6, money, label="fees"),),
         prices=tuple(replace(p, path=tuple(np.linspace(1, 1.6, 27))) for p in case.prices),
     )
     outlook = build_outlook(tight)
-    alone = plan_sale(tight, outlook, time_limit=3.0)
+    alone = plan_sale(tight, outlook)
     lent = tight.with_changes(credit=InventoryCredit(0.7, 0.02, 0.01, 0.0, 6.0))
-    again = plan_sale(lent, replace(outlook, case=lent), time_limit=3.0, start=alone.allocation)
+    again = plan_sale(lent, replace(outlook, case=lent), start=alone.allocation)
     assert free.mean > 0
     assert again.allocation.loans
     assert again.objective > alone.objective
@@ -128,7 +128,7 @@ def test_a_need_that_sales_cannot_meet_is_met_by_a_loan_and_the_bags_wait():
 def test_dear_money_is_not_borrowed_without_need():
     case = make_case(5, 16, 40, 3).with_changes(needs=(), credit=DEAR)
     outlook = build_outlook(case)
-    assert plan_sale(case, outlook, time_limit=2.0).allocation.loans == ()
+    assert plan_sale(case, outlook).allocation.loans == ()
 
 
 @given(st.integers(0, 10**6))
@@ -143,7 +143,7 @@ def test_loans_keep_their_terms_and_their_money_adds_up(seed):
     )
     case = make_case(4, int(draw.integers(8, 24)), 30, seed % 97).with_changes(credit=terms, interest_monthly=0.04)
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook, time_limit=0.6)
+    plan = plan_sale(case, outlook)
     allocation, loans = plan.allocation, plan.allocation.loans
     assert not breaks_terms(outlook, allocation)
     assert broken_limits(outlook, allocation) == []
@@ -194,12 +194,9 @@ def test_checked_by_another_solver_with_loans():
             mine.append(x)
             gain.append(float(worth[option]) * x)
             if table.setup[option] >= 0:
-                for step in range(4):
-                    days = min(max(float(table.days[option]) - 7 * step, 0), 7) * float(table.floor_kg[option])
-                    if days:
-                        floor.setdefault((int(table.setup[option]), int(table.start_week[option]) + step), []).append(
-                            days * item.bag_mass_kg * x
-                        )
+                for week, days in days_on_the_floor(table, option):
+                    kg_days = days * float(table.floor_kg[option]) * item.bag_mass_kg
+                    floor.setdefault((int(table.setup[option]), week), []).append(kg_days * x)
             if table.storage[option] >= 0:
                 for week in range(int(table.ready_week[option]), int(table.sale_week[option])):
                     stock.setdefault((int(table.storage[option]), week), []).append(x)
@@ -216,7 +213,7 @@ def test_checked_by_another_solver_with_loans():
                 cash[k].append(flow * x)
         problem += pulp.lpSum(mine) <= item.bags
     for (setup, _), terms in floor.items():
-        problem += pulp.lpSum(terms) <= 7 * case.drying[setup].capacity_kg
+        problem += pulp.lpSum(terms) <= 7 * whole_bags_kg(case, setup)
     bought = [pulp.LpVariable(f"b_{m}", 0, way.buyable_bags, "Integer") for m, way in enumerate(case.storage)]
     for (storage, _), terms in stock.items():
         problem += pulp.lpSum(terms) <= case.storage[storage].owned_bags + bought[storage]
@@ -239,7 +236,7 @@ def test_checked_by_another_solver_with_loans():
     problem += pulp.lpSum(gain) - pulp.lpSum(costs)
     problem.solve(pulp.PULP_CBC_CMD(msg=False, timeLimit=60, gapRel=1e-4))
     best = float(pulp.value(problem.objective))
-    plan = plan_sale(case, outlook, time_limit=20.0, mip_gap=1e-4)
+    plan = plan_sale(case, outlook, mip_gap=1e-4, least_part=1, effort=1000)
     assert plan.allocation.loans
     # the plan asks only for the share of scenarios, not for their mean: it may be a little better
     assert plan.objective >= best * (1 - 3e-4)
@@ -254,7 +251,7 @@ def test_with_loans_too_the_plan_is_at_least_as_good_as_every_rule_on_fresh_scen
         credit=InventoryCredit(0.7, 0.02, 0.01), interest_monthly=0.03
     )
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook, time_limit=3.0)
+    plan = plan_sale(case, outlook)
     worths = fresh_worths(case, plan, 10_000 + seed, outlook)
     for rule, worth in worths.items():
         difference = worths["plan"].value - worth.value

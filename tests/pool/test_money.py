@@ -273,7 +273,7 @@ def store(tmp_path):
 
 def test_the_buyers_meter_is_given_back_to_the_plan(store):
     from core.planning.case import CaseBuyer
-    from core.planning.case_from_records import with_meter_offsets
+    from core.planning.case_buyers import with_meter_offsets
 
     group = store.groups()[0].id
     member = store.members(group)[0].id

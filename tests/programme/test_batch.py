@@ -133,7 +133,7 @@ def test_a_quick_plan_keeps_every_limit_and_most_of_the_full_plans_value(seed):
     # The full search on the same scenarios is the reference; both are valued by the same independent evaluation.
     case = make_case(10, 16, 40, seed=seed)
     outlook = build_outlook(case)
-    quick, full = plan_rounded(case, outlook), plan_sale(case, outlook, time_limit=6)
+    quick, full = plan_rounded(case, outlook), plan_sale(case, outlook)
     assert broken_limits(outlook, quick.allocation) == []
     assert quick.objective <= quick.bound * (1 + 1e-9)
     assert quick.objective > 0.95 * full.objective

@@ -295,7 +295,7 @@ def test_knowing_the_moisture_the_table_is_worth_what_the_plan_is_worth(store, p
     scene = scene_of(store, planned.id, NOW.date(), {"maize": 13.5}, -1.0, 1.0, scenarios=60)
     assert scene.shared is not None
     case = scene.built.case
-    plan = plan_sale(case, build_outlook(case, case.seed, scene.seasons), time_limit=2.0)
+    plan = plan_sale(case, build_outlook(case, case.seed, scene.seasons))
     stand_in = scene.lot("maize")
     assert stand_in is not None
     total = 0.0

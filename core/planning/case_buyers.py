@@ -1,0 +1,187 @@
+"""A group's buyers as the plan takes them: the farm gate, the market, and every buyer and dated offer of its book."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pandas as pd
+
+from core.group.selling import basis_to, buyer_book, crop_prices, own_prices, usual_buyers
+from core.market.buyer_book import BuyerBook
+from core.market.buyers import Buyer
+from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CropPrice, Truck
+
+OVER_LIMIT = 0.5  # points above the moisture dried to from which market and gate deduct (judgement)
+
+
+def case_buyers(
+    store: Any,
+    group_id: int,
+    facts: Mapping[str, Any],
+    prices: Sequence[CropPrice],
+    targets: Mapping[str, float],
+    truck: Truck,
+    start: date,
+    today: date,
+) -> tuple[CaseBuyer, ...]:
+    """Return the market, the farm gate, and every buyer and dated offer of the group's book that can still be used.
+
+    Parameters
+    ----------
+    store : Store
+    group_id : int
+    facts : mapping
+        By key.
+    prices : sequence of CropPrice
+    targets : mapping of crop to moisture
+        Dried to [% w.b.].
+    truck : Truck
+    start : date
+        First day of plan week 0.
+    today : date
+    """
+    book = buyer_book(store, group_id)
+    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
+    gate, market = _gate_and_market(facts, truck, targets)
+    made = _by_basis(store, group_id, gate, None, references, book, today, gate.price_factor)
+    made.append(market)
+    for entry in book.standing_buyers():
+        if entry.only_offers:
+            continue
+        who = _case_buyer(entry.buyer, truck.capacity_kg, f"buyer-{entry.number}")
+        if "price_factor" in entry.entered:
+            made.append(replace(who, price_factor=entry.buyer.price_factor))
+        else:
+            mine = {crop: found for crop, found in references.items() if entry.buyer.takes(crop)}
+            made += _by_basis(store, group_id, who, entry.buyer.name, mine, book, today, 1.0)
+    for item in book.standing_offers(today):
+        offer = item.offer
+        if not offer.buyer.takes(offer.commodity):
+            continue
+        last = (offer.valid_until - start).days // DAYS_PER_WEEK
+        begins = max(0, math.ceil((offer.valid_from - start).days / DAYS_PER_WEEK))
+        made.append(
+            replace(
+                _case_buyer(offer.buyer, truck.capacity_kg, f"offer-{item.number}"),
+                name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})",
+                commodities=(offer.commodity,),
+                fixed_price=offer.price_per_kg,
+                chance_failing=offer.chance_not_honoured,
+                quantity_kg=_finite(offer.quantity_kg),
+                first_week=min(begins, max(last, 0)),
+                last_week=last,
+            )
+        )
+    return with_meter_offsets(tuple(made), facts)
+
+
+def _gate_and_market(
+    facts: Mapping[str, Any], truck: Truck, targets: Mapping[str, float]
+) -> tuple[CaseBuyer, CaseBuyer]:
+    """Return the trader at the farm gate and the market: each crop is paid in full up to its own moisture."""
+    found = []
+    limits = {crop: round(target + OVER_LIMIT, 1) for crop, target in sorted(targets.items())}
+    by_crop = {crop: usual_buyers(dict(facts), limit) for crop, limit in limits.items()}
+    widest = max(limits, key=lambda crop: limits[crop])
+    for number, code in enumerate(("gate", "market")):
+        who = _case_buyer(by_crop[widest][number], truck.capacity_kg, code)
+        terms = tuple((crop, pair[number].deductions) for crop, pair in by_crop.items())
+        found.append(replace(who, trip_cost=None, crop_deductions=terms))
+    return found[0], found[1]
+
+
+def with_meter_offsets(buyers: tuple[CaseBuyer, ...], facts: Mapping[str, Any]) -> tuple[CaseBuyer, ...]:
+    """Return buyers with what their meters read above ours [points].
+
+    From a fact `buyer_offset.NAME`, where nothing else says it.
+    """
+    known = {
+        key.removeprefix("buyer_offset.").strip().lower(): fact.value
+        for key, fact in facts.items()
+        if key.startswith("buyer_offset.")
+    }
+    made = []
+    for who in buyers:
+        # an offer carries its buyer's name and its last day
+        offset = known.get(who.name.strip().lower(), known.get(who.name.split(" (")[0].strip().lower()))
+        if offset is None or who.deductions.meter_offset_pct != 0.0:
+            made.append(who)
+            continue
+        read = float(offset)
+        by_crop = tuple((crop, replace(terms, meter_offset_pct=read)) for crop, terms in who.crop_deductions)
+        made.append(replace(who, deductions=replace(who.deductions, meter_offset_pct=read), crop_deductions=by_crop))
+    return tuple(made)
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
+
+
+def _case_buyer(buyer: Buyer, truck_kg: float, code: str) -> CaseBuyer:
+    """Return a buyer's terms as the plan takes them."""
+    # The plan counts trips of the group's own truck: another size is paid by what it carries.
+    trip = buyer.trip_cost * (truck_kg / buyer.truck_kg if math.isfinite(buyer.truck_kg) else 1.0)
+    return CaseBuyer(
+        code=code,
+        name=buyer.name,
+        distance_km=buyer.distance_km,
+        commodities=buyer.commodities,
+        price_factor=buyer.price_factor,
+        deductions=buyer.deductions,
+        fee_fraction=buyer.fee_share,
+        pay_delay_weeks=math.ceil(buyer.pay_delay_days / DAYS_PER_WEEK),
+        weekly_kg=_finite(buyer.weekly_quantity_kg),
+        price_fall=2 * buyer.price_fall_per_double,
+        minimum_kg=buyer.minimum_kg,
+        inspects=buyer.inspects,
+        refuses_treated=buyer.refuses_treated,
+        trip_cost=trip,
+    )
+
+
+def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
+    """Return the months of a crop's reference market, or None without prices."""
+    gate = float(store.fact(group_id, "plan.gate_factor").value)
+    found = crop_prices(store.price_quotes(group_id, commodity), gate)
+    return None if found is None else found.months
+
+
+def _by_basis(
+    store: Any,
+    group_id: int,
+    who: CaseBuyer,
+    name: str | None,
+    references: Mapping[str, pd.Series | None],
+    book: BuyerBook,
+    today: date,
+    usual: float,
+) -> list[CaseBuyer]:
+    """Return a buyer with what the group's own sales say of his price against the market's.
+
+    By crop where that was learnt, else as usual.
+    """
+    made, unknown = [], []
+    for crop, reference in references.items():
+        basis = None
+        if reference is not None:
+            basis = basis_to(reference, own_prices(store, group_id, crop, book, name), today, usual)
+        if basis is None or not basis.quotes:
+            unknown.append(crop)
+        else:
+            code = f"{who.code}-{crop}" if len(references) > 1 else who.code
+            made.append(
+                replace(
+                    who,
+                    code=code,
+                    commodities=(crop,),
+                    price_factor=round(basis.factor, 4),
+                    basis_sd=round(basis.factor_log_sd, 4),
+                )
+            )
+    if unknown:
+        made.append(replace(who, commodities=tuple(unknown) if made else who.commodities, price_factor=usual))
+    return made

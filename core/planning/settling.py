@@ -1,0 +1,141 @@
+"""A found plan made fit for people: no part of a lot below three bags, no change from the kept plan that does not pay.
+
+Both steps look at one lot at a time, and take only what breaks no limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+
+from core.planning.allocation import Allocation
+from core.planning.outlook import Options, Outlook, mean_values
+from core.planning.sale_plan import score_of
+from core.planning.worth import broken_limits, complete
+
+LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
+OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
+Placed = dict[int, int]
+"""Bags by option of one lot."""
+
+
+def part_of(table: Options, option: int) -> tuple[float, ...]:
+    """Return what a reader sees of an option: bags of a lot for which it is alike are one part of the plan."""
+    target = float(np.nan_to_num(table.target_pct[option]))
+    columns = (table.setup, table.harvest_week, table.storage, table.sale_week, table.buyer, table.reserve)
+    return (target, *(float(column[option]) for column in columns))
+
+
+def by_lot(allocation: Allocation) -> dict[int, Placed]:
+    """Return an allocation's bags by lot and option."""
+    found: dict[int, Placed] = {}
+    for lot, option, bags in zip(
+        allocation.lot.tolist(), allocation.option.tolist(), allocation.bags.tolist(), strict=True
+    ):
+        mine = found.setdefault(lot, {})
+        mine[option] = mine.get(option, 0) + round(bags)
+    return found
+
+
+def allocation_of(outlook: Outlook, placed: Mapping[int, Placed]) -> Allocation:
+    """Return bags by lot and option as an allocation with its trips, purchases and loans."""
+    rows = [(lot, option, bags) for lot in sorted(placed) for option, bags in sorted(placed[lot].items()) if bags > 0]
+    columns = np.array(rows, dtype=int).reshape(-1, 3)
+    return complete(outlook, columns[:, 0], columns[:, 1], columns[:, 2])
+
+
+def small_parts(outlook: Outlook, lot: int, placed: Placed, least: int = LEAST_PART) -> list[int]:
+    """Return the options of a lot's parts that are too small: below three bags, of a lot that has more."""
+    table = outlook.options(lot)
+    sums: dict[tuple[float, ...], int] = {}
+    for option, bags in placed.items():
+        key = part_of(table, option)
+        sums[key] = sums.get(key, 0) + bags
+    if outlook.case.lots[lot].bags < least:
+        return []
+    return [option for option in placed if 0 < sums[part_of(table, option)] < least]
+
+
+def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = LEAST_PART) -> Allocation:
+    """Return an allocation in which parts below so many bags have gone to the lot's others, or have grown.
+
+    Of the ways to do so that break no limit the one is taken that costs least; where there is none the part stays.
+    """
+    placed, best = by_lot(allocation), allocation
+    for lot in sorted(placed):
+        while True:
+            small = small_parts(outlook, lot, placed[lot], least)
+            if not small:
+                break
+            tried = [{**placed, lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
+            found = _best_of(outlook, tried, lambda way, lot=lot: small_parts(outlook, lot, way[lot], least))  # type: ignore[misc]
+            if found is None or len(small_parts(outlook, lot, found[lot], least)) >= len(small):
+                break
+            placed, best = found, allocation_of(outlook, found)
+    return best
+
+
+def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int) -> Iterator[Placed]:
+    """Yield what may become of a part that is too small: it joins another option, or takes bags from another part."""
+    table = outlook.options(lot)
+    mine = [option for option in placed if part_of(table, option) == part_of(table, small)]
+    bags = sum(placed[option] for option in mine)
+    rest = {option: count for option, count in placed.items() if option not in mine}
+    per_kg, per_bag = mean_values(outlook.case, table)
+    worth = outlook.case.lots[lot].bag_mass_kg * per_kg - per_bag
+    sold = np.flatnonzero((table.buyer >= 0) & (worth > 0))
+    others = sold[np.argsort(-worth[sold], kind="stable")[:OTHER_OPTIONS]].tolist()
+    for option in rest:
+        yield {**rest, option: rest[option] + bags}
+    for option, count in rest.items():
+        wanted = least - bags
+        if count - wanted >= least or count == wanted:
+            yield {**placed, option: count - wanted, small: placed[small] + wanted}
+    for option in others:
+        if rest:
+            yield {**rest, option: rest.get(option, 0) + bags}
+        yield {option: bags + sum(rest.values())}
+
+
+def _best_of(
+    outlook: Outlook, tried: list[dict[int, Placed]], left: Callable[[dict[int, Placed]], list[int]]
+) -> dict[int, Placed] | None:
+    """Return the try with fewest small parts left, and of those the best, that breaks no limit."""
+    found, merit = None, (-np.inf, -np.inf)
+    for way in tried:
+        made = allocation_of(outlook, way)
+        worth = (-len(left(way)), score_of(outlook, made))
+        if worth > merit and not broken_limits(outlook, made):
+            found, merit = way, worth
+    return found
+
+
+def with_kept_lots(
+    outlook: Outlook, allocation: Allocation, kept: Mapping[int, Placed], change_price: float
+) -> Allocation:
+    """Return an allocation in which lots do as they did in the kept plan unless a change pays.
+
+    Parameters
+    ----------
+    outlook : Outlook
+    allocation : Allocation
+        The best one found.
+    kept : mapping of lot to bags by option
+        What the kept plan does with each lot, on today's options.
+    change_price : float
+        What another way for a lot must gain to be taken, as a fraction of the worth of its bags.
+    """
+    case, placed, best = outlook.case, by_lot(allocation), allocation
+    score = score_of(outlook, best)
+    prices = {price.commodity: price.price_now for price in case.prices}
+    for lot in sorted(kept):
+        item, old = case.lots[lot], kept[lot]
+        if placed.get(lot) == old or sum(old.values()) != sum(placed.get(lot, {}).values()):
+            continue
+        made = allocation_of(outlook, {**placed, lot: old})
+        now = score_of(outlook, made)
+        worth = item.bags * item.bag_mass_kg * prices[item.commodity]
+        if score - now <= change_price * worth and not broken_limits(outlook, made):
+            placed[lot], best, score = dict(old), made, now
+    return best

@@ -1,0 +1,178 @@
+"""A second, slow and plain reckoning of what a plan brings: bag by bag, week by week, scenario by scenario.
+
+Written apart from `core.planning`: of it only the case (its numbers), what nature does (`Seasons.dry`, `keep`, prices)
+and which way each bag goes (the columns that name an option) are read. No table of receipts, no shared function of
+value, cash, discount, trips, deductions or interest.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+MONTH_WEEKS = 365.25 / 12 / 7
+
+
+@dataclass
+class Reckoned:
+    """Money by week and value today, of one scenario; needs are not in `cash`."""
+
+    cash: dict[int, float] = field(default_factory=dict)
+    value: float = 0.0
+    balance: dict[int, float] = field(default_factory=dict)
+    interest: float = 0.0
+
+    def pay(self, week: int, amount: float, case) -> None:
+        self.cash[week] = self.cash.get(week, 0.0) + amount
+        self.value += amount / (1 + case.interest_monthly) ** (week / MONTH_WEEKS)
+
+
+def trip_price(case, who) -> float:
+    """There and back."""
+    if who.distance_km <= 0:
+        return 0.0
+    if who.trip_cost is not None:
+        return who.trip_cost
+    return (
+        case.truck.cost_per_trip + who.distance_km * case.truck.cost_per_km + who.distance_km * case.truck.cost_per_km
+    )
+
+
+def price_of(who, terms, market, moisture, damaged, draw, refusal):
+    """What a buyer pays for a kg: factor, scale, broken offer, points, damage, refusal."""
+    full = who.fixed_price if who.fixed_price is not None else market * who.price_factor
+    full *= 1 + terms.scale_offset
+    spot = market * who.refused_factor
+    if draw < who.chance_failing:
+        full = min(full, spot)
+    reading, off = moisture + terms.meter_offset_pct, 0.0
+    if terms.base_pct is not None:
+        lower = terms.base_pct
+        for upper, rate in terms.steps:
+            off += rate * max(0.0, min(reading, upper) - lower)
+            lower = upper
+        off += terms.steps[-1][1] * max(0.0, reading - lower)
+    paid = full * (1 - min(off, 1.0)) * (1 - terms.damage_per_pct) ** damaged
+    chance = float(terms.refusal_pct is not None and reading > terms.refusal_pct)
+    if who.inspects:
+        chance = 1 - (1 - chance) * (1 - refusal)
+    return paid - chance * max(paid - spot, 0.0)
+
+
+def reckon(case, seasons, outlook, allocation, scenario: int) -> Reckoned:
+    """One scenario of a plan."""
+    made = Reckoned()
+    delivered: dict[tuple[int, int], float] = {}
+    stock: dict[tuple[int, int], int] = {}
+    for lot_index, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
+        lot, table = case.lots[lot_index], outlook.options(int(lot_index))
+        setup, start, ready = (int(c[option]) for c in (table.setup, table.start_week, table.ready_week))
+        storage, sale, buyer = (int(c[option]) for c in (table.storage, table.sale_week, table.buyer))
+        target, days = float(table.target_pct[option]), float(table.days[option])
+        mean_kg = float(table.kept_kg[option]) * lot.bag_mass_kg
+        for _ in range(int(bags)):
+            one_bag(case, seasons, lot, scenario, made, (setup, start, ready, target, days), (storage, sale, buyer))
+            if buyer >= 0:
+                delivered[buyer, sale] = delivered.get((buyer, sale), 0.0) + mean_kg
+            if storage >= 0:
+                for week in range(ready, sale):
+                    stock[storage, week] = stock.get((storage, week), 0) + 1
+    for (buyer, week), kg in delivered.items():
+        who = case.buyers[buyer]
+        if who.distance_km > 0:
+            made.pay(week, -math.ceil(kg / case.truck.capacity_kg - 1e-7) * trip_price(case, who), case)
+        if who.weekly_kg is not None and kg > who.weekly_kg:
+            lost = (kg - who.weekly_kg) * who.price_fall * usual_price(case, seasons, who, week)
+            made.value -= lost / (1 + case.interest_monthly) ** (week / MONTH_WEEKS)
+    for number, way in enumerate(case.storage):
+        peak = max((count for (storage, _), count in stock.items() if storage == number), default=0)
+        units = max(0, math.ceil((peak - way.owned_bags) / way.bags_per_unit - 1e-9))
+        made.pay(0, -units * way.bags_per_unit * way.cost_per_bag, case)
+    used = {
+        int(outlook.options(int(lot)).setup[option])
+        for lot, option in zip(allocation.lot, allocation.option, strict=True)
+    }
+    for number in used - {-1}:
+        made.pay(0, -case.drying[number].price, case)
+    for taken, repaid, amount in allocation.loans:
+        made.pay(taken, amount * (1 - case.credit.fee_share), case)
+        made.pay(repaid, -amount * (1 + case.credit.monthly_interest) ** ((repaid - taken) / MONTH_WEEKS), case)
+    borrow(case, made)
+    return made
+
+
+def usual_price(case, seasons, who, week) -> float:
+    """The expected price of the buyer's crops, by mass."""
+    if who.fixed_price is not None:
+        return who.fixed_price
+    total, money = 0.0, 0.0
+    for lot in case.lots:
+        if not who.commodities or lot.commodity in who.commodities:
+            mass = lot.bags * lot.bag_mass_kg
+            total += mass
+            money += mass * float(np.mean(seasons.prices[lot.commodity][week])) * who.price_factor
+    return money / total
+
+
+def one_bag(case, seasons, lot, k, made, drying, way) -> None:
+    """Dry, keep and sell one bag in scenario k."""
+    (setup, start, ready, target, days), (storage, sale, buyer) = drying, way
+    draws = np.clip(lot.moisture_pct + lot.moisture_se_pct * seasons.moisture_draw[lot.id], 2.0, 55.0)
+    wet, held = draws[k], case.weeks - 1
+    kg, paid_first, bagged, still_wet = lot.bag_mass_kg, 0.0, wet, 0.0
+    if setup >= 0:
+        choice = case.drying[setup]
+        dried = seasons.dry(lot, choice, start, draws, target)
+        since_ready = (sale - ready) if storage >= 0 else 0
+        had = max(1.0, 7.0 * (ready - start + 1 + since_ready))
+        bagged = min(wet, target)
+        still_wet = max(wet - target, 0.0) * (1 - min(1.0, had / max(dried.days[k], 1e-9)))
+        points = max(lot.moisture_pct - target, 0.0)
+        paid_first += kg * (choice.cost_per_kg + choice.fee_per_point_kg * points) + choice.hire_per_bag_day * days
+        kg *= (100 - wet) / (100 - bagged - still_wet)
+        kg *= (1 - choice.handling_loss) * (1 - dried.dry_matter_loss_pct[k] / 100)
+    moisture, damaged, unfit, refusal, loss, eaten = bagged, 0.0, 0.0, 0.0, 0.0, 0.0
+    if storage >= 0:
+        store = case.storage[storage]
+        paid_first += store.treatment_per_bag
+        start_pct = np.minimum(draws, target) if setup >= 0 else draws
+        kept = seasons.keep(lot, start_pct, store, ready, held - ready)
+        after = sale - ready
+        moisture, damaged = kept.moisture_pct[after][k], kept.damaged_pct[after][k]
+        loss, eaten = kept.dry_matter_loss_pct[after][k], kept.insect_loss_pct[after][k]
+        unfit = np.broadcast_to(kept.unfit_share, kept.moisture_pct.shape)[after][k]
+        refusal = np.broadcast_to(kept.refusal_chance, kept.moisture_pct.shape)[after][k]
+    # water lost since bagging is lost, water regained is not counted
+    kg *= min(1.0, (100 - bagged - still_wet) / (100 - moisture - still_wet))
+    kg *= (1 - loss / 100) * (1 - eaten / 100)
+    made.pay(start, -paid_first, case)
+    who = case.buyers[buyer]
+    market = seasons.prices[lot.commodity][sale][k]
+    price = price_of(who, who.deductions, market, moisture + still_wet, damaged, seasons.offer_draw[buyer][k], refusal)
+    made.pay(sale + who.pay_delay_weeks, kg * (1 - unfit) * price * (1 - who.fee_fraction), case)
+    later = who.fee_per_bag + (case.truck.cost_per_bag if who.distance_km > 0 else 0.0)
+    if storage >= 0:
+        later += case.storage[storage].cost_per_bag_month * (sale - ready) / MONTH_WEEKS
+    made.pay(sale, -later, case)
+
+
+def borrow(case, made) -> None:
+    """Needs that are not covered are borrowed at the emergency interest, charged by the week it stands, until repaid."""
+    if not case.needs:
+        return
+    first = min(need.week for need in case.needs)
+    rate = (1 + case.emergency_interest_monthly) ** (1 / MONTH_WEEKS) - 1
+    money, debt = case.cash_now, 0.0
+    for week in range(case.weeks + 40):
+        interest = debt * rate
+        made.interest += interest
+        made.value -= interest / (1 + case.interest_monthly) ** (week / MONTH_WEEKS)
+        money += made.cash.get(week, 0.0) - interest
+        for need in case.needs:
+            if need.week == week:
+                money -= need.amount
+        made.balance[week] = money
+        if week >= first:
+            debt = max(0.0, -money)
