@@ -159,7 +159,7 @@ def one_bag(case, seasons, lot, k, made, drying, way) -> None:
 
 
 def borrow(case, made) -> None:
-    """Needs that are not covered are borrowed at the emergency interest, charged by the week it stands, until repaid."""
+    """Needs not covered are borrowed at the emergency interest, charged by the week it stands, until repaid."""
     if not case.needs:
         return
     first = min(need.week for need in case.needs)

@@ -54,7 +54,7 @@ def tiny_case(seed, **changes):
 
 
 def days_on_the_floor(table, option):
-    """Yield (week, days) that a kg takes of the floor: by hand, in loads that fit where it must be through in its week."""
+    """Yield (week, days) that a kg takes of the floor, in loads that fit where it must be through in its week."""
     days, start = int(np.ceil(max(table.days[option], 1.0))), int(table.start_week[option])
     if table.ready_week[option] == start:
         yield start, 7 / (7 // days)

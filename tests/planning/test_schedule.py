@@ -1,4 +1,4 @@
-"""The drying floor by day: bags lying out fit the spaces on every day, nothing is late, and all bags are accounted for."""
+"""The drying floor by day: bags lying out fit the spaces on every day, nothing is late, no bag is lost."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def one_space(capacity_kg, gone=0):
 
 
 def test_loads_by_hand():
-    """A space for two bags, four bags of two days and one of three: 2 + 2 bags, then the one; the pressing one first."""
+    """A space for two bags, four bags of two days and one of three: 2 + 2 bags, then the one; pressing ones first."""
     case = one_space(200.0)
     slow = DryingJob(line=0, space=0, bags=1, bag_kg=100.0, days=3, first_day=0, ready_by=13)
     quick = DryingJob(line=1, space=0, bags=4, bag_kg=100.0, days=2, first_day=0, ready_by=6)
@@ -137,7 +137,7 @@ def test_any_jobs_fit_on_every_day_and_none_is_lost(rows, capacity):
 
 
 def test_booked_days_by_hand():
-    """Two days, through in the week: three loads a week, 7/3 days each. Nine days: seven, then two. Thursday: four left."""
+    """Two days, through in the week: three loads, 7/3 days each. Nine days: seven, then two. Thursday: four left."""
     case = one_space(500.0)
     assert ready_week(case, 2, 3) == 2
     assert ready_week(case, 2, 4) == 3
