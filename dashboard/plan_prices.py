@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -31,13 +32,17 @@ def show_selling_prices(now: Situation, lot: int) -> None:
     crop = case.lots[lot].commodity
     here = next(price for price in case.prices if price.commodity == crop)
     first = float(prices["sell_at_or_above"].iloc[0])
-    if np.isnan(first):
+    label, week_end = case.lots[lot].label, now.today + timedelta(days=7)
+    sold = sum(line.bags for line in now.plan.sales if line.label == label and line.buyer and line.sell_on < week_end)
+    if np.isnan(first) and sold:
+        words = _("**This week the plan sells {bags} bags of this lot. Keep the others** (the market pays {now} a kg).")
+    elif np.isnan(first):
         words = _("**This week: wait**, whatever the market pays (it pays {now} a kg).")
     elif first == 0:
         words = _("**This week: sell** at any price the market is likely to pay (it pays {now} a kg).")
     else:
         words = _("**This week: sell at {price} a kg or more**; the market pays {now}.")
-    st.markdown(words.format(price=money(first, currency), now=money(here.price_now, currency)))
+    st.markdown(words.format(price=money(first, currency), now=money(here.price_now, currency), bags=sold))
     with st.expander(_("The price at which to sell, week by week")):
         dates = [case.week_date(int(week)) for week in prices.index]
         level = prices["sell_at_or_above"].to_numpy(dtype=float)
