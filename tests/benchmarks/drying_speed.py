@@ -56,21 +56,26 @@ def integrate(crop: str, moisture_pct: float, setup: DryingSetup, frame: pd.Data
     active = float(layer.active[0, 0])
     exchange = float(1.0 / layer.turn[0, 0] + 1.0 / layer_model.DIFFUSION_HOURS)
     dry = float(layer.dry_matter[0, 0]) * active
-    state = np.array([start[0, 0], start[0, 0], float(weather.temperature_c[0, 0, 0]), 1.0])
+    turning = 1.0 / float(layer.turn[0, 0])
+    conduction, ground = float(layer.conduction_per_h[0, 0]), float(layer.ground_per_h[0, 0])
+    first = float(weather.temperature_c[0, 0, 0])
+    state = np.array([start[0, 0], start[0, 0], first, 1.0, first])
     result = [state[0]]
 
     def slopes(hour: int, moment: float, values: np.ndarray) -> list[float]:
-        top, _below, temperature, evened = (np.full((1, 1), value) for value in values)
+        top, _below, temperature, evened, _cooler = (np.full((1, 1), value) for value in values)
         air = layer_model._air(layer, weather, hour, moment, temperature)
         water, _ = layer_model._fluxes(layer, rates, isotherm, air, top, start, None, evened, temperature, INSTANT_H)
         latent = 1000 * layer_model.heat_of_evaporation(isotherm, temperature, top)
         gain = layer_model._heat_gain(layer, rates, air, temperature) - latent * water
         gap = exchange * (values[1] - values[0])
+        warmth = (turning + conduction) * (values[4] - values[2])
         return [
             -100 * float(water[0, 0]) * 3600 / dry + gap * (1 - active),
             -gap * active,
-            3600 * float((gain / layer_model._capacity(layer, commodity, top))[0, 0]),
+            3600 * float((gain / layer_model._capacity(layer, commodity, top))[0, 0]) + warmth * (1 - active),
             -values[3],
+            -warmth * active + ground * (float(air.ground_c[0, 0]) - values[4]),
         ]
 
     for hour in range(len(frame)):
@@ -87,14 +92,9 @@ def integrate(crop: str, moisture_pct: float, setup: DryingSetup, frame: pd.Data
         else:
             mean = active * state[0] + (1 - active) * state[1]
             air = float(weather.temperature_c[hour + 1, 0, 0])
-            state = np.array(
-                [
-                    mean,
-                    mean,
-                    state[2] + (air - state[2]) * -np.expm1(-1 / layer_model.HEAP_HOURS),
-                    1 - (1 - state[3]) * np.exp(-1 / layer_model.EVENING_HOURS),
-                ]
-            )
+            heap = active * state[2] + (1 - active) * state[4]
+            heap = heap + (air - heap) * -np.expm1(-1 / layer_model.HEAP_HOURS)
+            state = np.array([mean, mean, heap, 1 - (1 - state[3]) * np.exp(-1 / layer_model.EVENING_HOURS), heap])
         result.append(active * state[0] + (1 - active) * state[1])
     values = np.array(result)
     return 100 * values / (100 + values)

@@ -137,3 +137,18 @@ def test_keeps_longest_never_names_a_store_for_which_the_lot_is_too_wet():
     dry = replace(damp, moisture_pct=11.5)
     assert best_method(lot_outlook(dry, climates, 80))[0] is not None
     assert all(item.refusal is None for item in lot_outlook(dry, climates, 80).values())
+
+
+def test_the_edges_of_the_rules():
+    """A chance that is just the risk passes; a part of a day waits the whole day; what cannot be is refused."""
+    one_in_twenty = [14.0, *[12.0] * 19]
+    assert storage_refusal("maize", "hermetic_bag", one_in_twenty, 13.5, 100, verdict_risk=0.05) is None
+    assert storage_refusal("maize", "woven_bag", one_in_twenty, 13.5, 100, verdict_risk=0.05) is None
+    assert storage_refusal("maize", "woven_bag", [14.0, *one_in_twenty], 13.5, 100, verdict_risk=0.05) is not None
+    assert waiting_days("woven_bag_protectant", 13.2) == 14
+    assert saleable_mass(1000, 0, 5) == pytest.approx(1000)
+    assert saleable_mass(1000, 10, 10, 100) == pytest.approx(0)
+    for bad in ((1000, 100, 10), (1000, 10, 100), (1000, -1, 10), (1000, 10, -1), (1000, 10, 10, 100.5)):
+        with pytest.raises(InputError):
+            saleable_mass(*bad)
+    assert chance_above(Belief(13.0, 0.0), 13.0) == 0.0
