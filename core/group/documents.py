@@ -13,7 +13,7 @@ from sqlalchemy.engine import Connection, Engine
 
 from core.errors import StaleError
 from core.group.faults import DATABASE_ERRORS, explain
-from core.group.rows import note_change
+from core.group.rows import note_change, raise_version
 from core.group.tables import documents
 
 TRAILED = ("limits", "own_crops")
@@ -98,6 +98,8 @@ class Documents:
             if kind in TRAILED:
                 group = int(key) if key.isdigit() else None
                 note_change(connection, f"document {kind}", key, before, payload, self.who, stored_at, group)
+                if group is not None:  # what people entered changes what the pages say
+                    raise_version(connection, group)
             anew = sa.update(documents).where(*where).values(**values, revision=documents.c.revision + 1)
             if found is not None:
                 connection.execute(anew)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,10 +16,10 @@ from core.group.lot_state import LotState, judging_rules
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import salt_humidity
 from core.group.own_crops import crops_of_group
-from core.group.records import FORMS, STATUSES, USES, Lot, Reading
+from core.group.records import Reading
 from core.tables.numbers import number as read_number
 from dashboard import page, state
-from dashboard.text import _, day, literal, ngettext, number, say
+from dashboard.text import _, day, ngettext, number, say
 
 TEST_DRAFT = "tests_draft"
 TEST_COLUMNS = ("bag", "temperature_c", "relative_humidity_pct", "meter_moisture_pct", "settled")
@@ -161,127 +160,6 @@ def test_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
     frame["bag"] = frame["bag"].astype("string")
     frame["settled"] = frame["settled"].astype("boolean")
     return frame
-
-
-def lot(group: Any) -> None:
-    """Add a lot, or correct one."""
-    store = state.store()
-    lots = {one.id: one for one in store.lots(group.id)}
-    members = {member.id: member.name for member in store.members(group.id)}
-    crops = crops_of_group(store, group.id)
-    chosen = st.selectbox(
-        _("Which lot"),
-        [0, *lots],
-        format_func=lambda key: lots[key].label if key else _("(a new lot)"),
-        key="lot_which",
-    )
-    old = lots.get(chosen) or Lot(group_id=group.id, label="", commodity="maize", bags=1, form="threshed")
-    codes = list(crops)
-    with st.form(f"lot_form_{chosen}"):
-        left, right = st.columns(2)
-        label = left.text_input(_("Label, as on its heap"), value=old.label, key=f"lot_label_{chosen}")
-        crop = right.selectbox(
-            _("Crop"),
-            codes,
-            index=codes.index(old.commodity) if old.commodity in codes else 0,
-            format_func=lambda code: _(crops[code].name),
-            key=f"lot_crop_{chosen}",
-        )
-        variety = left.text_input(_("Variety, if known"), value=old.variety, key=f"lot_variety_{chosen}")
-        form = right.selectbox(
-            _("Form"), FORMS, index=FORMS.index(old.form), format_func=_, key=f"lot_form_of_{chosen}"
-        )
-        bags = left.number_input(_("Bags"), min_value=1, value=max(1, old.bags), step=1, key=f"lot_bags_{chosen}")
-        nominal = right.number_input(
-            _("Nominal mass of a bag, kg"), value=old.nominal_bag_kg, min_value=0.1, key=f"lot_nominal_{chosen}"
-        )
-        mass = left.number_input(
-            _("Weighed mean mass of a bag, kg (empty: never weighed)"),
-            value=old.bag_mass_kg,
-            min_value=0.1,
-            key=f"lot_mass_{chosen}",
-        )
-        moisture = right.number_input(
-            _("Moisture when it was weighed, %"),
-            value=old.weighed_moisture_pct,
-            min_value=0.0,
-            max_value=60.0,
-            key=f"lot_moisture_{chosen}",
-        )
-        weighed = left.date_input(_("Weighed on"), value=old.weighed_on, key=f"lot_weighed_{chosen}")
-        harvested = right.date_input(
-            _("Harvested on"),
-            value=old.harvested_on,
-            key=f"lot_harvested_{chosen}",
-            help=_("A day to come means that it still stands: the sale plan then finds the week to cut it."),
-        )
-        owners = [0, *members]
-        owner = left.selectbox(
-            _("Owner"),
-            owners,
-            index=owners.index(old.owner_id) if old.owner_id in owners else 0,
-            format_func=lambda key: members.get(key, _("(nobody, or a pool)")),
-            key=f"lot_owner_{chosen}",
-        )
-        pool = right.text_input(
-            _("Pool: names and shares, such as Asha 40, Odo 60"),
-            value=", ".join(f"{members.get(key, key)} {share * 100:g}" for key, share in old.shares),
-            key=f"lot_pool_{chosen}",
-        )
-        place = left.text_input(_("Where it lies"), value=old.place, key=f"lot_place_{chosen}")
-        use = right.selectbox(_("Use"), USES, index=USES.index(old.use), format_func=_, key=f"lot_use_{chosen}")
-        status = left.selectbox(
-            _("State"), STATUSES, index=STATUSES.index(old.status), format_func=_, key=f"lot_status_{chosen}"
-        )
-        note = right.text_input(_("Note"), value=old.note, key=f"lot_note_{chosen}")
-        if not st.form_submit_button(_("Store the lot"), type="primary"):
-            return
-    new = replace(
-        old,
-        label=" ".join(label.split()),
-        commodity=crop,
-        variety=variety.strip(),
-        form=form,
-        bags=int(bags),
-        nominal_bag_kg=nominal,
-        bag_mass_kg=mass,
-        weighed_moisture_pct=moisture,
-        weighed_on=weighed,
-        harvested_on=harvested,
-        owner_id=owner or None,
-        shares=pool_shares(pool, members),
-        place=place.strip(),
-        use=use,
-        status=status,
-        note=note.strip(),
-    )
-    if any(one.label == new.label and one.id != new.id for one in lots.values()):
-        raise InputError("the group has a lot called {label} already", label=new.label)
-    if chosen:
-        store.update_lot(new)
-    else:
-        store.add_lot(new)
-    done(_("The lot {label} is stored.").format(label=literal(new.label)))
-
-
-def pool_shares(text: str, members: dict[int, str]) -> tuple[tuple[int, float], ...]:
-    """Return shares that add up to 1 from "Asha 40, Odo 60"."""
-    if not text.strip():
-        return ()
-    by_name = {name.casefold(): key for key, name in members.items()}
-    shares: dict[int, float] = {}
-    for part in text.replace(";", ",").split(","):
-        name, _space, share = part.strip().rpartition(" ")
-        key = by_name.get(name.strip().casefold())
-        try:
-            value = float(share.strip(" %"))
-        except ValueError:
-            value = 0.0
-        if key is None or value <= 0:
-            raise InputError("'{part}' is not a member and a share, such as Asha 40", part=part.strip())
-        shares[key] = shares.get(key, 0.0) + value
-    total = sum(shares.values())
-    return tuple((key, value / total) for key, value in shares.items())
 
 
 def work(group: Any, states: list[LotState]) -> None:
@@ -451,8 +329,6 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
                     "basis": "judgement",
                 }
                 store.documents.write("limits", str(group.id), {"rows": [*rest, new] if value else rest}, state.now())
-                # The document belongs to no group: raise its version so that the pages compute anew.
-                store.update_group(group)
                 done(_("The figure is stored."))
 
 

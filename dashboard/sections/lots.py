@@ -15,6 +15,7 @@ from core.reports.pdf import paper_pdf
 from core.reports.sheets import log_sheet
 from dashboard import page, state
 from dashboard.charts.lots import bags_figure, lots_figure, verdict_words
+from dashboard.forms import lot_form
 from dashboard.forms import lots as forms
 from dashboard.text import _, day, moment, money, ngettext, number, percent, say, tongue
 
@@ -247,7 +248,7 @@ def entry(group: Any, states: list[LotState]) -> None:
     with tests, page.plain_errors():
         forms.tests(group, states)
     with lot, page.plain_errors():
-        forms.lot(group)
+        lot_form.lot(group)
     with work, page.plain_errors():
         forms.work(group, states)
     with meter, page.plain_errors():

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
+
+from core.errors import InputError
+from core.group.records import Lot, Member
 from core.group.store import Store
+from dashboard.forms.lot_form import pool_shares
 from tests.dashboard.pages import open_page
 
 
@@ -23,9 +30,9 @@ def test_an_empty_group_is_told_what_to_do(empty_store: Store) -> None:
 def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
     app = open_page("lots")
-    app.text_input(key="lot_label_0").set_value("Heap 1")
-    app.number_input(key="lot_bags_0").set_value(4)
-    next(button for button in app.button if button.label == "Store the lot").click().run()
+    app.text_input(key="lot_new.0.label").set_value("Heap 1")
+    app.text_input(key="lot_new.0.bags").set_value("4").run()
+    app.button(key="lot_new.save").click().run()
     assert not app.exception
     assert [lot.label for lot in empty_store.lots(group_id)] == ["Heap 1"]
     app.text_input(key="test_bag").set_value("1")
@@ -43,14 +50,38 @@ def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
 
 def test_a_wrong_input_gets_a_sentence(empty_store: Store) -> None:
     app = open_page("lots")
-    next(button for button in app.button if button.label == "Store the lot").click().run()
+    app.text_input(key="lot_new.0.bags").set_value("36,000").run()
+    app.button(key="lot_new.save").click().run()
     assert not app.exception
-    assert "label" in app.error[0].value
+    said = [line.value for line in app.markdown if ":material/error:" in line.value]
+    assert any("fill this in" in words for words in said)
+    assert any("two ways" in words for words in said)
+    assert not empty_store.lots(empty_store.groups()[0].id)
+
+
+def test_a_lot_that_somebody_else_changed_is_not_overwritten(empty_store: Store) -> None:
+    number = empty_store.add_lot(Lot(group_id=empty_store.groups()[0].id, label="Heap 1", commodity="maize", bags=3))
+    app = open_page("lots")
+    app.selectbox(key="lot.0.row").set_value(number).run()
+    app.text_input(key=f"lot_{number}.0.bags").set_value("5").run()
+    empty_store.update_lot(replace(empty_store.lot(number), note="moved"))
+    app.button(key=f"lot_{number}.save").click().run()
+    assert any("Nothing was overwritten" in error.value for error in app.error)
+    assert (empty_store.lot(number).bags, empty_store.lot(number).note) == (3, "moved")
+
+
+def test_shares_of_a_pool_are_read_by_name_or_number() -> None:
+    """40 and 60 of 100; two of one name can only be told apart by their numbers."""
+    names = enumerate(("Asha", "Odo", "Zoe", "Zoe"), start=1)
+    asha, odo, zoe, other = (Member(id=number, group_id=1, name=name) for number, name in names)
+    assert pool_shares("Asha 40, odo 60 %", [asha, odo]) == ((1, 0.4), (2, 0.6))
+    assert pool_shares("3 1; 4 1", [zoe, other]) == ((3, 0.5), (4, 0.5))
+    for wrong in ("Zoe 40", "Asha 40, nobody 60", "Asha much"):
+        with pytest.raises(InputError):
+            pool_shares(wrong, [asha, zoe, other])
 
 
 def test_tests_typed_into_the_table_are_kept_as_draft_and_stored(empty_store: Store) -> None:
-    from core.group.records import Lot
-
     group_id = empty_store.groups()[0].id
     lot_id = empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
     app = open_page("lots")

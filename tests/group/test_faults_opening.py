@@ -54,7 +54,7 @@ def as_truncated(path):
 
 def as_noise_in_the_middle(path):
     content = bytearray(path.read_bytes())
-    for place in range(4096, len(content), 4096):
+    for place in range(len(content) // 8192 * 4096, len(content), 4096):  # the list of tables is before
         content[place : place + 200] = b"\xa5" * 200
     path.write_bytes(bytes(content))
 

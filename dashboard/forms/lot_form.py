@@ -1,0 +1,143 @@
+"""The form of a lot: added, or corrected from what was seen when it was opened."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from core.errors import InputError
+from core.group.own_crops import crops_of_group
+from core.group.records import FORMS, STATUSES, USES, Lot, Member
+from dashboard import state
+from dashboard.forms.edits import choose_row, opened, save_edit
+from dashboard.forms.fields import Field, draw_fields
+from dashboard.text import _, literal
+
+MOST_BAG_KG = 1999
+
+
+def lot(group: Any) -> None:
+    """Add a lot, or correct one."""
+    store = state.store()
+    lots = {one.id: one for one in store.lots(group.id)}
+    members = store.members(group.id)
+    chosen = choose_row("lot", {key: one.label for key, one in lots.items()}, _("(a new lot)"), _("Which lot?"))
+    form = f"lot_{chosen or 'new'}"
+    blank = Lot(group_id=group.id, label="", commodity="maize", bags=1, form="threshed")
+    seen = opened(form, lots.get(chosen) or blank)
+    crops = {code: _(crop.name) for code, crop in crops_of_group(store, group.id).items()}
+    filled = draw_fields(form, lot_fields(seen, crops, members))
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        new = lot_from(seen, values, members)
+        if any(one.label == new.label and one.id != new.id for one in lots.values()):
+            raise InputError("the group has a lot called {label} already", label=new.label)
+        if seen.id:
+            store.update_lot(new, token)
+        else:
+            store.add_lot(new, token)
+        return _("The lot {label} is saved.").format(label=literal(new.label))
+
+    save_edit(form, filled, write, [seen.revision, len(lots)], _("Save the lot"))
+
+
+def member_names(members: list[Member]) -> dict[int, str]:
+    """Return the members by number, each named so that two of one name are told apart."""
+    return {one.id: _("{name}, member {number}").format(name=one.name, number=one.id) for one in members}
+
+
+def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> list[Field]:
+    """Return what is asked of a lot."""
+
+    def words(listed: tuple[str, ...]) -> dict[str, str]:
+        return {word: _(word) for word in listed}
+
+    def kg(name: str, label: str, value: float | None) -> Field:
+        limits = {"low": 0.1, "high": MOST_BAG_KG}
+        return Field(name=name, label=label, kind="number", unit="kg", value=value, required=False, **limits)
+
+    names = {one.id: one.name for one in members}
+    pool = ", ".join(f"{names.get(key, key)} {share * 100:g}" for key, share in seen.shares)
+    return [
+        Field(name="label", label=_("Label, as on its heap"), value=seen.label),
+        Field(name="commodity", label=_("Crop"), kind="choice", options=crops, value=seen.commodity),
+        Field(name="variety", label=_("Variety, if known"), value=seen.variety, required=False),
+        Field(name="form", label=_("Form"), kind="choice", options=words(FORMS), value=seen.form),
+        Field(name="bags", label=_("Bags"), kind="whole", low=1, high=100_000, value=max(1, seen.bags)),
+        kg("nominal_bag_kg", _("A bag is called"), seen.nominal_bag_kg),
+        kg("bag_mass_kg", _("Weighed mean of a bag (empty: never weighed)"), seen.bag_mass_kg),
+        Field(
+            name="weighed_moisture_pct",
+            label=_("Moisture when it was weighed"),
+            kind="number",
+            unit="%",
+            low=0,
+            high=60,
+            value=seen.weighed_moisture_pct,
+            required=False,
+        ),
+        Field(name="weighed_on", label=_("Weighed on"), kind="day", value=seen.weighed_on, required=False),
+        Field(
+            name="harvested_on",
+            label=_("Harvested on"),
+            kind="day",
+            value=seen.harvested_on,
+            required=False,
+            help=_("A day to come means that it still stands: the sale plan then finds the week to cut it."),
+        ),
+        Field(
+            name="owner_id",
+            label=_("Owner (empty: nobody, or a pool)"),
+            kind="choice",
+            options=member_names(members),
+            value=seen.owner_id,
+            required=False,
+        ),
+        Field(name="pool", label=_("Pool: names and shares, such as Asha 40, Odo 60"), value=pool, required=False),
+        Field(name="place", label=_("Where it lies"), value=seen.place, required=False),
+        Field(name="use", label=_("Use"), kind="choice", options=words(USES), value=seen.use),
+        Field(name="status", label=_("State"), kind="choice", options=words(STATUSES), value=seen.status),
+        Field(name="note", label=_("Note"), value=seen.note, required=False),
+    ]
+
+
+def lot_from(seen: Lot, values: Mapping[str, Any], members: list[Member]) -> Lot:
+    """Return the lot that a form describes.
+
+    Raises
+    ------
+    InputError
+        The shares of the pool cannot be read.
+    """
+    given = {name: value.strip() if isinstance(value, str) else value for name, value in values.items()}
+    shares = pool_shares(given.pop("pool"), members)
+    return replace(seen, **{**given, "label": " ".join(given["label"].split()), "shares": shares})
+
+
+def pool_shares(text: str, members: list[Member]) -> tuple[tuple[int, float], ...]:
+    """Return shares that add up to 1 from "Asha 40, Odo 60"; a member's number may stand for the name.
+
+    Raises
+    ------
+    InputError
+        A name is unknown or that of two members, or a share is no number above 0.
+    """
+    counts = Counter(one.name.casefold() for one in members)
+    known = {one.name.casefold(): one.id for one in members} | {str(one.id): one.id for one in members}
+    shares: dict[int, float] = {}
+    for part in [part.strip() for part in text.replace(";", ",").split(",") if part.strip()]:
+        name, _space, share = part.removesuffix("%").strip().rpartition(" ")
+        name = name.strip().casefold()
+        if counts[name] > 1:
+            raise InputError("two members are called '{name}': write the member's number instead", name=name)
+        try:
+            weight = float(share)
+        except ValueError:
+            weight = 0.0
+        if name not in known or not 0 < weight < 1e6:
+            raise InputError("'{part}' is not a member and a share, such as Asha 40", part=part)
+        shares[known[name]] = shares.get(known[name], 0.0) + weight
+    total = sum(shares.values())
+    return tuple((key, share / total) for key, share in shares.items())
