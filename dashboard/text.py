@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 from babel import Locale
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_time
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from babel.numbers import format_currency, format_decimal, format_percent
@@ -50,6 +50,11 @@ def _catalogue(language: str) -> gettext_module.NullTranslations:
 def language() -> str:
     """Return the reader's language code."""
     return str(st.session_state.get("language", "en"))
+
+
+def region() -> str:
+    """Return the locale by which days are written: English as most of its readers here write it, the day first."""
+    return "en_GB" if language() == "en" else language()
 
 
 def best_language(wanted: str | None) -> str:
@@ -127,7 +132,7 @@ def percent(value: float, digits: int = 0) -> str:
 
 def day(value: date) -> str:
     """Return a date, medium length."""
-    return format_date(value, format="medium", locale=language())
+    return format_date(value, format="medium", locale=region())
 
 
 def weekday(value: date) -> str:
@@ -137,7 +142,8 @@ def weekday(value: date) -> str:
 
 def moment(value: datetime, time_zone: str) -> str:
     """Return a moment in the group's own time zone."""
-    return format_datetime(value.astimezone(ZoneInfo(time_zone)), format="medium", locale=language())
+    local = value.astimezone(ZoneInfo(time_zone))
+    return f"{day(local.date())}, {format_time(local, 'HH:mm', locale=region())}"
 
 
 def month_names() -> dict[int, str]:
