@@ -17,7 +17,7 @@ from typing import Any
 
 from tests.dashboard.browser import NOW, browser, served, settle
 
-TRIES = 5
+TRIES = 3
 HELLO = """
 import streamlit as st
 def one():
@@ -109,9 +109,9 @@ def main() -> int:
                     settle(page)
                     rows[case]["page change"] = _change(page, links)
                     if choice is None:
-                        page.goto(f"{address}/lots?section=lots&role=manager")
+                        page.goto(f"{address}/lots?section=check&role=manager")
                         settle(page)
-                        rows[case]["changed choice"] = _lots(page)
+                        rows[case]["changed choice"] = _crop(page)
                     else:
                         rows[case]["changed choice"] = _choose(page, *choice)
     for name, hello in rows["hello"].items():
@@ -120,9 +120,9 @@ def main() -> int:
     return 0
 
 
-def _lots(page: Any) -> float:
-    """Return the same for the choice of a lot on the page of lots."""
-    box = page.get_by_role("combobox", name="Lot").first
+def _crop(page: Any) -> float:
+    """Return the same for the choice of a crop where one lot is checked."""
+    box = page.get_by_role("combobox", name="Crop").first
     box.click()
     names = [option.inner_text() for option in page.get_by_role("option").all()[:2]]
     page.keyboard.press("Escape")
