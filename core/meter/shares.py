@@ -463,21 +463,16 @@ def two_part(
 
 
 RULE_TEXT: dict[str, tuple[str, str]] = {
-    "equal": ("Equal parts", "Everyone pays the same, however much he tests."),
-    "bags": (
-        "By bags tested",
-        "Everyone pays in proportion to the bags that he has tested; who tests none pays nothing.",
-    ),
-    "harvest": ("By harvest", "Everyone pays in proportion to his harvest, whether it is tested or not."),
+    "equal": ("Equal parts", "Everyone pays the same, however much is tested."),
+    "bags": ("By bags tested", "Each pays by the bags that were tested; who tests none pays nothing."),
+    "harvest": ("By harvest", "Each pays by the harvest, whether it is tested or not."),
     "two_part": (
         "Fixed part and per test",
         "What the meter costs even when it lies idle is shared equally; what each test uses up is paid by the test.",
     ),
     "shapley": (
         "By what each saves",
-        "Everyone pays the average of what he adds to the cost, over all orders in which the members could have "
-        "joined: who "
-        "saves much by sharing pays more (Shapley value).",
+        "Each pays according to how much sharing saves: who saves much by sharing pays more (Shapley value).",
     ),
     "nucleolus": (
         "Least complaint",

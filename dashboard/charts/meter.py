@@ -89,7 +89,7 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
     )
     layout(figure, currency, "", height=max(240, 26 * len(members) + 130))
     figure.update_layout(hovermode="closest", legend={"y": 1.0, "yanchor": "bottom"})
-    figure.update_yaxes(autorange="reversed")
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
     figure.update_xaxes(rangemode="tozero")
     return figure
 

@@ -89,6 +89,9 @@ def member_table(scene: PoolScene) -> pd.DataFrame:
     rows = []
     for member, pay in scene.pays.items():
         amounts = {
+            _("Still due"): pay.due,
+            _("Paid"): pay.paid,
+            _("Net pay"): pay.take_home,
             _("Part of sales"): pay.proceeds,
             _("Truck and market"): pay.costs,
             _("Never paid by buyers"): pay.written_off,
@@ -97,9 +100,6 @@ def member_table(scene: PoolScene) -> pd.DataFrame:
             _("Loans"): pay.loans,
             _("Advances"): pay.advances,
             _("Charges"): pay.charges,
-            _("Net pay"): pay.take_home,
-            _("Paid"): pay.paid,
-            _("Still due"): pay.due,
             _("First payment agreed"): first.get(member, ZERO),
         }
         rows.append({_("Member"): names.get(member, str(member)), **amounts})

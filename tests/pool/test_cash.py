@@ -78,6 +78,9 @@ def test_what_a_buyer_never_pays_is_borne_by_those_whose_grain_it_was() -> None:
     """
     lost = event(6, "written_off", {"buyer": "Ridge Millers", "amount": "30000"}, LATER)
     season = replay([*BEGUN, paid(5, "Ridge Millers", "70000"), lost])
+    other = [delivery(7, 2, "1000", "13.5"), sale(8, "1000", "13.5", "100", buyer="Gate traders")]
+    beside = pay_by_member(replay([*BEGUN, paid(5, "Ridge Millers", "70000"), *other, lost]))
+    assert {member: pay.written_off for member, pay in beside.items()} == {1: 18000, 2: 12000}  # no load of this buyer
     pays = pay_by_member(season)
     assert {member: pay.written_off for member, pay in pays.items()} == {1: 18000, 2: 12000}
     assert {member: pay.due for member, pay in pays.items()} == {1: 42000, 2: 28000}
