@@ -45,6 +45,11 @@ GAINS = (0.0, 0.01, 0.02, 0.03, 0.05)
 MOST_LOSING = 0.15
 PRIORS: dict[str, tuple[DriftKind, ...]] = {
     "one normal prior": (DriftKind("calm", 1.0, 0.0, 0.006, 1e-6),),
+    "three scales, one centre": (
+        DriftKind("calm", 0.55, 0.0, 0.004, 0.002),
+        DriftKind("inflating", 0.25, 0.0, 0.015, 0.004),
+        DriftKind("turbulent", 0.20, 0.0, 0.02, 0.015),
+    ),
     "as shipped": season_models.DRIFT_KINDS,
 }
 """Priors that the folds choose among."""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 
 from tests.dashboard.pages import open_page
+
+NOW = datetime(2026, 5, 20, 8, tzinfo=UTC)
 
 
 def test_the_answer_stands_first_and_the_fan_carries_the_price_that_pays(demo_store):
@@ -135,3 +138,19 @@ def test_terms_of_the_loan_are_kept_as_facts(demo_store):
     assert not app.exception
     fact = demo_store.fact(group.id, "inventory_credit.interest_monthly")
     assert (fact.value, fact.origin) == (0.015, "entered")
+
+
+def test_the_situation_and_the_page_read_the_same_verdict(demo_store):
+    """One cost of waiting, one rule: what the situation says of a crop is what `crop_verdict` says."""
+    from datetime import date
+
+    from core.advice.origins import prices_now
+    from core.group.selling import crop_verdict, waiting_costs
+
+    group = demo_store.groups()[0]
+    (price,) = prices_now(demo_store, group.id, ["maize"], date(2026, 5, 20))
+    judged = crop_verdict(demo_store, group.id, "maize")
+    assert price.waiting == judged.advice
+    demo_store.set_fact(group.id, "interest_monthly", 0.25, "entered", "test", NOW)
+    assert waiting_costs(demo_store.facts(group.id)).monthly_interest == 0.25
+    assert not crop_verdict(demo_store, group.id, "maize").wait

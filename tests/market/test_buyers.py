@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -9,8 +10,16 @@ import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.errors import InputError
-from core.market.buyers import Buyer, Offer, delivery_proceeds, learn_offset, price_after_quantity, truck_cost
-from core.market.deductions import Deductions
+from core.market.buyers import (
+    Buyer,
+    Offer,
+    compare_bids,
+    delivery_proceeds,
+    learn_offset,
+    price_after_quantity,
+    truck_cost,
+)
+from core.market.deductions import Deductions, flat_deductions
 
 
 def test_whole_trips_are_paid():
@@ -69,3 +78,34 @@ def test_wheat_example_of_the_farm_press():
     days = 148
     needed = breakeven_price(3.0, 1, 0.00092 * days / 3.0, 0.0, 0.0013 * days) - 3.0
     assert needed == pytest.approx(0.3286, abs=0.0005)
+
+
+def test_fee_scale_deductions_and_quantity_all_take_from_the_price():
+    """By hand: 1000 kg at 2.00 x 1.1, 5 % fee, 2 % deducted for one point, the scale reads 1 % low, truck 30.
+
+    2.2 x 0.98 x 0.95 = 2.0482 a kg, on 990 kg 2027.718, less 30. Twice the week's quantity at a fall of 10 %: 0.9.
+    """
+    cut = flat_deductions(13.5, 0.02, scale_offset=-0.01)
+    buyer = Buyer("mill", price_factor=1.1, deductions=cut, fee_share=0.05, trip_cost=30, truck_kg=1000)
+    made = delivery_proceeds(buyer, 2.0, 1000, 14.5)
+    assert made.price_per_kg == pytest.approx(2.0482)
+    assert made.paid_mass_kg == pytest.approx(990)
+    assert made.net == pytest.approx(2027.718 - 30)
+    full = replace(buyer, weekly_quantity_kg=500, price_fall_per_double=0.1)
+    assert delivery_proceeds(full, 2.0, 1000, 14.5).price_per_kg == pytest.approx(2.0482 * 0.9)
+    unsure = replace(buyer, chance_not_paid=0.25)
+    assert delivery_proceeds(unsure, 2.0, 1000, 14.5).net == pytest.approx(0.75 * 2027.718 - 30)
+
+
+def test_a_bid_counts_interest_until_the_money_comes_and_what_is_not_taken():
+    """2 % a month, paid after a month: 1 / 1.02; an offer of 400 kg takes 400; a buyer who wants more takes nothing."""
+    late = Buyer("late", pay_delay_days=30, minimum_kg=500)
+    offer = Offer(Buyer("small"), "maize", 1.5, date(2026, 5, 1), date(2026, 5, 31), quantity_kg=400)
+    bids = {
+        bid.name: bid
+        for bid in compare_bids([late], [offer], "maize", 1.0, 0.7, 450, 12.0, 0.0, False, date(2026, 5, 20), 0.02)
+    }
+    assert bids["late"].refused
+    assert bids["late"].net_today_per_kg == pytest.approx(1.02 ** (-30 / 30.4375))
+    assert (bids["small"].taken_kg, bids["small"].refused) == (400, False)
+    assert bids["small"].net_today_per_kg == pytest.approx(1.5)
