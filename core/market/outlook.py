@@ -55,7 +55,7 @@ class PriceOutlook:
     def by_month(self) -> pd.DataFrame:
         """Return the outlook of each month from the next one on: the columns of `weeks`, and sell_at."""
         months = np.arange(1, self.verdict.costs.months + 1)
-        rows = self.weeks.iloc[[self.week_of(month) for month in months]].set_axis(months)
+        rows = self.weeks.iloc[[self.week_of(int(month)) for month in months]].set_axis(months)
         sell = self.sell_at.reindex(months).to_numpy(dtype=float)
         # after the first month that sells at any price there is nothing left to wait with
         done = np.cumsum(sell == 0) - (sell == 0) > 0

@@ -254,7 +254,8 @@ def _reduce(grid: Grid, pairs: list[tuple[float, float, float]]) -> _Reduced:
         white, logdet = whitened(both, rho, phi)
         gram = white.T @ white
         log_weight = log_prior - logdet / 2
-        inverse, mixed = np.zeros((0, 0)), np.zeros((0, len(keep)))
+        inverse: Floats = np.zeros((0, 0))
+        mixed: Floats = np.zeros((0, len(keep)))
         # the innovations' size is found with absent months left free altogether
         loose = gram[np.ix_(absent, absent)]
         if len(absent):
@@ -367,7 +368,8 @@ def _conjugate(reduced: _Reduced, used: Ints, prior_mean: Floats, prior_sd: Floa
     mean = np.einsum("kpq,kq->kp", covariance, right)
     quadratic = reduced.square + np.sum((prior_mean / prior_sd) ** 2) - np.einsum("kp,kp->k", right, mean)
     shrunk = np.sum(np.log(prior_sd)) + np.linalg.slogdet(posterior)[1] / 2
-    return mean, covariance, np.asarray(reduced.log_weight - quadratic / 2 - shrunk)
+    evidence = np.asarray(reduced.log_weight - quadratic / 2 - shrunk, dtype=float)
+    return np.asarray(mean, dtype=float), np.asarray(covariance, dtype=float), evidence
 
 
 def residuals(grid: Grid, model: Model) -> Floats:
