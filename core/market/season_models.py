@@ -267,7 +267,7 @@ def _reduce(grid: Grid, pairs: list[tuple[float, float, float]]) -> _Reduced:
         left = gram[np.ix_(keep, keep)] / sigma**2
         if len(absent):
             precision = loose / sigma**2 + np.eye(len(absent)) / MISSING_SCALE**2
-            inverse = np.linalg.inv(precision)
+            inverse = np.asarray(np.linalg.inv(precision), dtype=float)
             mixed = mixed / sigma**2
             left = left - mixed.T @ inverse @ mixed
             log_weight -= np.linalg.slogdet(precision)[1] / 2 + len(absent) * np.log(MISSING_SCALE)
