@@ -129,3 +129,21 @@ def test_every_value_of_the_table_has_a_source_and_a_known_basis():
         for item in get_commodity(code).isotherm_sets:
             assert item.source, (code, item.name)
             assert item.basis in {"published", "memory", "practice", "judgement"}
+
+
+def test_one_impossible_value_among_good_ones_is_refused():
+    for temperature, relative_humidity in (([25, 500], 65), (25, [65, 101]), ([25, -60], 65), (25, [-1, 65])):
+        with pytest.raises(InputError):
+            equilibrium_moisture("maize", temperature, relative_humidity)
+    with pytest.raises(InputError):
+        equilibrium_humidity("maize", [25, 500], 13.0)
+
+
+def test_the_edge_of_a_sets_range_is_inside_it():
+    """The table of the default set says 5-50 °C and 10-90 %: its ends belong to it, a tenth beyond does not."""
+    chosen = isotherm_parameters("maize")
+    (cold, warm), (dry, damp) = chosen.temperature_range_c, chosen.humidity_range_pct
+    for temperature, relative_humidity in ((cold, 50), (warm, 50), (25, dry), (25, damp)):
+        assert not equilibrium_with_flag("maize", temperature, relative_humidity).outside_range
+    for temperature, relative_humidity in ((cold - 0.1, 50), (warm + 0.1, 50), (25, dry - 0.1), (25, damp + 0.1)):
+        assert equilibrium_with_flag("maize", temperature, relative_humidity).outside_range
