@@ -15,6 +15,7 @@ from core.planning.credit import credit_terms
 from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.plan_tables import plan_deductions
+from core.planning.rolling import kept_bags, last_kept
 from core.planning.sale import plan_sale
 from core.planning.sale_plan import SalePlan
 from core.planning.simple_rules import RULES, rule_allocation
@@ -162,7 +163,11 @@ def make_plan(store: Any, scenes: Scenes, group_id: int, choices: Choices, tell:
 
     tell(PLACING, 0.5, 0.0)
     if not choices.credit:
-        plan = plan_sale(case, outlook, mip_gap=SEARCH_GAP, watch=watch)
+        # a lot does otherwise than in the plan that the group keeps only where that pays
+        last = last_kept(store, group_id)
+        kept = None if last is None else kept_bags(outlook, last.lines)
+        least = float(store.fact(group_id, "plan.keep_below_gain").value)
+        plan = plan_sale(case, outlook, mip_gap=SEARCH_GAP, watch=watch, kept=kept, change_price=least)
         return _finished(scenes, outlook, plan, tell)
     bare = plan_sale(case, outlook, mip_gap=SEARCH_GAP, watch=watch)
     with_terms = case.with_changes(credit=credit_terms(store.facts(group_id)))
