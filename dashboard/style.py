@@ -7,12 +7,18 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import state
+from dashboard.charts.palette import DARK, PAPER
 from dashboard.text import language
+
+PRIMARY_WORDS = '[data-testid^="stBaseButton-primary"] p'
 
 
 def wear() -> None:
     """Put on the style sheet, tell the browser the language, and let it remember group, person and language."""
     st.html(Path(__file__).with_name("style.css"))
+    if st.context.theme.type == "dark":  # the library writes white on the accent, which is pale on a dark page
+        ground = DARK[PAPER]
+        st.html(f'<style>[data-testid^="stBaseButton-primary"], {PRIMARY_WORDS} {{ color: {ground}; }}</style>')
     # Only codes and numbers that the program itself chose go into the script.
     kept = {name: value for name, value in state.address().items() if value.isalnum()}
     cookies = "".join(

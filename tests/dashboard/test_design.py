@@ -74,6 +74,8 @@ def test_words_of_the_theme_can_be_read(mode):
         assert min(contrast(look[name], ground) for ground in grounds) >= 4.5, name
     for colour in ("blue", "yellow", "red", "green"):
         assert contrast(look[f"{colour}TextColor"], look[f"{colour}BackgroundColor"]) >= 4.5, colour
+    on_button = "#ffffff" if mode == "light" else palette.DARK[palette.PAPER]
+    assert contrast(look["primaryColor"], on_button) >= 4.5
     assert min(contrast(look["borderColor"], ground) for ground in grounds) >= 3.0
 
 
