@@ -108,14 +108,16 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
             showlegend=False,
         )
     )
-    place = len(x) // 2
     figure.add_annotation(
-        x=x[place],
-        y=float(columns[2][place]),
+        x=0.02,
+        y=0.16,
+        xref="paper",
+        yref="paper",
         text=_("8 in 10 possible prices<br>are inside the band"),
         showarrow=False,
+        align="left",
+        xanchor="left",
         yanchor="bottom",
-        xanchor="right",
         font={"color": BLUE, "size": 13},
     )
     if best_month:

@@ -29,7 +29,8 @@ def show() -> None:
     with page.plain_errors():
         book = buyer_book(state.store(), group.id)
         compare(group, book)
-        show_book(group, book)
+        with page.details(_("Your buyers and offers")):
+            show_book(group, book)
         with page.details(_("Record a buyer, an offer, or a change")):
             new_buyer, new_offer, out = st.tabs([_("A buyer"), _("An offer"), _("Withdraw")])
             with new_buyer, page.plain_errors():
@@ -256,7 +257,6 @@ def bids_table(group: Group, found: Comparison, delivery: Delivery) -> pd.DataFr
 
 def show_book(group: Group, book: BuyerBook) -> None:
     """List buyers and offers."""
-    st.subheader(_("Your buyers and offers"))
     buyers, offers = book.standing_buyers(), book.standing_offers(state.today())
     if not buyers:
         st.markdown(_("No buyer is recorded yet. The farm gate and the market are always compared."))

@@ -46,7 +46,8 @@ def show() -> None:
             page.caution("advice")
             page.answer(say(outlook.verdict.sentence) + at_the_gate(chosen, outlook))
         show_fan(group, chosen, outlook)
-        show_months(group, chosen, outlook)
+        with page.details(_("Month by month")):
+            show_months(group, outlook)
         with page.details(_("The season in past prices")):
             show_season(chosen, outlook.verdict.curve, _("{currency} per kg").format(currency=group.currency))
         figures = cost_figures(group)
@@ -97,7 +98,7 @@ def show_fan(group: Group, chosen: Chosen, outlook: PriceOutlook) -> None:
     )
 
 
-def show_months(group: Group, chosen: Chosen, outlook: PriceOutlook) -> None:
+def show_months(group: Group, outlook: PriceOutlook) -> None:
     """Show, month by month, the price that pays, what may come, and from which price on to sell."""
     names, currency = month_names(), group.currency
     start = pd.Period(outlook.verdict.curve.last_month, freq="M")
