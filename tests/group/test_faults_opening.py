@@ -161,6 +161,18 @@ def test_two_first_starts_at_once_write_the_example_once(tmp_path):
     assert [entry.name for entry in tmp_path.iterdir() if entry.name.endswith(".new")] == []
 
 
+def test_what_was_written_after_a_quicker_first_start_is_not_replaced_by_a_slower_one(tmp_path):
+    path = tmp_path / "records.sqlite"
+
+    def slow(store):
+        fill(store)
+        quicker = open_store(str(path), fill)
+        quicker.add_member(Member(group_id=1, name="Zoe"))
+        quicker.engine.dispose()
+
+    assert len(open_store(str(path), slow).members(1)) == 41
+
+
 def test_a_file_that_another_program_holds_is_said_to_be_busy(file, monkeypatch):
     monkeypatch.setattr("core.group.database.BUSY_TIMEOUT_MS", 50)
     store = open_store(str(file))
