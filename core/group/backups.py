@@ -19,13 +19,13 @@ from core.group.faults import fault
 KEPT = 5
 """Backups that are kept of each reason; the oldest goes first."""
 OWNER_ONLY = 0o600
-COUNTED = ("members", "lots", "readings", "sales", "price_quotes", "facts", "events", "changes")
-REASONS = ("start", "migration", "import", "restore")
+COUNTED = ("members", "lots", "readings", "sales", "price_quotes", "facts", "events", "changes", "programme_entries")
+REASONS = ("start", "migration", "import", "restore", "removal")
 
 
 @dataclass(frozen=True)
 class Backup:
-    """A backup: its file, why it was made ("start", or before a "migration", "import" or "restore"), and when."""
+    """A backup: its file, why it was made (one of `REASONS`), and when."""
 
     path: Path
     reason: str
@@ -58,7 +58,7 @@ def make_backup(database: Path, reason: str) -> Backup:
     database : Path
         The SQLite file.
     reason : str
-        "start", "migration", "import" or "restore".
+        One of `REASONS`.
 
     Raises
     ------

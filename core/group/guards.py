@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-APPEND_ONLY = ("events", "changes")
+APPEND_ONLY = ("events", "changes", "programme_entries")
 REFUSAL = "entries of a book are never changed"
 
 

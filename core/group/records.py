@@ -16,7 +16,7 @@ USES = ("food", "seed", "sale")
 STATUSES = ("wet", "drying", "stored", "sold", "used")
 OPEN_STATUSES = ("wet", "drying", "stored")
 SEXES = ("female", "male", "")
-BOOKS = ("meter", "pool", "lot_actions", "diary", "plans", "programme", "buyers")
+BOOKS = ("meter", "pool", "lot_actions", "diary", "plans", "buyers")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,16 +16,13 @@ from core.errors import InputError, LedgerError, NotFoundError, StaleError, Stor
 from core.group import tables
 from core.group.backups import backup_before_import
 from core.group.batches import ImportBatch, undo_batch, write_batch
+from core.group.bounds import check_lot, check_member, check_quote, check_reading, check_sale, check_sold
 from core.group.documents import Documents
 from core.group.facts import Default, check_value, entry_of, load_defaults
 from core.group.faults import DATABASE_ERRORS, explain
 from core.group.records import (
     BOOKS,
-    FORMS,
     OPEN_STATUSES,
-    SEXES,
-    STATUSES,
-    USES,
     Change,
     Event,
     Fact,
@@ -150,11 +147,28 @@ class Store:
 
     # Groups and members
 
-    def groups(self) -> list[Group]:
-        """Return all groups, by name."""
+    def groups(self, removed: bool = False) -> list[Group]:
+        """Return all groups, by name; with ``removed`` those that were removed instead."""
+        gone = tables.groups.c.removed_at
+        query = sa.select(tables.groups).where(gone.is_not(None) if removed else gone.is_(None))
         with self._reading() as connection:
-            rows = connection.execute(sa.select(tables.groups).order_by(tables.groups.c.name)).mappings()
+            rows = connection.execute(query.order_by(tables.groups.c.name)).mappings()
             return [_group(row) for row in rows]
+
+    def merged_into(self, group_id: int) -> int | None:
+        """Return the group that a removed one went into, None where it went into none."""
+        query = sa.select(tables.groups.c.merged_into).where(tables.groups.c.id == group_id)
+        with self._reading() as connection:
+            return connection.execute(query).scalar()
+
+    def mark_removed(self, group_id: int, removed_at: datetime | None, merged_into: int | None = None) -> None:
+        """Take a group out of all lists (its rows stay), or bring it back (None)."""
+        table = tables.groups
+        with self._writing(group_id) as connection:
+            before = dict(connection.execute(sa.select(table).where(table.c.id == group_id)).mappings().one())
+            values = {"removed_at": removed_at, "merged_into": merged_into}
+            connection.execute(sa.update(table).where(table.c.id == group_id).values(**values))
+            note_change(connection, "group", group_id, before, before | values, self.who, self.at, group_id)
 
     def group(self, group_id: int) -> Group:
         """Return a group; `NotFoundError` when there is none."""
@@ -213,13 +227,13 @@ class Store:
 
     def add_member(self, member: Member, token: str = "") -> int:
         """Store a new member and return the number."""
-        _check_member(member)
+        check_member(member)
         with self._writing(member.group_id, token) as connection:
             return insert(connection, tables.members, values_of(member))
 
     def update_member(self, member: Member, token: str = "") -> None:
         """Store a member anew; `StaleError` where somebody changed it since it was read."""
-        _check_member(member)
+        check_member(member)
         with self.transaction(member.group_id, token) as inside:
             stored = inside.member(member.id)
             inside._edit(inside._open(), tables.members, "member", member, stored, member.group_id)
@@ -253,13 +267,13 @@ class Store:
 
     def add_lot(self, lot: Lot, token: str = "") -> int:
         """Store a new lot and return its number."""
-        _check_lot(lot)
+        check_lot(lot)
         with self._writing(lot.group_id, token) as connection:
             return insert_lot(connection, lot)
 
     def update_lot(self, lot: Lot, token: str = "") -> None:
         """Store a lot anew; `StaleError` where somebody changed it since it was read."""
-        _check_lot(lot)
+        check_lot(lot)
         with self.transaction(lot.group_id, token) as inside:
             connection = inside._open()
             inside._edit(connection, tables.lots, "lot", lot, inside.lot(lot.id), lot.group_id)
@@ -297,6 +311,8 @@ class Store:
         """Store readings, all or none, and return their numbers."""
         if not readings:
             return []
+        for reading in readings:
+            check_reading(reading)
         group_ids = {self.lot(lot_id).group_id for lot_id in {reading.lot_id for reading in readings}}
         with self._writing(None, token) as connection:
             numbers = [insert(connection, tables.readings, values_of(reading)) for reading in readings]
@@ -328,11 +344,16 @@ class Store:
         return self._frame(query, ["mass_kg", "moisture_pct", "price_per_kg"])
 
     def add_sale(self, sale: Sale, token: str = "") -> int:
-        """Store a sale and return its number."""
-        if sale.mass_kg < 0 or sale.price_per_kg < 0 or sale.bags < 0:
-            raise InputError("bags, mass and price of a sale cannot be below zero")
+        """Store a sale and return its number; `InputError` where more is sold than the lot has."""
+        check_sale(sale)
         group_id = self.lot(sale.lot_id).group_id
-        with self._writing(group_id, token) as connection:
+        with self.transaction(group_id, token) as inside:
+            lot, connection = inside.lot(sale.lot_id), inside._open()
+            query = sa.select(tables.sales.c.bags, tables.sales.c.mass_kg).where(tables.sales.c.lot_id == lot.id)
+            sold = [(int(bags), float(mass)) for bags, mass in connection.execute(query)]
+            work = [event.payload for event in inside.events(group_id, "lot_actions")]
+            own = [item for item in work if item.get("lot_id") == lot.id]
+            check_sold(lot, [*sold, (sale.bags, sale.mass_kg)], own)
             return insert(connection, tables.sales, values_of(sale))
 
     def remove_sale(self, sale_id: int, group_id: int, token: str = "") -> int:
@@ -357,9 +378,10 @@ class Store:
 
     def add_price_quotes(self, quotes: Iterable[PriceQuote], token: str = "") -> int:
         """Store prices, all or none, and return how many."""
-        rows = [values_of(quote) for quote in quotes]
-        if any(not row["price_per_kg"] > 0 for row in rows):
-            raise InputError("a price must be above zero")
+        given = list(quotes)
+        for quote in given:
+            check_quote(quote)
+        rows = [values_of(quote) for quote in given]
         if rows:
             with self._writing(None, token) as connection:
                 connection.execute(sa.insert(tables.price_quotes), rows)
@@ -574,6 +596,25 @@ class Store:
         with self._reading() as connection:
             return [Event(**row) for row in connection.execute(query).mappings()]
 
+    def programme_entries(self) -> list[Event]:
+        """Return the entries of the programme's own book in the order in which they were written.
+
+        ``group_id`` is 0 where an entry concerns all groups.
+        """
+        query = sa.select(tables.programme_entries).order_by(tables.programme_entries.c.id)
+        with self._reading() as connection:
+            rows = connection.execute(query).mappings()
+            return [Event(**{**row, "group_id": row["group_id"] or 0}, book="programme") for row in rows]
+
+    def append_programme_entry(
+        self, entry: NewEntry, who: str, at: datetime, group_id: int | None = None, token: str = ""
+    ) -> int:
+        """Write an entry into the programme's book and return its number; it is never changed or removed."""
+        values = {name: value for name, value in asdict(entry).items() if name != "book"}
+        values |= {"who": who, "recorded_at": at, "group_id": group_id}
+        with self._writing(None, token) as connection:
+            return insert(connection, tables.programme_entries, values)
+
     # Files taken in
 
     def imports(self, group_id: int) -> list[ImportRecord]:
@@ -612,7 +653,8 @@ class Store:
 
 def _group(row: RowMapping) -> Group:
     values = dict(row)
-    values.pop("version")
+    for name in ("version", "removed_at", "merged_into"):
+        values.pop(name)
     return Group(**values)
 
 
@@ -634,28 +676,3 @@ def _entered(row: RowMapping, default: Default | None) -> Fact:
 
 def _of(key: str, expected: int | None) -> dict[str, int] | None:
     return None if expected is None else {key: expected}
-
-
-def _check_member(member: Member) -> None:
-    if not member.name.strip():
-        raise InputError("a member needs a name")
-    if member.sex not in SEXES:
-        raise InputError("'{sex}' is not one of female, male or left out", sex=member.sex)
-
-
-def _check_lot(lot: Lot) -> None:
-    if not lot.label.strip():
-        raise InputError("a lot needs a label, such as the name on its heap")
-    for name, value, allowed in (("form", lot.form, FORMS), ("use", lot.use, USES), ("status", lot.status, STATUSES)):
-        if value not in allowed:
-            raise InputError(
-                "the {name} '{value}' is not one of {allowed}", name=name, value=value, allowed=", ".join(allowed)
-            )
-    if lot.bags < 0:
-        raise InputError("{bags} bags cannot be", bags=lot.bags)
-    if lot.bag_mass_kg is not None and not 0 < lot.bag_mass_kg < 2000:
-        raise InputError("a bag of {mass} kg cannot be; a bag weighs between 0 and 2000 kg", mass=lot.bag_mass_kg)
-    if lot.weighed_moisture_pct is not None and not 0 <= lot.weighed_moisture_pct < 100:
-        raise InputError("moisture {value} % is outside 0-100", value=lot.weighed_moisture_pct)
-    if lot.shares and abs(sum(share for _, share in lot.shares) - 1) > 1e-6:
-        raise InputError("the shares of a pooled lot add up to {total}, not to 1", total=sum(s for _, s in lot.shares))

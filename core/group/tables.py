@@ -26,7 +26,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-SCHEMA_VERSION = "0002"
+SCHEMA_VERSION = "0003"
 
 
 def plain_value(value: Any) -> Any:
@@ -118,6 +118,8 @@ groups = Table(
     Column("demo", Boolean, nullable=False),
     Column("version", Integer, nullable=False, server_default="0"),
     _revision(),
+    Column("removed_at", UtcDateTime),
+    Column("merged_into", Integer),
 )
 
 imports = Table(
@@ -257,6 +259,19 @@ events = Table(
     Column("payload", JsonText, nullable=False),
     Column("recorded_at", UtcDateTime, nullable=False),
     Column("reverses", ForeignKey("events.id"), unique=True),
+)
+
+programme_entries = Table(
+    "programme_entries",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("group_id", Integer),
+    Column("kind", String(64), nullable=False),
+    Column("on", Date, nullable=False),
+    Column("who", String(200), nullable=False),
+    Column("payload", JsonText, nullable=False),
+    Column("recorded_at", UtcDateTime, nullable=False),
+    Column("reverses", ForeignKey("programme_entries.id"), unique=True),
 )
 
 documents = Table(

@@ -253,11 +253,12 @@ class KeptPlan:
 
 def kept_plans(store: Any, group_id: int) -> list[KeptPlan]:
     """Return the kept plans of a group, oldest first (an entry that cannot be read is an error, not left out)."""
-    found = []
-    for event in store.events(group_id, BOOK):
-        if event.kind == "plan":
-            found.append(_kept(event))
-    return found
+    return plans_in(store.events(group_id, BOOK))
+
+
+def plans_in(entries: Iterable[Any]) -> list[KeptPlan]:
+    """Return the plans among the entries of the book, in their order."""
+    return [_kept(event) for event in entries if event.kind == "plan"]
 
 
 def _kept(event: Any) -> KeptPlan:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from core.group.records import Lot
 from core.programme.indicators import LotFacts
 from core.weather.normals import Normals
 from core.weather.place import Place
+
+if TYPE_CHECKING:
+    from core.drying.run import DryingSetup
 
 DAYS_SIMULATED = 40
 SCENARIOS = 12
@@ -36,9 +40,9 @@ class ObservedAgainstExpected:
 
 
 def expected_days_to_dry(
-    lots: Sequence[tuple[Lot, float]], place: Place, normals: Normals, seed: int, area_m2: float = 30.0
+    lots: Sequence[tuple[Lot, float]], place: Place, normals: Normals, seed: int, setup_of: Callable[[Lot], DryingSetup]
 ) -> list[float]:
-    """Return the median days that the drying model expects for each lot from its harvest, in its own weather.
+    """Return the median days that the drying model expects for each lot, in its own weather and on its group's space.
 
     Parameters
     ----------
@@ -50,16 +54,16 @@ def expected_days_to_dry(
         Usual weather there; scenarios with day-to-day variation are drawn from it for the harvest's own dates.
     seed : int
         For the scenarios.
-    area_m2 : float
-        Sheet (30 m2: several common sheets, judgement).
+    setup_of : callable
+        How the group dries a lot, such as `core.group.drying_records.drying_setup` on its usual space.
 
     Returns
     -------
     list of float
-        Days, NaN where nothing can be said; lots not dry after 40 days count 40. A lot too large for the sheet is
+        Days, NaN where nothing can be said; lots not dry after 40 days count 40. A lot too large for the space is
         dried in turns, each taking the days of one.
     """
-    from core.drying.run import DryingSetup, simulate_lots
+    from core.drying.run import simulate_lots
     from core.weather.scenarios import extend_scenarios
 
     result = [float("nan")] * len(lots)
@@ -74,13 +78,12 @@ def expected_days_to_dry(
         by_week.setdefault(datetime.combine(monday, time(0), UTC), []).append(index)
     for start, chosen in sorted(by_week.items()):
         weather = extend_scenarios(None, normals, place, start, DAYS_SIMULATED, SCENARIOS, seed)
-        setup = DryingSetup("tarpaulin", area_m2=area_m2, altitude_m=place.altitude_m, time_zone=place.time_zone)
         try:
             runs = simulate_lots(
                 [lots[i][0].commodity for i in chosen],
                 [float(lots[i][0].weighed_moisture_pct or 0) for i in chosen],
                 weather,
-                [setup] * len(chosen),
+                [setup_of(lots[i][0]) for i in chosen],
                 [lots[i][1] for i in chosen],
             )
         except DryholdError:
@@ -91,7 +94,12 @@ def expected_days_to_dry(
 
 
 def observed_against_expected(
-    facts: Sequence[LotFacts], place: Place, normals: Normals, seed: int, fewest: int = 5
+    facts: Sequence[LotFacts],
+    place: Place,
+    normals: Normals,
+    seed: int,
+    setup_of: Callable[[Lot], DryingSetup],
+    fewest: int = 5,
 ) -> ObservedAgainstExpected:
     """Return how a group's drying compares with what its own conditions allowed.
 
@@ -99,7 +107,7 @@ def observed_against_expected(
     ----------
     facts : sequence of LotFacts
         Of one season.
-    place, normals, seed
+    place, normals, seed, setup_of
         See `expected_days_to_dry`.
     fewest : int
         Below this count of lots nothing is said.
@@ -113,7 +121,7 @@ def observed_against_expected(
     from scipy.stats import t
 
     usable = [f for f in facts if f.days_to_dry is not None and f.days_to_dry > 0 and f.limit_pct is not None]
-    expected = expected_days_to_dry([(f.lot, float(f.limit_pct or 0)) for f in usable], place, normals, seed)
+    expected = expected_days_to_dry([(f.lot, float(f.limit_pct or 0)) for f in usable], place, normals, seed, setup_of)
     pairs = [(float(f.days_to_dry or 0), e) for f, e in zip(usable, expected, strict=True) if np.isfinite(e) and e > 0]
     if not pairs:
         return ObservedAgainstExpected(0, 0.0, 0.0, float("nan"), float("nan"), float("nan"), "cannot tell yet")

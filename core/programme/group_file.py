@@ -88,7 +88,7 @@ def export_group(
     if privacy not in PRIVACY:
         raise InputError("'{privacy}' is not one of {known}", privacy=privacy, known=", ".join(PRIVACY))
     group = store.group(group_id)
-    books = [book for book in BOOKS if book != "programme"] if privacy == "all" else list(SHARED_BOOKS)
+    books = BOOKS if privacy == "all" else SHARED_BOOKS
     events = [event for book in books for event in store.events(group_id, book)]
     if privacy != "all":  # cash needs and promises are said in people's own words
         events = [event for event in events if not (event.book == "plans" and event.kind == "wishes")]
@@ -214,6 +214,7 @@ def read_group_file(content: bytes) -> GroupFile:
         NotImplementedError,
         EOFError,
         zlib.error,
+        ArithmeticError,
     ) as error:
         if isinstance(error, DryholdError):
             raise

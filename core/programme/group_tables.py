@@ -5,16 +5,30 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import sqlalchemy as sa
 
-from core.errors import ImportRefusedError
+from core.errors import ImportRefusedError, InputError
+from core.group import tables as stored
+from core.group.bounds import (
+    check_days,
+    check_lengths,
+    check_lot,
+    check_member,
+    check_quote,
+    check_reading,
+    check_sale,
+    check_sold,
+    check_values,
+)
 from core.group.older_records import carried_over_facts
-from core.group.records import BOOKS, FORMS, SEXES, STATUSES, USES, Event, Fact, Lot, Member, PriceQuote, Reading, Sale
+from core.group.records import BOOKS, Event, Fact, Lot, Member, PriceQuote, Reading, Sale
+from core.programme.file_books import check_books
 from core.tables.write import csv_bytes, unguarded
 
 # column: (HXL tag, meaning); units stand in the names. HXL 1.1 core tags; "+" attributes are free by the standard.
@@ -174,8 +188,17 @@ def _truth(text: str) -> bool | None:
     return None if text == "" else text.lower() in {"true", "1", "1.0"}
 
 
+def _parsed(text: str) -> Any:
+    """Return JSON; infinities and what is no number are no JSON."""
+
+    def refuse(word: str) -> None:
+        raise ValueError(word)
+
+    return json.loads(text, parse_constant=refuse)
+
+
 def _shares(text: str) -> tuple[tuple[int, float], ...]:
-    return tuple((int(member), float(share)) for member, share in json.loads(text)) if text else ()
+    return tuple((int(member), float(share)) for member, share in _parsed(text)) if text else ()
 
 
 @dataclass(frozen=True)
@@ -270,7 +293,7 @@ def _price(row: Any) -> PriceQuote:
 def _fact(row: Any) -> Fact:
     return Fact(
         key=row.key,
-        value=json.loads(row.value),
+        value=_parsed(row.value),
         origin=row.origin,
         source=row.source,
         set_by=row.set_by,
@@ -284,14 +307,15 @@ def _event(row: Any) -> Event:
         kind=row.kind,
         on=_day(row.on),
         who=row.who,
-        payload=json.loads(row.payload),
+        payload=_parsed(row.payload),
         recorded_at=_moment(row.recorded_at),
         reverses=_whole(row.reverses),
     )
 
 
-def _price_key(row: Any) -> str:
-    return f"{row.quoted_on[:10]}|{row.market}|{row.commodity}|{row.price_type}|{row.price_per_kg}"
+def price_key(row: Any) -> str:
+    """Return what tells a price from another, of a row in a file or in the database."""
+    return f"{str(row.quoted_on)[:10]}|{row.market}|{row.commodity}|{row.price_type}|{float(row.price_per_kg)}"
 
 
 def _by_number(
@@ -325,7 +349,7 @@ def records_from(tables: Mapping[str, pd.DataFrame]) -> FileRecords:
         _by_number(tables["lots"], _lot, "lots", by_id),
         _by_number(tables["readings"], _reading, "readings", by_id),
         _by_number(tables["sales"], _sale, "sales", by_id),
-        _by_number(tables["prices"], _price, "prices", _price_key, twice=True),
+        _by_number(tables["prices"], _price, "prices", price_key, twice=True),
         carried_over_facts(_by_number(tables["facts"], _fact, "facts", lambda row: str(row.key))),
         _by_number(tables["events"], _event, "events", by_id),
     )
@@ -333,32 +357,35 @@ def records_from(tables: Mapping[str, pd.DataFrame]) -> FileRecords:
     return result
 
 
-def _refuse(table: str, number: str, what: str, value: Any) -> None:
-    raise ImportRefusedError(
-        "row {number} of {table}: {what} '{value}' cannot be", number=number, table=table, what=what, value=value
-    )
+def _named(table: str, number: str, check: Callable[..., None], *given: Any) -> None:
+    """Run a check of a record, and name the row where it refuses."""
+    try:
+        check(*given)
+    except InputError as error:
+        raise ImportRefusedError(
+            "row {number} of {table}: {why}", number=number, table=table, why=error.message
+        ) from error
+
+
+CHECKS: Mapping[str, tuple[sa.Table, Callable[[Any], None]]] = {
+    "members": (stored.members, lambda member: check_member(replace(member, name=member.name or "left out"))),
+    "lots": (stored.lots, check_lot),
+    "readings": (stored.readings, check_reading),
+    "sales": (stored.sales, check_sale),
+    "prices": (stored.price_quotes, check_quote),
+    "facts": (stored.facts, check_days),
+    "events": (stored.events, check_days),
+}
+"""Of each table, where its rows are kept and what forms refuse too; a name may be left out of a file."""
 
 
 def _check(found: FileRecords) -> None:
-    for number, member in found.members.items():
-        if member.sex not in SEXES:
-            _refuse("members", number, "sex", member.sex)
-    for number, lot in found.lots.items():
-        for what, value, allowed in (
-            ("form", lot.form, FORMS),
-            ("use", lot.use, USES),
-            ("status", lot.status, STATUSES),
-        ):
-            if value not in allowed:
-                _refuse("lots", number, what, value)
-        if not lot.label.strip() or lot.bags < 0:
-            _refuse("lots", number, "label or bags", lot.label)
-        if lot.bag_mass_kg is not None and not 0 < lot.bag_mass_kg < 2000:
-            _refuse("lots", number, "bag mass", lot.bag_mass_kg)
-        if lot.weighed_moisture_pct is not None and not 0 <= lot.weighed_moisture_pct < 100:
-            _refuse("lots", number, "moisture", lot.weighed_moisture_pct)
-        if lot.shares and abs(sum(share for _member, share in lot.shares) - 1) > 1e-6:
-            _refuse("lots", number, "shares", lot.shares)
+    for name, (table, check) in CHECKS.items():
+        for number, record in getattr(found, name).items():
+            _named(name, number, check_values, record)
+            _named(name, number, check_lengths, table, record)
+            _named(name, number, check, record)
+    for lot in found.lots.values():
         for owner in [lot.owner_id, *[member for member, _share in lot.shares]]:
             if owner is not None and str(owner) not in found.members:
                 raise ImportRefusedError("lot {lot} belongs to a member whom the file does not hold", lot=lot.label)
@@ -366,12 +393,6 @@ def _check(found: FileRecords) -> None:
     for record in pointing:
         if str(record.lot_id) not in found.lots:
             raise ImportRefusedError("a row speaks of lot {lot}, which the file does not hold", lot=record.lot_id)
-    for number, sale in found.sales.items():
-        if sale.bags < 0 or sale.mass_kg < 0 or sale.price_per_kg < 0:
-            _refuse("sales", number, "mass or price", sale.mass_kg)
-    for number, price in found.prices.items():
-        if not price.price_per_kg > 0:
-            _refuse("prices", number, "price", price.price_per_kg)
     for number, fact in found.facts.items():
         if fact.origin not in ("entered", "file"):
             _refuse("facts", number, "origin", fact.origin)
@@ -380,3 +401,24 @@ def _check(found: FileRecords) -> None:
             _refuse("events", number, "book", event.book)
         if event.reverses is not None and str(event.reverses) not in found.events:
             _refuse("events", number, "entry taken back", event.reverses)
+    _check_sold(found)
+    check_books(found.events)
+
+
+def _check_sold(found: FileRecords) -> None:
+    """Refuse sales larger than their lot, naming the lot's row."""
+    sold: dict[str, list[tuple[int, float]]] = {}
+    for sale in found.sales.values():
+        sold.setdefault(str(sale.lot_id), []).append((sale.bags, sale.mass_kg))
+    work: dict[str, list[Any]] = {}
+    for event in found.events.values():
+        if event.book == "lot_actions":
+            work.setdefault(str(event.payload.get("lot_id")), []).append(event.payload)
+    for number, sales in sold.items():
+        _named("lots", number, check_sold, found.lots[number], sales, work.get(number, []))
+
+
+def _refuse(table: str, number: str, what: str, value: Any) -> None:
+    raise ImportRefusedError(
+        "row {number} of {table}: {what} '{value}' cannot be", number=number, table=table, what=what, value=value
+    )

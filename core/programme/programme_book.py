@@ -1,7 +1,6 @@
-"""The programme officer's own entries: targets, baselines, currency and exchange rates, with who and when.
+"""The programme officer's entries: targets, baselines, the programme's currency and exchange rates; who and when.
 
-They stand in the append-only book "programme". What concerns all groups is written into the first group's book and read
-from every group's, so that it does not matter in which it stands.
+They stand in the programme's own append-only book, which belongs to no group and stays when groups come and go.
 """
 
 from __future__ import annotations
@@ -9,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 
 from core.accounts.book import Book
-from core.errors import InputError, NotFoundError
-from core.group.records import Event
+from core.errors import InputError
+from core.group.records import Event, NewEntry
 from core.group.store import Store
 from core.messages import Message, message
 from core.programme.currencies import ExchangeRate
@@ -65,7 +65,7 @@ def read_book(events: Sequence[Event]) -> ProgrammeBook:
     for event in sorted(Book(events).standing(), key=lambda item: item.id):
         given = event.payload
         if event.kind in GOAL_KINDS:
-            group_id = event.group_id if given["scope"] == "group" else None
+            group_id = event.group_id or None
             place = (event.kind, str(given["key"]), group_id)
             if given["value"] is None:
                 goals.pop(place, None)
@@ -93,15 +93,21 @@ def read_book(events: Sequence[Event]) -> ProgrammeBook:
 
 
 def programme_book(store: Store) -> ProgrammeBook:
-    """Return the programme's book from the entries of all groups."""
-    return read_book([event for group in store.groups() for event in store.events(group.id, BOOK)])
+    """Return the programme's book."""
+    return read_book(store.programme_entries())
 
 
-def _carrier(store: Store) -> int:
-    groups = store.groups()
-    if not groups:
-        raise NotFoundError("there is no group yet")
-    return min(group.id for group in groups)
+def _write(
+    store: Store, kind: str, on: date, who: str, payload: dict[str, Any], at: datetime, group_id: int | None, token: str
+) -> int:
+    entry = NewEntry(book=BOOK, kind=kind, on=on, payload=payload)
+    return store.append_programme_entry(entry, who, at, group_id, token)
+
+
+def cancel_entry(store: Store, number: int, on: date, who: str, at: datetime, token: str = "") -> int:
+    """Cancel an entry of the programme's book and return the number of the entry that does so."""
+    entry = NewEntry(book=BOOK, kind="reversal", on=on, payload={}, reverses=number)
+    return store.append_programme_entry(entry, who, at, None, token)
 
 
 def enter_goal(
@@ -115,6 +121,7 @@ def enter_goal(
     source: str = "",
     group_id: int | None = None,
     currency: str = "",
+    token: str = "",
 ) -> int:
     """Write a target or baseline (None takes it away) and return the entry's number.
 
@@ -140,12 +147,11 @@ def enter_goal(
         "value": None if value is None else repr(float(value)),
         "source": source,
         "currency": currency,
-        "scope": "programme" if group_id is None else "group",
     }
-    return store.append_event(_carrier(store) if group_id is None else group_id, BOOK, kind, on, who, payload, at)
+    return _write(store, kind, on, who, payload, at, group_id, token)
 
 
-def enter_rate(store: Store, rate: ExchangeRate, who: str, at: datetime) -> int:
+def enter_rate(store: Store, rate: ExchangeRate, who: str, at: datetime, token: str = "") -> int:
     """Write an exchange rate of a day and return the entry's number."""
     payload = {
         "from": rate.source_currency,
@@ -153,18 +159,18 @@ def enter_rate(store: Store, rate: ExchangeRate, who: str, at: datetime) -> int:
         "rate": repr(float(rate.rate)),
         "source": rate.source,
     }
-    return store.append_event(_carrier(store), BOOK, "exchange_rate", rate.on, who, payload, at)
+    return _write(store, "exchange_rate", rate.on, who, payload, at, None, token)
 
 
-def choose_currency(store: Store, currency: str, rates_on: date, who: str, at: datetime) -> int:
+def choose_currency(store: Store, currency: str, rates_on: date, who: str, at: datetime, token: str = "") -> int:
     """Write the programme's currency and the day whose rates count."""
     if len(currency) != 3 or not currency.isascii() or not currency.isalpha() or not currency.isupper():
         raise InputError("'{code}' is no currency code: three capital letters (ISO 4217)", code=currency)
-    return store.append_event(_carrier(store), BOOK, "currency", rates_on, who, {"currency": currency}, at)
+    return _write(store, "currency", rates_on, who, {"currency": currency}, at, None, token)
 
 
-def against_target(key: str, low: float | None, high: float | None, goal: Goal) -> str:
-    """Return "reached", "not reached" or "cannot tell yet" for a value's 95 % interval against a target.
+def against_target(key: str, low: float | None, high: float | None, goal: Goal, today: date | None = None) -> str:
+    """Return "reached", "not reached", "not due yet" or "cannot tell yet" for a value's 95 % interval and a target.
 
     Parameters
     ----------
@@ -174,6 +180,8 @@ def against_target(key: str, low: float | None, high: float | None, goal: Goal) 
         Interval; None where there is none.
     goal : Goal
         The target, in the same unit and currency.
+    today : date, optional
+        Before the target's day a value that falls short is "not due yet"; without it the target counts as due.
     """
     if low is None or high is None or not np.isfinite([low, high]).all():
         return "cannot tell yet"
@@ -181,13 +189,14 @@ def against_target(key: str, low: float | None, high: float | None, goal: Goal) 
     if (low >= goal.value) if wants_more else (high <= goal.value):
         return "reached"
     if (high < goal.value) if wants_more else (low > goal.value):
-        return "not reached"
+        return "not reached" if today is None or today >= goal.on else "not due yet"
     return "cannot tell yet"
 
 
 VERDICT_WORDS = {
     "reached": message("target reached"),
     "not reached": message("target not reached"),
+    "not due yet": message("not due yet; below the target so far"),
     "cannot tell yet": message("cannot tell yet whether the target is reached"),
 }
 

@@ -103,7 +103,8 @@ def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -
 def group_report(table: pd.DataFrame, book: ProgrammeBook) -> pd.DataFrame:
     """Return each group's indicators with interval, baseline and target: `REPORT_COLUMNS`, values in their unit.
 
-    `table` comes from `converted`. Intervals: score for proportions, Student's t else (see `core.programme.intervals`).
+    Values are in their unit. `table` comes from `converted`. Intervals: score for proportions, Student's t else (see
+    `core.programme.intervals`).
     """
     rows = [
         _report_row(row, interval(_indicator(row), DEFINITIONS[row["key"]].proportion), book) for row in _records(table)

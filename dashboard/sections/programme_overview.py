@@ -10,6 +10,8 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
+from core.group.drying_records import drying_setup
+from core.group.possessions import possessions
 from core.programme.comparison import funnel_verdicts, overdispersion, shrunken_estimates
 from core.programme.currencies import rate_between, same_currency
 from core.programme.definitions import DATA_QUALITY, DEFINITIONS
@@ -313,7 +315,11 @@ def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
     store = state.store()
     group = store.group(group_id)
     normals = normals_of(group, store, state.now())
-    return observed_against_expected(lot_facts(records_of(store, group_id)), place_of(group), normals, seed=group_id)
+    records, facts = records_of(store, group_id), store.facts(group_id)
+    space = possessions(store, group_id).spaces[0]
+    return observed_against_expected(
+        lot_facts(records), place_of(group), normals, group_id, lambda lot: drying_setup(space, facts, group, lot)
+    )
 
 
 def show_expected(keys: Sequence[tuple[int, int]]) -> None:
@@ -347,7 +353,10 @@ def show_expected(keys: Sequence[tuple[int, int]]) -> None:
         "days_to_dry_expected.csv",
     )
     st.caption(
-        _("Expected: the drying model on 30 m² of sheets, in the usual weather of the place at the harvest's dates.")
+        _(
+            "Expected: the drying model on the first drying space under 'Our things', in the usual weather of the "
+            "place at the harvest's dates."
+        )
     )
 
 

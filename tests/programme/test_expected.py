@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from core.drying.run import DryingSetup
 from core.group.records import Lot
 from core.programme.expected import expected_days_to_dry, observed_against_expected
 from core.programme.indicators import LotFacts
@@ -28,6 +29,10 @@ def lot(number, moisture, harvested):
     )
 
 
+def sheets(_lot):
+    return DryingSetup("tarpaulin", area_m2=30.0, altitude_m=PLACE.altitude_m, time_zone=PLACE.time_zone)
+
+
 def test_wetter_grain_and_wetter_weather_take_longer():
     dry_season, rains = date(2026, 6, 1), date(2026, 1, 12)
     days = expected_days_to_dry(
@@ -40,6 +45,7 @@ def test_wetter_grain_and_wetter_weather_take_longer():
         PLACE,
         bundled_normals(),
         seed=2,
+        setup_of=sheets,
     )
     assert days[0] < days[1] <= days[2]
     assert days[3] == 1.0
@@ -49,18 +55,20 @@ def test_wetter_grain_and_wetter_weather_take_longer():
 @pytest.mark.parametrize(("factor", "verdict"), [(1.0, "as expected"), (3.0, "slower")])
 def test_a_group_is_judged_by_its_own_conditions(factor, verdict):
     lots = [lot(n, 17 + n % 4, date(2026, 6, 1 + n)) for n in range(10)]
-    allowed = expected_days_to_dry([(item, 13.5) for item in lots], PLACE, bundled_normals(), seed=2)
+    allowed = expected_days_to_dry([(item, 13.5) for item in lots], PLACE, bundled_normals(), seed=2, setup_of=sheets)
     noise = [0.9, 1.1] * 5
     facts = [
         LotFacts(item, True, True, days * factor * wobble, 5, 13.5)
         for item, days, wobble in zip(lots, allowed, noise, strict=True)
     ]
-    found = observed_against_expected(facts, PLACE, bundled_normals(), seed=2)
+    found = observed_against_expected(facts, PLACE, bundled_normals(), seed=2, setup_of=sheets)
     assert found.verdict == verdict
     assert found.ratio == pytest.approx(factor, rel=0.15)
 
 
 def test_few_lots_are_not_judged():
     facts = [LotFacts(lot(1, 18, date(2026, 6, 1)), True, True, 9.0, 5, 13.5)]
-    assert observed_against_expected(facts, PLACE, bundled_normals(), seed=2).verdict == "cannot tell yet"
-    assert observed_against_expected([], PLACE, bundled_normals(), seed=2).lots == 0
+    assert (
+        observed_against_expected(facts, PLACE, bundled_normals(), seed=2, setup_of=sheets).verdict == "cannot tell yet"
+    )
+    assert observed_against_expected([], PLACE, bundled_normals(), seed=2, setup_of=sheets).lots == 0

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 
-from core.errors import InputError, NotFoundError
+from core.errors import InputError, StoreError
 from core.group.database import open_store
 from core.group.records import Group
 from core.programme.currencies import ExchangeRate, in_one_currency, rate_between, same_currency
 from core.programme.programme_book import (
     against_target,
-    choose_currency,
+    cancel_entry,
     enter_goal,
     enter_rate,
     goal_words,
     programme_book,
 )
 
+OLDER = Path(__file__).parents[1] / "group" / "older"
 AT = datetime(2026, 11, 2, 9, tzinfo=UTC)
 # Official fixed parity: 1 EUR = 655.957 XOF (Council Decision 98/683/EC; BCEAO).
 PARITY = ExchangeRate("EUR", "XOF", 655.957, date(1999, 1, 1), "fixed parity, BCEAO")
@@ -52,13 +57,12 @@ def test_the_later_entry_counts_and_none_takes_away(store):
     assert programme_book(store).goal("baseline", "days_to_dry").value == 8.0
     enter_goal(store, "baseline", "days_to_dry", None, date(2025, 6, 1), "Officer", AT)
     assert programme_book(store).goal("baseline", "days_to_dry") is None
-    assert sum(len(store.events(group.id, "programme")) for group in store.groups()) == 3  # nothing is rubbed out
+    assert len(store.programme_entries()) == 3  # nothing is rubbed out
 
 
 def test_an_entry_taken_back_does_not_count(store):
     number = enter_goal(store, "target", "dry_when_sold", 0.9, date(2027, 6, 30), "Officer", AT)
-    carrier = min(group.id for group in store.groups())
-    store.append_event(carrier, "programme", "reversal", date(2026, 11, 3), "Officer", {}, AT, reverses=number)
+    cancel_entry(store, number, date(2026, 11, 3), "Officer", AT)
     assert programme_book(store).goal("target", "dry_when_sold") is None
 
 
@@ -73,8 +77,6 @@ def test_what_cannot_be_a_target_is_refused(store, key, value):
 def test_money_targets_need_a_currency(store):
     with pytest.raises(InputError, match="currency"):
         enter_goal(store, "target", "cost_per_tonne_tested", 3.0, date(2027, 6, 30), "Officer", AT)
-    with pytest.raises(NotFoundError):
-        choose_currency(open_store("sqlite://"), "EUR", date(2026, 1, 1), "Officer", AT)
 
 
 def test_words_say_where_it_cannot_be_told(store):
@@ -138,3 +140,31 @@ def test_variance_goes_with_the_square_of_the_rate():
 def test_a_wrong_rate_is_refused(wrong):
     with pytest.raises(InputError):
         ExchangeRate(wrong[0], wrong[1], wrong[2], date(2026, 1, 1), wrong[3])
+
+
+def test_entries_that_stood_in_groups_books_are_carried_over(tmp_path):
+    """By hand from tests/group/older/schema_0002.sql: 0.5 cancelled, then 0.9 for all, 0.7 for group 2."""
+    path = tmp_path / "older.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript((OLDER / "schema_0002.sql").read_text(encoding="utf-8"))
+    store = open_store(f"sqlite:///{path}")
+    book = programme_book(store)
+    assert (book.goal("target", "dry_when_sold", 1).value, book.goal("target", "dry_when_sold", 2).value) == (0.9, 0.7)
+    assert (book.currency, book.rates_on) == ("EUR", date(2026, 11, 1))
+    assert [(rate.source_currency, rate.rate) for rate in book.rates] == [("KES", 0.0067)]
+    assert (book.goals["target", "dry_when_sold", None].who, len(store.programme_entries())) == ("Officer", 6)
+    store.mark_removed(1, AT)  # what the programme agreed does not go with the first group
+    assert programme_book(store).goal("target", "dry_when_sold").value == 0.9
+    with pytest.raises(StoreError), store.transaction() as inside:
+        inside.connection.execute(sa.text("DELETE FROM programme_entries"))
+    assert len(store.programme_entries()) == 6
+    store.engine.dispose()
+
+
+def test_before_its_day_a_target_is_not_due_yet(store):
+    enter_goal(store, "target", "dry_when_sold", 0.8, date(2027, 6, 30), "Officer", AT)
+    goal = programme_book(store).goal("target", "dry_when_sold")
+    assert against_target("dry_when_sold", 0.4, 0.7, goal, date(2026, 11, 30)) == "not due yet"
+    assert against_target("dry_when_sold", 0.4, 0.7, goal, date(2027, 6, 30)) == "not reached"
+    assert against_target("dry_when_sold", 0.85, 0.95, goal, date(2026, 11, 30)) == "reached"
+    assert "not due yet" in str(goal_words("not due yet"))
