@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
+
+import pandas as pd
 
 from core.group.records import Event, Group, Lot, Member
 from core.group.store import Store
@@ -77,12 +80,11 @@ def matching_rows(store: Store, group_id: int, found: FileRecords) -> Numbers:
         [(_lot_key(item), item.id) for item in store.lots(group_id)],
         [(_lot_key(item), number) for number, item in found.lots.items()],
     )
-    readings: list[Any]
-    sales: list[Any]
-    quotes: list[Any]
-    readings, sales, quotes = (
-        list(table(group_id).itertuples()) for table in (store.readings, store.sales, store.price_quotes)
-    )
+
+    def rows_of(table: Callable[[int], pd.DataFrame]) -> list[Any]:
+        return list(table(group_id).itertuples())
+
+    readings, sales, quotes = rows_of(store.readings), rows_of(store.sales), rows_of(store.price_quotes)
     tests = pair(
         [((row.lot_id, row.taken_at.to_pydatetime(), row.bag), int(row.id)) for row in readings],
         [((lots.get(str(item.lot_id)), item.taken_at, item.bag), n) for n, item in found.readings.items()],
