@@ -20,7 +20,7 @@ KEPT = 5
 """Backups that are kept of each reason; the oldest goes first."""
 OWNER_ONLY = 0o600
 COUNTED = ("members", "lots", "readings", "sales", "price_quotes", "facts", "events", "changes", "programme_entries")
-REASONS = ("start", "migration", "import", "restore", "removal")
+REASONS = ("start", "migration", "import", "restore")
 
 
 @dataclass(frozen=True)

@@ -183,8 +183,9 @@ def write_file(
             connection.execute(sa.update(tables.groups).where(tables.groups.c.id == group_id).values(**values))
     before = sum(len(rows) for rows in numbers.values())
     for kind, document in item.documents.items():
-        _keep(connection, kind, str(group_id), dict(document), now)
-    _write_members(connection, item, group_id, numbers)
+        if not only_new:
+            keep_document(connection, kind, str(group_id), dict(document), now)
+    _write_members(connection, item, group_id, numbers, only_new)
     for number, lot in found.lots.items():
         if not (only_new and number in numbers["lots"]):
             _write_lot(connection, number, replace(lot, group_id=group_id), numbers)

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from core.errors import InputError
+from core.group.backups import backup_before_import
 from core.group.records import BOOKS, Group
 from core.group.store import Store
 from core.programme.file_books import refused_entries
@@ -32,6 +33,7 @@ def counted(groups: Sequence[Group], invented: bool = False) -> list[Group]:
 
 def remove_group(store: Store, group_id: int, now: datetime) -> None:
     """Take a group out of every list and count. Its rows stay in the database, so that it can be brought back."""
+    backup_before_import(store.engine)
     store.mark_removed(store.group(group_id).id, now)
 
 
@@ -81,6 +83,7 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime) -> int:
             other=other.name,
             other_money=other.currency,
         )
+    backup_before_import(store.engine)
     with store.transaction(keep) as inside:
         connection = inside.connection
         if connection is None:
