@@ -11,6 +11,7 @@ import streamlit as st
 
 from core.programme.counting import Indicator, Records, records_of
 from core.programme.definitions import DEFINITIONS, OWN, Definition
+from core.programme.group_upkeep import counted
 from core.programme.indicators import group_indicators, in_season, indicator_rows, last_reading_age
 from core.programme.loss_index import CropLoss, crop_losses
 from core.programme.programme_book import ProgrammeBook, goal_words, programme_book
@@ -60,10 +61,10 @@ def _by_season(database: str, group_id: int, version: int, today: date, of: tupl
     return CountedSeasons(indicators_by_season(record, of), crops)
 
 
-def versions() -> tuple[tuple[int, int], ...]:
-    """Return every group's number and version."""
+def versions(invented: bool = False) -> tuple[tuple[int, int], ...]:
+    """Return number and version of every group that counts: the real ones, or the invented ones instead."""
     store = state.store()
-    return tuple((group.id, store.version(group.id)) for group in store.groups())
+    return tuple((group.id, store.version(group.id)) for group in counted(store.groups(), invented))
 
 
 def counted_groups(keys: Sequence[tuple[int, int]]) -> list[CountedGroup]:

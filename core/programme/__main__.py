@@ -22,6 +22,7 @@ import pandas as pd
 from core.errors import DryholdError, InputError
 from core.group.store import Store
 from core.programme.batch import BatchReport, Job, run_batch
+from core.programme.group_upkeep import counted
 
 ALL_PLANNED, WRONG, SOME_WITHOUT, STOPPED = 0, 1, 3, 130
 PLAN_TAGS = {
@@ -44,7 +45,7 @@ def stored_jobs(store: Store, today: date) -> Iterator[Job]:
     """Yield the planning case of every group that has one; say which have none and why."""
     from core.planning.case_from_records import build_case
 
-    for group in store.groups():
+    for group in counted(store.groups()):
         try:
             built = build_case(store, group.id, today)
         except DryholdError as error:
@@ -181,7 +182,7 @@ def _run(given: argparse.Namespace, folder: Path) -> int:
         store = store_of_files(given.files, folder / "groups.sqlite3", datetime.now(UTC))
     elif not given.made:
         store = open_store(given.database)
-    total = given.made or (len(store.groups()) if store is not None else 0)
+    total = given.made or (len(counted(store.groups())) if store is not None else 0)
     if total == 0:
         raise InputError("the database holds no group: enter one, or give --files or --made")
     jobs = (
@@ -213,7 +214,7 @@ def _write(given: argparse.Namespace, store: Store | None, today: date, report: 
     if given.what_helps is not None and store is not None:
         from core.programme.helping import HELP_TAGS, help_of_groups, help_table
 
-        groups = store.groups()
+        groups = counted(store.groups())
         found = help_of_groups(
             store,
             [group.id for group in groups],

@@ -201,7 +201,7 @@ def show() -> None:
     try:
         store = state.store()
         with page.busy(_("Counting")):
-            keys = versions()
+            keys = versions(group.demo)
             groups = counted_groups(keys)
             records = records_of(store, group.id, state.now().date())
         own = next(item for item in groups if item.record.group.id == group.id)

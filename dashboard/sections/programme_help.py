@@ -10,11 +10,13 @@ import streamlit as st
 from core.group.records import Group
 from core.programme.counterfactual import REMEDY, GroupHelp
 from core.programme.counting import records_of
+from core.programme.group_upkeep import counted
 from core.programme.helping import HELP_TAGS, HelpSum, help_of_groups, help_table, kept_help, programme_sums
 from core.programme.visits import MOST_VISITS, visit_list
 from core.tables.write import workbook_bytes
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
+from dashboard.sections.programme_files import shows_invented
 from dashboard.text import _, literal, money, ngettext, say
 
 SECONDS_A_GROUP = 12
@@ -185,9 +187,9 @@ def show() -> None:
         _("Where would a dryer, sealed bags, credit or training pay most, and whom to visit this week?"),
     )
     with page.plain_errors():
-        groups = state.store().groups()
-        if not groups:
+        if not state.store().groups():
             page.stop_if_no_group()
+        groups = counted(state.store().groups(), shows_invented())
         results = kept_results(groups)
         if results:
             show_programme(results, groups)

@@ -16,7 +16,6 @@ from core.programme.comparison import funnel_verdicts, overdispersion, shrunken_
 from core.programme.currencies import rate_between, same_currency
 from core.programme.definitions import DATA_QUALITY, DEFINITIONS
 from core.programme.expected import ObservedAgainstExpected, observed_against_expected
-from core.programme.group_merge import merge_files
 from core.programme.indicators import lot_facts, records_of
 from core.programme.intervals import BOUNDS
 from core.programme.people import age_group, consent_share, people_table, sex_of
@@ -52,50 +51,9 @@ from dashboard.programme_parts import (
     versions,
 )
 from dashboard.programme_seasons import show_changes
+from dashboard.sections.programme_files import import_files, shows_invented, tidy_groups
 from dashboard.text import _, day, ngettext, number, percent, say
 from dashboard.weather import normals_of, place_of
-
-
-def bring_files() -> None:
-    """Take in many groups' files and list what happened to each."""
-    with st.expander(_("Bring in groups' files")):
-        st.caption(
-            _(
-                "One or many files that groups saved. The same file twice or an older one changes nothing; a "
-                "broken one is named and the others come in."
-            )
-        )
-        files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
-        if files and st.button(_("Take them in"), key="merge_groups"):
-            bar = st.progress(0.0)
-            outcomes = merge_files(
-                state.store(),
-                ((item.name, item.getvalue()) for item in files),
-                state.now(),
-                lambda count, name: bar.progress(count / len(files), text=name),
-            )
-            bar.empty()
-            words = {
-                "added": _("added"),
-                "updated": _("updated"),
-                "same": _("here already"),
-                "own": _("kept here itself"),
-                "older": _("older than what is here"),
-                "broken": _("broken, not taken in"),
-            }
-            st.session_state["merge_list"] = pd.DataFrame(
-                [
-                    {
-                        _("File"): item.file_name,
-                        _("Group"): item.group,
-                        _("What happened"): words[item.status],
-                        _("Why"): say(item.reason),
-                    }
-                    for item in outcomes
-                ]
-            )
-        if "merge_list" in st.session_state:
-            page.table(st.session_state["merge_list"], "merge_list_table", "files_taken_in.csv")
 
 
 def data_quality(groups: Sequence[CountedGroup]) -> None:
@@ -418,8 +376,9 @@ def show() -> None:
         _("All groups"), _("Which groups differ by more than chance, and where are the records too thin to tell?")
     )
     try:
-        bring_files()
-        keys = versions()
+        import_files()
+        tidy_groups()
+        keys = versions(shows_invented())
         if not keys:
             page.stop_if_no_group()
         with page.busy(_("Counting")):
