@@ -14,6 +14,7 @@ import tempfile
 import time
 from collections.abc import Iterator, Mapping
 from datetime import UTC, date, datetime
+from datetime import time as clock_time
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from core.group.store import Store
 from core.programme.batch import BatchReport, Job, run_batch
 from core.programme.group_upkeep import counted
 
-ALL_PLANNED, WRONG, SOME_WITHOUT, STOPPED = 0, 1, 3, 130
+ALL_PLANNED, WRONG, SOME_WITHOUT, SOME_BROKEN, STOPPED = 0, 1, 3, 4, 130
 PLAN_TAGS = {
     "name": "#org+group",
     "currency": "#currency",
@@ -62,8 +63,10 @@ def made_jobs(count: int, lots: int, weeks: int, scenarios: int) -> Iterator[Job
         yield Job(f"made {number}", make_case(lots, weeks, scenarios, seed=number).to_json())
 
 
-def store_of_files(folder: Path, database: Path, now: datetime) -> Store:
-    """Return a database filled from all group files of a folder, saying of each file what became of it.
+def store_of_files(folder: Path, database: Path, now: datetime) -> tuple[Store, list[str]]:
+    """Return a database filled from all group files of a folder, and the files that did not come in, with the reason.
+
+    What became of each file is said as it happens.
 
     Raises
     ------
@@ -79,9 +82,12 @@ def store_of_files(folder: Path, database: Path, now: datetime) -> Store:
     if not paths:
         raise InputError("the folder {folder} holds no group file (.zip)", folder=folder)
     store = open_store(f"sqlite:///{database}")
+    left_out = []
     for outcome in merge_files(store, ((path.name, path.read_bytes()) for path in paths), now):
         print(f"{outcome.file_name}: {outcome.status}: {outcome.reason}", file=sys.stderr)
-    return store
+        if outcome.status in ("broken", "asked"):
+            left_out.append(f"{outcome.file_name}: {outcome.reason}")
+    return store, left_out
 
 
 def write_table(path: Path, frame: pd.DataFrame, tags: Mapping[str, str], sheet: str) -> None:
@@ -121,7 +127,7 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog=(
             f"Ends with {ALL_PLANNED} when every group has a plan, {SOME_WITHOUT} when some have none (they are "
-            f"named), {WRONG} when "
+            f"named), {SOME_BROKEN} when a group file did not come in (each is listed with the reason), {WRONG} when "
             f"something is wrong with the command, the files or the database, {STOPPED} when stopped by hand; what is "
             f"planned is kept."
         ),
@@ -177,9 +183,10 @@ def _run(given: argparse.Namespace, folder: Path) -> int:
     from core.group.database import open_store
 
     today = given.today or datetime.now(UTC).date()
-    store = None
+    store, left_out = None, []
     if given.files is not None:
-        store = store_of_files(given.files, folder / "groups.sqlite3", datetime.now(UTC))
+        now = max(datetime.now(UTC), datetime.combine(today, clock_time.max, UTC))
+        store, left_out = store_of_files(given.files, folder / "groups.sqlite3", now)
     elif not given.made:
         store = open_store(given.database)
     total = given.made or (len(counted(store.groups())) if store is not None else 0)
@@ -204,7 +211,9 @@ def _run(given: argparse.Namespace, folder: Path) -> int:
     _write(given, store, today, report)
     without = total - report.planned - report.already_done
     print(f"planned {report.planned}, done before {report.already_done}, without a plan {without}")
-    return SOME_WITHOUT if without > 0 else ALL_PLANNED
+    for line in left_out:
+        print(f"not in: {line}")
+    return SOME_BROKEN if left_out else SOME_WITHOUT if without > 0 else ALL_PLANNED
 
 
 def _write(given: argparse.Namespace, store: Store | None, today: date, report: BatchReport) -> None:

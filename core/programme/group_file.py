@@ -36,6 +36,14 @@ SHARED_BOOKS = ("meter", "lot_actions", "plans")
 """Books that indicators need; the others leave a group's computer only with all personal data."""
 OWNED = ("own_crops", "limits")
 """Documents that a group owns: crops and limits of its own, without which its lots would be judged otherwise."""
+HOLDS = {
+    "all": "Names, phones, sex, years of birth, notes, all books: personal data of every member.",
+    "agreed": "Names of members who agreed to be named. Of all members, by number: sex, year of birth, lots, and what "
+    "each paid for the meter. No phones, testers, buyers or notes.",
+    "none": "No names, phones, testers, buyers, notes, sex or years of birth. By number: lots, and what each member "
+    "paid for the meter.",
+}
+"""What the head of a file says that it holds, by privacy."""
 ABOUT = "about.json"
 PARTS = frozenset({ABOUT, "case.json", "data_dictionary.csv", *(f"{name}.csv" for name in DICTIONARY)})
 
@@ -80,8 +88,8 @@ def export_group(
         Aware; written into the file.
     privacy : str
         "all": everything, for the group's own second computer. "agreed": names only of members who agreed to be named.
-        "none": no name, phone, tester or buyer. In the last two, notes are left out and so are the books of the pool,
-        the buyers and the diary.
+        "none": no name, phone, tester, buyer, sex or year of birth. In the last two, notes are left out and so are the
+        books of the pool, the buyers and the diary.
     case_json : str, optional
         The planning case, put beside the tables; left out, that of the last plan kept.
     """
@@ -113,6 +121,7 @@ def export_group(
         "uid": uid,
         "exported_at": now.isoformat(),
         "privacy": privacy,
+        "holds": HOLDS[privacy],
         "group": asdict(replace(group, id=0)),
         "documents": {kind: kept for kind in OWNED if (kept := store.documents.read(kind, str(group_id))) is not None},
         "sha256": {name: hashlib.sha256(content).hexdigest() for name, content in parts.items()},
@@ -163,13 +172,14 @@ def _frames(store: Store, group_id: int, events: list[Event], names: Names, priv
         frames["events"]["recorded_at"] = [event.recorded_at.isoformat() for event in events]
     if len(frames["readings"]):
         frames["readings"]["taken_at"] = [moment.isoformat() for moment in frames["readings"]["taken_at"]]
-    return frames if privacy == "all" else {name: _plain(name, frame, names) for name, frame in frames.items()}
+    return frames if privacy == "all" else {name: _plain(name, frame, names, privacy) for name, frame in frames.items()}
 
 
-def _plain(name: str, frame: pd.DataFrame, names: Names) -> pd.DataFrame:
+def _plain(name: str, frame: pd.DataFrame, names: Names, privacy: str) -> pd.DataFrame:
     """Return a table without names and free text; names of members who agreed stay."""
     kept = frame.copy()
-    for column in ("phone", "note", "tester", "buyer", "who", "set_by"):
+    birth = ("sex", "birth_year") if privacy == "none" else ()
+    for column in ("phone", "note", "tester", "buyer", "who", "set_by", *birth):
         if column in kept:
             kept[column] = ""
     if name == "members" and len(kept):

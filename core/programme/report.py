@@ -34,7 +34,7 @@ REPORT_COLUMNS: Mapping[str, tuple[str, str]] = {
     "baseline_on": ("#date+baseline", "ISO date"),
     "target": ("#indicator+target+num", "in the unit"),
     "target_on": ("#date+target", "ISO date by which"),
-    "against_target": ("#indicator+target+verdict", "reached, not reached, cannot tell yet"),
+    "against_target": ("#indicator+target+verdict", "reached, not reached, not due yet, cannot tell yet"),
     "own_currency": ("#currency+own+code", "the group's currency"),
     "rate": ("#value+rate+num", "factor from the group's currency"),
     "rate_on": ("#date+rate", "day of the rate"),
@@ -55,7 +55,9 @@ def _goal_in(goal: Goal | None, currency: str, money: bool) -> Goal | None:
     return None if goal is None or (money and goal.currency != currency) else goal
 
 
-def _report_row(row: Mapping[str, Any], bounds: tuple[float, float] | None, book: ProgrammeBook) -> dict[str, Any]:
+def _report_row(
+    row: Mapping[str, Any], bounds: tuple[float, float] | None, book: ProgrammeBook, today: date
+) -> dict[str, Any]:
     definition = DEFINITIONS[row["key"]]
     group_id = row["group_id"] if row["group_id"] else None
     scale = definition.scale
@@ -78,7 +80,9 @@ def _report_row(row: Mapping[str, Any], bounds: tuple[float, float] | None, book
         "baseline_on": baseline.on if baseline else None,
         "target": target.value * scale if target else np.nan,
         "target_on": target.on if target else None,
-        "against_target": against_target(row["key"], low, high, target) if target and not pd.isna(row["value"]) else "",
+        "against_target": against_target(row["key"], low, high, target, today)
+        if target and not pd.isna(row["value"])
+        else "",
     }
 
 
@@ -100,14 +104,15 @@ def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -
     return in_one_currency(table, currency, on, list(book.rates)), currency, on
 
 
-def group_report(table: pd.DataFrame, book: ProgrammeBook) -> pd.DataFrame:
+def group_report(table: pd.DataFrame, book: ProgrammeBook, today: date) -> pd.DataFrame:
     """Return each group's indicators with interval, baseline and target: `REPORT_COLUMNS`, values in their unit.
 
     Values are in their unit. `table` comes from `converted`. Intervals: score for proportions, Student's t else (see
     `core.programme.intervals`).
     """
     rows = [
-        _report_row(row, interval(_indicator(row), DEFINITIONS[row["key"]].proportion), book) for row in _records(table)
+        _report_row(row, interval(_indicator(row), DEFINITIONS[row["key"]].proportion), book, today)
+        for row in _records(table)
     ]
     return pd.DataFrame(rows, columns=list(REPORT_COLUMNS))
 
@@ -116,7 +121,7 @@ def _records(table: pd.DataFrame) -> list[Any]:
     return list(table.to_dict("records"))
 
 
-def programme_report(table: pd.DataFrame, book: ProgrammeBook, currency: str) -> pd.DataFrame:
+def programme_report(table: pd.DataFrame, book: ProgrammeBook, currency: str, today: date) -> pd.DataFrame:
     """Return each indicator of all groups together, columns of `REPORT_COLUMNS` and ``groups`` with a value.
 
     The value is the sum of numerators over the sum of denominators; its interval takes the groups as clusters (ratio of
@@ -146,7 +151,7 @@ def programme_report(table: pd.DataFrame, book: ProgrammeBook, currency: str) ->
             # where no group differs from another, the counts themselves say how sure the share is
             least = wilson_interval(whole.numerator, whole.denominator)
             bounds = max(0.0, min(bounds[0], least[0])), min(1.0, max(bounds[1], least[1]))
-        rows.append(_report_row(row, bounds, book) | {"groups": whole.count})
+        rows.append(_report_row(row, bounds, book, today) | {"groups": whole.count})
     return pd.DataFrame(rows, columns=[*REPORT_COLUMNS, "groups"])
 
 

@@ -87,9 +87,10 @@ def funnel(
             go.Scatter(
                 x=own["denominator"],
                 y=100 * own["value"],
-                mode="markers",
+                mode="markers+text" if str(verdict).startswith("far") else "markers",
                 name=words[str(verdict)],
                 text=own["group"],
+                textposition="top center",
                 marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
                 hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
             )

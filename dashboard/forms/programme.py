@@ -53,8 +53,8 @@ def goals_form(book: ProgrammeBook, currency: str) -> None:
         )
         on = st.date_input(_("To be reached by, or day of the baseline"), state.now().date(), key="goal_on")
         source = st.text_input(_("Where it comes from"), key="goal_source")
-        saved = st.form_submit_button(_("Write it into the programme's book"))
-        gone = st.form_submit_button(_("Take it away"))
+        saved = st.form_submit_button(_("Save"))
+        gone = st.form_submit_button(_("Cancel entry"))
     if not (saved or gone):
         return
     if saved and value is None:
@@ -116,7 +116,7 @@ def currency_form(book: ProgrammeBook, currency: str) -> None:
         rate = left.number_input(_("Rate"), min_value=0.0, value=None, format="%.6f", key="rate_value")
         rate_on = right.date_input(_("Day of the rate"), rates_on, key="rate_on")
         source = st.text_input(_("Who published it"), key="rate_source")
-        if st.form_submit_button(_("Keep this rate")):
+        if st.form_submit_button(_("Save this rate")):
             with page.plain_errors():
                 made = ExchangeRate(one.strip().upper(), other.strip().upper(), rate or 0.0, rate_on, source)
                 enter_rate(state.store(), made, state.who(), state.now())

@@ -40,17 +40,22 @@ def save_file(group_id: int, name: str) -> None:
     """Offer the group's season as one file."""
     st.subheader(_("This group's season as one file"))
     words = {
-        "none": _("no names, phones, testers or buyers"),
-        "agreed": _("names only of members who agreed to be named"),
+        "none": _("no names, phones, testers, buyers, sex or years of birth"),
+        "agreed": _("names only of members who agreed to be named; sex and year of birth of all"),
         "all": _("everything, for the group's own second computer"),
     }
     privacy = st.radio(_("What goes into it"), list(words), format_func=lambda key: words[key], key="file_privacy")
+    page.caution("personal")
+    if privacy != "all":
+        st.caption(
+            _("What each member paid for the meter stays in the file, by number: the cost of testing rests on it.")
+        )
     if st.button(_("Prepare the file"), key="prepare_group_file"):
         store = state.store()
         uid = group_uid(store, group_id, lambda: str(uuid.uuid4()), state.now())
         content = export_group(store, group_id, uid, state.now(), str(privacy))
         st.download_button(
-            _("Save the file (ZIP)"), content, f"{name.lower().replace(' ', '-')}.zip", key="save_group_file"
+            _("Download the file (ZIP)"), content, f"{name.lower().replace(' ', '-')}.zip", key="save_group_file"
         )
 
 
@@ -94,10 +99,10 @@ def show_indicators(own: CountedGroup) -> None:
     st.subheader(_("Indicators"))
     of = book()
     table, _currency, _day = table_of([own], of)
-    report = group_report(table, of)
+    report = group_report(table, of, state.now().date())
     target_list(report)
     page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table")
-    label = _("Keep these indicators (CSV, HXL tags)")
+    label = _("Download these indicators (CSV, HXL tags)")
     page.download(report, "profile.csv", "profile_csv", label, report_tags())
     definitions_list()
 

@@ -202,7 +202,7 @@ def show() -> None:
             page.table(pd.DataFrame(group_rows(results, groups)), "help_table", "what_would_help.csv")
             show_gaps(results, groups)
             st.download_button(
-                _("Save all figures (XLSX with HXL tags)"),
+                _("Download all figures (XLSX with HXL tags)"),
                 workbook_bytes({"what would help": help_table(results, groups)}, {"what would help": HELP_TAGS}),
                 "what_would_help.xlsx",
                 key="help_xlsx",

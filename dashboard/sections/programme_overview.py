@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -41,6 +42,7 @@ from dashboard.programme_parts import (
     counted_groups,
     definition_words,
     definitions_list,
+    group_by_season,
     in_words,
     report_words,
     seasons_of,
@@ -132,6 +134,27 @@ def whole_programme(
     definitions_list()
 
 
+def in_chosen_season(groups: list[CountedGroup], keys: Sequence[tuple[int, int]]) -> list[CountedGroup]:
+    """Return the groups counted in the season that the reader chooses, all seasons together at first."""
+    of = seasons_of(groups)
+    names = [_("all seasons"), *(season.name for season in of)]
+    place = st.selectbox(_("Season"), range(len(names)), format_func=lambda at: names[at], key="season_place")
+    if not place:
+        return groups
+    with page.busy(_("Counting by season")):
+        return [
+            replace(item, found=group_by_season(key, of).found[place - 1])
+            for item, key in zip(groups, keys, strict=True)
+        ]
+
+
+def cannot_show(count: float) -> str:
+    """Return in words that so few records show nothing."""
+    return ngettext("{count} record cannot show this", "{count} records cannot show this", int(count)).format(
+        count=int(count)
+    )
+
+
 def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: str, report: pd.DataFrame) -> None:
     """Show one indicator: a funnel for proportions, estimates with intervals for means, and what may be said."""
     definition = DEFINITIONS[key]
@@ -139,7 +162,12 @@ def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: s
     whole = report[report["key"] == key].iloc[0]
     words = report_words(whole)
     st.markdown(
-        _("All groups together: **{value}** ({interval}). Baseline: {baseline}. Target: {target}.").format(
+        ngettext(
+            "{groups} group: **{value}** ({interval}). Baseline: {baseline}. Target: {target}.",
+            "{groups} groups together: **{value}** ({interval}). Baseline: {baseline}. Target: {target}.",
+            int(whole["groups"]),
+        ).format(
+            groups=int(whole["groups"]),
             value=words[_("Value")],
             interval=words[_("95 % interval")],
             baseline=words[_("Baseline")],
@@ -160,7 +188,7 @@ def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: s
         {
             _("Group"): list(own["group"]),
             _("Counted"): [in_words(definition, value, currency) for value in own["value"]],
-            _("Drawn towards the others"): [in_words(definition, item.value, currency) for item in items],
+            _("Adjusted for small numbers"): [in_words(definition, item.value, currency) for item in items],
             _("95 % interval"): [between(definition, item.low, item.high, currency) for item in items],
             _("Rests on"): [int(value) for value in own["count"]],
             _("Not usable"): [int(value) for value in own["missing"]],
@@ -230,7 +258,10 @@ def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
                 factor=number(phi**0.5, 1)
             )
         )
-    return [words[word] for word in found]
+    return [
+        cannot_show(count) if word == "cannot tell yet" else words[word]
+        for word, count in zip(found, own["count"], strict=True)
+    ]
 
 
 def interval_part(
@@ -264,7 +295,10 @@ def interval_part(
         st.caption(
             _("Counted, not sampled: there is no interval, and what lies behind a difference shows in the profiles.")
         )
-    return [words[item.verdict] for item in items]
+    return [
+        cannot_show(count) if item.verdict == "cannot tell yet" else words[item.verdict]
+        for item, count in zip(items, own["count"], strict=True)
+    ]
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
@@ -352,10 +386,10 @@ def people_words(frame: pd.DataFrame, key: str) -> pd.DataFrame:
 
 def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None:
     """Offer the whole as a workbook and as CSV, with HXL tags."""
-    st.subheader(_("Take it along"))
+    st.subheader(_("Download"))
     if not st.button(_("Prepare the tables of all indicators"), key="prepare_workbook"):
         return
-    by_group = group_report(table, of)
+    by_group = group_report(table, of, state.now().date())
     sheets = {
         "programme": report.drop(columns=["group_id"]),
         "groups": by_group,
@@ -364,9 +398,12 @@ def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None
     }
     tags = {"programme": report_tags(), "groups": report_tags(), "definitions": DEFINITION_TAGS, "rates": RATE_TAGS}
     st.download_button(
-        _("Save the workbook (XLSX, HXL tags)"), workbook_bytes(sheets, tags), "indicators.xlsx", key="save_workbook"
+        _("Download the workbook (XLSX, HXL tags)"),
+        workbook_bytes(sheets, tags),
+        "indicators.xlsx",
+        key="save_workbook",
     )
-    label = _("Save the groups' indicators (CSV, HXL tags)")
+    label = _("Download the groups' indicators (CSV, HXL tags)")
     page.download(by_group, "indicators.csv", "save_indicators_csv", label, report_tags())
 
 
@@ -401,14 +438,17 @@ def show() -> None:
             ).format(count=len(groups), lots=number(lots, 0), thin=thin)
         )
         data_quality(groups)
-        report = programme_report(table, of, currency)
+        report = programme_report(table, of, currency, state.now().date())
         whole_programme(report, table, of, currency, rates_on)
         st.subheader(_("Groups side by side"))
         key = st.selectbox(
             _("Indicator"), list(DEFINITIONS), format_func=lambda k: say(DEFINITIONS[k].label), key="indicator_key"
         )
-        show_indicator(table, key, of, currency, report)
-        by_owner(groups, key)
+        chosen = in_chosen_season(groups, keys)
+        own, _currency, _day = table_of(chosen, of)
+        whole = report if chosen is groups else programme_report(own, of, currency, state.now().date())
+        show_indicator(own, key, of, currency, whole)
+        by_owner(chosen, key)
         show_changes(groups, keys, seasons_of(groups), key, of, currency, rates_on)
         if st.toggle(
             _("Compare days to dry with what the conditions allowed (takes some seconds)"), key="show_expected"
@@ -426,7 +466,7 @@ def show() -> None:
                     "(2005) 1185."
                 ),
                 _(
-                    "Drawn towards the others: empirical Bayes, after Efron and Morris (1975, 1977), intervals "
+                    "Adjusted for small numbers: empirical Bayes, after Efron and Morris (1975, 1977), intervals "
                     "after Morris (1983)."
                 ),
                 _(

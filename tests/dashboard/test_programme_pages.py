@@ -137,11 +137,11 @@ def test_a_target_is_written_into_the_book_with_who_and_when(many_store, monkeyp
     app.selectbox(key="goal_key").select("dry_when_sold").run()
     app.number_input(key="goal_value").set_value(85.0)
     app.text_input(key="goal_source").set_value("agreement of 2026")
-    next(button for button in app.button if button.label.startswith("Write it")).click().run()
+    next(button for button in app.button if button.label == "Save" and button.form_id == "goal_form").click().run()
     assert not app.exception
     goal = programme_book(many_store).goal("target", "dry_when_sold")
     assert (goal.value, goal.who, goal.recorded_at, goal.source) == (0.85, "Officer Imvala", NOW, "agreement of 2026")
-    next(button for button in app.button if button.label == "Take it away").click().run()
+    next(button for button in app.button if button.label == "Cancel entry").click().run()
     assert programme_book(many_store).goal("target", "dry_when_sold") is None
 
 
@@ -149,7 +149,7 @@ def test_an_impossible_target_is_refused_in_words(many_store):
     app = open_alone("programme_overview")
     app.selectbox(key="goal_key").select("dry_when_sold").run()
     app.number_input(key="goal_value").set_value(140.0)
-    next(button for button in app.button if button.label.startswith("Write it")).click().run()
+    next(button for button in app.button if button.label == "Save" and button.form_id == "goal_form").click().run()
     assert not app.exception
     assert "no share of lots" in app.error[0].value
 
@@ -174,11 +174,11 @@ def test_a_rate_is_taken_in_by_the_form(many_store):
     app.text_input(key="rate_to").set_value("MWK")
     app.number_input(key="rate_value").set_value(0.65)
     app.text_input(key="rate_source").set_value("central bank")
-    next(button for button in app.button if button.label == "Keep this rate").click().run()
+    next(button for button in app.button if button.label == "Save this rate").click().run()
     assert not app.exception
     assert programme_book(many_store).rates[0].source_currency == "TZS"
     app.number_input(key="rate_value").set_value(None)
-    next(button for button in app.button if button.label == "Keep this rate").click().run()
+    next(button for button in app.button if button.label == "Save this rate").click().run()
     assert not app.exception
     assert app.error
 
@@ -280,4 +280,25 @@ def test_the_groups_file_leaves_names_out_unless_asked(many_store):
     assert app.radio(key="file_privacy").value == "none"
     app.button(key="prepare_group_file").click().run()
     assert not app.exception
-    assert any(button.label.startswith("Save the file") for button in app.get("download_button"))
+    assert any(button.label.startswith("Download the file") for button in app.get("download_button"))
+
+
+def test_seasons_can_be_chosen_side_by_side_and_say_how_many_groups_they_rest_on(many_store):
+    app = open_alone("programme_overview")
+    app.selectbox(key="indicator_key").select("dry_when_bagged").run()
+    whole = table(app, "Counted")
+    app.selectbox(key="season_place").select(1).run()
+    assert not app.exception
+    one = table(app, "Counted")
+    assert one["Rests on"].sum() < whole["Rests on"].sum()
+    assert "groups together" in words_of(app)
+
+
+def test_invented_groups_are_never_counted_with_real_ones(many_store):
+    first = many_store.groups()[0]
+    many_store.update_group(replace(first, demo=False))
+    app = open_alone("programme_overview")
+    assert list(app.dataframe[0].value["Group"]) == [first.name]
+    app.toggle(key="show_invented").set_value(True).run()
+    assert len(app.dataframe[0].value) == len(many_store.groups()) - 1
+    assert first.name not in list(app.dataframe[0].value["Group"])

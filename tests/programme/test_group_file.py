@@ -542,3 +542,24 @@ def test_a_file_from_a_wrong_clock_is_refused_and_blocks_nothing(tmp_path):
     store.add_reading(Reading(lot_id=lot, taken_at=NOW, bag="2", meter_moisture_pct=13.0))
     right = export_group(store, group, "uid-1", NOW + timedelta(days=3))
     assert merge_files(target, [("right", right)], NOW + timedelta(days=3))[0].status == "updated"
+
+
+@pytest.mark.parametrize(("privacy", "there"), [("none", False), ("agreed", True), ("all", True)])
+def test_the_head_says_what_a_file_holds_and_without_names_nobody_is_told_by_sex_or_age(tmp_path, privacy, there):
+    store, group, _lot = filled(tmp_path)
+    content = export_group(store, group, "uid-1", NOW, privacy)
+    with zipfile.ZipFile(io.BytesIO(content)) as folder:
+        about, members = json.loads(folder.read("about.json")), folder.read("members.csv").decode("utf-8-sig")
+    assert (",female," in members, ",1990," in members) == (there, there)
+    assert ("No names" in about["holds"]) is (privacy == "none")
+    assert privacy == "all" or "paid for the meter" in about["holds"]
+
+
+def test_a_file_without_sex_and_age_does_not_rub_out_what_is_here(tmp_path):
+    store, group, _lot = filled(tmp_path)
+    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    merge_files(target, [("full", export_group(store, group, "uid-1", NOW))], NOW)
+    later = export_group(store, group, "uid-1", NOW + timedelta(hours=1), "none")
+    assert merge_files(target, [("bare", later)], NOW)[0].status == "updated"
+    member = target.members(target.groups()[0].id)[0]
+    assert (member.sex, member.birth_year) == ("female", 1990)
