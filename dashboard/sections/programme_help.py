@@ -16,7 +16,7 @@ from core.programme.visits import MOST_VISITS, visit_list
 from core.tables.write import workbook_bytes
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
-from dashboard.sections.programme_files import shows_invented
+from dashboard.forms.programme_files import shows_invented
 from dashboard.text import _, literal, money, ngettext, say
 
 SECONDS_A_GROUP = 12

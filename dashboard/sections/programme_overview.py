@@ -35,6 +35,7 @@ from dashboard import page, state
 from dashboard.charts.palette import BLUE, PLUM
 from dashboard.charts.programme import completeness, funnel, intervals
 from dashboard.forms.programme import currency_form, goals_form
+from dashboard.forms.programme_files import import_files, shows_invented, tidy_groups
 from dashboard.programme_parts import (
     CountedGroup,
     between,
@@ -53,7 +54,6 @@ from dashboard.programme_parts import (
     versions,
 )
 from dashboard.programme_seasons import show_changes
-from dashboard.sections.programme_files import import_files, shows_invented, tidy_groups
 from dashboard.text import _, day, ngettext, number, percent, say
 from dashboard.weather import normals_of, place_of
 
