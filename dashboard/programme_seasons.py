@@ -11,6 +11,7 @@ import streamlit as st
 
 from core.programme.currencies import rate_between
 from core.programme.definitions import DEFINITIONS
+from core.programme.intervals import Change
 from core.programme.loss_index import loss_index
 from core.programme.programme_book import ProgrammeBook
 from core.programme.seasons import Season, changes_of_group, shrunken_changes
@@ -54,13 +55,31 @@ def show_changes(
         return
     drawn = shrunken_changes([changes[place] for place in both])
     shown = [names[place] for place in both]
-    words = {
+    _say_counts(drawn, of)
+    _draw_changes(drawn, shown, key)
+    _list_changes(drawn, shown, of, key)
+    st.caption(
+        _(
+            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or "
+            "more members had lots in both seasons; all adjusted towards the groups' common change, so that chance "
+            "accuses nobody."
+        )
+    )
+
+
+def _verdict_words() -> dict[str, str]:
+    """Return what may be said of a change, by key."""
+    return {
         "better": _("better"),
         "worse": _("worse"),
         "about the same": _("about the same"),
         "cannot tell yet": _("cannot tell yet"),
     }
-    counts = {word: sum(item.verdict == word for item in drawn) for word in words}
+
+
+def _say_counts(drawn: Sequence[Change], of: tuple[Season, ...]) -> None:
+    """Say in how many groups an indicator became better, worse, or neither."""
+    counts = {word: sum(item.verdict == word for item in drawn) for word in _verdict_words()}
     st.write(
         _(
             "{before} to {after}: better in {better}, worse in {worse}, about the same in {same}, cannot tell yet "
@@ -75,11 +94,16 @@ def show_changes(
             count=len(drawn),
         )
     )
+
+
+def _draw_changes(drawn: Sequence[Change], shown: Sequence[str], key: str) -> None:
+    """Draw each group's change with its interval, and the line of no change."""
+    definition = DEFINITIONS[key]
     unit = _("percentage points") if definition.unit == "%" else unit_words(definition)
     scaled = [
         definition.scale * np.array([getattr(item, end) for item in drawn]) for end in ("difference", "low", "high")
     ]
-    part = some_of(shown, f"changes_{key}")
+    part = some_of(list(shown), f"changes_{key}")
     page.chart(
         intervals(
             [shown[place] for place in part],
@@ -90,37 +114,31 @@ def show_changes(
         alt=_("Change of {label} in each group with its 95 % interval.").format(label=say(definition.label)),
         key=f"changes_{key}",
     )
+
+
+def _list_changes(drawn: Sequence[Change], shown: Sequence[str], of: tuple[Season, ...], key: str) -> None:
+    """List each group's change with its interval, what it rests on and what may be said."""
+    definition = DEFINITIONS[key]
+    words = _verdict_words()
     methods = {"same members": _("same members in both"), "all lots": _("all lots of each"), "none": "–"}
-    page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Group"): name,
-                    of[-2].name: in_words(definition, item.before),
-                    of[-1].name: in_words(definition, item.after),
-                    _("Change, drawn towards the others"): number(definition.scale * item.difference, 1),
-                    _("95 % interval"): _("no interval")
-                    if item.low != item.low
-                    else _("{low} to {high}").format(
-                        low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)
-                    ),
-                    _("Rests on"): f"{item.count_before}, {item.count_after}",
-                    _("Compared by"): methods[item.method],
-                    _("What may be said"): words[item.verdict],
-                }
-                for name, item in sorted(zip(shown, drawn, strict=True), key=lambda row: row[0])
-            ]
-        ),
-        f"changes_table_{key}",
-        f"changes_{key}.csv",
-    )
-    st.caption(
-        _(
-            "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or "
-            "more members had lots in both seasons; all drawn towards the groups' common change, so that noise "
-            "accuses nobody."
-        )
-    )
+    rows = [
+        {
+            _("Group"): name,
+            of[-2].name: in_words(definition, item.before),
+            of[-1].name: in_words(definition, item.after),
+            _("Change, adjusted for small numbers"): number(definition.scale * item.difference, 1),
+            _("95 % interval"): _("no interval")
+            if item.low != item.low
+            else _("{low} to {high}").format(
+                low=number(definition.scale * item.low, 1), high=number(definition.scale * item.high, 1)
+            ),
+            _("Records before and after"): f"{item.count_before}, {item.count_after}",
+            _("Compared by"): methods[item.method],
+            _("What may be said"): words[item.verdict],
+        }
+        for name, item in sorted(zip(shown, drawn, strict=True), key=lambda row: row[0])
+    ]
+    page.table(pd.DataFrame(rows), f"changes_table_{key}", f"changes_{key}.csv")
 
 
 def show_loss_index(
@@ -148,7 +166,7 @@ def show_loss_index(
     )
     st.write(
         _(
-            "Losses between weighing and sale stand at {value} of 100 in {first} ({ends}), over {crops} crops in "
+            "Losses between weighing and sale are {value} of 100 in {first} ({ends}), over {crops} crops in "
             "{groups} groups."
         ).format(value=number(found.value, 0), first=of[0].name, ends=ends, crops=len(found.crops), groups=found.groups)
     )

@@ -100,6 +100,23 @@ def make_members(random: np.random.Generator) -> pd.DataFrame:
     return frame
 
 
+def _sold(
+    lot: str, crop: str, bags: int, dry_bag_kg: float, moisture_pct: float, dry_day: int, random: np.random.Generator
+) -> dict[str, object]:
+    """Return the sale of a whole lot some days after it was dry; it loses 1 % of its mass a month."""
+    waited = int(random.choice([8, 40, 90, 150, 200]))
+    return {
+        "lot": lot,
+        "sold_day": dry_day + waited,
+        "bags": bags,
+        "mass_kg": round(bags * dry_bag_kg * (1 - 0.01 * waited / 30), 1),
+        "moisture_pct": round(moisture_pct, 1),
+        "buyer": str(random.choice(["Ridge Millers", "Valley Traders", "market day"])),
+        "months_after": waited // 30,
+        "commodity": crop,
+    }
+
+
 def make_season(members: pd.DataFrame, season: int, random: np.random.Generator) -> tuple[pd.DataFrame, ...]:
     """Return lots, readings and sales of one harvest; `season` 0 is this one, 1 the one a year ago.
 
@@ -171,19 +188,8 @@ def make_season(members: pd.DataFrame, season: int, random: np.random.Generator)
                         }
                     )
             if season:
-                waited = int(random.choice([8, 40, 90, 150, 200]))
-                sales.append(
-                    {
-                        "lot": f"{group}-{label}",
-                        "sold_day": harvested + dry_after + waited,
-                        "bags": bags,
-                        "mass_kg": round(bags * bag_kg * (100 - start) / (100 - final) * (1 - 0.01 * waited / 30), 1),
-                        "moisture_pct": round(final, 1),
-                        "buyer": str(random.choice(["Ridge Millers", "Valley Traders", "market day"])),
-                        "months_after": waited // 30,
-                        "commodity": crop,
-                    }
-                )
+                dry = (100 - start) / (100 - final)
+                sales.append(_sold(f"{group}-{label}", crop, bags, bag_kg * dry, final, harvested + dry_after, random))
     return pd.DataFrame(lots), pd.DataFrame(readings), pd.DataFrame(sales)
 
 

@@ -141,6 +141,15 @@ def one_lot(group: Any, states: list[LotState]) -> None:
         st.text(f"• {say(reason)}")
     if one.again and one.decision != "dry enough":
         st.text(_("Bags to dry again or keep apart: {bags}").format(bags=", ".join(one.again)))
+    its_bags(one)
+    its_mass(one)
+    its_doubts(one)
+    its_tests(group, one)
+    its_work(group, one)
+
+
+def its_bags(one: LotState) -> None:
+    """Show the moisture of each tested bag, and how sure the average is."""
     if one.moisture and one.moisture.bag_means_pct:
         page.chart(
             bags_figure(one.moisture, one.limit.moisture_pct),
@@ -169,6 +178,10 @@ def one_lot(group: Any, states: list[LotState]) -> None:
                 "(keeping is judged on this)."
             ).format(mean=number(one.humidity.mean_pct))
         )
+
+
+def its_mass(one: LotState) -> None:
+    """Say what a lot weighs, and whether its bags were weighed."""
     mass = _("Mass {mass} kg, of which {dry} kg dry matter").format(
         mass=number(one.mass_now_kg, 0), dry=number(one.dry_matter_kg, 0)
     )
@@ -176,6 +189,10 @@ def one_lot(group: Any, states: list[LotState]) -> None:
         mass += _("; about {grain} kg of grain after shelling").format(grain=number(one.grain_kg, 0))
     weighed = _("bags weighed") if one.mass_is_weighed else _("assumed: bags were never weighed")
     st.caption(f"{mass} ({weighed})")
+
+
+def its_doubts(one: LotState) -> None:
+    """List the doubts about a lot's last tests."""
     if one.flags:
         st.markdown(f"**{_('Doubts about its last tests')}**")
         doubts = [
@@ -188,7 +205,10 @@ def one_lot(group: Any, states: list[LotState]) -> None:
             for flag in one.flags
         ]
         page.table(pd.DataFrame(doubts), key="lots_doubts")
-    its_tests(group, one)
+
+
+def its_work(group: Any, one: LotState) -> None:
+    """List what was done to a lot."""
     work = actions_of_lot(state.store().events(group.id, "lot_actions"), one.lot.id)
     if work:
         st.markdown(f"**{_('Work done')}**")
