@@ -183,7 +183,8 @@ def _run(given: argparse.Namespace, folder: Path) -> int:
     from core.group.database import open_store
 
     today = given.today or datetime.now(UTC).date()
-    store, left_out = None, []
+    store: Store | None = None
+    left_out: list[Any] = []
     if given.files is not None:
         now = max(datetime.now(UTC), datetime.combine(today, clock_time.max, UTC))
         store, left_out = store_of_files(given.files, folder / "groups.sqlite3", now)

@@ -123,7 +123,7 @@ def export_group(
         "privacy": privacy,
         "holds": HOLDS[privacy],
         "group": asdict(replace(group, id=0)),
-        "documents": {kind: kept for kind in OWNED if (kept := store.documents.read(kind, str(group_id))) is not None},
+        "documents": {kind: own for kind in OWNED if (own := store.documents.read(kind, str(group_id))) is not None},
         "sha256": {name: hashlib.sha256(content).hexdigest() for name, content in parts.items()},
     }
     buffer = io.BytesIO()

@@ -36,9 +36,13 @@ def upgrade() -> None:
 
 def _carry_over(connection: sa.Connection) -> None:
     names = ("group_id", "kind", "on", "who", "payload", "recorded_at", "reverses")
-    typed = {"on": sa.Date(), "recorded_at": sa.DateTime()}
-    events = sa.table("events", *[sa.column(name, typed.get(name)) for name in ("id", "book", *names)])
-    entries = sa.table("programme_entries", *[sa.column(name, typed.get(name)) for name in ("id", *names)])
+    typed: dict[str, sa.types.TypeEngine] = {"on": sa.Date(), "recorded_at": sa.DateTime()}
+    events = sa.table(
+        "events", *[sa.column(name, typed.get(name, sa.types.NullType())) for name in ("id", "book", *names)]
+    )
+    entries = sa.table(
+        "programme_entries", *[sa.column(name, typed.get(name, sa.types.NullType())) for name in ("id", *names)]
+    )
     numbers: dict[int, int] = {}
     old = connection.execute(sa.select(events).where(events.c.book == "programme").order_by(events.c.id))
     for place, row in enumerate(old.all(), start=1):
