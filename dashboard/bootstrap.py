@@ -24,11 +24,13 @@ RUNTIME_MODULES = (
     "alembic",
     "openpyxl",
     "xlsxwriter",
+    "fpdf",
     "icalendar",
     "babel",
     "platformdirs",
 )
 TEST_MODULES = ("pytest", "xdist", "pytest_timeout", "hypothesis", "psychrolib", "playwright", "ruff", "mypy", "pulp")
+TEST_MODULES += ("pypdf", "vobject", "axe_playwright_python")
 
 
 class StartError(Exception):
