@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from core.messages import Message, message
 
 OWN = "definition of this project"
-STAGES = "stage losses multiply, 1 - prod(1 - l): loss-information network; each stage is a part of what remained"
+STAGES = "stage losses multiply, 1 - prod(1 - l): by hand; each stage is a part of what remained"
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ Losses = dict[str, list[tuple[float | None, int | None]]]
 def cumulative_loss(stage_losses: Sequence[float]) -> float:
     """Return the loss over several stages, each a fraction of what remained.
 
-    Source: 1 - prod(1 - l), loss-information network (economics reference): 6.4, 2.3, 4, 1.3, 5 % make 17.7 %.
+    Source: 1 - prod(1 - l), 6.4, 2.3, 4, 1.3, 5 % make 17.7 %.
     """
     losses = np.asarray(stage_losses, dtype=float)
     if np.any((losses < 0) | (losses > 1)):

@@ -17,7 +17,7 @@ from core.planning.rolling import NextAction
 from core.planning.schedule import Load
 from core.reports.paper import Bar, Block, Care, Grid, HalfPage, Heading, Paper, Season, Words
 from core.reports.tongue import ENGLISH, Tongue
-from core.storage.keeping import KeepingCard
+from core.storage.keeping import KeepingTable
 
 WALL_DAYS = 14
 WALL_ROWS, WALL_LOADS, WALL_STEPS = 30, 18, 10
@@ -349,12 +349,12 @@ def log_sheet(
     return Paper(title, under, blocks, tongue.language, landscape=True)
 
 
-def wall_table(card: KeepingCard, group_name: str, on: date | None, tongue: Tongue = ENGLISH) -> Paper:
+def wall_table(card: KeepingTable, group_name: str, on: date | None, tongue: Tongue = ENGLISH) -> Paper:
     """Return the wall table: moisture and verdict by temperature and humidity between grains.
 
     Parameters
     ----------
-    card : KeepingCard
+    card : KeepingTable
         Moisture and verdicts.
     group_name : str
         Who it is made for; left out where empty.

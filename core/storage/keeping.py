@@ -66,7 +66,7 @@ class LotCheck:
 
 
 @dataclass(frozen=True)
-class KeepingCard:
+class KeepingTable:
     """Moisture and verdict by temperature and humidity, for a printed card.
 
     Parameters
@@ -192,13 +192,13 @@ def humidity_when_warm(
     return np.asarray(100 * humidity(chosen, np.asarray(warm_c, dtype=float), moisture))[()]
 
 
-def keeping_card(
+def keeping_table(
     commodity: str | Commodity,
     store_temperature_c: float,
     temperatures_c: ArrayLike = (15, 18, 21, 24, 27, 30, 33, 36, 40),
     humidities_pct: ArrayLike = (40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90),
     limits_pct: tuple[float, float] | None = None,
-) -> KeepingCard:
+) -> KeepingTable:
     """Return moisture and verdict for a grid of readings, temperatures by humidities.
 
     Parameters
@@ -227,7 +227,7 @@ def keeping_card(
     verdicts = np.where(
         in_store <= months + HAIR, "keeps for months", np.where(in_store <= weeks + HAIR, "keeps for weeks", "too wet")
     )
-    return KeepingCard(crop, rows, columns, result.value, verdicts, result.outside_range, float(store_temperature_c))
+    return KeepingTable(crop, rows, columns, result.value, verdicts, result.outside_range, float(store_temperature_c))
 
 
 def target_moisture(

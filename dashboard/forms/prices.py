@@ -102,9 +102,7 @@ def column_names() -> dict[str, str]:
 def import_form(group: Group) -> None:
     """Take in a price file: look at what was read and done, choose the series, keep them."""
     turn = st.session_state.get("prices_files", 0)
-    label = _(
-        "Price file (CSV or XLSX), as the open price files of the humanitarian data exchange or a table of your own"
-    )
+    label = _("Price file (CSV or XLSX), an open price file or a table of your own")
     given = take_file(label, f"prices_file_{turn}")
     if given is None:
         return

@@ -17,11 +17,11 @@ from core.storage.keeping import (
     DRY,
     PERIODS,
     WET,
-    KeepingCard,
+    KeepingTable,
     LotCheck,
     check_lot,
     default_store_temperature,
-    keeping_card,
+    keeping_table,
     keeping_limit,
     target_moisture,
 )
@@ -159,7 +159,7 @@ def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> No
     """Offer the wall table to print, and show it."""
     st.subheader(_("A wall table for those without a phone"))
     try:
-        card = keeping_card(crop, warmest, limits_pct=(limits["months"], limits["weeks"]))
+        card = keeping_table(crop, warmest, limits_pct=(limits["months"], limits["weeks"]))
     except DryholdError as error:
         page.show_error(error)
         return
@@ -187,7 +187,7 @@ def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> No
     st.markdown(at_limits)
 
 
-def _card_table(card: KeepingCard) -> pd.DataFrame:
+def _card_table(card: KeepingTable) -> pd.DataFrame:
     """Return the wall table as a table to show: temperatures by humidities."""
     rows = {
         f"{humidity:g} %": [

@@ -22,7 +22,7 @@ from core.reports.sheets import headline_words, log_sheet, member_sheets, treasu
 from core.reports.texts import LONGEST, basic_letters, phone_texts, septets
 from core.reports.web import paper_html
 from core.reports.workbook import plan_workbook
-from core.storage.keeping import keeping_card
+from core.storage.keeping import keeping_table
 from tests.advice.groups import NOW, Heap, small_group
 
 NASTY = "<script>alert(1)</script>&\"'"
@@ -115,7 +115,7 @@ def test_sheets_are_escaped_and_fetch_nothing(now):
         def handle_startendtag(self, tag, attrs):
             pass
 
-    card = keeping_card(replace(get_commodity("maize"), name=NASTY), 30)
+    card = keeping_table(replace(get_commodity("maize"), name=NASTY), 30)
     papers = (
         wall_sheet(now),
         member_sheets(now),
@@ -165,7 +165,7 @@ def test_a_row_for_each_bag_to_probe_and_empty_ones():
 
 
 def test_wall_table_is_one_page_and_shows_each_cell_with_its_mark():
-    card = keeping_card("maize", 30)
+    card = keeping_table("maize", 30)
     text, pages = text_of(paper_pdf(wall_table(card, "Group", date(2026, 5, 1))))
     assert pages == 1
     assert f"{card.moisture_pct[0, 0]:.1f}" in text

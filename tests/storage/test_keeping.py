@@ -16,7 +16,7 @@ from core.storage.keeping import (
     WET,
     check_lot,
     humidity_when_warm,
-    keeping_card,
+    keeping_table,
     keeping_limit,
     target_moisture,
 )
@@ -80,7 +80,7 @@ def test_impossible_readings_are_refused(values):
 
 
 def test_card_agrees_with_the_check():
-    card = keeping_card("common_bean", 30)
+    card = keeping_table("common_bean", 30)
     for row, temperature in enumerate(card.temperatures_c):
         for column, humidity in enumerate(card.humidities_pct):
             check = check_lot("common_bean", temperature, humidity, 30, humidity_sd_pct=0)
@@ -91,6 +91,6 @@ def test_card_agrees_with_the_check():
 def test_target_is_on_the_card():
     # The moisture at the limit and the store's temperature stands at the limit again.
     moisture = float(target_moisture("paddy", 30, 65))
-    card = keeping_card("paddy", 30, temperatures_c=[30], humidities_pct=[65])
+    card = keeping_table("paddy", 30, temperatures_c=[30], humidities_pct=[65])
     assert card.moisture_pct[0, 0] == pytest.approx(moisture)
     assert card.verdicts[0, 0] == "keeps for months"
