@@ -67,7 +67,7 @@ class LotCheck:
 
 @dataclass(frozen=True)
 class KeepingTable:
-    """Moisture and verdict by temperature and humidity, for a printed card.
+    """Moisture and verdict by temperature and humidity, for a wall table.
 
     Parameters
     ----------

@@ -21,8 +21,8 @@ from core.storage.keeping import (
     LotCheck,
     check_lot,
     default_store_temperature,
-    keeping_table,
     keeping_limit,
+    keeping_table,
     target_moisture,
 )
 from dashboard import page, state

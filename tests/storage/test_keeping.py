@@ -1,4 +1,4 @@
-"""Keeping, judged on humidity, and the printed card."""
+"""Keeping, judged on humidity, and the wall table."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from core.storage.keeping import (
     WET,
     check_lot,
     humidity_when_warm,
-    keeping_table,
     keeping_limit,
+    keeping_table,
     target_moisture,
 )
 
