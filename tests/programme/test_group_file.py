@@ -404,7 +404,7 @@ def test_a_file_without_names_does_not_rub_out_names_that_are_here(tmp_path):
 def test_what_the_group_took_away_goes_here_too(tmp_path):
     store, group, lot = filled(tmp_path)
     wrong = store.add_reading(Reading(lot_id=lot, taken_at=NOW, bag="9", meter_moisture_pct=33.0))
-    store.set_fact(group, "interest_monthly", 0.9, "entered", "w", NOW)
+    store.set_fact(group, "interest_monthly", 0.05, "entered", "w", NOW)
     target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
     merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
     store.remove_reading(wrong)
