@@ -15,7 +15,7 @@ from typing import Any
 
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.messages import Message
-from core.tables.dates import date_and_time, date_order, either_order, time_of_day
+from core.tables.dates import date_and_time, date_order, either_order, month_of, time_of_day
 from core.tables.files import read_file
 from core.tables.grid import Cell, RawTable, column_cells, first_filled
 from core.tables.headings import Headings, find_headings, guess_columns, known_headings, unused_columns
@@ -367,11 +367,14 @@ class _Reader:
         found, told = date_order(dated)
         order = order or found
         example = next((cell for cell in dated if either_order(cell)), None)
-        if not told and example is not None:
+        if example is not None and (not told or order == "month"):  # day first, told by the dates, is no news
             words = {"day": Message("day first"), "month": Message("month first")}
             notes.append(
                 Message("dates such as {example} are read {order}", {"example": example, "order": words[order]})
             )
+        months = [column.name for column in wanted.values() if column.kind == "month"]
+        if any(isinstance(cell, str) and month_of(cell.strip()) for name in months for cell in cells[name]):
+            notes.append(Message("a month without a day is taken as its 15th", {}))
         width = opened.headings.width
         wide = sum(any(cell is not None for cell in row[width:]) for row in opened.body)
         return _Reader(

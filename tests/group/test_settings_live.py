@@ -8,6 +8,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from core.errors import InputError
@@ -16,8 +18,9 @@ from core.group.facts import check_value, load_defaults
 from core.group.lot_state import cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
 from core.group.possessions import possessions
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
-from core.group.selling import assumed_terms
+from core.group.selling import assumed_terms, waiting_costs
 from core.group.store import Store
+from core.market.waiting import verdict
 from core.planning.case_from_records import build_case
 from core.planning.credit import credit_terms
 from core.planning.wishes import add_harvest, write_wishes
@@ -86,6 +89,16 @@ def _plan(store):
     return built.case, built.data.borer_present
 
 
+def _waiting(store):
+    """Return what waiting costs and whether it pays on ten years of one invented season (lowest in June, 40 %)."""
+    months = pd.period_range("2016-06", periods=120, freq="M")
+    turn = 2 * np.pi * (np.arange(120) % 12) / 12
+    noise = np.random.default_rng(3).normal(0, 0.02, 120)
+    prices = pd.Series(300 * np.exp(-0.17 * np.cos(turn) + noise), index=months)
+    costs = waiting_costs(store.facts(1))
+    return costs, verdict(prices, costs, float(prices.iloc[-1]), ())
+
+
 RESULTS = {
     "possessions": lambda store: possessions(store, 1),
     "terms": lambda store: assumed_terms(store.facts(1)),
@@ -93,6 +106,7 @@ RESULTS = {
     "rules": lambda store: judging_rules(store, 1),
     "lots": _lots,
     "plan": _plan,
+    "waiting": _waiting,
 }
 
 

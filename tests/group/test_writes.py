@@ -72,7 +72,7 @@ def test_two_processes_with_one_token_write_once(store):
     workers = [context.Process(target=_pay, args=(url, results)) for _ in range(2)]
     for worker in workers:
         worker.start()
-    said = sorted(results.get(timeout=60) for _ in workers)
+    said = sorted(results.get(timeout=240) for _ in workers)
     for worker in workers:
         worker.join()
     assert said == ["already", "written"]

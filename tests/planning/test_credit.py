@@ -100,6 +100,7 @@ def test_equal_to_exhaustive_search_with_loans(seed, weight, need, credit):
     assert plan.bound >= best - 2e-6 * abs(best)
 
 
+@pytest.mark.slow
 def test_a_need_that_sales_cannot_meet_is_met_by_a_loan_and_the_bags_wait():
     """The need falls due before the price rises: without a loan bags go at harvest, with one they stay until the
     better weeks.

@@ -127,6 +127,7 @@ def test_season_end_adds_up_exactly(made, store):
     assert str(frame[frame["kg_done"] == 0].iloc[0]["why"]) == "not sold yet"
 
 
+@pytest.mark.slow
 def test_every_lot_has_a_reason_and_more_is_never_worth_less_than_nothing(made):
     outlook, plan = made
     reasons = lot_reasons(outlook, plan)
@@ -191,6 +192,7 @@ def test_paid_on_is_after_sale_and_dates_lie_in_the_horizon(made):
     assert isinstance(plan.sales[0].sell_on, date)
 
 
+@pytest.mark.slow
 def test_nothing_is_bagged_or_sold_before_its_drying_days_are_over():
     from core.planning.case import make_case
     from core.planning.sale import plan_sale

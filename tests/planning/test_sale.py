@@ -260,6 +260,7 @@ def test_nothing_to_plan_is_said():
         plan_sale(case.with_changes(buyers=(), reserves=()))
 
 
+@pytest.mark.slow
 def test_more_weight_on_bad_years_never_worsens_them_on_the_scenarios_planned():
     case = make_case(8, 30, 100, 6)
     outlook = build_outlook(case)
@@ -299,6 +300,7 @@ def assert_plan_holds(seed):
         assert difference.mean() >= -noise - plan.gap * abs(plan.mean), (seed, rule)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(20, 24))
 def test_plan_is_at_least_as_good_as_every_rule_on_fresh_scenarios(seed):
     assert_plan_holds(seed)

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from core.planning.case import CashNeed, DryingChoice, make_case
+from core.planning.case import DryingChoice, make_case
 from core.planning.outlook import build_outlook
 from core.planning.rolling import next_actions, purchases
 from core.planning.sale import plan_sale
 from core.planning.schedule import DryingJob, booked_days, late_bags, mass_by_day, ready_week, spread_jobs
-from core.planning.settling import LEAST_PART, by_lot, part_of
+from core.planning.settling import LEAST_PART, part_of
 from core.planning.worth import broken_limits
 
 
@@ -171,20 +171,3 @@ def test_an_overfull_week_is_a_broken_limit(planned):
         replace(outlook, case=outlook.case.with_changes(drying=tight)), plan.allocation
     )
     assert plan.case.week_date(1) - plan.case.today <= timedelta(days=7)
-
-
-def test_one_new_need_does_not_reshuffle_the_lots_that_it_does_not_touch(planned):
-    """A small need more: every lot whose change would not pay does as in the kept plan, bag for bag."""
-    outlook, plan = planned
-    need = CashNeed(3, 20.0, label="salt")
-    case = outlook.case.with_changes(needs=(*outlook.case.needs, need))
-    again = replace(outlook, case=case)
-    kept = by_lot(plan.allocation)
-    moved = plan_sale(case, again, kept=kept, change_price=0.02)
-    changed = [lot for lot, way in by_lot(moved.allocation).items() if way != kept.get(lot)]
-    free = plan_sale(case, again)
-    assert len(changed) <= 2
-    # what staying with the kept plan gives away is below the price of the changes that were not made
-    prices = {price.commodity: price.price_now for price in case.prices}
-    worth = sum(lot.bags * lot.bag_mass_kg * prices[lot.commodity] for lot in case.lots)
-    assert moved.objective >= free.objective - 0.02 * worth - 1e-6

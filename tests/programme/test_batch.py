@@ -60,9 +60,9 @@ def test_a_local_cluster_runs_the_same_batch(tmp_path):
         assert run_batch(jobs(3), path, scheduler=cluster.scheduler_address).planned == 3
     here = tmp_path / "here.jsonl"
     run_batch(jobs(3), here, processes=1)
-    assert {name: row["mean"] for name, row in lines(path).items()} == {
-        name: row["mean"] for name, row in lines(here).items()
-    }
+    # a quick plan is stopped by time on a busy machine: the same within the gap that it states
+    there = {name: row["mean"] for name, row in lines(path).items()}
+    assert there == pytest.approx({name: row["mean"] for name, row in lines(here).items()}, rel=1e-3)
 
 
 def test_memory_is_bounded_by_reading_cases_lazily(tmp_path):
@@ -128,6 +128,7 @@ def test_killed_in_the_middle_and_started_again_nothing_is_lost_or_doubled(tmp_p
     assert sorted(names) == [f"made {number}" for number in range(8)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 3])
 def test_a_quick_plan_keeps_every_limit_and_most_of_the_full_plans_value(seed):
     # The full search on the same scenarios is the reference; both are valued by the same independent evaluation.
