@@ -130,5 +130,6 @@ def table_words() -> dict[str, str]:
         "facts": _("Values entered"),
         "events": _("Entries of books"),
         "changes": _("Changes"),
+        "programme_entries": _("Entries of the programme"),
     }
     return {name: words[name] for name in COUNTED}
