@@ -321,7 +321,7 @@ def show_loans(now: Situation) -> None:
             "where the price has fallen."
         )
     )
-    page.caution("lending")
+    page.caution("money")
 
 
 def show_how(now: Situation) -> None:
