@@ -139,6 +139,7 @@ def test_from_a_table_nobody_here_wrote_to_its_plan(served, tmp_path):
         page.get_by_text("56 tests of cahier.csv are stored.").wait_for()
         page.goto(f"{served}/plan")
         page.get_by_role("heading", name="Sale plan", exact=True).first.wait_for()
+        page.get_by_text("Parcelle 1").first.wait_for(state="attached")
         assert page.get_by_text("Traceback").count() == 0
         browser.close()
     assert not outside
