@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import socket
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 # Before numpy comes in: small matrices on several threads cost several times the processor time.
@@ -37,6 +39,14 @@ def _no_network(monkeypatch: pytest.MonkeyPatch) -> None:
         real(self, address)  # type: ignore[arg-type]
 
     monkeypatch.setattr(socket.socket, "connect", connect)
+
+
+@pytest.fixture(autouse=True)
+def _main_module() -> Iterator[None]:
+    """Put ``__main__`` back: a page under test takes its place, and a new process would start that page."""
+    real = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = real
 
 
 @pytest.fixture(scope="session")

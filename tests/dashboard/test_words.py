@@ -125,9 +125,9 @@ def test_faults_of_a_catalogue_are_found(tmp_path, monkeypatch):
     whole[0].string = ""
     whole[1].flags.add("fuzzy")
     whole[2].string = "no place left"
-    (tmp_path / "fr").mkdir()
-    with (tmp_path / "fr" / "dryhold.po").open("wb") as handle:
+    (tmp_path / "sw").mkdir()  # two forms, as in the template: newer tables of locales give French three
+    with (tmp_path / "sw" / "dryhold.po").open("wb") as handle:
         write_po(handle, made)
     monkeypatch.setattr(catalogue, "LOCALE_FOLDER", tmp_path)
-    found = catalogue.faults("fr")
+    found = catalogue.faults("sw")
     assert sorted(line.split(":")[0] for line in found) == ["missing", "places differ", "unsure"]
