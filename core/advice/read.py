@@ -26,6 +26,7 @@ from core.advice.season import (
 from core.group.lot_state import current_lot_states, judging_rules
 from core.group.possessions import possessions
 from core.group.records import Group
+from core.group.sampling import WET
 from core.planning.case import DryingChoice, StorageChoice
 from core.planning.rolling import (
     KeptPlan,
@@ -215,6 +216,12 @@ class Reading:
     def at_risk(self) -> tuple[AtRisk, ...]:
         """The lots that are not safely dry, with what to do about them; needs no plan."""
         return lots_at_risk(self.lots)
+
+    @cached_property
+    def left_wet(self) -> tuple[AtRisk, ...]:
+        """The lots known to be too wet of which the plan dries no bag."""
+        dried = {load.lot for load in self.schedule}
+        return tuple(item for item in self.at_risk if item.verdict == WET and item.lot not in dried)
 
     @cached_property
     def change(self) -> PlanChange | None:

@@ -1,17 +1,17 @@
-"""The drying floor as a picture: a row for each space, a block for each batch."""
+"""The drying floor as a picture: a row for each space, a block for each load."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from html import escape
 
 import plotly.graph_objects as go
 
-from core.planning.floor import FloorBatch, FloorSchedule
+from core.planning.schedule import Load
 from dashboard.charts.base import layout
 from dashboard.charts.palette import GRID, INK, SERIES, shade
-from dashboard.text import _, number, percent
+from dashboard.text import _, number
 
 HEAD = 0.6
 """Room above a space's lanes for its name, in lanes."""
@@ -19,34 +19,45 @@ HEAD = 0.6
 PATTERNS = ("", "/", ".", "x", "-", "\\")
 
 
-def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date, days: int) -> go.Figure:
-    """Return days across and spaces down, a block per batch as long as it keeps its space.
+def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: date, days: int) -> go.Figure:
+    """Return days across and spaces down, a block per load as long as it keeps its space.
 
     Blocks of one space that lie there at the same time stand in lanes below each other; colour and hatching name the
     lot, the text in the block does too.
+
+    Parameters
+    ----------
+    loads : sequence of Load
+        From the schedule.
+    spaces : mapping
+        What each space is called on the page, by its name in the schedule.
+    first_day : date
+        The left edge.
+    days : int
+        How many days are shown.
     """
     figure = go.Figure()
-    lots = sorted({batch.lot for batch in schedule.batches})
-    lanes = {name: _lanes([batch for batch in schedule.batches if batch.space == name]) for name in spaces}
+    lots = sorted({load.lot for load in loads})
+    lanes = {name: _lanes([load for load in loads if load.space == name]) for name in spaces}
     bottom = 0.0
-    for name in spaces:
-        height = max([lane for _batch, lane in lanes[name]], default=0) + 1
+    for name, called in spaces.items():
+        height = max([lane for _load, lane in lanes[name]], default=0) + 1
         figure.add_annotation(
-            x=_midnight(first_day, 0),
+            x=first_day.isoformat(),
             y=bottom + HEAD / 2,
-            text=f"<b>{escape(name)}</b>",
+            text=f"<b>{escape(called)}</b>",
             showarrow=False,
             xanchor="left",
             font={"color": INK, "size": 12},
         )
         bottom += HEAD
-        for batch, lane in lanes[name]:
-            look = lots.index(batch.lot)
+        for load, lane in lanes[name]:
+            look = lots.index(load.lot)
             figure.add_trace(
                 go.Bar(
                     orientation="h",
-                    base=[_midnight(first_day, batch.start_day)],
-                    x=[batch.days * 86_400_000],
+                    base=[load.on.isoformat()],
+                    x=[_days(load) * 86_400_000],
                     y=[bottom + lane + 0.5],
                     width=[0.9],
                     marker={
@@ -54,14 +65,14 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
                         "line": {"color": INK, "width": 1},
                         "pattern": {"shape": PATTERNS[(look // len(SERIES)) % len(PATTERNS)]},
                     },
-                    text=[f"{escape(batch.lot)}<br>× {batch.bags}"],
+                    text=[f"{escape(load.lot)}<br>× {load.bags}"],
                     textposition="inside",
                     insidetextanchor="start",
                     textangle=0,
-                    name=batch.lot,
-                    legendgroup=batch.lot,
+                    name=load.lot,
+                    legendgroup=load.lot,
                     showlegend=False,
-                    hovertext=[_hover(batch)],
+                    hovertext=[_hover(load)],
                     hoverinfo="text",
                 )
             )
@@ -72,7 +83,7 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
     figure.update_yaxes(showticklabels=False, showgrid=False, range=[bottom, 0])
     figure.update_xaxes(
         type="date",
-        range=[_midnight(first_day, 0), _midnight(first_day, days)],
+        range=[first_day.isoformat(), (first_day + timedelta(days=days)).isoformat()],
         dtick=86_400_000,
         tickformat="%d<br>%b",
         tickangle=0,
@@ -81,31 +92,26 @@ def floor_figure(schedule: FloorSchedule, spaces: Sequence[str], first_day: date
     return figure
 
 
-def _lanes(batches: Sequence[FloorBatch]) -> list[tuple[FloorBatch, int]]:
-    """Return each batch with the lowest lane that is free while it lies there."""
-    free: list[int] = []
+def _days(load: Load) -> int:
+    """Return the days that a load keeps its space."""
+    return (load.until - load.on).days + 1
+
+
+def _lanes(loads: Sequence[Load]) -> list[tuple[Load, int]]:
+    """Return each load with the lowest lane that is free while it lies there."""
+    free: list[date] = []
     placed = []
-    for batch in sorted(batches, key=lambda item: (item.start_day, -item.days, item.lot)):
-        lane = next((index for index, until in enumerate(free) if until <= batch.start_day), len(free))
+    for load in sorted(loads, key=lambda item: (item.on, -_days(item), item.lot)):
+        lane = next((index for index, until in enumerate(free) if until < load.on), len(free))
         if lane == len(free):
-            free.append(0)
-        free[lane] = batch.start_day + batch.days
-        placed.append((batch, lane))
+            free.append(load.until)
+        free[lane] = load.until
+        placed.append((load, lane))
     return placed
 
 
-def _hover(batch: FloorBatch) -> str:
-    """Return what is said of a batch."""
-    return _("{lot}: {bags} bags, {mass} kg, {area} m², {days} days; chance to be dry by then: {chance}").format(
-        lot=batch.lot,
-        bags=batch.bags,
-        mass=number(batch.mass_kg, 0),
-        area=number(batch.area_m2, 0),
-        days=batch.days,
-        chance=percent(batch.chance_dry),
+def _hover(load: Load) -> str:
+    """Return what is said of a load."""
+    return _("{lot}: {bags} bags, {mass} kg, {days} days").format(
+        lot=load.lot, bags=load.bags, mass=number(load.mass_kg, 0), days=_days(load)
     )
-
-
-def _midnight(first_day: date, offset: int) -> str:
-    """Return the midnight that begins a day of the plan, as Plotly reads it."""
-    return (first_day + timedelta(days=offset)).isoformat()
