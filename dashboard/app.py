@@ -52,9 +52,7 @@ def side_bar() -> None:
 
 def _links(found: list[PageEntry]) -> None:
     for entry in found:
-        st.page_link(
-            f"views/{entry.name}.py", label=entry.title, icon=f":material/{entry.icon}:", query_params=state.address()
-        )
+        page.link(entry.name, entry.title, icon=f":material/{entry.icon}:")
 
 
 def _choose(name: str, label: str, offered: dict, current: object) -> None:

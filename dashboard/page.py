@@ -60,13 +60,17 @@ def head(title: str) -> None:
 
 
 def _choose_section(name: str, sections: dict[str, str]) -> str:
-    """Return the section that was asked for in the address or chosen on the page."""
-    key, seen = f"section_{name}", f"section_seen_{name}"
-    asked = st.query_params.get("section")
+    """Return the section that was asked for in the address or chosen on the page.
+
+    The first section needs no word in the address: a page that is opened writes nothing, so that the browser's Back
+    button leads to the page before.
+    """
+    key, seen, first = f"section_{name}", f"section_seen_{name}", next(iter(sections))
+    asked = st.query_params.get("section", first)
     if asked in sections and asked != st.session_state.get(seen):
         st.session_state[key] = asked
     if st.session_state.get(key) not in sections:
-        st.session_state[key] = next(iter(sections))
+        st.session_state[key] = first
     chosen = st.segmented_control(
         _("Part of this page"),
         list(sections),
@@ -76,7 +80,8 @@ def _choose_section(name: str, sections: dict[str, str]) -> str:
         label_visibility="collapsed",
         persist_state="session",
     )
-    state.put_in_address("section", chosen)
+    if chosen != asked:
+        state.put_in_address({"section": chosen})
     st.session_state[seen] = chosen
     return str(chosen)
 
@@ -86,9 +91,10 @@ def start(title: str, question: str) -> None:
     st.markdown(f"**{question}**" if question else "")
 
 
-def link(name: str, label: str, section: str | None = None) -> None:
-    """Show a link to another page, to one of its sections where that is named."""
-    st.page_link(f"views/{name}.py", label=label, query_params=state.address(section))
+def link(name: str, label: str, section: str | None = None, icon: str | None = None) -> None:
+    """Show a link to another page: to the section named, else to the one that was last open there."""
+    section = section or st.session_state.get(f"section_seen_{name}")
+    st.page_link(f"views/{name}.py", label=label, icon=icon, query_params=state.address(section))
 
 
 def answer(sentence: str) -> None:

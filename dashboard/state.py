@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -71,10 +72,15 @@ def role() -> str:
     return str(st.session_state.get("role", "manager"))
 
 
-def put_in_address(name: str, value: object) -> None:
-    """Write a value into the page's address where it is not there yet."""
-    if st.query_params.get(name) != str(value):
-        st.query_params[name] = str(value)
+def put_in_address(values: Mapping[str, object]) -> None:
+    """Write values into the page's address where they are not there yet, in one go.
+
+    Each write is a step of the browser's Back button, and one made while the page changes is a step to nowhere:
+    so links (`address`) already hold all that their page would write.
+    """
+    missing = {name: str(value) for name, value in values.items() if st.query_params.get(name) != str(value)}
+    if missing:
+        st.query_params.update(missing)
 
 
 def read_address() -> None:
@@ -105,9 +111,9 @@ def read_address() -> None:
 
 def write_address() -> None:
     """Write group, person and language into the address of the page."""
-    for name, value in address().items():
-        put_in_address(name, value)
-        st.session_state[f"seen_{name}"] = value
+    values = address()
+    put_in_address(values)
+    st.session_state.update({f"seen_{name}": value for name, value in values.items()})
 
 
 def address(section: str | None = None) -> dict[str, str]:

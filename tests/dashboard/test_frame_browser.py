@@ -50,9 +50,12 @@ def test_addresses_survive_a_reload_and_a_second_tab(demo_address, tmp_path):
         second.close()
         page.goto(f"{demo_address}/our_things?section=members")
         settle(page)
+        steps = page.evaluate("history.length")
         page.get_by_role("link", name="Sources").first.click()
         page.get_by_role("heading", name="Sources").wait_for()
         assert "/sources" in page.url
+        settle(page)
+        assert page.evaluate("history.length") == steps + 1  # a page that opens adds no step of its own
         page.go_back()
         page.get_by_role("heading", name="Our things").wait_for()
     assert not outside

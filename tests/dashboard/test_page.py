@@ -45,6 +45,19 @@ def test_only_the_chosen_section_runs_and_the_address_keeps_it(demo_store):
     assert not any(str(widget.key) == "lots_chosen" for widget in app.selectbox)
 
 
+def test_a_page_with_a_whole_address_writes_none(demo_store):
+    """Else the browser's Back button leads to the page that one is on."""
+    app = open_page("lots")
+    links = {link.proto.page: link.proto.query_string for link in app.sidebar.get("page_link")}
+    assert all("role=manager" in words and "lang=en" in words for words in links.values())
+    assert "section" not in links["plan"]
+    del app.query_params["section"]
+    app.switch_page("views/plan.py").run()
+    assert "section" not in app.query_params
+    links = {link.proto.page: link.proto.query_string for link in app.sidebar.get("page_link")}
+    assert links["lots"].endswith("section=lots")  # the one last open there
+
+
 def test_an_address_that_is_wrong_is_passed_over(demo_store):
     from tests.dashboard.pages import APP, AppTest
 
