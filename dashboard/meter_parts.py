@@ -84,7 +84,7 @@ def season_lots(lots: Sequence[Lot]) -> list[Lot]:
 def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
     """List values that a page rests on with their origin, and let a person enter the group's own in place of one."""
     facts = state.store().facts(group.id)
-    with st.expander(_("What this rests on, and where to change it")):
+    with st.expander(_("What is assumed here, and where to change it")):
         page.table(
             pd.DataFrame(
                 [

@@ -68,7 +68,7 @@ def ask_name() -> None:
     if state.who() == NOT_NAMED or st.session_state.get("writer_asked"):
         st.session_state["writer_asked"] = True
         name = st.text_input(
-            _("Your name (kept beside every entry)"), str(st.session_state.get("who") or ""), key="writer_name"
+            _("Your name (saved with every entry)"), str(st.session_state.get("who") or ""), key="writer_name"
         )
         st.session_state["who"] = name.strip()
 
@@ -82,7 +82,7 @@ def writer() -> str:
         Nobody has said it.
     """
     if state.who() == NOT_NAMED:
-        raise InputError("Every entry names who wrote it: give your name first, in the field 'Your name'.")
+        raise InputError("Every entry names who recorded it: first give your name in the field 'Your name'.")
     return state.who()
 
 
@@ -92,4 +92,4 @@ def balance_words(amount: Decimal, currency: str) -> str:
         return _("owes the group {amount}").format(amount=coins(amount, currency))
     if amount < 0:
         return _("the group owes {amount}").format(amount=coins(-amount, currency))
-    return _("even")
+    return _("settled")

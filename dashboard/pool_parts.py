@@ -120,7 +120,7 @@ def kind_words() -> dict[str, str]:
         "passed_on": _("passed on to the meter's account"),
         "import": _("file imported"),
         "close": _("season closed"),
-        "store": _("where a pool is stored"),
+        "store": _("how a pool is stored"),
     }
 
 

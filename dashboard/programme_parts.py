@@ -148,7 +148,7 @@ def report_words(row: pd.Series) -> dict[str, str]:
         _("Indicator"): say(definition.label),
         _("Value"): in_words(definition, row["value"] / scale, currency),
         _("95 % interval"): between(definition, row["low"] / scale, row["high"] / scale, currency),
-        _("Rests on"): number(row["count"], 0),
+        _("Records"): number(row["count"], 0),
         _("Not usable"): number(row["missing"], 0),
         _("Baseline"): base,
         _("Target"): goal,
@@ -170,7 +170,7 @@ def definitions_list() -> None:
     with st.expander(_("What each indicator counts")):
         for definition in DEFINITIONS.values():
             st.markdown(f"- **{say(definition.label)}**: {definition_words(definition)}")
-        st.caption(_("Where no source stands, the definition is this project's own."))
+        st.caption(_("Where no source is given, the definition is this project's own."))
         st.caption(
             _(
                 "SDG 12.3.1.a, the food loss index, compares losses from production up to retail with a base year, "

@@ -62,7 +62,7 @@ def show_changes(
         _(
             "Proportions: Newcombe (1998); means: Welch (1947), or Student's paired differences where eight or "
             "more members had lots in both seasons; all adjusted towards the groups' common change, so that chance "
-            "accuses nobody."
+            "blames no group."
         )
     )
 

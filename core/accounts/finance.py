@@ -450,7 +450,7 @@ class InventoryCredit:
     def __post_init__(self) -> None:
         if not 0 <= self.loan_share <= 1 or not 0 <= self.fee_share < 1 or self.monthly_interest < 0:
             raise InputError(
-                "loan share {share} and fee {fee} must lie in 0-1", share=self.loan_share, fee=self.fee_share
+                "loan share {share} and fee {fee} must be between 0 and 1", share=self.loan_share, fee=self.fee_share
             )
 
     def cash_now(self, mass_kg: float, price: float) -> float:

@@ -225,7 +225,7 @@ class Journal:
         last = len(self.entries)
         if last and (self.entries[-1].number != last or self.entries[0].number != 1):
             raise LedgerError(
-                "the journal's numbers have a gap: {last} entries end with number {number}",
+                "numbers are missing in the book: its {last} entries end with number {number}",
                 last=last,
                 number=self.entries[-1].number,
             )
@@ -301,11 +301,11 @@ class Journal:
             raise LedgerError("there is no entry number {number}", number=number)
         entry = self.entries[number - 1]
         if entry.reverses is not None:
-            raise LedgerError("entry {number} is a reversal; write the entry anew instead", number=number)
+            raise LedgerError("entry {number} is a cancellation; record the entry again instead", number=number)
         if self.reversed_by(number) is not None:
-            raise LedgerError("entry {number} has been reversed already", number=number)
+            raise LedgerError("entry {number} is cancelled already", number=number)
         back = tuple(Line(line.account, line.credit, line.debit, line.party) for line in entry.lines)
-        text = Message("Takes back entry {number}: {reason}", {"number": number, "reason": reason or "–"})
+        text = Message("Cancels entry {number}: {reason}", {"number": number, "reason": reason or "–"})
         new = Entry(len(self.entries) + 1, on, text, back, who, recorded_at, entry.reference, number)
         return replace(self, entries=(*self.entries, new))
 

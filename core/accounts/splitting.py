@@ -41,7 +41,7 @@ def as_decimal(amount: Decimal | float | str, what: str = "amount") -> Decimal:
     if not value.is_finite():
         raise InputError("{what} {amount} is not a number", what=what, amount=amount)
     if value and not -MOST_DIGITS <= value.adjusted() <= MOST_DIGITS:
-        raise InputError("{what} {amount} is too large or too small to be real", what=what, amount=str(amount)[:40])
+        raise InputError("{what} {amount} is too large or too small", what=what, amount=str(amount)[:40])
     return value
 
 
@@ -83,7 +83,7 @@ def split_exactly(
     if coin <= 0:
         raise InputError("the smallest coin must be above 0, not {step}", step=step)
     if not weights:
-        raise InputError("there is nobody to share {amount} among", amount=total)
+        raise InputError("there is no member to share {amount} among", amount=total)
     exact = {name: _weight(name, weight) for name, weight in weights.items()}
     whole = sum(exact.values(), Fraction(0))
     if whole == 0:

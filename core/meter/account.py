@@ -209,11 +209,11 @@ def post_event(account: Account, event: BookEvent) -> Account:
 def _take_back(account: Account, event: BookEvent) -> Account:
     target = next((earlier for earlier in account.events if earlier.id == event.reverses), None)
     if target is None:
-        raise LedgerError("there is no entry {number} to take back", number=event.reverses or "–")
+        raise LedgerError("there is no entry {number} to cancel", number=event.reverses or "–")
     if target.reverses is not None:
-        raise LedgerError("a reversal is not reversed; write the entry anew")
+        raise LedgerError("a cancellation cannot be cancelled; record the entry again")
     if target.id in account.reversed_events:
-        raise LedgerError("entry {number} has been taken back already", number=target.id)
+        raise LedgerError("entry {number} is cancelled already", number=target.id)
     gone = account.reversed_events | {target.id}
     facts = Facts()
     for earlier in account.events:
@@ -222,12 +222,12 @@ def _take_back(account: Account, event: BookEvent) -> Account:
                 facts = next_facts(facts, earlier)
             except LedgerError as error:
                 raise LedgerError(
-                    "entry {later} ({kind}) builds on it; take that back first", later=earlier.id, kind=earlier.kind
+                    "entry {later} ({kind}) builds on it; cancel that one first", later=earlier.id, kind=earlier.kind
                 ) from error
     if target.kind not in LOG_KINDS:
         check_day(facts, event.on)
     if target.kind == "plan" and _left_since(account, target):
-        raise LedgerError("entry {later} ({kind}) builds on it; take that back first", later="–", kind="leaves")
+        raise LedgerError("entry {later} ({kind}) builds on it; cancel that one first", later="–", kind="leaves")
     journal = account.journal
     before = len(journal.entries)
     reason = str(event.payload.get("reason", ""))
@@ -301,7 +301,7 @@ TEXTS: dict[str, str] = {
     "outside_tests": "{payer} pays for {tests} tests",
     "meter_bought": "The meter is bought",
     "spent": "Spent on {on_what} ({money}) {text}",
-    "loan_taken": "A loan is taken",
+    "loan_taken": "The group takes a loan",
     "loan_paid": "The loan is paid down",
     "seller_paid": "The seller is paid",
     "depreciation": "The meter is written off by its age",
@@ -483,7 +483,7 @@ def _interest_let_go(account: Account, event: BookEvent, member: str) -> Posting
         for line in entry.lines:
             if entry.on > event.on and line.account == MEMBERS_OWE and line.party == member:
                 ahead[entry.on] = ahead.get(entry.on, ZERO) + line.net
-    text = message("Interest of later instalments falls away: {name} leaves", name=account.facts.names[member])
+    text = message("{name} leaves: no interest on later instalments", name=account.facts.names[member])
     return [
         Posting(text, _signed(INTEREST_EARNED, amount) + _signed(MEMBERS_OWE, -amount, member), day)
         for day, amount in sorted(ahead.items())

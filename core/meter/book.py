@@ -202,7 +202,9 @@ def member_of(facts: Facts, payload: Mapping[str, Any]) -> str:
     """
     member = str(payload.get("member", ""))
     if member not in facts.names:
-        raise LedgerError("'{member}' is not in the meter's book yet: let him join first", member=member or "–")
+        raise LedgerError(
+            "'{member}' is not in the meter's book yet: record that the member joins", member=member or "–"
+        )
     return member
 
 
@@ -225,7 +227,7 @@ def _added(facts: Facts, event: BookEvent) -> Facts:
 def _joined(facts: Facts, event: BookEvent) -> Facts:
     to = shares_of(event.payload, "to")
     if sum(to.values(), ZERO) != not_below_zero(event.payload, "buy_in"):
-        raise LedgerError("what the old members get is not what the new one pays in")
+        raise LedgerError("what the present members get differs from what the new one pays")
     _all_known(facts, to)
     return _added(facts, event)
 
@@ -269,7 +271,7 @@ def _meter(facts: Facts) -> MeterValue:
 def _rule_agreed(facts: Facts, event: BookEvent) -> Facts:
     parts = {what: not_below_zero(event.payload, what) for what in LOSS_KINDS}
     if any(part > 1 for part in parts.values()):
-        raise LedgerError("the holder's part of a loss lies between 0 and 1")
+        raise LedgerError("the holder's part of a loss must be between 0 and 1")
     return replace(facts, rule=LossRule(**parts))
 
 
@@ -322,7 +324,7 @@ def _grain_out(facts: Facts, event: BookEvent) -> Facts:
     money_of(event.payload)
     place_of(event.payload)
     if kg > facts.grain_kg or value > facts.grain_value:
-        raise LedgerError("only {kg} kg of grain taken in payment are left", kg=facts.grain_kg)
+        raise LedgerError("only {kg} kg of the grain paid to the group is left", kg=facts.grain_kg)
     return replace(facts, grain_kg=facts.grain_kg - kg, grain_value=facts.grain_value - value)
 
 

@@ -369,7 +369,7 @@ def _table(cost_of: Mapping[frozenset[str], Money]) -> tuple[list[str], list[Fra
             continue
         costs.append(_exact(cost_of[group], ", ".join(sorted(map(str, group))) or "nobody"))
     if costs and costs[0] != 0:
-        raise InputError("a group of nobody must cost 0, not {cost}", cost=float(costs[0]))
+        raise InputError("an empty group must cost 0, not {cost}", cost=float(costs[0]))
     return names, costs
 
 

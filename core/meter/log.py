@@ -258,11 +258,10 @@ def propose_days(
             late = day > need.last_day
             text = (
                 message(
-                    "comes {days} days after its last day: the meter is needed elsewhere before",
-                    days=(day - need.last_day).days,
+                    "tested {days} days late: the meter is needed elsewhere before", days=(day - need.last_day).days
                 )
                 if late
-                else message("has to be tested by {day}", day=need.last_day.isoformat())
+                else message("must be tested by {day}", day=need.last_day.isoformat())
             )
             placed.append(ProposedDay(need, day, late, text))
             waiting.remove(need)

@@ -96,7 +96,7 @@ def value_grain(
         raise InputError("the agreed price must be above 0, not {price}", price=price_per_kg)
     grain = weighed_kg - bags * bag_tare_kg
     if grain <= 0:
-        raise InputError("no grain is left of {kg} kg after taking off the bags", kg=weighed_kg)
+        raise InputError("no grain is left of {kg} kg after the weight of the bags", kg=weighed_kg)
     clean = grain * (HUNDRED - foreign_matter_pct) / HUNDRED
     agreed = (clean * (HUNDRED - moisture_pct) / (HUNDRED - agreed_moisture_pct)).quantize(GRAM, ROUND_DOWN)
     amount = (agreed * price_per_kg / step).to_integral_value(rounding=ROUND_DOWN) * step
@@ -179,7 +179,7 @@ class SellerOffer:
     cash_price : float
         Price in cash now, money.
     grain_kg : float
-        Grain that the seller takes instead, kg.
+        Grain that the seller accepts instead, kg.
     months : int
         Months until the grain is handed over.
     delivery_cost : float
@@ -244,7 +244,7 @@ def compare_offer(
     loan_months : int
         Monthly payments.
     cost_of_money_monthly : float
-        What a month's waiting costs the group, fraction; the same for all ways.
+        Interest a month that the group counts with, fraction; the same for all ways.
 
     Returns
     -------
@@ -263,7 +263,7 @@ def compare_offer(
     if prices.size == 0 or not np.all(np.isfinite(prices)) or np.any(prices < 0):
         raise InputError("prices must be 0 or more and there must be at least one")
     if offer.cash_price <= 0 or offer.grain_kg <= 0 or offer.months < 0 or cost_of_money_monthly < 0:
-        raise InputError("price and grain must be above 0, months and the cost of money 0 or more")
+        raise InputError("price and grain must be above 0, months and interest 0 or more")
     waiting = present_value(1.0, cost_of_money_monthly, offer.months)
     grain = (offer.grain_kg * prices + offer.delivery_cost) * waiting
     payment = instalment(float(offer.cash_price), loan_rate_monthly, loan_months)
@@ -274,7 +274,7 @@ def compare_offer(
     text = message(
         "grain costs {median} in today's money (between {low} and {high} in 8 of 10 cases), the loan {loan}, cash "
         "{cash}; "
-        "above {price} a kg at the harvest the grain is the dearer way",
+        "above {price} a kg at the harvest, paying in grain costs more",
         median=round(median, 2),
         low=round(low, 2),
         high=round(high, 2),

@@ -117,7 +117,7 @@ def read_payments(
     missing = [name for name in NEEDED if name not in columns]
     if missing:
         raise ImportRefusedError(
-            "say which column holds: {missing}. Nothing can be taken in without it", missing=", ".join(missing)
+            "say which column holds: {missing}. Nothing can be imported without it", missing=", ".join(missing)
         )
     table = read_rows(opened, PAYMENT_COLUMNS, columns)
     people = _people(names)

@@ -427,7 +427,7 @@ def _method(rule: str, members: int, sampled: bool) -> Message | None:
     if rule == "nucleolus":
         if members <= EXACT_MEMBERS:
             return message("Exact, by linear programmes over every part of the group")
-        return message("Exact, by linear programmes to which the parts of the group that matter are added one by one")
+        return message("Exact, by linear programmes; parts of the group are added one by one as needed")
     return None
 
 
@@ -616,7 +616,7 @@ def _explained(
             excess = Fraction(round(found / float(step), 4)) * Fraction(step)
         if excess >= Fraction(step) * len(group):
             complaint = message(
-                "{members} together would save {excess} by doing it without the others",
+                "{members} together would save {excess} without the others",
                 members=", ".join(sorted(group)),
                 excess=(Decimal(excess.numerator) / Decimal(excess.denominator)).quantize(step),
             )

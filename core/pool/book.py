@@ -164,7 +164,7 @@ def undo_import(
         if entry.id == number:
             take_back(store, group_id, [*(event.id for event in brought), entry.id], reason, on, who, at, token)
             return len(brought)
-    raise InputError("there is no file number {number} to take back", number=number)
+    raise InputError("there is no file number {number} to cancel", number=number)
 
 
 def agreement_effects(

@@ -82,17 +82,17 @@ def contract_of(store: Any, group_id: int, buyer: str, commodity: str) -> Contra
     assumed = facts["plan.discount_per_point"]
     if entry is not None and entry.buyer.deductions.base_pct is not None:
         entered = "discount_per_point" in entry.entered
-        words = message("the schedule written down under Buyers and offers")
+        words = message("the deductions recorded under Buyers and offers")
         if not entered:
-            words = message("the base written down under Buyers and offers, the rate per point assumed")
+            words = message("the agreed moisture recorded under Buyers and offers, the rate per point assumed")
         return Contract(buyer, entry.buyer.deductions.exactly(), "entered" if entered else "assumed", words)
     rate = as_decimal(assumed.value)
     limit = facts.get(f"buyer_limit.{commodity}")
     if limit is not None and limit.value is not None:
-        words = message("limit by the group's own entry, rate per point {origin}", origin=assumed.origin)
+        words = message("limit entered by the group, rate per point {origin}", origin=assumed.origin)
         return Contract(buyer, flat_deductions(as_decimal(limit.value), rate), assumed.origin, words)
     from core.pool.book import season_of
 
     base = season_of(store, group_id).terms.base_pct
-    words = message("no schedule of this buyer is written down: base as the pool's common moisture, rate assumed")
+    words = message("no deductions of this buyer are recorded: the pool's agreed moisture, rate assumed")
     return Contract(buyer, flat_deductions(base, rate), "assumed", words)

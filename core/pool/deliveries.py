@@ -121,11 +121,11 @@ def checked_delivery(payload: dict[str, Any], number: int, on: date, who: str = 
     if not payload.get("member_id"):
         raise InputError("the delivery names no member")
     if tare < 0 or gross <= tare:
-        raise InputError("gross {gross} kg less tare {tare} kg leaves nothing: weigh again", gross=gross, tare=tare)
+        raise InputError("gross {gross} kg less tare {tare} kg leaves no grain: weigh again", gross=gross, tare=tare)
     if not Decimal(3) <= moisture <= Decimal(45):
-        raise InputError("a moisture of {value} % cannot be: between 3 and 45 is possible", value=moisture)
+        raise InputError("a moisture of {value} % is not possible: give 3 to 45", value=moisture)
     if bags < 0:
-        raise InputError("{bags} bags cannot be", bags=bags)
+        raise InputError("{bags} bags are not possible", bags=bags)
     return Delivery(
         number=number,
         on=on,
@@ -167,7 +167,7 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
             limit=limit_pct,
         )
     if present is not None and (present.commodity, present.form) != (delivery.commodity, delivery.form):
-        return message("the pool holds another crop or form: open a pool of its own")
+        return message("the pool holds another crop or form: open a new pool for this one")
     return None
 
 

@@ -187,7 +187,7 @@ def preview_earlier(
         missing += [] if "net" in columns or "gross" in columns else ["net"]
     if missing:
         raise ImportRefusedError(
-            "say which column holds: {missing}. Nothing can be taken in without it", missing=", ".join(missing)
+            "say which column holds: {missing}. Nothing can be imported without it", missing=", ".join(missing)
         )
     read = read_rows(table, wanted_columns(table.kind), columns)
     reading = _Reading(table.kind, options, today, _people(members))
@@ -255,7 +255,7 @@ class _Before:
             return InputError("this is in the book already")
         if number in self.of_file:
             return InputError(
-                "row {row} of this very file is in the book with other values: take the file back first", row=number
+                "row {row} of this file is in the book with other values: cancel the file first", row=number
             )
         if mark in self.seen:
             words = "the same as row {row}; if both are real, give each its receipt number"
@@ -352,7 +352,7 @@ class _Reading:
     def notes(self) -> tuple[Message, ...]:
         """Return what a person should know of how the rows were understood."""
         if self.kind == DELIVERIES and "grade" not in self.options.columns:
-            return (message("there is no column of grades: all rows are taken as grade 1"),)
+            return (message("there is no column of grades: all rows count as grade 1"),)
         return ()
 
 
@@ -385,7 +385,7 @@ def take_in(
         Nothing to take in, or the season as a whole refuses it (grain sold before it was brought).
     """
     if not preview.rows:
-        raise InputError("the file holds no row that can be taken in")
+        raise InputError("the file holds no row that can be imported")
     kind = "delivery" if preview.table.kind == DELIVERIES else "payment"
     assumed = assumed_terms(store, group_id)
     with store.by(who, at).transaction(group_id) as inside:

@@ -60,28 +60,27 @@ class PoolLosses:
         }
         if lost == 0 and high < 1:
             return message(
-                "{pool}: no loss in store is written down, and hardly any is to be expected after {days} days", **values
+                "{pool}: no loss in store is recorded, and hardly any is expected after {days} days", **values
             )
         if lost == 0 and middle >= 1:
             return message(
-                "{pool}: no storage loss is written down; {low} to {high} kg are to be expected after {days} days in "
-                "store. Weigh the stack or count at the next load",
+                "{pool}: no loss in store is recorded; {low} to {high} kg are expected after {days} days. Weigh the "
+                "stack or count at the next load",
                 **values,
             )
         if lost > high:
             return message(
-                "{pool}: {lost} kg lost in store is more than the {low} to {high} kg to be expected after {days} days: "
-                "look for insects, damp and leaks in the records",
+                "{pool}: {lost} kg lost in store is more than the {low} to {high} kg expected after {days} days: "
+                "look for insects, damp, leaks and mistakes in the records",
                 **values,
             )
         if lost < low:
             return message(
-                "{pool}: {lost} kg lost in store is less than the {low} to {high} kg to be expected after {days} days",
+                "{pool}: {lost} kg lost in store is less than the {low} to {high} kg expected after {days} days",
                 **values,
             )
         return message(
-            "{pool}: {lost} kg lost in store lies within the {low} to {high} kg to be expected after {days} days",
-            **values,
+            "{pool}: {lost} kg lost in store is within the {low} to {high} kg expected after {days} days", **values
         )
 
 

@@ -404,7 +404,7 @@ def _charged(item: MoneyEvent, _parts: Parts) -> Posted:
 def _written_off(item: MoneyEvent, parts: Parts) -> Posted:
     lines = [debit(PAYABLE, part, str(member)) for member, part in parts.items() if part > 0]
     lines += [credit(BUYERS, sum(parts.values(), ZERO), item.party)] if lines else []
-    return message("{buyer} does not pay this", buyer=item.party), lines
+    return message("{buyer} never pays this", buyer=item.party), lines
 
 
 def _put_in(item: MoneyEvent, _parts: Parts) -> Posted:
@@ -463,7 +463,7 @@ def books(season: Season) -> Journal:
         for account, name, amount, party in taken:
             if amount > 0 and last is not None:
                 lines = [debit(PAYABLE, amount, str(pay.member_id)), credit(account, amount, party)]
-                entries.append((last, LATE, message("{levy} taken off", levy=name), lines))
+                entries.append((last, LATE, message("{levy} deducted", levy=name), lines))
     entries += _loan_entries(season, pays)
     for close in season.closes:
         entries.append((close.on, 2 * LATE + close.number, message("Cash counted"), []))

@@ -67,7 +67,9 @@ def price_effects(events: Iterable[Event]) -> list[PriceEffect]:
         words = message("Each load's money goes to those who had grain in the pool on that day")
         steps.append(("rule", words, {"price_rule": "by_sale"}))
     elif terms.price_rule == "by_week":
-        words = message("Grain leaves the pool in the order of its weeks of delivery, and gets what its load fetched")
+        words = message(
+            "Grain leaves the pool in the order of its weeks of delivery and gets what its load was sold for"
+        )
         steps.append(("rule", words, {"price_rule": "by_week"}))
     effects = []
     for name, words, change in steps:

@@ -344,7 +344,7 @@ def _passed_on(pools: _Pools, event: Event) -> None:
 def _close_of(event: Event) -> Close:
     counted = as_decimal(event.payload["counted"], "cash counted")
     if counted < 0:
-        raise InputError("counted cash of {amount} cannot be", amount=counted)
+        raise InputError("counted cash of {amount} is not possible", amount=counted)
     return Close(event.id, event.on, counted, str(event.payload.get("explanation", "")), event.who)
 
 
@@ -434,7 +434,7 @@ def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> 
     values: dict[str, Any] = event.payload
     loaded, moisture = as_decimal(values["loaded_kg"]), as_decimal(values["loaded_moisture_pct"])
     if not 3 <= moisture <= 45:
-        raise InputError("a moisture of {value} % cannot be: between 3 and 45 is possible", value=moisture)
+        raise InputError("a moisture of {value} % is not possible: give 3 to 45", value=moisture)
     price, deductions = as_decimal(values["price_per_kg"]), as_decimal(values.get("buyer_deductions", 0))
     costs, buyer_kg = as_decimal(values.get("costs", 0)), to_gram(as_decimal(values.get("buyer_kg", loaded)))
     if price < 0 or deductions < 0 or costs < 0 or buyer_kg < 0:
@@ -473,7 +473,7 @@ def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> 
 def _loss(event: Event, stock: dict[str, dict[Line, Decimal]]) -> PoolLoss:
     kind = str(event.payload.get("kind", "count"))
     if kind not in LOSS_KINDS:
-        raise InputError("'{kind}' is no kind of loss: {kinds}", kind=kind, kinds=", ".join(LOSS_KINDS))
+        raise InputError("'{kind}' is not a kind of loss: {kinds}", kind=kind, kinds=", ".join(LOSS_KINDS))
     pool = str(event.payload["pool"])
     taken = _take(stock, pool, to_gram(as_decimal(event.payload["dry_kg"])))
     return PoolLoss(event.id, event.on, pool, kind, _by_member(taken))

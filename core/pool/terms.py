@@ -84,7 +84,7 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
     if rule not in PRICE_RULES:
         raise InputError("the price rule '{rule}' is unknown: {rules}", rule=rule, rules=", ".join(PRICE_RULES))
     if not 3 <= base <= 30 or not base <= limit <= 30:
-        raise InputError("common moisture {base} % and limit {limit} % do not fit together", base=base, limit=limit)
+        raise InputError("agreed moisture {base} % and limit {limit} % do not fit together", base=base, limit=limit)
     weeks = {str(k): as_decimal(v, "week factor") for k, v in payload.get("week_factors", {}).items()}
     if any(factor <= 0 for factor in [*factors.values(), *weeks.values()]):
         raise InputError("a price factor of a grade or week must be above 0")

@@ -50,9 +50,9 @@ def funnel_limits(benchmark: float, size: ArrayLike, coverage: float = 0.95) -> 
     from scipy.stats import binom
 
     if not 0 <= benchmark <= 1:
-        raise InputError("a benchmark of {value} is no proportion: give 0 to 1", value=benchmark)
+        raise InputError("a benchmark of {value} is not a proportion: give 0 to 1", value=benchmark)
     if not 0 < coverage < 1:
-        raise InputError("a coverage of {value} is no proportion: give a value between 0 and 1", value=coverage)
+        raise InputError("a coverage of {value} is not a proportion: give a value between 0 and 1", value=coverage)
     sizes = _checked_sizes(size)
     tail = (1 - coverage) / 2
     low = np.clip(binom.ppf(tail, sizes, benchmark), 0, None) / sizes

@@ -27,11 +27,11 @@ class ExchangeRate:
         """Refuse what is no rate between two currencies (ISO 4217 codes)."""
         for code in (self.source_currency, self.target_currency):
             if len(code) != 3 or not code.isascii() or not code.isalpha() or not code.isupper():
-                raise InputError("'{code}' is no currency code: three capital letters (ISO 4217)", code=code)
+                raise InputError("'{code}' is not a currency code: give three capital letters (ISO 4217)", code=code)
         if self.source_currency == self.target_currency:
             raise InputError("a rate needs two different currencies")
         if not (np.isfinite(self.rate) and self.rate > 0):
-            raise InputError("a rate of {rate} cannot be right: give a number above zero", rate=self.rate)
+            raise InputError("a rate of {rate} is not possible: give a number above 0", rate=self.rate)
         if not self.source.strip():
             raise InputError("say where the rate comes from")
 

@@ -76,7 +76,7 @@ def refused_entries(events: Iterable[Event]) -> list[tuple[str, int, Message]]:
         except DryholdError as error:
             found.append((book, 0, error.message))
         except UNREADABLE:
-            found.append((book, 0, message("an entry lacks what it must say")))
+            found.append((book, 0, message("an entry is not complete")))
     return found
 
 
@@ -96,7 +96,7 @@ def check_books(events: dict[str, Event]) -> None:
     numbered: list[Any] = [replace(event, id=int(number)) for number, event in events.items()]
     for book, number, why in refused_entries(numbered)[:1]:
         raise ImportRefusedError(
-            "entry {number} of the book '{book}' cannot be: {why}. Cancel it and save the file again",
+            "entry {number} of the book '{book}' is not possible: {why}. Cancel it and prepare the file again",
             number=number or "?",
             book=book,
             why=why,

@@ -255,10 +255,10 @@ def _parts(folder: zipfile.ZipFile) -> tuple[dict[str, Any], dict[str, bytes]]:
         raise ImportRefusedError("the file unpacks to more than {mb} MB", mb=LARGEST_BYTES // 1_000_000)
     names = [item.filename for item in listed]
     if ABOUT not in names:
-        raise ImportRefusedError("this is no group file")
+        raise ImportRefusedError("this is not a group file")
     about = json.loads(folder.read(ABOUT))
     if not isinstance(about, dict) or about.get("format") != FORMAT:
-        raise ImportRefusedError("this is no group file")
+        raise ImportRefusedError("this is not a group file")
     if int(about["version"]) > VERSION:
         raise ImportRefusedError(
             "the file was made by a newer version ({version}): bring this program up to date first",
@@ -266,7 +266,9 @@ def _parts(folder: zipfile.ZipFile) -> tuple[dict[str, Any], dict[str, bytes]]:
         )
     strange = sorted(set(names) - PARTS)
     if strange or len(set(names)) != len(names):
-        raise ImportRefusedError("the file holds what no group file holds: {name}", name=(strange or names)[0][:60])
+        raise ImportRefusedError(
+            "the file holds something that does not belong in it: {name}", name=(strange or names)[0][:60]
+        )
     sums = about["sha256"]
     missing = [name for name in DICTIONARY if f"{name}.csv" not in sums and name not in NEW_TABLES]
     if missing:
@@ -285,7 +287,7 @@ def _group(given: dict[str, Any]) -> Group:
     if not all(isinstance(text, str) and len(text) <= 200 for text in texts) or not group.name.strip():
         raise ImportRefusedError("the file does not name its group")
     if len(group.currency) != 3 or not group.currency.isascii() or not group.currency.isupper():
-        raise ImportRefusedError("'{code}' is no currency code", code=group.currency[:20])
+        raise ImportRefusedError("'{code}' is not a currency code", code=group.currency[:20])
     for value, most in ((group.latitude, 90), (group.longitude, 180), (group.altitude_m, 9000)):
         if value is not None and not (isinstance(value, int | float) and math.isfinite(value) and abs(value) <= most):
             raise ImportRefusedError("the place of the group cannot be right")

@@ -87,8 +87,8 @@ def merge_files(
             item = read_group_file(content)
             if item.exported_at > now + CLOCK:
                 raise ImportRefusedError(
-                    "the file says that it was made on {day}, which has not come yet: set the clock of that computer "
-                    "right and save the file again",
+                    "the file says that it was made on {day}, which has not come yet: correct the clock of that "
+                    "computer and prepare the file again",
                     day=item.exported_at.date().isoformat(),
                 )
             outcomes.append(_merge_one(store, name, item, now, decided or {}))
@@ -108,14 +108,14 @@ def _made_at(store: Store, uid: str, kept: Mapping[str, Any]) -> datetime:
 def _nothing_to_do(store: Store, item: GroupFile, kept: Mapping[str, Any] | None) -> tuple[str, Message] | None:
     """Return the status and reason of a file from which nothing is taken in, None where it is to be written."""
     if kept is not None and int(kept["group_id"]) in {group.id for group in store.groups(removed=True)}:
-        return "removed", message("this group was removed here: bring it back first")
+        return "removed", message("this group was removed here: restore it first")
     if kept is not None and kept.get("complete", True):
         if kept["digest"] == item.digest:
             return "same", message("this file is here already")
         if _made_at(store, item.uid, kept) >= item.exported_at:
             return "older", message("a newer file of this group is here already")
     if kept is None and _kept_here(store, item.uid):
-        return "own", message("this group keeps its records here: nothing to take in")
+        return "own", message("this group keeps its records here: nothing to import")
     return None
 
 
@@ -143,7 +143,7 @@ def _merge_one(
     new, gone = store.write_together(lambda connection: write_file(connection, item, found, now))
     reason = message("{count} new rows", count=new)
     if gone:
-        reason = message("{count} new rows; {gone} that the group took away are gone", count=new, gone=gone)
+        reason = message("{count} new rows; {gone} rows that the group cancelled are gone", count=new, gone=gone)
     return MergeOutcome(file_name, status, item.group.name, new, reason, item.uid)
 
 

@@ -392,7 +392,7 @@ def _check(found: FileRecords) -> None:
     pointing: list[Reading | Sale] = [*found.readings.values(), *found.sales.values()]
     for record in pointing:
         if str(record.lot_id) not in found.lots:
-            raise ImportRefusedError("a row speaks of lot {lot}, which the file does not hold", lot=record.lot_id)
+            raise ImportRefusedError("a row names lot {lot}, which the file does not hold", lot=record.lot_id)
     for number, fact in found.facts.items():
         if fact.origin not in ("entered", "file"):
             _refuse("facts", number, "origin", fact.origin)
@@ -420,5 +420,5 @@ def _check_sold(found: FileRecords) -> None:
 
 def _refuse(table: str, number: str, what: str, value: Any) -> None:
     raise ImportRefusedError(
-        "row {number} of {table}: {what} '{value}' cannot be", number=number, table=table, what=what, value=value
+        "row {number} of {table}: {what} '{value}' is not possible", number=number, table=table, what=what, value=value
     )

@@ -77,7 +77,7 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime) -> int:
         raise InputError("choose two different groups, both real or both invented")
     if one.currency != other.currency:
         raise InputError(
-            "{one} keeps its books in {money}, {other} in {other_money}: they cannot be made one",
+            "{one} keeps its books in {money}, {other} in {other_money}: they cannot be merged",
             one=one.name,
             money=one.currency,
             other=other.name,

@@ -35,7 +35,7 @@ def wilson_interval(successes: float, size: float, z: float = Z95) -> tuple[floa
         Where there is nothing to count, or more successes than observations.
     """
     if size <= 0 or not 0 <= successes <= size:
-        raise InputError("{top} of {size} is no proportion", top=successes, size=size)
+        raise InputError("{top} of {size} is not a proportion", top=successes, size=size)
     rate = successes / size
     middle = (rate + z**2 / (2 * size)) / (1 + z**2 / size)
     half = z / (1 + z**2 / size) * np.sqrt(rate * (1 - rate) / size + z**2 / (4 * size**2))

@@ -139,7 +139,7 @@ def enter_goal(
         if not np.isfinite(value):
             raise InputError("a {kind} must be a number", kind=kind)
         if definition.proportion and not 0 <= value <= 1:
-            raise InputError("{value} % is no share of lots: give 0 to 100", value=round(100 * value, 1))
+            raise InputError("{value} % is not a share of lots: give 0 to 100", value=round(100 * value, 1))
         if definition.money and not currency:
             raise InputError("say in which currency")
     payload = {
@@ -165,7 +165,7 @@ def enter_rate(store: Store, rate: ExchangeRate, who: str, at: datetime, token: 
 def choose_currency(store: Store, currency: str, rates_on: date, who: str, at: datetime, token: str = "") -> int:
     """Write the programme's currency and the day whose rates count."""
     if len(currency) != 3 or not currency.isascii() or not currency.isalpha() or not currency.isupper():
-        raise InputError("'{code}' is no currency code: three capital letters (ISO 4217)", code=currency)
+        raise InputError("'{code}' is not a currency code: give three capital letters (ISO 4217)", code=currency)
     return _write(store, "currency", rates_on, who, {"currency": currency}, at, None, token)
 
 

@@ -158,13 +158,13 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
     known = tuple(price for price in prices if price is not None)
     crops = {price.commodity for price in known}
     left_out += [
-        message("lot {lot}: no price of {crop} was noted up to its harvest", lot=lot.label, crop=lot.commodity)
+        message("lot {lot}: no price of {crop} is recorded up to its harvest", lot=lot.label, crop=lot.commodity)
         for lot in made
         if lot.commodity not in crops
     ]
     kept = tuple(lot for lot in made if lot.commodity in crops)
     if not kept:
-        raise PlanError("no price was noted up to the season's harvest")
+        raise PlanError("no price is recorded up to the season's harvest")
     case = built.case.with_changes(
         lots=kept,
         prices=known,
@@ -238,7 +238,7 @@ def _habits(
         silent["over-drying"] = silent["bagged too wet"] = why
     if not needs:
         silent["sold early for cash"] = message(
-            "no sale within {weeks} weeks of harvest is written down", weeks=EARLY_WEEKS
+            "no sale within {weeks} weeks of harvest is recorded", weeks=EARLY_WEEKS
         )
     means = {crop: round(float(np.mean(values)), 2) for crop, values in dried.items() if len(values) >= FEWEST_LOTS}
     return Habits(

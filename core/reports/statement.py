@@ -120,7 +120,7 @@ def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool)
     listed = _one_by_one(statement.deliveries, base, _)
     if many:
         listed = [
-            (_("Week"), _("Receipts"), _("Grade"), _("Net kg"), _("Mean moisture %"), _("Water kg"), _at(base, _))
+            (_("Week"), _("Receipts"), _("Grade"), _("Net kg"), _("Average moisture %"), _("Water kg"), _at(base, _))
         ]
         groups: dict[tuple[str, str], list[StatementDelivery]] = {}
         for row in statement.deliveries:
@@ -147,8 +147,8 @@ def _deliveries(statement: MemberStatement, _: Callable[[str], str], many: bool)
         at=_at(base, _), rest=f"{float(100 - base):g}"
     )
     if any(row.water_kg < 0 for row in statement.deliveries):
-        how += " " + _("A minus stands where the grain was drier than {base} %: it counts for more.").format(base=base)
-    return f"<h2>{escape(_('What you brought'))}</h2>{_rows(listed, 1)}<p class='how'>{escape(how)}</p>"
+        how += " " + _("A minus means that the grain was drier than {base} %: it counts for more.").format(base=base)
+    return f"<h2>{escape(_('What you delivered'))}</h2>{_rows(listed, 1)}<p class='how'>{escape(how)}</p>"
 
 
 def _grain(statement: MemberStatement, _: Callable[[str], str]) -> str:
@@ -240,7 +240,7 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
     def line(name: str, amount: Decimal) -> tuple[str, str]:
         return name, _coin(amount, statement)
 
-    rows = [(_("Money"), currency), line(_("Your part of what buyers pay"), pay.proceeds)]
+    rows = [(_("Money"), currency), line(_("Your part of the sales"), pay.proceeds)]
     rows.append(line(_("less truck and market"), -pay.costs))
     taken = {
         "levies": [
@@ -249,7 +249,7 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
         ],
         "meter": [line(_("less meter fees, passed on to the meter's account"), -pay.meter)] if pay.meter else [],
         "loans": [line(_("less recovered on loans"), -pay.loans)] if pay.loans else [],
-        "advances": [line(_("less advances taken back"), -pay.advances)] if pay.advances else [],
+        "advances": [line(_("less advances paid back"), -pay.advances)] if pay.advances else [],
     }
     for kind in statement.terms.order:
         rows += taken[kind]
@@ -261,7 +261,7 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
         for item in statement.payments
         if item.kind == "charge"
     ]
-    rows.append(line(_("Comes to you"), pay.take_home))
+    rows.append(line(_("Your net pay"), pay.take_home))
     for item in statement.payments:
         if item.kind == "payment" and item.about != ADVANCE:
             words = _("paid {day} {reference}").format(day=item.on.isoformat(), reference=item.reference)
@@ -269,26 +269,26 @@ def _money(statement: MemberStatement, _: Callable[[str], str], currency: str) -
     rows.append(line(_("Still due to you") if pay.due >= 0 else _("Paid to you above what was due"), pay.due))
     notes = []
     if pay.advanced:
-        words = _("Advances you had: {advanced}; still to be taken back: {open}.")
+        words = _("Advances you had: {advanced}; still to pay back: {open}.")
         notes.append(words.format(advanced=_coin(pay.advanced, statement), open=_coin(pay.owes, statement)))
     kept = statement.terms.minimum_take_home
     if kept > 0:
-        least = _("The group agreed that at least {part} % of what is left after truck and market comes to you.")
+        least = _("The group agreed that you get at least {part} % of the sales after truck and market.")
         notes.append(least.format(part=f"{float(100 * kept):g}"))
     for name, amount in pay.short.items():
         if name != ADVANCES and not name.startswith(LOAN):
-            words = _("{name}: {amount} could not be taken off yet.")
+            words = _("{name}: {amount} could not be deducted yet.")
             said = _("meter fees") if name == METER else name
             notes.append(words.format(name=said, amount=_coin(amount, statement)))
     below = "".join(f"<p>{escape(words)}</p>" for words in notes)
-    return f"<h2>{escape(_('What comes to you'))}</h2>{_rows(rows, 1)}{below}"
+    return f"<h2>{escape(_('Your net pay'))}</h2>{_rows(rows, 1)}{below}"
 
 
 def _buyers(statement: MemberStatement, _: Callable[[str], str]) -> str:
     """Say what the buyers of the loads owe all members together, and what has come in: pay waits for it."""
     if not statement.buyers:
         return ""
-    rows = [(_("Buyer"), _("For all loads"), _("Come in"), _("Never paid"), _("Still owed by the buyer"))]
+    rows = [(_("Buyer"), _("For all loads"), _("Received"), _("Never paid"), _("Still owed by the buyer"))]
     rows += [
         (
             item.buyer,
@@ -316,7 +316,7 @@ def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
         "lent": _("lent"),
         "interest": _("interest"),
         "repaid": _("paid back in cash"),
-        "recovered": _("taken off your pay"),
+        "recovered": _("deducted from your pay"),
     }
     rows = [(_("Loan"), _("Day"), _("What"), _("Amount"), _("Principal due"), _("Interest due"))]
     for account in statement.loans:

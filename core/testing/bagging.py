@@ -42,9 +42,9 @@ class BaggingTerms:
         """Refuse terms that contradict one another."""
         base, refusal = self.deductions.base_pct, self.deductions.refusal_pct
         if base is None or refusal is None or base > refusal:
-            raise InputError("the buyer's limit lies above 0 and not above the moisture that is refused")
+            raise InputError("the buyer's limit must be above 0 and not above the moisture that is refused")
         if not 0 <= self.refused_price <= 1 or self.day_cost_per_kg < 0:
-            raise InputError("the refused price lies between 0 and 1, deductions and costs are 0 or more")
+            raise InputError("the refused price must be between 0 and 1, deductions and costs 0 or more")
 
     @property
     def limit_pct(self) -> float:

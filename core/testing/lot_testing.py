@@ -242,7 +242,7 @@ def report_lot(
     judgement : str
         What is done without a meter.
     probed : int
-        Bags probed with the meter.
+        Bags tested with the meter.
     cost_per_test : float
         Money for probing a bag.
 

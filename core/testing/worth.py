@@ -191,7 +191,7 @@ def sampling_error(bags: int, probed: int, bag_sd_pct: float, reading_sd_pct: fl
     Source: simple random sampling without replacement, Cochran (1977), Sampling Techniques.
     """
     if not 1 <= probed <= bags:
-        raise InputError("between 1 and {bags} bags can be probed, not {probed}", bags=bags, probed=probed)
+        raise InputError("between 1 and {bags} bags can be tested, not {probed}", bags=bags, probed=probed)
     between = bag_sd_pct**2 / probed * (1 - probed / bags)
     return math.sqrt(between + reading_sd_pct**2 / probed + bias_sd_pct**2)
 
@@ -342,7 +342,7 @@ class ProbingWorth:
     Parameters
     ----------
     probed : array of int, shape (N,)
-        Bags probed.
+        Bags tested.
     error_pct : array, shape (N,)
         Standard error of the lot's mean, points.
     worth : array, shape (N,)

@@ -263,7 +263,7 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
                 line={"color": colour, "dash": dash},
             )
         )
-    layout(figure, _("Bags probed"), _("{currency} for one lot").format(currency=currency), height=320)
+    layout(figure, _("Bags tested"), _("{currency} for one lot").format(currency=currency), height=320)
     figure.update_layout(legend={"y": -0.38})
     return figure
 

@@ -321,7 +321,7 @@ def outside_tests(scene: MeterScene) -> EntryForm:
 def spent(scene: MeterScene) -> EntryForm:
     """Describe the entry: money is spent."""
     words = {kind: _(kind).capitalize() for kind in SPENT_ON}
-    label = _("Who broke it (empty: nobody's fault)")
+    label = _("Who broke it (empty: no member)")
 
     def holder(values: Values) -> Field | None:
         if values["what"] != "repair" or scene.account.facts.rule is None:
@@ -354,7 +354,7 @@ def grain_sold(scene: MeterScene) -> EntryForm:
     """Describe the entry: grain taken in payment is sold."""
     left = scene.account.facts.grain_kg
     if left <= 0:
-        raise InputError("There is no grain taken in payment that could be sold.")
+        raise InputError("The group has no grain from payments to sell.")
     return EntryForm(
         fields=(
             Field(name="kg", label=_("Sold"), kind="exact", unit="kg", low=Decimal("0.001"), high=left, value=left),
@@ -364,7 +364,7 @@ def grain_sold(scene: MeterScene) -> EntryForm:
         payload=lambda values: grain_sold_terms(
             scene.account, values["kg"], values["amount"], values["money"], scene.step
         ),
-        sentence=lambda values: _("{kg} kg of grain taken in payment is sold for {amount} into the {place}").format(
+        sentence=lambda values: _("{kg} kg of grain from payments is sold for {amount} into the {place}").format(
             kg=values["kg"], amount=scene.coins(values["amount"]), place=place_words(values["money"])
         ),
     )
@@ -530,7 +530,7 @@ def joins(scene: MeterScene) -> EntryForm:
         if str(member.id) not in scene.account.facts.members and member.left_on is None
     }
     if not others:
-        raise InputError("Every member is in the book. Add the new one first, on the page Our things.")
+        raise InputError("Every member is in the book. Add the new member on the page Our things first.")
 
     def terms(values: Values) -> dict[str, Any]:
         member = values["member"]
@@ -550,7 +550,7 @@ def joins(scene: MeterScene) -> EntryForm:
 
 def _age_first(scene: MeterScene) -> list[str]:
     if depreciation_due(scene.account, state.today()):
-        return [_("Write off the meter's age first, so that the group's own money is today's.")]
+        return [_("First write off the meter's age: then the group's own money is correct today.")]
     return []
 
 
@@ -571,7 +571,7 @@ def leaves(scene: MeterScene) -> EntryForm:
             member_field(scene, present=True),
             Field(
                 name="most",
-                label=_("Most that the by-laws let the group pay out (empty: no limit)"),
+                label=_("Most that the by-laws allow the group to pay out (empty: no limit)"),
                 kind="money",
                 unit=scene.currency,
                 low=0,
@@ -673,12 +673,12 @@ def kind_words() -> dict[str, str]:
         "labour": _("A member pays by work"),
         "outside_tests": _("An outsider pays for tests"),
         "spent": _("Money is spent (batteries, repair, check of the meter)"),
-        "grain_sold": _("Grain taken in payment is sold"),
+        "grain_sold": _("Grain from payments is sold"),
         "meter_bought": _("The meter is bought"),
         "seller_paid": _("The seller is paid"),
-        "loan_taken": _("A loan is taken"),
-        "loan_paid": _("A loan is paid down"),
-        "depreciation": _("The meter has grown older (written off)"),
+        "loan_taken": _("The group takes a loan"),
+        "loan_paid": _("The group pays back a loan"),
+        "depreciation": _("The meter is written off by its age"),
         "loss_rule": _("The rule for loss, theft and breakage is agreed"),
         "meter_gone": _("The meter is lost, stolen or broken"),
         "joins": _("A member joins"),

@@ -368,7 +368,7 @@ def written_off(scene: PoolScene) -> EntryForm:
         fields=(Field(name="buyer", label=_("Buyer"), kind="choice", options=options), amount_field),
         payload=lambda values: {name: values[name] for name in ("buyer", "amount")},
         sentence=lambda values: _(
-            "{buyer} never pays {amount}; the members bear it by their parts in the loads to {buyer}"
+            "{buyer} never pays {amount}; each member bears a part, by their grain in the loads to {buyer}"
         ).format(buyer=values["buyer"], amount=scene.coins(values["amount"])),
         cautions=lambda values: [_("Members who were paid already may then owe the group.")],
     )
@@ -381,7 +381,7 @@ def payment(scene: PoolScene) -> EntryForm:
 
 def advance(scene: PoolScene) -> EntryForm:
     """Describe the entry: a member gets an advance."""
-    form = _to_member(scene, _("{member} gets an advance of {amount}, taken off later pay"), {"about": "advance"})
+    form = _to_member(scene, _("{member} gets an advance of {amount}, deducted from later pay"), {"about": "advance"})
     return EntryForm(
         form.fields,
         form.payload,
@@ -525,14 +525,14 @@ def loss(scene: PoolScene) -> EntryForm:
             "kind": values["kind"],
             "dry_kg": f"{values['kg'] * (HUNDRED - base) / HUNDRED:.3f}",
         },
-        sentence=lambda values: _("{kg} kg leave {pool} unsold ({kind}); all bear it by their share").format(
+        sentence=lambda values: _("{kg} kg leave {pool} unsold ({kind}); every member bears their share").format(
             kg=number(float(values["kg"]), 1), pool=values["pool"], kind=kinds[values["kind"]]
         ),
     )
 
 
 def place(scene: PoolScene) -> EntryForm:
-    """Describe the entry: where a pool is stored."""
+    """Describe the entry: how a pool is stored."""
     methods = {code: method_name(code) for code in method_codes()}
 
     def method(values: Values) -> Field:
@@ -544,7 +544,7 @@ def place(scene: PoolScene) -> EntryForm:
     return EntryForm(
         fields=(pool_field(scene), method),
         payload=lambda values: {name: values[name] for name in ("pool", "method")},
-        sentence=lambda values: _("{pool} is stored so: {method}").format(
+        sentence=lambda values: _("{pool} is stored in: {method}").format(
             pool=values["pool"], method=methods[values["method"]]
         ),
     )
@@ -584,7 +584,7 @@ def entry_words() -> dict[str, str]:
         "loan": _("A member gets a loan"),
         "loan_repaid": _("A member pays a loan back in cash"),
         "loss": _("Grain left a pool unsold"),
-        "store": _("Where a pool is stored"),
+        "store": _("How a pool is stored"),
     }
 
 
@@ -691,7 +691,7 @@ def agreement_fields(scene: PoolScene, agreed: bool) -> tuple[Field, ...]:
         *(
             Field(
                 name=f"order_{place}",
-                label=_("Taken off as no. {place}").format(place=place + 1),
+                label=_("Place {place} in the order of deductions").format(place=place + 1),
                 kind="choice",
                 options=kinds,
                 value=terms.order[place],

@@ -87,14 +87,12 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
     add = left.checkbox(_("Add names that are not known as members"), key=f"earlier_add_{kind}_{turn}")
     options = replace(options, add_members=add)
     if kind == DELIVERIES:
-        wet = right.checkbox(
-            _("Let in what was above the moisture limit, as it happened"), key=f"earlier_wet_{kind}_{turn}"
-        )
+        wet = right.checkbox(_("Accept deliveries above the moisture limit"), key=f"earlier_wet_{kind}_{turn}")
         options = replace(options, let_wet_in=wet)
         if "pool" not in columns:
             known = season.pools()
             pool = left.text_input(
-                _("Pool that they went into"), known[0] if known else _("Main pool"), key=f"earlier_pool_{turn}"
+                _("Pool for these deliveries"), known[0] if known else _("Main pool"), key=f"earlier_pool_{turn}"
             )
             options = replace(options, pool=pool.strip() or _("Main pool"))
         if "commodity" not in columns:
@@ -104,7 +102,7 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
             assumed = left.number_input(
-                _("Nobody wrote the moisture down: take, %"), 3.0, 45.0, 13.5, step=0.1, key=f"earlier_moist_{turn}"
+                _("Moisture where the table gives none, %"), 3.0, 45.0, 13.5, step=0.1, key=f"earlier_moist_{turn}"
             )
             options = replace(options, moisture_pct=Decimal(f"{assumed:.1f}"))
     preview = preview_earlier(table, options, members, events, state.today())
@@ -128,7 +126,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
     total = number(float(preview.total), 0) + " kg" if kind == DELIVERIES else coins(preview.total, group.currency)
     same = sum(row.duplicate for row in preview.rejected)
     words = _(
-        "{rows} rows can come in, together {total}; {refused} cannot, {same} of them because they are here already."
+        "{rows} rows can be imported, together {total}; {refused} cannot, {same} of them because they are here already."
     )
     st.info(words.format(rows=len(preview.rows), total=total, refused=len(preview.rejected), same=same))
     for note in preview.notes:
@@ -138,7 +136,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
     show_unused(preview.unused)
     show_refused(preview.rejected, f"earlier_{kind}")
     if preview.rows:
-        st.markdown(f"**{_('Rows that come in')}**")
+        st.markdown(f"**{_('Rows to import')}**")
         rows = []
         for row in preview.rows[:SHOWN]:
             load = row.payload
@@ -184,7 +182,7 @@ def past(group: Group) -> None:
     def write(number: int, reason: str, token: str) -> str:
         store = state.store()
         count = undo_import(store, group.id, number, reason, state.today(), writer(), state.now(), token)
-        return _("{count} rows were cancelled by counter-entries.").format(count=count)
+        return _("{count} rows were cancelled.").format(count=count)
 
     st.markdown(f"**{_('Imported files')}**")
     cancel_entry("earlier_cancel", files, write, seen=len(events))

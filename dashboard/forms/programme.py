@@ -51,7 +51,7 @@ def goals_form(book: ProgrammeBook, currency: str) -> None:
         value = st.number_input(
             _("Value, {unit}").format(unit=unit_words(definition, currency)), value=None, key="goal_value"
         )
-        on = st.date_input(_("To be reached by, or day of the baseline"), state.now().date(), key="goal_on")
+        on = st.date_input(_("To reach by, or day of the baseline"), state.now().date(), key="goal_on")
         source = st.text_input(_("Where it comes from"), key="goal_source")
         saved = st.form_submit_button(_("Save"))
         gone = st.form_submit_button(_("Cancel entry"))

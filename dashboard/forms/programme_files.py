@@ -17,7 +17,7 @@ def import_files() -> None:
         st.caption(
             _(
                 "One or many files that groups saved. The same file twice or an older one changes nothing. A broken "
-                "file is named and the others come in."
+                "file is named and the others are imported."
             )
         )
         files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
@@ -104,7 +104,7 @@ def tidy_groups() -> None:
     groups = counted(store.groups(), bool(st.session_state.get("show_invented")))
     names = {group.id: group.name for group in groups}
     with page.details(_("Merge or remove groups")):
-        st.caption(_("A backup is made first. A removed group is left out everywhere and can be brought back."))
+        st.caption(_("A backup is made first. A removed group is left out everywhere and can be restored."))
         with st.form("remove_group_form", border=False):
             one = st.selectbox(_("Group"), list(names), format_func=lambda key: names[key], key="tidy_group")
             into = st.selectbox(
@@ -123,13 +123,13 @@ def tidy_groups() -> None:
             with page.plain_errors():
                 if into:
                     rows = merge_groups(store, into, one, state.now())
-                    words = ngettext("{count} row went over.", "{count} rows went over.", rows)
+                    words = ngettext("{count} row was moved.", "{count} rows were moved.", rows)
                     st.success(words.format(count=rows))
                 else:
                     remove_group(store, one, state.now())
                 st.rerun()
         for group in store.groups(removed=True):
-            if st.button(_("Bring back {group}").format(group=literal(group.name)), key=f"back_{group.id}"):
+            if st.button(_("Restore {group}").format(group=literal(group.name)), key=f"back_{group.id}"):
                 with page.plain_errors():
                     bring_back(store, group.id)
                     st.rerun()

@@ -40,7 +40,7 @@ def receipts(group: Group, season: Season, members: Mapping[int, str]) -> None:
     item: Delivery = latest[chosen]
     base, name = season.terms_on(item.on).base_pct, members.get(item.member_id, "?")
     text = short_message(item, name, base, _(SHORT_TEMPLATE))
-    st.caption(_("To send as one short message ({count} of 160 signs):").format(count=len(text)))
+    st.caption(_("To send as one short message ({count} of 160 letters):").format(count=len(text)))
     st.code(text, language=None, wrap_lines=True)
     st.download_button(
         _("Receipt to print, two slips"),
@@ -92,7 +92,7 @@ def all_deliveries(group: Group, season: Season, members: Mapping[int, str]) -> 
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What did each member bring, and what does it weigh at the agreed moisture?"))
+    page.start("", _("What did each member deliver, and what does it weigh at the agreed moisture?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():
@@ -111,7 +111,7 @@ def show() -> None:
         if season.deliveries:
             page.chart(
                 deliveries_figure(season, told_apart(members)),
-                alt=_("What each member brought, kg at the agreed moisture"),
+                alt=_("What each member delivered, kg at the agreed moisture"),
                 key="deliveries_chart",
             )
         head(season)

@@ -55,7 +55,7 @@ def show() -> None:
                     "drying (JCGM 106:2012)."
                 ),
                 _(
-                    "Bags to probe: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
+                    "Bags to test: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
                     "13690, from memory)."
                 ),
                 _(
@@ -100,7 +100,7 @@ def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
                 _("Moisture, %"): round(one.moisture.mean_pct, 1) if one.moisture else None,
                 _("9 of 10 times between"): f"{number(low)} – {number(high)}" if one.moisture else "–",
                 _("Limit, %"): round(one.limit.moisture_pct, 1),
-                _("Bags probed"): f"{one.moisture.bags_probed} / {one.bags}" if one.moisture else f"0 / {one.bags}",
+                _("Bags tested"): f"{one.moisture.bags_probed} / {one.bags}" if one.moisture else f"0 / {one.bags}",
                 _("Bags likely above"): percent(one.share_wet) if one.moisture else "–",
                 _("Mass, kg"): round(one.mass_now_kg),
                 _("Owner"): people.get(one.lot.owner_id or 0, _("pool") if one.lot.shares else "–"),

@@ -40,7 +40,7 @@ def answer(account: Account, balances: tuple[MemberBalance, ...], currency: str)
     held = sum((account.journal.balance(f"assets:{place}", state.today()) for place in MONEY_PLACES), ZERO)
     late = [row for row in balances if row.arrears > 0]
     if not late:
-        return _("The group holds {held}, its meter is worth {value}, and nobody is late with a payment.").format(
+        return _("The group holds {held}, its meter is worth {value}, and no member is late with a payment.").format(
             held=coins(held, currency), value=coins(book_value(account), currency)
         )
     return ngettext(

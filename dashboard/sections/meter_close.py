@@ -65,7 +65,7 @@ def count_money(group: Group, account: Account, last: date) -> None:
         place: amount for place, amount in filled.values.items() if amount is not None and amount != in_book[place]
     }
     if filled.complete and not differing:
-        st.caption(_("What is counted agrees with the book."))
+        st.caption(_("The money counted agrees with the book."))
         return
 
     def sentence(values: Mapping[str, Any]) -> str:
@@ -170,12 +170,12 @@ def show() -> None:
     total = coins(sum((row.owes for row in owing), ZERO), group.currency)
     words = (
         ngettext(
-            "{count} member still owes the group {amount}: that stays in the book and is asked for next season.",
-            "{count} members still owe the group {amount}: that stays in the book and is asked for next season.",
+            "{count} member still owes the group {amount}: that stays in the book; ask for it next season.",
+            "{count} members still owe the group {amount}: that stays in the book; ask for it next season.",
             len(owing),
         ).format(count=len(owing), amount=total)
         if owing
-        else _("Nobody owes the group anything.")
+        else _("No member owes the group money.")
     )
     page.answer((_("The season up to {day} is closed.").format(day=day(closed)) + " " if closed else "") + words)
     ask_name()

@@ -134,7 +134,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
     if not needs:
         return
     names = told_apart(account.facts.names)
-    st.subheader(_("Days proposed by what has to be tested"))
+    st.subheader(_("Proposed days, by the lots to test"))
     filled = draw_fields(
         "log_days",
         (
@@ -154,7 +154,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
     today = state.today()
     rows = propose_days(needs, today + timedelta(days=1), bookings(events, today), filled["per_day"])
     if not rows:
-        st.write(_("Every lot that has to be tested has its day."))
+        st.write(_("Every lot that needs a test has its day."))
         return
     page.table(
         pd.DataFrame(
@@ -253,7 +253,7 @@ def show() -> None:
     has = (
         _("{name} has the meter.").format(name=names.get(holder, holder))
         if holder
-        else _("Nobody has recorded who has the meter.")
+        else _("There is no record of who has the meter.")
     )
     count = ngettext("It is booked {count} time.", "It is booked {count} times.", len(booked)).format(count=len(booked))
     page.answer(f"{has} {count}")

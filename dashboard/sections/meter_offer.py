@@ -36,12 +36,12 @@ def offer_fields(
         return Field(name=name, label=label, kind="number", unit=unit, value=value, low=low, high=high)
 
     return (
-        asked("kg", _("Grain that the seller takes instead"), kilograms, "kg", 1),
+        asked("kg", _("Grain that the seller accepts instead"), kilograms, "kg", 1),
         asked("price", _("Price a kg expected then"), expected, group.currency, 0.0001),
         asked("spread", _("Usual difference from what was expected"), usual, "%", 0, 200),
         asked("loan", _("Loan: interest a month on what is owed"), 3.0, "%", 0, 30),
         Field(name="payments", label=_("Loan: monthly payments"), kind="whole", value=12, low=1, high=60),
-        asked("waiting", _("What a month's waiting costs the group"), waiting, "%", 0, 30),
+        asked("waiting", _("Interest a month that the group counts with"), waiting, "%", 0, 30),
         asked("delivery", _("Bringing the grain to the seller costs"), 0.0, group.currency),
     )
 
@@ -52,7 +52,7 @@ def offer_answer(result: OfferComparison, currency: str) -> str:
     cheapest = min(ways, key=lambda name: ways[name])
     return _(
         "{way} costs least in today's money ({amount}). Grain costs more than the loan in {chance} of the cases: "
-        "where a kilogram fetches more than {price} at the harvest."
+        "when a kilogram sells for more than {price} at the harvest."
     ).format(
         way=cheapest,
         amount=money(ways[cheapest], currency),
@@ -118,7 +118,7 @@ def show() -> None:
         known = expected_price(state.store(), group.id, "maize", months)
         filled = draw_fields(f"offer_{months}", offer_fields(group, facts, known, months, cash))
         st.caption(
-            _("Price and difference for that month come from the group's own price series of maize.")
+            _("Price and difference for that month are from the group's own price series of maize.")
             if known
             else _("No price series of maize shows a season: today's price and a quarter more or less are assumed.")
         )

@@ -194,11 +194,11 @@ def together_sentence(seen: Together, currency: str, whole_life: bool) -> str:
             "{cost}: it saves {saved}."
         )
     elif seen.pays_from is None:
-        words = _("Sharing the meter costs {cost} {span}, {saved} more than going without, however much is tested.")
+        words = _("Sharing the meter costs {cost} {span}, {saved} more than having none, however many tests are made.")
     else:
         words = _(
-            "Sharing the meter costs {cost} {span}, {saved} more than going without. With {tests} "
-            "tests it does not pay yet: it pays from {from_tests} tests on."
+            "Sharing the meter costs {cost} {span}, {saved} more than having none. With {tests} tests it does not "
+            "pay yet: it pays from {from_tests} tests on."
         )
     return words.format(**values)
 
@@ -311,7 +311,7 @@ def show() -> None:
         amount = round_to_step(cost, step)
         if all(need.tests == 0 and need.harvest_kg == 0 for need in needs):
             with answer_place:
-                page.answer(_("Nobody's harvest or tests are in the records of this season yet. Enter them below."))
+                page.answer(_("There is no harvest and no test in the records of this season yet. Enter them below."))
             return
         seen = together(amount, needs, costs.running)
         with answer_place:
@@ -366,7 +366,7 @@ def rules(
         options,
         index=options.index(fair[0]) if fair else 0,
         format_func=lambda rule: (
-            say(usable[rule].title) + ("" if rule in fair else f" ({_('somebody pays more than alone')})")
+            say(usable[rule].title) + ("" if rule in fair else f" ({_('a member pays more than alone')})")
         ),
         key="shares_rule",
     )

@@ -274,15 +274,15 @@ def show() -> None:
         "bite": _("biting"),
         "rattle": _("the rattle of the grain"),
         "salt_jar": _("the salt jar"),
-        "none": _("the harvest day alone"),
+        "none": _("the day of harvest alone"),
     }
     left, middle, right = st.columns(3)
     judgement = left.selectbox(
         _("Without a meter the group goes by"), JUDGEMENTS, format_func=lambda j: words[j], key="worth_judgement"
     )
-    probed = int(middle.number_input(_("Bags probed in each lot"), 1, 100, 10, key="worth_probed"))
+    probed = int(middle.number_input(_("Bags tested in each lot"), 1, 100, 10, key="worth_probed"))
     above = right.number_input(
-        _("Thought dry at, points above the limit"),
+        _("Without a meter, grain is bagged this many points above the limit"),
         -3.0,
         10.0,
         float(facts["meter.worth.above_limit"].value),
@@ -336,15 +336,14 @@ def show_basis(group: Group, facts: Any, worths: Worths) -> None:
                 "shrink with more bags"
             ),
             _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; room on the "
-                "sheets, bags, truck and buyers' quantities count at the prices at which the plan shares them out "
-                "(Dantzig and Wolfe 1960); dated cash needs are not counted, and wet grain in a bag costs what the "
-                "storage outlook reckons, no more: the harm of eating mouldy grain is not in these sums"
+                "Drying, stores, buyers, interest and possible seasons are those of the sale plan. Drying space, bags, "
+                "truck and buyers' quantities count at the plan's own prices for them (Dantzig and Wolfe 1960). Cash "
+                "needs with a day are not counted. The harm of eating mouldy grain is not in these sums."
             )
             if worths.shared
             else _(
-                "Drying, stores, buyers, cost of money and scenarios are those of the sale plan; no open lot is "
-                "planned yet, so each lot is taken by itself, with a full truck and room on the sheets"
+                "Drying, stores, buyers, interest and possible seasons are those of the sale plan. No open lot is "
+                "planned yet, so each lot is counted alone, with a full truck and enough drying space."
             )
             if worths.by_plan
             else _("The decision valued is how many more days to spread the grain, at today's price of maize"),
@@ -366,7 +365,7 @@ def show_season(
     back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, waiting, SEED)
     page.answer(
         _(
-            "Testing is worth about {mean} a season ({low} to {high} in 8 of 10 cases) beside {words}; the meter "
+            "Testing is worth about {mean} a season more than {words} ({low} to {high} in 8 of 10 cases). The meter "
             "pays for itself within its life in {chance} of the cases."
         ).format(
             mean=money(season.mean, group.currency),
@@ -379,8 +378,8 @@ def show_season(
     if not worths.by_plan:
         st.warning(
             _(
-                "No sale plan can be made: {why}. A small model stands in: one decision, how many more days to "
-                "spread the grain, at today's price."
+                "No sale plan can be made: {why}. A small model is used instead: one decision, how many more days "
+                "to spread the grain, at today's price."
             ).format(why=say(worths.notes[0]))
         )
     for note in worths.notes if worths.by_plan else ():
@@ -402,8 +401,8 @@ def show_season(
     if 1 < scale < 100:
         st.write(
             _(
-                "On average it would pay with {times} times as much grain as in these lots, that is with about "
-                "{tonnes} t a season: in a larger group, or lent out for a fee."
+                "On average it would pay with {times} times as much grain as in these lots, about {tonnes} t a "
+                "season: in a larger group, or lent out for a fee."
             ).format(times=number(scale), tonnes=number(scale * mass / 1000))
         )
     elif scale <= 1:
@@ -468,8 +467,8 @@ def show_again(group: Group, lots: Sequence[Again]) -> None:
     )
     st.caption(
         _(
-            "Beside what is known of the lot already, for today's choice of drying, store, week and buyer; the "
-            "meter's own error stays in every test."
+            "Counted for today's choice of drying, store, week and buyer, beside what is known of the lot already. "
+            "The meter's own error stays in every test."
         )
     )
 
@@ -487,7 +486,7 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
                     _("Bags"): lot.bags,
                     _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
                     _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),
-                    _("Bags to probe"): reports[lot.id].probing.best,
+                    _("Bags to test"): reports[lot.id].probing.best,
                     _("A calibration check adds"): money(reports[lot.id].calibration, group.currency),
                 }
                 for lot in lots
@@ -497,13 +496,11 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
         file_name="worth_by_lot.csv",
     )
     labels = {lot.id: lot.label for lot in lots}
-    chosen = st.selectbox(
-        _("How many bags to probe in"), list(labels), format_func=lambda n: labels[n], key="worth_lot"
-    )
+    chosen = st.selectbox(_("How many bags to test in"), list(labels), format_func=lambda n: labels[n], key="worth_lot")
     if chosen is None:
         raise InputError("there is no lot to show")
     page.chart(
         probing_figure(reports[chosen].probing, group.currency),
-        alt=_("Worth of testing by bags probed"),
+        alt=_("Worth of testing by bags tested"),
         key="worth_probing",
     )

@@ -46,10 +46,10 @@ def pay_all(scene: PoolScene) -> None:
     """Offer to pay everybody what has come in: all that is due where the cash reaches, else in proportion."""
     due, parts = due_to(scene.pays), payable_now(scene.season, scene.pays)
     if not due:
-        st.caption(_("Nothing is due to anybody."))
+        st.caption(_("No member is due any money."))
         return
     if not parts:
-        st.caption(_("Nothing has come in that could be paid out. Record first what a buyer paid."))
+        st.caption(_("There is no cash to pay out. First record what a buyer paid."))
         return
     total, wanted = sum(parts.values(), ZERO), sum(due.values(), ZERO)
     everything = total == wanted
@@ -79,7 +79,7 @@ def pay_all(scene: PoolScene) -> None:
             "; ".join(f"{member}: {scene.coins(amount)}" for member, amount in values["parts"].items())
         ],
         seen=last_number(scene.events),
-        button=_("Pay all that is due") if everything else _("Pay what has come in"),
+        button=_("Pay all that is due") if everything else _("Pay with the cash that is there"),
     )
 
 
@@ -113,14 +113,14 @@ def taken_off_words(scene: PoolScene) -> str:
     """Return in which order things are taken off, and from whom not all could be."""
     kinds = {"levies": _("levies"), "meter": _("meter fees"), "loans": _("loans"), "advances": _("advances")}
     terms = scene.season.terms
-    words = _("Taken off in this order: {order}.").format(order=", ".join(kinds[name] for name in terms.order))
+    words = _("Deducted in this order: {order}.").format(order=", ".join(kinds[name] for name in terms.order))
     if terms.minimum_take_home:
-        words += " " + _("At least {part} % of what is left after truck and market goes to the member.").format(
+        words += " " + _("Each member gets at least {part} % of the sales after truck and market.").format(
             part=f"{float(100 * terms.minimum_take_home):g}"
         )
     short = [scene.label(member) for member, pay in scene.pays.items() if pay.short]
     if short:
-        words += " " + _("Not all could be taken off yet from: {names}.").format(names=safe(", ".join(short)))
+        words += " " + _("Not everything could be deducted yet from: {names}.").format(names=safe(", ".join(short)))
     return words
 
 
@@ -130,11 +130,11 @@ def show_prices(group: Group, members: Mapping[int, str]) -> None:
     moved = [effect for effect in effects if any(effect.by_member.values())]
     if not effects:
         return
-    with st.expander(_("What the price differences do")):
+    with st.expander(_("How the price differences change the pay")):
         for effect in effects:
             gains = sum((amount for amount in effect.by_member.values() if amount > 0), ZERO)
             st.write(
-                _("{sentence}. It moves {amount} between members.").format(
+                _("{sentence}. This moves {amount} between members.").format(
                     sentence=sentence(effect.sentence), amount=coins(gains, group.currency)
                 )
                 if gains
@@ -182,13 +182,13 @@ def _ask_dues(scene: PoolScene, owing: Mapping[int, Decimal]) -> None:
         "ask_dues",
         Filled(payload, {}),
         lambda _values: ngettext(
-            "{count} member owes the meter's account {amount}: take it off at the next load sold.",
-            "{count} members owe the meter's account {amount}: take it off at the next load sold.",
+            "{count} member owes the meter's account {amount}: deduct it at the next load sold.",
+            "{count} members owe the meter's account {amount}: deduct it at the next load sold.",
             len(owing),
         ).format(count=len(owing), amount=scene.coins(total)),
         lambda _values, token: record(scene.group, "dues", state.today(), payload, token),
         seen=last_number(scene.events),
-        button=_("Take {amount} for the meter at the next load").format(amount=scene.coins(total)),
+        button=_("Deduct {amount} for the meter at the next load").format(amount=scene.coins(total)),
     )
 
 
@@ -220,7 +220,7 @@ def _pass_on(scene: PoolScene, to_pass: Mapping[int, Decimal]) -> None:
                     "name": scene.members.get(member, "?"),
                     "amount": amount,
                     "money": values["place"],
-                    "reference": _("taken off the pay of grain sold"),
+                    "reference": _("deducted from the pay for grain sold"),
                 },
             )
             for member, amount in to_pass.items()
@@ -232,9 +232,9 @@ def _pass_on(scene: PoolScene, to_pass: Mapping[int, Decimal]) -> None:
     confirm_once(
         "pass_dues",
         filled,
-        lambda values: _("{amount} taken off members' pay goes from the pools' cash into the meter's {place}.").format(
-            amount=total, place=place_words(values["place"])
-        ),
+        lambda values: _(
+            "{amount} deducted from members' pay goes from the pools' cash into the meter's {place}."
+        ).format(amount=total, place=place_words(values["place"])),
         write,
         seen=last_number(scene.events),
         button=_("Pass {amount} on to the meter's account").format(amount=total),

@@ -41,7 +41,7 @@ def pool_table(season: Season) -> pd.DataFrame:
         rows.append(
             {
                 _("Pool"): pool,
-                _("Brought"): at_base(sum((item.dry_kg for item in season.deliveries if item.pool == pool), ZERO)),
+                _("Delivered"): at_base(sum((item.dry_kg for item in season.deliveries if item.pool == pool), ZERO)),
                 _("Lost"): at_base(lost),
                 _("Sold"): at_base(sum((sale.dry_kg for sale in season.sales if sale.pool == pool), ZERO)),
                 _("In store"): at_base(season.pool_dry_kg(pool)),
@@ -63,7 +63,7 @@ def buyer_table(scene: PoolScene) -> pd.DataFrame:
                 if account.open
                 else _("has paid {amount} too much").format(amount=scene.coins(account.ahead))
                 if account.ahead
-                else _("even"),
+                else _("settled"),
             }
             for account in scene.buyers.values()
         ]

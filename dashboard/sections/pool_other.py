@@ -1,4 +1,4 @@
-"""Other entries of the pools: payments one by one, advances, loans, losses, where a pool is stored."""
+"""Other entries of the pools: payments one by one, advances, loans, losses, how a pool is stored."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def loan_table(scene: PoolScene) -> pd.DataFrame:
                 _("Lent"): scene.coins(account.loan.principal),
                 _("Interest a month, %"): float(100 * account.loan.monthly_rate),
                 _("Interest so far"): scene.coins(account.interest),
-                _("Taken off pay"): scene.coins(account.recovered),
+                _("Deducted from pay"): scene.coins(account.recovered),
                 _("Paid back in cash"): scene.coins(account.repaid),
                 _("Still due"): scene.coins(account.still_due),
             }
@@ -71,13 +71,13 @@ def loss_table(found: list[PoolLosses]) -> pd.DataFrame:
 
 def show_losses(group: Any) -> None:
     """Show pool losses beside what the storage room expects of that store, moisture and time."""
-    with page.busy(_("Working out what the store takes")):
+    with page.busy(_("Working out the expected loss in store")):
         found = expected_losses(group.id, state.store().version(group.id), state.today())
     for row in found:
         st.write(sentence(row.verdict) + ".")
         origin = _("assumed") if row.assumed_method else _("entered by you")
         st.caption(
-            _("Stored in: {method} ({origin}), brought in at {moisture} % on average.").format(
+            _("Stored in: {method} ({origin}), delivered at {moisture} % on average.").format(
                 method=method_name(row.method), origin=origin, moisture=number(row.moisture_pct, 1)
             )
         )
@@ -121,7 +121,7 @@ def show() -> None:
                         "interest is paid first."
                     )
                 )
-        if season.deliveries and st.toggle(_("Compare losses with what was to be expected"), key="pool_losses"):
+        if season.deliveries and st.toggle(_("Compare losses with what was expected"), key="pool_losses"):
             show_losses(group)
     page.caution("money")
     page.sources(

@@ -47,9 +47,7 @@ def save_file(group_id: int, name: str) -> None:
     privacy = st.radio(_("What goes into it"), list(words), format_func=lambda key: words[key], key="file_privacy")
     page.caution("personal")
     if privacy != "all":
-        st.caption(
-            _("What each member paid for the meter stays in the file, by number: the cost of testing rests on it.")
-        )
+        st.caption(_("What each member paid for the meter stays in the file, by number: the cost of testing needs it."))
     if st.button(_("Prepare the file"), key="prepare_group_file"):
         store = state.store()
         uid = group_uid(store, group_id, lambda: str(uuid.uuid4()), state.now())
@@ -65,7 +63,7 @@ def show_losses(group_id: int, currency: str) -> None:
     if found is None:
         page.answer(_("The avoidable losses of this group are not worked out yet."))
         if st.button(_("Work them out now (about a quarter of a minute)"), key="losses_work_out"):
-            with page.busy(_("Planning the season again with one thing otherwise")):
+            with page.busy(_("Planning the season again with one thing changed")):
                 help_of_groups(state.store(), [group_id], state.today())
             st.rerun()
         return
@@ -91,7 +89,7 @@ def show_losses(group_id: int, currency: str) -> None:
     for item in found.causes:
         if item.why_not is not None:
             st.write(f"- {_(item.name)}: {say(item.why_not, markdown=True)}")
-    st.caption(_("Only what could be expected when it was decided counts; hindsight is left out."))
+    st.caption(_("This counts only what could be expected on the day of each decision, not what is known today."))
 
 
 def show_indicators(own: CountedGroup) -> None:
@@ -143,13 +141,13 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
     if changes:
         said = [say(DEFINITIONS[name].label) for name, item in changes.items() if item.verdict in {"better", "worse"}]
         st.write(
-            _("More than chance: {indicators}. One in twenty is so by chance, when nothing changed.").format(
+            _("More than chance: {indicators}. When nothing changed, one in twenty looks so by chance.").format(
                 indicators=", ".join(said)
             )
             if said
-            else _("No change is more than chance explains; of most it cannot be told yet.")
+            else _("Chance alone can explain every change. For most it is too early to tell.")
         )
-    st.caption(_("In brackets: how many lots, sales or readings it rests on. Below five, nothing is said."))
+    st.caption(_("In brackets: the number of lots, sales or readings. With fewer than five there is no verdict."))
 
 
 def show_people(groups: Sequence[CountedGroup], group_id: int) -> None:
@@ -180,7 +178,10 @@ def show_people(groups: Sequence[CountedGroup], group_id: int) -> None:
             "people_table",
         )
         st.caption(
-            _("Cells below five people stay blank, and others with them, so that no blank cell follows from a total.")
+            _(
+                "Cells below five people stay blank, and some others too, so that a blank cell cannot be worked out "
+                "from a total."
+            )
         )
 
 
@@ -193,15 +194,15 @@ def show_hindsight(records: Records) -> None:
         later = sum(worth * best for worth, best in known) / weight if weight else 0.0
         st.caption(
             _(
-                "Only as context: within six months of each sale the market's price rose by {rise} at its best. "
-                "Nobody could know that; the indicators above do not count it."
+                "Only as context: within six months of each sale the market's price rose by up to {rise}. No one "
+                "could know that; the indicators above do not count it."
             ).format(rise=percent(later))
         )
 
 
 def show() -> None:
     """Show the page."""
-    page.start(_("One group's profile"), _("How did this group do, and what could it have kept?"))
+    page.start(_("One group's profile"), _("How did this group do, and which losses could it have avoided?"))
     group = page.stop_if_no_group()
     try:
         store = state.store()

@@ -34,8 +34,8 @@ def work_out(groups: list[Group], missing: int) -> None:
     minutes = max(1, round(missing * SECONDS_A_GROUP / 60))
     st.write(
         ngettext(
-            "For {count} group this is not worked out yet: its season is planned again with one thing otherwise.",
-            "For {count} groups this is not worked out yet: each season is planned again with one thing otherwise.",
+            "For {count} group this is not worked out yet: its season is planned again with one thing changed.",
+            "For {count} groups this is not worked out yet: each season is planned again with one thing changed.",
             missing,
         ).format(count=missing)
     )
@@ -60,9 +60,9 @@ def about(value: float, currency: str) -> str:
 def pays(item: HelpSum) -> str:
     """Return in a sentence where one help pays."""
     if item.groups == 0:
-        return _("{help}: the records do not allow to say").format(help=_(item.help))
+        return _("{help}: the records are not enough to say").format(help=_(item.help))
     if not item.paying:
-        return _("{help}: in none of the {groups} groups it could be said for does it bring more than it costs").format(
+        return _("{help}: costs more than it gains in all {groups} groups with enough records").format(
             help=_(item.help), groups=item.groups
         )
     return _("{help}: pays in {paying} of {groups} groups, most in {names}").format(
@@ -79,8 +79,8 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
         if best.net > 0:
             page.answer(
                 _(
-                    "Most is to be gained by {help}: about {amount} a season, costs taken off, in {groups} groups "
-                    "({low} in a bad year, {high} in a good one)."
+                    "{help} would gain most: about {amount} a season after its cost, in {groups} groups ({low} in a "
+                    "bad year, {high} in a good one)."
                 ).format(
                     help=_(best.help),
                     amount=about(best.net, currency),
@@ -91,7 +91,7 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
             )
         else:
             page.answer(
-                _("With these records no help brings more than it costs ({currency}).").format(currency=currency)
+                _("With these records no help gains more than it costs ({currency}).").format(currency=currency)
             )
         shown = [item for item in own if item.paying]
         if shown:
@@ -108,8 +108,8 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
             st.markdown(f"- {pays(item)}")
     st.caption(
         _(
-            "The mark is the mean, the line goes from one bad year in ten to one good year in ten. Groups in which "
-            "a help does not pay are not in it."
+            "The mark is the average; the line goes from one bad year in ten to one good year in ten. Only groups "
+            "in which the help pays are counted."
         )
     )
 
@@ -124,7 +124,7 @@ def group_rows(results: dict[int, GroupHelp], groups: list[Group]) -> list[dict[
         head = {_("Group"): group.name}
         worst = found.largest
         if worst is None:
-            why = say(found.why_not) if found.why_not is not None else _("none can be shown")
+            why = say(found.why_not) if found.why_not is not None else _("none to show")
             rows.append(
                 {
                     **head,
@@ -158,7 +158,7 @@ def show_gaps(results: dict[int, GroupHelp], groups: list[Group]) -> None:
                 gaps.setdefault(f"{_(item.name)}: {say(item.why_not)}", []).append(literal(group.name))
     if not gaps:
         return
-    with st.expander(_("What the records do not allow to say")):
+    with st.expander(_("What the records cannot show")):
         for why, names in sorted(gaps.items()):
             st.markdown(f"- {why} ({', '.join(names)})")
 
@@ -194,7 +194,7 @@ def show() -> None:
         if results:
             show_programme(results, groups)
         else:
-            page.answer(_("What would help has not been worked out yet; whom to visit this week stands below."))
+            page.answer(_("What would help has not been worked out yet. See below whom to visit this week."))
         if len(results) < len(groups):
             work_out(groups, len(groups) - len(results))
         if results:
@@ -212,15 +212,15 @@ def show() -> None:
             [
                 _(
                     "Each season is planned from its first harvest with the prices known that month and the usual "
-                    "weather of its place: once as the records say it went, once with one thing otherwise. The "
-                    "difference is what could be expected when it was decided, not hindsight."
+                    "weather of its place: once as recorded, once with one thing changed. The difference is what "
+                    "could be expected on the day of the decision."
                 ),
                 _(
                     "Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that "
-                    "weather; slow drying and waiting cannot be told apart."
+                    "weather; the records cannot tell slow drying from waiting."
                 ),
                 _(
-                    "Too few tests: dryness judged by hand is taken to be {sd} points off (judgement). Sold early "
+                    "Too few tests: dryness judged by hand is assumed to be {sd} points off (judgement). Sold early "
                     "for cash: sales within eight weeks of harvest, against borrowing the same money."
                 ).format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
                 _(

@@ -150,9 +150,9 @@ def in_chosen_season(groups: list[CountedGroup], keys: Sequence[tuple[int, int]]
 
 def cannot_show(count: float) -> str:
     """Return in words that so few records show nothing."""
-    return ngettext("{count} record cannot show this", "{count} records cannot show this", int(count)).format(
-        count=int(count)
-    )
+    return ngettext(
+        "{count} record is too few to show this", "{count} records are too few to show this", int(count)
+    ).format(count=int(count))
 
 
 def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: str, report: pd.DataFrame) -> None:
@@ -190,7 +190,7 @@ def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: s
             _("Counted"): [in_words(definition, value, currency) for value in own["value"]],
             _("Adjusted for small numbers"): [in_words(definition, item.value, currency) for item in items],
             _("95 % interval"): [between(definition, item.low, item.high, currency) for item in items],
-            _("Rests on"): [int(value) for value in own["count"]],
+            _("Records"): [int(value) for value in own["count"]],
             _("Not usable"): [int(value) for value in own["missing"]],
             _("What may be said"): verdicts,
         }
@@ -218,7 +218,7 @@ def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
         "far above": _("higher than chance explains (99.8 %)"),
         "below": _("low, but one in twenty is by chance"),
         "above": _("high, but one in twenty is by chance"),
-        "inside": _("as chance has it"),
+        "inside": _("no clear difference"),
         "cannot tell yet": _("cannot tell yet"),
     }
     target = of.goal("target", key)
@@ -238,15 +238,15 @@ def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
             lines | words,
             target.value if target else None,
         ),
-        alt=_("Funnel of {label}: each group's share over the number it rests on.").format(label=say(definition.label)),
+        alt=_("{label}: each group's share by its number of lots.").format(label=say(definition.label)),
         key=f"funnel_{key}",
     )
     outside = [name for name, word in zip(own["group"], found, strict=True) if word.startswith("far")]
     if outside:
         st.write(
             _(
-                "More than chance explains: {groups}. Weather, crops, buyers or gaps in the records may be why; "
-                "their profiles and a visit tell."
+                "More than chance explains: {groups}. Weather, crops, buyers or gaps in the records may be why. "
+                "Look at their profiles and visit them."
             ).format(groups=", ".join(outside))
         )
     else:
@@ -254,7 +254,7 @@ def funnel_part(own: pd.DataFrame, key: str, of: ProgrammeBook) -> list[str]:
     st.caption(_("Inside the limits, chance alone explains the difference. Small groups have wide limits."))
     if phi > 1:
         st.caption(
-            _("Groups differ more than chance would have it; the limits are widened by {factor}.").format(
+            _("Groups differ more than chance explains; the limits are widened by {factor}.").format(
                 factor=number(phi**0.5, 1)
             )
         )
@@ -293,7 +293,10 @@ def interval_part(
     }
     if all(item.low != item.low for item in items):
         st.caption(
-            _("Counted, not sampled: there is no interval, and what lies behind a difference shows in the profiles.")
+            _(
+                "These are counts of all records, so there is no interval. The profiles show what is behind a "
+                "difference."
+            )
         )
     return [
         cannot_show(count) if item.verdict == "cannot tell yet" else words[item.verdict]
@@ -316,7 +319,7 @@ def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
 
 def show_expected(keys: Sequence[tuple[int, int]]) -> None:
     """Show days to dry against what each group's own crops, moistures, dates and weather allowed."""
-    st.subheader(_("Days to dry, against what each group's own weather and grain allowed"))
+    st.subheader(_("Days to dry, compared with what each group's own weather and grain allowed"))
     words = {
         "slower": _("slower than its conditions allowed"),
         "faster": _("faster than expected"),
@@ -367,8 +370,8 @@ def by_owner(groups: Sequence[CountedGroup], key: str) -> None:
         page.table(people_words(frame, key), f"people_{key}")
         st.caption(
             _(
-                "Cells below five people stay blank, and others with them, so that nobody can be recognised and no "
-                "blank cell follows from a total."
+                "Cells below five people stay blank, and some others too, so that no one can be recognised and a "
+                "blank cell cannot be worked out from a total."
             )
         )
 
@@ -409,9 +412,7 @@ def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None
 
 def show() -> None:
     """Show the page."""
-    page.start(
-        _("All groups"), _("Which groups differ by more than chance, and where are the records too thin to tell?")
-    )
+    page.start(_("All groups"), _("Which groups differ by more than chance, and which have too few records to tell?"))
     try:
         import_files()
         tidy_groups()
@@ -426,14 +427,8 @@ def show() -> None:
         thin = sum(item.found["readings_per_lot"].count < 5 for item in groups)
         page.answer(
             ngettext(
-                (
-                    "{count} group with {lots} lots; {thin} of them with fewer than five lots: nothing is said of "
-                    "those yet."
-                ),
-                (
-                    "{count} groups with {lots} lots; {thin} of them with fewer than five lots: nothing is said of "
-                    "those yet."
-                ),
+                ("{count} group with {lots} lots; {thin} of them with fewer than five lots, too few to compare."),
+                ("{count} groups with {lots} lots; {thin} of them with fewer than five lots, too few to compare."),
                 len(groups),
             ).format(count=len(groups), lots=number(lots, 0), thin=thin)
         )
@@ -474,7 +469,7 @@ def show() -> None:
                     "of sums."
                 ),
                 _("Changes: Newcombe (1998), Welch (1947), Student (1908)."),
-                _("The groups stand in the order of the alphabet: this is no league table."),
+                _("Groups are in the order of the alphabet. This is not a ranking."),
             ]
         )
     except DryholdError as error:

@@ -131,7 +131,7 @@ def show_urgency(
                 {
                     _("Day"): day(visit.on),
                     _("Lots, in order"): ", ".join(labels[lot] for lot in visit.lots),
-                    _("Bags to probe"): visit.bags,
+                    _("Bags to test"): visit.bags,
                     _("Late"): ", ".join(labels[lot] for lot in visit.late) or "–",
                 }
                 for visit in visits

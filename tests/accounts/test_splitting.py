@@ -68,7 +68,7 @@ def test_a_refund_mirrors_a_charge(coins: int, weights: dict) -> None:
 @pytest.mark.parametrize(
     ("amount", "weights", "step", "said"),
     [
-        (10, {}, "0.01", "nobody"),
+        (10, {}, "0.01", "no member"),
         (10, {"a": 0, "b": 0}, "0.01", "every weight is 0"),
         (10, {"a": -1, "b": 2}, "0.01", "below 0"),
         (10, {"a": float("nan")}, "0.01", "not a number"),

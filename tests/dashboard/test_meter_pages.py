@@ -177,7 +177,7 @@ def test_accounts_and_balances_are_said_in_words(demo_store) -> None:
     assert {"Asset", "Own money", "Debt"} & set(app.dataframe[-1].value["Kind"])
     assert "Cash box" in set(app.dataframe[-1].value["Account"])
     balances = open_page("meter_account").dataframe[0].value
-    assert balances["Balance"].str.contains("owes the group|even|the group owes").all()
+    assert balances["Balance"].str.contains("owes the group|settled|the group owes").all()
 
 
 def test_the_season_closes_step_by_step_after_a_count(demo_store) -> None:

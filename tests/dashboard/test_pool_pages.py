@@ -190,11 +190,11 @@ def test_what_has_come_in_is_paid_and_no_more(empty_store):
     first, second = two_zoes(empty_store)
     group = empty_store.groups()[0].id
     app = open_page("payout")
-    assert any("Nothing has come in" in item.value for item in app.caption)
+    assert any("There is no cash to pay out" in item.value for item in app.caption)
     write_entries(empty_store, group, [("buyer_payment", MAY, {"buyer": "Ridge Millers", "amount": "25000"})], "B", AT)
     app = open_page("payout")
     assert "Buyers still owe XOF 75,000" in app.info[0].value
-    assert app.button(key="pay_all.continue").label == "Pay what has come in"
+    assert app.button(key="pay_all.continue").label == "Pay with the cash that is there"
     press(app, "pay_all", "continue")
     assert "XOF 25,000 of XOF 100,000 due" in summary(app, "pay_all")
     press(app, "pay_all", "record")
@@ -306,7 +306,7 @@ def test_nothing_is_recorded_before_somebody_gave_a_name(empty_store, monkeypatc
     app = fill(open_page("deliveries"), "delivery", member=first, crop="maize", gross="60", bags="1", moisture="13")
     before = len(pool_events(empty_store))
     send(app, "delivery")
-    assert any("give your name first" in error.value for error in app.error)
+    assert any("first give your name" in error.value for error in app.error)
     assert len(pool_events(empty_store)) == before
     app.text_input(key="writer_name").set_value("Amara").run()
     press(app, "delivery", "record")

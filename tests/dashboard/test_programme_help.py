@@ -32,7 +32,7 @@ def test_says_where_help_pays_and_names_what_cannot_be_said(worked_out):
     app = open_page("programme_help")
     assert not app.exception
     assert not app.error
-    assert "Most is to be gained by" in app.info[0].value
+    assert "would gain most" in app.info[0].value
     table = app.dataframe[0].value
     assert len(table) == len(worked_out.groups())
     assert set(table["Largest avoidable loss"]) == {CAUSES[0]}

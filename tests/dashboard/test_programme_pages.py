@@ -151,7 +151,7 @@ def test_an_impossible_target_is_refused_in_words(many_store):
     app.number_input(key="goal_value").set_value(140.0)
     next(button for button in app.button if button.label == "Save" and button.form_id == "goal_form").click().run()
     assert not app.exception
-    assert "no share of lots" in app.error[0].value
+    assert "not a share of lots" in app.error[0].value
 
 
 def test_money_without_a_rate_is_kept_apart_and_with_one_compared(many_store):
@@ -291,7 +291,7 @@ def test_seasons_can_be_chosen_side_by_side_and_say_how_many_groups_they_rest_on
     app.selectbox(key="season_place").select(1).run()
     assert not app.exception
     one = table(app, "Counted")
-    assert one["Rests on"].sum() < whole["Rests on"].sum()
+    assert one["Records"].sum() < whole["Records"].sum()
     assert "groups together" in words_of(app)
 
 

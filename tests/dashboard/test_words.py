@@ -27,6 +27,29 @@ CLEAN = (
     "dashboard/sections/weather.py",
     "core/weather/",
     "core/planning/beginning.py",
+    "core/accounts/",
+    "core/meter/",
+    "core/pool/",
+    "core/programme/",
+    "core/reports/",
+    "core/testing/",
+    "core/group/defaults/meter.toml",
+    "dashboard/forms/confirm.py",
+    "dashboard/forms/entries.py",
+    "dashboard/forms/fields.py",
+    "dashboard/forms/meter_",
+    "dashboard/forms/pool_",
+    "dashboard/forms/programme",
+    "dashboard/meter_parts.py",
+    "dashboard/money_parts.py",
+    "dashboard/pool_parts.py",
+    "dashboard/programme_",
+    "dashboard/sections/deliveries",
+    "dashboard/sections/meter_",
+    "dashboard/sections/payout.py",
+    "dashboard/sections/pool_",
+    "dashboard/sections/programme_",
+    "dashboard/sections/statements.py",
 )
 
 
@@ -85,7 +108,7 @@ def test_files_gone_through_use_the_words_that_are_kept():
 
 def test_the_other_files_get_no_new_ones():
     """Counted when the list was made; the number may only fall, and reaches 0 when every page has been gone through."""
-    assert len([text for text, _concept in offenders(texts()) if not text.file.startswith(CLEAN)]) <= 152
+    assert len([text for text, _concept in offenders(texts()) if not text.file.startswith(CLEAN)]) <= 64
 
 
 def test_no_text_on_the_screen_is_outside_the_catalogue():

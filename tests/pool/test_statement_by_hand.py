@@ -68,7 +68,7 @@ def test_one_member_of_the_example_by_hand(example):
     money = {row[0]: amount(row[1]) for row in rows if len(row) == 2 and re.fullmatch(r"-?[\d,.]+", row[1])}
     assert -money["less office (4 / kg)"] == int(4 * kg)
     assert money["less recovered on loans"] == -(60000 + 4 * 60000 * 0.02)
-    assert money["Comes to you"] == 221293 - 2643 - 1353 - 64800 == 152497
+    assert money["Your net pay"] == 221293 - 2643 - 1353 - 64800 == 152497
     delivered, lost, gone, left = (
         money[name] for name in ("Delivered", "Lost in store, your share", "Sold", "Still in store")
     )
@@ -84,7 +84,7 @@ def test_every_page_of_the_example_adds_up_and_together_to_what_the_buyer_paid(e
         rows = rows_of(statement_page(statement, "A member", "A group", "MWK"))
         at = next(place for place, row in enumerate(rows) if row[0] == "Money")
         lines = [(row[0], amount(row[1])) for row in rows[at + 1 :] if len(row) == 2]
-        end = next(place for place, (name, _money) in enumerate(lines) if name == "Comes to you")
+        end = next(place for place, (name, _money) in enumerate(lines) if name == "Your net pay")
         assert sum(money for _name, money in lines[:end]) == pytest.approx(lines[end][1])
         last = next(place for place, (name, _money) in enumerate(lines) if name == "Still due to you")
         assert sum(money for _name, money in lines[end:last]) == pytest.approx(lines[last][1])

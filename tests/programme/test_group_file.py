@@ -227,7 +227,7 @@ def test_parts_that_do_not_belong_are_refused_and_nothing_is_unpacked(tmp_path, 
         warnings.simplefilter("ignore")  # the same name twice
         content = added(export_group(store, group, "uid-1", NOW), name, b"x")
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(ImportRefusedError, match="holds what no group file holds"):
+    with pytest.raises(ImportRefusedError, match="does not belong in it"):
         read_group_file(content)
     assert sorted(tmp_path.rglob("*")) == before
 
@@ -411,7 +411,7 @@ def test_what_the_group_took_away_goes_here_too(tmp_path):
     store.set_fact(group, "interest_monthly", None, "entered", "w", NOW)
     outcome = merge_files(target, [("b", export_group(store, group, "uid-1", NOW + timedelta(days=1)))], NOW)[0]
     assert outcome.status == "updated"
-    assert "2 that the group took away" in str(outcome.reason)
+    assert "2 rows that the group cancelled" in str(outcome.reason)
     here = target.groups()[0].id
     assert target.readings(here)["bag"].tolist() == ["1"]
     assert target.fact(here, "interest_monthly").origin == "assumed"
