@@ -72,6 +72,10 @@ class LedgerError(DryholdError):
     """An entry that the books refuse: unbalanced, already reversed, or deleting."""
 
 
+class AccessError(DryholdError):
+    """Something that a person's role does not allow: nothing was read or written."""
+
+
 class AlreadySavedError(DryholdError):
     """A form that was taken before: nothing was written a second time."""
 

@@ -207,3 +207,14 @@ class Change:
     changed: dict[str, Any]
     who: str
     at: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Role:
+    """What somebody may do in a group (0: in every group); see `core.group.access`. `person` is a mail address."""
+
+    person: str
+    group_id: int
+    role: str
+    given_by: str = ""
+    given_at: datetime | None = None

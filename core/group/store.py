@@ -33,6 +33,7 @@ from core.group.records import (
     NewEntry,
     PriceQuote,
     Reading,
+    Role,
     Sale,
 )
 from core.group.rows import (
@@ -614,6 +615,27 @@ class Store:
         values |= {"who": who, "recorded_at": at, "group_id": group_id}
         with self._writing(None, token) as connection:
             return insert(connection, tables.programme_entries, values)
+
+    # Roles
+
+    def roles(self) -> list[Role]:
+        """Return who has which role in which group, by person."""
+        table = tables.roles
+        with self._reading() as connection:
+            rows = connection.execute(sa.select(table).order_by(table.c.person, table.c.group_id)).mappings()
+            return [Role(**row) for row in rows]
+
+    def give_role(self, role: Role, token: str = "") -> None:
+        """Give somebody a role in a group in the place of an older one; take it away where ``role.role`` is ""."""
+        table, group_id = tables.roles, role.group_id or None
+        where = (table.c.person == role.person, table.c.group_id == role.group_id)
+        with self._writing(group_id, token) as connection:
+            before = connection.execute(sa.select(table.c.role).where(*where)).scalar()
+            connection.execute(sa.delete(table).where(*where))
+            if role.role:
+                connection.execute(sa.insert(table).values(**asdict(role)))
+            old, new = {"role": before or ""}, {"role": role.role}
+            note_change(connection, "role", role.person, old, new, self.who, self.at, group_id)
 
     # Files taken in
 

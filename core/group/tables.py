@@ -26,7 +26,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-SCHEMA_VERSION = "0003"
+SCHEMA_VERSION = "0004"
 
 
 def plain_value(value: Any) -> Any:
@@ -282,6 +282,16 @@ documents = Table(
     Column("payload", JsonText, nullable=False),
     Column("stored_at", UtcDateTime, nullable=False),
     _revision(),
+)
+
+roles = Table(
+    "roles",
+    metadata,
+    Column("person", String(320), primary_key=True),
+    Column("group_id", Integer, primary_key=True),
+    Column("role", String(16), nullable=False),
+    Column("given_by", String(320), nullable=False),
+    Column("given_at", UtcDateTime),
 )
 
 tokens = Table("tokens", metadata, Column("token", String(120), primary_key=True), Column("taken_at", UtcDateTime))
