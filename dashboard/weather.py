@@ -11,21 +11,11 @@ import requests
 
 from core.group.records import Group
 from core.group.store import Store
+from core.planning.case_from_records import place_of
 from core.weather.fetching import make_session
 from core.weather.forecast import Forecast, get_forecast
 from core.weather.normals import Normals
-from core.weather.place import Place
 from core.weather.usual import get_normals, get_years
-
-
-def place_of(group: Group) -> Place:
-    """Return where a group's weather is."""
-    return Place(
-        latitude=float(group.latitude or 0.0),
-        longitude=float(group.longitude or 0.0),
-        altitude_m=float(group.altitude_m or 0.0),
-        time_zone=group.time_zone or "UTC",
-    )
 
 
 def session_for(group: Group) -> requests.Session | None:

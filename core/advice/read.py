@@ -3,13 +3,29 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
 from typing import Any, Self
 from zoneinfo import ZoneInfo
 
+import pandas as pd
+
+from core.advice.lot_outlooks import (
+    DryingNow,
+    KeepingNow,
+    climate_said,
+    drying_now,
+    drying_weather,
+    from_hour,
+    keeping_now,
+    keeping_settings,
+    measured_lots,
+    store_climates,
+    urgent_first,
+    usual_setup,
+)
 from core.advice.making import Choices, Keep, MadePlan, Tell, draw_scenes, make_plan, silent
 from core.advice.origins import assumed_now, lots_at_risk, prices_now, weather_now
 from core.advice.parts import Assumed, AtRisk, LotNow, PriceNow, WeatherNow
@@ -23,10 +39,13 @@ from core.advice.season import (
     money_lines,
     season_rows,
 )
-from core.group.lot_state import current_lot_states, judging_rules
-from core.group.possessions import possessions
+from core.drying.setups import DryingSetup
+from core.drying.weather import MendedWeather
+from core.group.lot_state import LotState, current_lot_states, judging_rules
+from core.group.possessions import DryingSpace, possessions
 from core.group.records import Group
 from core.group.sampling import WET
+from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
 from core.planning.rolling import (
     KeptPlan,
@@ -40,6 +59,7 @@ from core.planning.rolling import (
 )
 from core.planning.sale_plan import SalePlan
 from core.planning.schedule import Load
+from core.planning.store_outlook import StoredLot
 from core.planning.why import LotReason, lot_reasons
 
 PARTS = (
@@ -132,6 +152,99 @@ class Reading:
     def weather(self) -> WeatherNow:
         """The weather that the answers rest on, with its origin."""
         return weather_now(self.store, self.group_id, self.now)
+
+    @cached_property
+    def drying_weather(self) -> MendedWeather:
+        """The weathers in which the plan of today dries."""
+        return drying_weather(self.store, self.group_id, self.today)
+
+    @cached_property
+    def _worked_out(self) -> dict[Hashable, Any]:
+        """What was worked out for a lot."""
+        return {}
+
+    def _once(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        if key not in self._worked_out:
+            self._worked_out[key] = make()
+        return self._worked_out[key]
+
+    def lot(self, lot_id: int) -> LotNow:
+        """Return a lot of `lots`."""
+        return next(one for one in self.lots if one.id == lot_id)
+
+    def usual_drying(self, lot_id: int, space: DryingSpace) -> tuple[DryingSetup, float | None, float]:
+        """Return how a lot is dried on a space, its moisture now (None: unknown) and the one aimed at [% w.b.]."""
+        lot = self.lot(lot_id)
+        known = lot.state.lot.weighed_moisture_pct if lot.moisture_pct is None else lot.moisture_pct
+        setup = usual_setup(self.store, self.group_id, lot.state, space)
+        return setup, None if known is None else round(float(known), 1), round(float(lot.limit_pct), 1)
+
+    def drying(
+        self,
+        lot_id: int,
+        space: DryingSpace,
+        at: datetime | None = None,
+        other: tuple[DryingSetup, float, float] | None = None,
+    ) -> DryingNow | None:
+        """Return a lot's drying on a space, in the plan's weathers and at the rate that the plan believes in.
+
+        Parameters
+        ----------
+        lot_id : int
+        space : DryingSpace
+        at : datetime, optional
+            From which hour of today on; None = the whole day, as the plan.
+        other : tuple, optional
+            Set-up, moisture and target of a what-if, instead of `usual_drying`.
+
+        Returns
+        -------
+        DryingNow or None
+            None where nobody knows the lot's moisture.
+        """
+        setup, moisture, target = other or self.usual_drying(lot_id, space)
+        if moisture is None:
+            return None
+        hour = None if at is None else at.replace(minute=0, second=0, microsecond=0)
+        frames = self.drying_weather.frames
+
+        def work() -> DryingNow:
+            left = frames if hour is None else from_hour(frames, hour)
+            return drying_now(self.store, self.group_id, self.lot(lot_id).state, setup, left, moisture, target)
+
+        found: DryingNow = self._once(("drying", lot_id, setup, moisture, target, hour), work)
+        return found
+
+    @cached_property
+    def climates(self) -> list[pd.DataFrame]:
+        """The weathers that stored grain meets, by day."""
+        return store_climates(self.store, self.group_id, self.today)
+
+    @cached_property
+    def climate_said(self) -> Message:
+        """What they were drawn from, in words."""
+        return climate_said(self.store, self.group_id, self.now)
+
+    @cached_property
+    def measured(self) -> tuple[tuple[LotState, StoredLot | None], ...]:
+        """The open lots as storage knows them; None where one was never tested."""
+        return measured_lots(self.store, self.group_id, self.now, self.today)
+
+    def keeping(self, lot: StoredLot) -> KeepingNow:
+        """Return how long a lot keeps: one of `measured`, or one that a person describes."""
+        states = {one.lot.id: one for one, stored in self.measured if stored == lot}
+
+        def work() -> KeepingNow:
+            settings = keeping_settings(self.store, self.group_id, [one for one, _stored in self.measured])
+            return keeping_now(self.store, self.group_id, states.get(lot.lot_id), lot, self.climates, settings)
+
+        found: KeepingNow = self._once(("keeping", lot), work)
+        return found
+
+    @cached_property
+    def in_store(self) -> tuple[list[KeepingNow], list[tuple[StoredLot, Message]]]:
+        """The tested lots in store, the most urgent first, and those that cannot be judged, with why."""
+        return urgent_first([self.keeping(lot) for _one, lot in self.measured if lot is not None and lot.method])
 
     @cached_property
     def prices(self) -> tuple[PriceNow, ...]:

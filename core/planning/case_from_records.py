@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -10,11 +10,13 @@ from typing import Any
 import pandas as pd
 
 from core.drying.field import may_be_left
+from core.drying.learning import RateBelief
 from core.errors import PlanError
 from core.grain.commodities import Commodity, commodity_codes
+from core.group.drying_records import learned_rate, remembered_weather
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import own_crops
-from core.group.possessions import possessions
+from core.group.possessions import DryingSpace, possessions
 from core.group.selling import crop_prices, crop_verdict
 from core.group.sieves import last_sieves
 from core.messages import Message, message
@@ -29,15 +31,18 @@ from core.planning.case_lots import (
     target_choices,
 )
 from core.planning.case_possessions import drying_choices, filled_bags, storage_choices, truck_of
+from core.planning.drying_ahead import begin_of
 from core.planning.group_seasons import Surroundings
 from core.planning.kept_back import promised_sales, reserves_of
 from core.planning.wishes import read_wishes
 from core.storage.methods import get_method, method_codes
 from core.storage.safety import waiting_days
+from core.weather.place import Place
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 WALK_SD = 0.03  # weekly change of a price of which too little is known for a season (judgement)
 SEED = 2026
+HEAT_LIMITS = "drying_temperature_limit."  # settings of the hottest that grain is let get, by crop or seed
 LATER_DRYING_KG = 3000.0  # grain from which drying may also begin a week later: the space will not hold all at once
 
 
@@ -110,7 +115,9 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         crops=crops,
     )
     grain = _grain(store, group_id, given, wanted, states, harvests, prices, rules)
-    data = replace(surroundings_of(store, group, now), crops=crops)
+    # the day's own hours belong to the plan: it is made for the day, whatever the hour
+    data = surroundings_of(store, group, begin_of(today, group.time_zone))
+    data = replace(data, crops=crops, rates=rates_of(store, group, has.spaces))
     truck, mass = truck_of(has.truck), sum(lot.bags * lot.bag_mass_kg for lot in grain.lots)
     used = {lot.commodity for lot in grain.lots}
     storage = storage_choices(
@@ -276,17 +283,53 @@ def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
     return tuple((str(month), round(float(price), 6)) for month, price in months.items())
 
 
+def place_of(group: Any) -> Place:
+    """Return where a group's weather is."""
+    return Place(
+        float(group.latitude or 0.0),
+        float(group.longitude or 0.0),
+        float(group.altitude_m or 0.0),
+        group.time_zone or "UTC",
+    )
+
+
 def surroundings_of(store: Any, group: Any, now: datetime) -> Surroundings:
-    """Return forecast, normals and place of a group, from what is stored or bundled (no network)."""
+    """Return what a group's seasons need beside its lots, from what is stored or bundled (no network)."""
     from core.weather.forecast import get_forecast
-    from core.weather.place import Place
     from core.weather.usual import get_normals
 
-    place = Place(group.latitude or 0.0, group.longitude or 0.0, group.altitude_m or 0.0, group.time_zone)
+    place, facts = place_of(group), store.facts(group.id)
     normals = get_normals(place, store.documents, now, None)
     forecast = get_forecast(place, store.documents, now, None, normals=normals)
-    seen = {"yes": True, "no": False}.get(str(store.fact(group.id, "borer_present").value).strip().lower())
-    return Surroundings(forecast, normals, place, seen)
+    seen = {"yes": True, "no": False}.get(str(facts["borer_present"].value).strip().lower())
+    limits = {
+        key.removeprefix(HEAT_LIMITS): float(fact.value) for key, fact in facts.items() if key.startswith(HEAT_LIMITS)
+    }
+    return Surroundings(
+        forecast,
+        normals,
+        place,
+        seen,
+        climate=_past_years(place, store, now, normals),
+        cover_in_rain=bool(facts["drying_cover_in_rain"].value),
+        grain_limits_c=limits,
+        store_offset_c=float(facts["storage_temperature_offset"].value),
+    )
+
+
+def _past_years(place: Place, store: Any, now: datetime, normals: Any) -> Any:
+    """Return days of past years at a place, None where the normals say more: entered ones, or invented years only."""
+    from core.weather.usual import get_years
+
+    years, status = get_years(place, store.documents, now)
+    invented = status == "bundled" and normals.status != "bundled"
+    return None if normals.status == "entered" or invented else years
+
+
+def rates_of(store: Any, group: Any, spaces: Sequence[DryingSpace]) -> dict[str, RateBelief]:
+    """Return what the group's own tests say of its rate, by way of drying."""
+    kept = remembered_weather(store, place_of(group).key)
+    return {method: learned_rate(store, group, method, kept).believed for method in {one.method for one in spaces}}
 
 
 def _needs(rows: list[dict[str, Any]], start: date, weeks: int) -> tuple[CashNeed, ...]:

@@ -10,21 +10,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache, partial
 from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
+from core.drying.learning import RateBelief, prior_belief
+from core.drying.setups import DryingSetup, drying_method
 from core.errors import DryholdError
 from core.grain.commodities import Commodity
 from core.planning.case import CaseLot, CropPrice, DryingChoice, PlanningCase, StorageChoice
+from core.planning.drying_ahead import WEATHERS, begin_of, booked, weather_ahead
+from core.planning.schedule import first_day_of_week
 from core.planning.seasons import Dried, Kept, Seasons, Stood, common_draws
 
-WEATHERS = 24
 CLIMATES = 24
-DRYING_DAYS = 20
 NOT_DRY_DAYS = 60.0
 FRESH_GERMINATION_PCT = 98.0  # as the storage room has it at bagging
 SIEVE_STEPS = (0.5, 1.5, 4.0, 10.0, 25.0, 60.0)  # counts of insects per kg that are told apart (judgement)
@@ -40,7 +42,10 @@ class Surroundings:
     The forecast, the normals and the place (None = the bundled example's).
 
     `borer_present` says whether the larger grain borer is in the area, None where nobody knows; `crops` are the
-    group's own crops by code.
+    group's own crops by code; `climate` is what stored grain meets, normals or days of past years (None = the
+    normals); `rates` what is believed of the group's rate by way of drying (none = as the table has it, with its
+    doubt); `grain_limits_c` the hottest that grain is let get, by crop or "seed" [°C]; `store_offset_c` how much
+    warmer its stores are than their kind [°C].
     """
 
     forecast: Any
@@ -48,6 +53,39 @@ class Surroundings:
     place: Any
     borer_present: bool | None = None
     crops: Mapping[str, Commodity] = field(default_factory=dict)
+    climate: Any = None
+    rates: Mapping[str, RateBelief] = field(default_factory=dict)
+    cover_in_rain: bool = True
+    grain_limits_c: Mapping[str, float] = field(default_factory=dict)
+    store_offset_c: float = 0.0
+
+    @property
+    def stored_in(self) -> Any:
+        """Return the weather of stored grain: normals, or days of past years."""
+        return self.normals if self.climate is None else self.climate
+
+    def rate_of(self, method: str) -> RateBelief:
+        """Return what is believed of the group's rate with a way of drying."""
+        return self.rates.get(method) or prior_belief(float(drying_method(method)["rate_sd"]))
+
+
+def setup_of(way: DryingChoice, case: PlanningCase, data: Surroundings, kept_cool: str) -> DryingSetup:
+    """Return how a group dries on a space: `kept_cool` is the crop, or "seed", whose heat limit holds."""
+    always_open = bool(drying_method(way.method)["always_open"])
+    return DryingSetup(
+        way.method,
+        max(way.area_m2, 1.0),
+        way.load_kg_m2 or None,
+        altitude_m=case.climate.altitude_m,
+        time_zone=case.climate.time_zone,
+        cover_in_rain=data.cover_in_rain,
+        grain_temperature_limit_c=None if always_open else data.grain_limits_c.get(kept_cool),
+    )
+
+
+def kept_cool_as(lot: CaseLot) -> str:
+    """Return whose heat limit holds for a lot: seed has its own."""
+    return "seed" if lot.use == "seed" else lot.commodity
 
 
 @dataclass(frozen=True)
@@ -95,12 +133,12 @@ def group_seasons(case: PlanningCase, seed: int, data: Surroundings) -> Seasons:
     from core.weather.scenarios import climate_scenarios
 
     moisture_draw, offers = common_draws(case, seed)
-    climates = climate_scenarios(data.normals, case.start, (case.weeks + 2) * 7 + 1, CLIMATES, seed, data.place)
+    climates = climate_scenarios(data.stored_in, case.start, (case.weeks + 2) * 7 + 1, CLIMATES, seed, data.place)
     scene = _Scene(
         case,
         seed,
         data,
-        datetime(case.start.year, case.start.month, case.start.day, tzinfo=UTC),
+        begin_of(case.start, case.climate.time_zone),
         climates,
         draw_pests(CLIMATES, seed, data.borer_present),
     )
@@ -114,38 +152,24 @@ def group_seasons(case: PlanningCase, seed: int, data: Surroundings) -> Seasons:
     )
 
 
-def _weather(scene: _Scene, start_week: int) -> list[pd.DataFrame]:
-    """Return hourly weather scenarios from the beginning of a plan week on."""
-    from core.weather.scenarios import extend_scenarios
-
-    data, start = scene.data, scene.midnight + timedelta(days=7 * start_week)
-    return scene.once(
-        ("weather", start_week),
-        lambda: extend_scenarios(data.forecast, data.normals, data.place, start, DRYING_DAYS, WEATHERS, scene.seed),
-    )
+def _weather(scene: _Scene, start_week: int) -> tuple[pd.DataFrame, ...]:
+    """Return hourly weather scenarios from the first day of a plan week that is not over."""
+    start = scene.midnight + timedelta(days=first_day_of_week(scene.case, start_week))
+    return scene.once(("weather", start_week), lambda: weather_ahead(scene.data, start, scene.seed).frames)
 
 
-def _drying_runs(scene: _Scene, commodity: str, start_week: int) -> tuple[np.ndarray, list[Any]]:
+def _drying_runs(scene: _Scene, commodity: str, kept_cool: str, start_week: int) -> tuple[np.ndarray, list[Any]]:
     """Return start moistures (points,) and the runs (setups x points).
 
-    One simulation for all lots and targets of a crop.
+    One simulation for all lots and targets of a crop (its seed apart, which is kept cooler); each weather has its own
+    rate, as far as the group's rate is in doubt.
     """
     from core.drying.run import simulate_lots
-    from core.drying.setups import DryingSetup
 
     case, targets = scene.case, scene.case.targets(commodity)
     starts = min(targets) + np.array([*POINTS_ABOVE, POINTS_ABOVE[-1] + max(targets) - min(targets) + 0.5])
-    climate = case.climate
-    setups = [
-        DryingSetup(
-            way.method,
-            max(way.area_m2, 1.0),
-            way.load_kg_m2 or None,
-            altitude_m=climate.altitude_m,
-            time_zone=climate.time_zone,
-        )
-        for way in case.drying
-    ]
+    setups = [setup_of(way, case, scene.data, kept_cool) for way in case.drying]
+    rates = [scene.data.rate_of(way.method).sample(WEATHERS, scene.seed) for way in case.drying]
     size = len(setups) * len(starts)
     runs = simulate_lots(
         [scene.crop(commodity)] * size,
@@ -153,18 +177,20 @@ def _drying_runs(scene: _Scene, commodity: str, start_week: int) -> tuple[np.nda
         _weather(scene, start_week),
         [setup for setup in setups for _ in starts],
         [min(targets)] * size,
+        rate_factors=np.repeat(np.reshape(rates, (-1, WEATHERS)), len(starts), axis=0),
     )
     return starts, runs
 
 
-def _days_by_moisture(scene: _Scene, commodity: str, target: float, start_week: int) -> tuple[np.ndarray, np.ndarray]:
+def _days_by_moisture(scene: _Scene, lot: CaseLot, target: float, start_week: int) -> tuple[np.ndarray, np.ndarray]:
     """Return start moistures (points,) and days to the target (setups, points, weathers)."""
-    starts, runs = scene.once(("drying", commodity, start_week), lambda: _drying_runs(scene, commodity, start_week))
+    key = (lot.commodity, kept_cool_as(lot), start_week)
+    starts, runs = scene.once(("drying", *key), lambda: _drying_runs(scene, *key))
 
     def days() -> np.ndarray:
         return np.array([_days_to(run, target) for run in runs]).reshape(len(scene.case.drying), len(starts), -1)
 
-    return starts, scene.once(("days", commodity, target, start_week), days)
+    return starts, scene.once(("days", *key, target), days)
 
 
 def _dry(
@@ -173,14 +199,13 @@ def _dry(
     """Return a lot's drying on one of the case's spaces, as `Seasons.dry`."""
     from core.storage.loss import dry_matter_loss
 
-    starts, table = _days_by_moisture(scene, lot.commodity, target, start_week)
+    starts, table = _days_by_moisture(scene, lot, target, start_week)
     middle, which = float(np.mean(start_moisture)), scene.weather_of
     rows = table[list(scene.case.drying).index(choice)]
     at = np.clip(np.searchsorted(starts, start_moisture) - 1, 0, len(starts) - 2)
     part = np.clip((start_moisture - starts[at]) / (starts[at + 1] - starts[at]), 0.0, 1.5)
     days = np.maximum(1.0, rows[at, which] * (1 - part) + rows[at + 1, which] * part)
-    dried_share = float((days < NOT_DRY_DAYS * 0.9).mean())
-    planned = float(np.ceil(np.quantile(days, 0.8))) if dried_share >= 0.8 else float("inf")
+    planned = booked(np.where(days < NOT_DRY_DAYS * 0.9, days, np.inf))
     waited = 7.0 * max(0, start_week - lot.available_week)
     warm = float(np.mean([frame["temperature_c"].mean() for frame in _weather(scene, start_week)[:4]]))
     try:
@@ -223,6 +248,7 @@ def _stored(
         every=7,
         sieved_kg=sieved,
         insects_grown_days=grown,
+        store_offset_c=scene.data.store_offset_c,
     )
     loss = run.dry_matter_loss_pct
     left = np.clip((1 - run.weight_loss_pct / 100) / np.maximum(1 - loss / 100, 1e-6), 0.0, 1.0)

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from core.errors import DryholdError
 from core.market.deductions import flat_deductions
 from core.messages import Message
 from core.storage.advice import (
@@ -303,43 +302,16 @@ def corrected_by_tests(
     return CorrectedLot(lot, resampled(pests, updated.weights), float(now.mean()), updated.effective_scenarios)
 
 
+def methods_for(lot: StoredLot) -> list[str]:
+    """Return every method that fits a lot's form (no crib for shelled grain)."""
+    return [method for method in method_codes() if lot.unshelled or not get_method(method).unshelled]
+
+
 def lot_outlook(
-    lot: StoredLot,
-    climates: Sequence[pd.DataFrame],
-    days: int,
-    settings: OutlookSettings | None = None,
-    draw: PestDraw | None = None,
+    lot: StoredLot, climates: Sequence[pd.DataFrame], days: int, settings: OutlookSettings | None = None
 ) -> dict[str, MethodOutlook]:
-    """Return a lot's outlook under every method that fits its form (no crib for shelled grain), by method."""
-    return {
-        method: method_outlook(lot, method, climates, days, settings, draw)
-        for method in method_codes()
-        if lot.unshelled or not get_method(method).unshelled
-    }
-
-
-def urgency_table(
-    lots: Sequence[tuple[StoredLot, str]],
-    climates: Sequence[pd.DataFrame],
-    days: int,
-    settings: OutlookSettings | None = None,
-) -> tuple[list[tuple[StoredLot, MethodOutlook]], list[tuple[StoredLot, Message]]]:
-    """Return lots in store with their outlook, the most urgent first, and those that could not be judged, with why.
-
-    Parameters
-    ----------
-    lots : sequence of (StoredLot, method)
-    climates, days, settings
-        As in `method_outlook`; the same scenarios for all lots.
-    """
-    judged, not_judged = [], []
-    for lot, method in lots:
-        try:
-            judged.append((lot, method_outlook(lot, method, climates, days, settings)))
-        except DryholdError as error:
-            not_judged.append((lot, error.message))
-    judged.sort(key=lambda pair: (pair[1].sure.days, pair[1].test.days, -pair[0].moisture_pct))
-    return judged, not_judged
+    """Return a lot's outlook under every method that fits its form, by method."""
+    return {method: method_outlook(lot, method, climates, days, settings) for method in methods_for(lot)}
 
 
 def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str | None, Message]:

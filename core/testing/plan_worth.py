@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,9 +23,11 @@ from core.errors import InputError, PlanError
 from core.messages import Message, message
 from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
-from core.planning.group_seasons import DRYING_DAYS, WEATHERS, Surroundings, group_seasons, season_of
+from core.planning.drying_ahead import WEATHERS, begin_of, weather_ahead
+from core.planning.group_seasons import Surroundings, group_seasons, kept_cool_as, season_of, setup_of
 from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid
 from core.planning.placing import trip_share
+from core.planning.schedule import first_day_of_week
 from core.planning.shared_prices import SharedPrices, shared_prices
 from core.testing.bagging import DRYING, OVER_DRYING, REFUSAL, SPOILAGE
 from core.testing.worth import DecisionTable, normal_belief
@@ -229,25 +231,17 @@ def drying_stops(case: PlanningCase, data: Surroundings, lot: CaseLot, moisture_
         First "bag as it is", then days on each sheet or hours in each dryer.
     """
     from core.drying.run import simulate_lots
-    from core.drying.setups import DryingSetup
-    from core.weather.scenarios import extend_scenarios
 
     count = case.scenarios
     stops = [Stop(NONE, "as it is", 0.0, lot.available_week, np.repeat(moisture_pct[:, None], count, axis=1))]
     if not case.drying:
         return stops
-    start = datetime(case.start.year, case.start.month, case.start.day, tzinfo=UTC)
-    start += timedelta(days=7 * lot.available_week)
-    weather = extend_scenarios(data.forecast, data.normals, data.place, start, DRYING_DAYS, WEATHERS, seed)
+    start = begin_of(case.start, case.climate.time_zone)
+    start += timedelta(days=first_day_of_week(case, lot.available_week))
+    weather = weather_ahead(data, start, seed).frames
     which = np.arange(count) % WEATHERS
     for number, way in enumerate(case.drying):
-        setup = DryingSetup(
-            way.method,
-            max(way.area_m2, 1.0),
-            way.load_kg_m2 or None,
-            altitude_m=case.climate.altitude_m,
-            time_zone=case.climate.time_zone,
-        )
+        setup = setup_of(way, case, data, kept_cool_as(lot))
         size = len(moisture_pct)
         runs = simulate_lots(
             [lot.commodity] * size,
@@ -255,6 +249,7 @@ def drying_stops(case: PlanningCase, data: Surroundings, lot: CaseLot, moisture_
             weather,
             [setup] * size,
             [case.target(lot.commodity)] * size,
+            rate_factors=np.tile(data.rate_of(way.method).sample(WEATHERS, seed), (size, 1)),
         )
         paths = np.stack([run.moisture_pct for run in runs])
         machine = way.method == "mechanical"

@@ -11,6 +11,9 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.advice import Situation
+from core.advice.lot_outlooks import from_hour
+from core.advice.parts import LotNow
 from core.drying.advice import (
     RANGES_ONLY_AFTER_DAYS,
     care_without_spreading,
@@ -18,77 +21,77 @@ from core.drying.advice import (
     day_hours,
     dryer_cost,
     labour_cost,
-    outlook,
     overdrying_cost,
     retest_time,
     stop_times,
 )
-from core.drying.run import DryingRun, DryingSetup, simulate_drying
+from core.drying.run import DryingRun, DryingSetup
 from core.drying.setups import drying_method
-from core.drying.weather import mend_weather
 from core.errors import DryholdError
 from core.group.drying_records import (
     DIARY_WORDS,
     LearnedRate,
     day_word,
     diary_score,
-    drying_setup,
-    learned_rate,
     note_day,
     reading_rounds,
     remember_weather,
-    remembered_weather,
 )
-from core.group.lot_state import LotState, current_lot_states, judging_rules
+from core.group.lot_state import LotState, judging_rules
 from core.group.own_crops import resolve_crop
 from core.group.possessions import DryingSpace, possessions
+from core.planning.drying_ahead import DRYING_DAYS
 from core.weather.forecast import Forecast
-from core.weather.scenarios import extend_scenarios
 from core.weather.solar import clear_sky_daily
 from dashboard import page, state
 from dashboard.charts.drying import belief_figure, days_figure, moisture_figure
+from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
-from dashboard.weather import forecast_of, normals_of, place_of
+from dashboard.weather import forecast_of, place_of
 
 KEEP = {"persist_state": "session"}
-LOOK_AHEAD_DAYS = 16
-SCENARIOS = 50
-SEED = 4
 
 
 def show() -> None:
     """Show the section."""
     page.start(_("Drying outlook"), _("How many days until this lot is dry, and what is there to do today?"))
     group = page.stop_if_no_group()
-    store = state.store()
-    states = [item for item in current_lot_states(store, group.id, state.now()) if item.lot.status in ("wet", "drying")]
-    if not states:
-        st.info(_("No lot of this group is wet or drying."))
-        page.link("lots", _("Enter lots and tests"))
-        return
-    labels = {item.lot.id: f"{item.lot.label} · {_crop_name(group.id, item.lot.commodity)}" for item in states}
-    left, right = st.columns(2)
-    chosen = left.selectbox(_("Lot"), list(labels), format_func=labels.get, key="drying_lot", **KEEP)
-    lot_state = next(item for item in states if item.lot.id == chosen)
     with page.plain_errors():
-        _show_lot(group, lot_state, right)
+        with page.busy(_("Reading the weather forecast")):
+            forecast_of(group, state.store(), state.now())  # may ask the network; what it brings is kept
+        now = situation_now(group.id)
+        lots = {one.id: one for one in now.lots if one.state.lot.status in ("wet", "drying")}
+        if lots:
+            _show_chosen(now, lots)
+        else:
+            st.info(_("No lot of this group is wet or drying."))
+            page.link("lots", _("Enter lots and tests"))
+            return
     with page.details(_("What was the day like?")):
         _diary(group)
+
+
+def _show_chosen(now: Situation, lots: dict[int, LotNow]) -> None:
+    """Let a person choose a lot, and show its drying."""
+    left, right = st.columns(2)
+    labels = {key: f"{one.label} · {_crop_name(now.group_id, one.crop)}" for key, one in lots.items()}
+    chosen = left.selectbox(_("Lot"), list(labels), format_func=labels.get, key="drying_lot", **KEEP)
+    _show_lot(now, lots[chosen], right)
 
 
 def _crop_name(group_id: int, code: str) -> str:
     return _(resolve_crop(state.store(), group_id, code).name)
 
 
-def _show_lot(group: Any, lot_state: LotState, beside: Any) -> None:
-    """Ask for the space, run the forecast and show its answer, its picture and the work; details stay folded."""
-    store = state.store()
-    facts = store.facts(group.id)
+def _show_lot(now: Situation, lot: LotNow, beside: Any) -> None:
+    """Ask for the space, and show the forecast's answer, its picture and the work; details stay folded."""
+    group, facts, lot_state = now.group, now.store.facts(now.group_id), lot.state
     space = _choose_space(group, lot_state, beside)
     page.caution(*(("heat", "machines") if drying_method(space.method)["powered"] else ("mould",)))
     top = st.container()
+    usual = now.usual_drying(lot.id, space)
     with page.details(_("Moisture, space and target")):
-        setup, moisture, target = _inputs(group, facts, lot_state, space)
+        setup, moisture, target = _inputs(facts, lot_state, space, usual)
     with top:
         if moisture is None:
             st.info(_("This lot was never tested. Test it first, or enter its moisture below."))
@@ -100,17 +103,17 @@ def _show_lot(group: Any, lot_state: LotState, beside: Any) -> None:
                 )
             )
             return
-        place, forecast = place_of(group), _forecast_of(group)
-        remember_weather(store, place.key, forecast.members, state.now())
-        scenarios = extend_scenarios(
-            forecast, normals_of(group, store, state.now()), place, _this_hour(), LOOK_AHEAD_DAYS, SCENARIOS, SEED
-        )
-        mended = mend_weather(scenarios, state.now(), place.longitude)
-        rate = learned_rate(store, group, setup.method, remembered_weather(store, place.key))
-        run = _forecast(lot_state.lot.commodity, moisture, moisture_sd(lot_state), mended.frames, setup, target, rate)
-        result = outlook(lot_state.lot.commodity, run)
-        page.answer(f"{lot_state.lot.label}: {_sentence(result.days, result.chance_in_time)}")
-        for note in (*forecast.notes, *mended.notes):
+        forecast, chosen, weathers = now.weather.forecast, (setup, moisture, target), now.drying_weather
+        remember_weather(now.store, place_of(group).key, forecast.members, state.now())
+        with page.busy(
+            _("Drying it in {count} kinds of possible weather").format(count=len(now.drying_weather.frames))
+        ):
+            drying = now.drying(lot.id, space, state.now(), chosen)
+        run, result = drying.found.run, drying.found.outlook
+        if _is_what_if(chosen, usual, space, group):
+            st.caption(_("What if: not what your records say, and not in the plan."))
+        page.answer(f"{lot.label}: {_sentence(result.days, result.chance_in_time)}")
+        for note in (*forecast.notes, *weathers.notes):
             st.warning(say(note))
         page.chart(
             moisture_figure(run, _recent_tests(group, lot_state, run)),
@@ -119,15 +122,22 @@ def _show_lot(group: Any, lot_state: LotState, beside: Any) -> None:
             ),
             key="drying_fan",
         )
-        _work(lot_state, moisture, mended.frames, setup, target, forecast)
+        _work(lot_state, moisture, from_hour(weathers.frames, state.now()), setup, target, forecast)
         _stopping(group, run)
     with page.details(_("Hours, chances and costs")):
         _numbers(result, run, group)
         page.chart(days_figure(run), alt=_("Chance to be dry by the end of each of the next days"), key="drying_days")
         _costs(lot_state, run, moisture, result.days[1], facts, group)
     with page.details(_("How fast it dries here")):
-        _rate(rate, run)
+        _rate(drying.rate, run)
     _sources(setup, run, forecast)
+
+
+def _is_what_if(chosen: tuple, usual: tuple, space: DryingSpace, group: Any) -> bool:
+    """Return whether a person asks of another moisture, target, load or space than the group's records have."""
+    setup, known = replace(chosen[0], area_m2=usual[0].area_m2), usual[0]
+    own = {one.name for one in possessions(state.store(), group.id).spaces}
+    return (setup.load, *chosen[1:]) != (known.load, *usual[1:]) or space.name not in own
 
 
 def _recent_tests(group: Any, lot_state: LotState, run: DryingRun) -> list[tuple[datetime, float]]:
@@ -160,17 +170,16 @@ def _choose_space(group: Any, lot_state: LotState, beside: Any) -> DryingSpace:
 
 
 def _inputs(
-    group: Any, facts: dict, lot_state: LotState, space: DryingSpace
+    facts: dict, lot_state: LotState, space: DryingSpace, usual: tuple[DryingSetup, float | None, float]
 ) -> tuple[DryingSetup, float | None, float]:
-    """Return setup, moisture now and target moisture as chosen on the page."""
-    setup = drying_setup(space, facts, group, lot_state.lot)
-    mean = lot_state.moisture.mean_pct if lot_state.moisture is not None else lot_state.lot.weighed_moisture_pct
+    """Return setup, moisture now and target moisture as chosen on the page; `usual` stands there at first."""
+    setup, mean, limit = usual
     first, second = st.columns(2)
     moisture = first.number_input(
         _("Moisture now, %"),
         1.0,
         75.0,
-        None if mean is None else round(float(np.clip(mean, 1.0, 75.0)), 1),
+        None if mean is None else float(np.clip(mean, 1.0, 75.0)),
         step=0.5,
         format="%.1f",
         key=f"drying_moisture_{lot_state.lot.id}",
@@ -181,7 +190,7 @@ def _inputs(
         _("Target moisture, %"),
         2.0,
         30.0,
-        round(float(lot_state.limit.moisture_pct), 1),
+        limit,
         step=0.5,
         format="%.1f",
         key=f"drying_target_{lot_state.lot.id}",
@@ -202,7 +211,7 @@ def _inputs(
                 limit=number(setup.grain_temperature_limit_c, 0)
             )
         )
-    setup = replace(setup, area_m2=area, load_kg_m2=load)
+    setup = replace(setup, area_m2=area, load_kg_m2=setup.load_kg_m2 if load == setup.load else load)
     if lot_state.mass_now_kg > 1.05 * setup.capacity_kg:
         st.warning(
             _(
@@ -210,16 +219,6 @@ def _inputs(
             ).format(mass=number(lot_state.mass_now_kg, 0), room=number(setup.capacity_kg, 0))
         )
     return setup, moisture, target
-
-
-def _this_hour() -> datetime:
-    return state.now().replace(minute=0, second=0, microsecond=0)
-
-
-def _forecast_of(group: Any) -> Forecast:
-    """Return the group's forecast."""
-    with page.busy(_("Reading the weather forecast")):
-        return forecast_of(group, state.store(), state.now())
 
 
 def _weather_line(forecast: Forecast) -> str:
@@ -242,36 +241,14 @@ def _weather_line(forecast: Forecast) -> str:
     return ", ".join(part for part in parts if part) + "."
 
 
-def moisture_sd(lot_state: LotState) -> float:
-    """Return the standard error of the lot's mean moisture, points."""
-    return float(lot_state.moisture.standard_error_pct) if lot_state.moisture is not None else 0.5
-
-
-@st.cache_data(max_entries=32, show_spinner=False)
-def _run(crop: str, moisture: np.ndarray, frames: list, setup: DryingSetup, target: float, factors: np.ndarray):
-    return simulate_drying(crop, moisture, frames, setup, target, rate_factors=factors)
-
-
-def _forecast(
-    crop: str, moisture: float, spread: float, frames: tuple, setup: DryingSetup, target: float, rate: LearnedRate
-) -> DryingRun:
-    """Return the run with the doubt about moisture and about the rate in its scenarios."""
-    generator = np.random.default_rng(SEED)
-    count = max(SCENARIOS, len(frames))
-    many = [frames[place % len(frames)] for place in range(count)]
-    starts = np.clip(moisture + spread * generator.standard_normal(count), 1.0, 75.0)
-    with page.busy(_("Drying it in {count} kinds of possible weather").format(count=count)):
-        return _run(crop, starts, many, setup, target, rate.believed.sample(count, SEED))
-
-
 def _sentence(days: tuple[float, float, float], chance: float) -> str:
     """Return the answer in one sentence."""
     low, middle, high = days
     if not np.isfinite(middle):
         return _("Probably not dry within {days} days (chance of success: {chance}).").format(
-            days=LOOK_AHEAD_DAYS, chance=percent(chance)
+            days=DRYING_DAYS, chance=percent(chance)
         )
-    upper = number(high, 0) if np.isfinite(high) else _("more than {days}").format(days=LOOK_AHEAD_DAYS)
+    upper = number(high, 0) if np.isfinite(high) else _("more than {days}").format(days=DRYING_DAYS)
     if middle > RANGES_ONLY_AFTER_DAYS:
         return _("Dry in {low} to {high} days (8 in 10). Beyond a week only a range can be told.").format(
             low=number(low, 0), high=upper
@@ -299,7 +276,7 @@ def _numbers(result: Any, run: DryingRun, group: Any) -> None:
         _("Dry by"),
         today + timedelta(days=3),
         min_value=today,
-        max_value=today + timedelta(days=LOOK_AHEAD_DAYS - 1),
+        max_value=today + timedelta(days=DRYING_DAYS - 1),
         key="drying_by",
     )
     second.markdown(_("Chance: **{chance}**").format(chance=percent(chance_dry_by(run, by))))
@@ -316,7 +293,7 @@ def _numbers(result: Any, run: DryingRun, group: Any) -> None:
 
 
 def _work(
-    lot_state: LotState, moisture: float, frames: tuple, setup: DryingSetup, target: float, forecast: Forecast
+    lot_state: LotState, moisture: float, frames: list, setup: DryingSetup, target: float, forecast: Forecast
 ) -> None:
     """Show what to do today and tomorrow."""
     st.subheader(_("Today and tomorrow"))
@@ -324,7 +301,7 @@ def _work(
     if care:
         st.markdown("\n".join(f"- {say(line)}" for line in care))
         return
-    plans = day_hours(lot_state.lot.commodity, moisture, list(frames), setup, target)
+    plans = day_hours(lot_state.lot.commodity, moisture, frames, setup, target)
     if not forecast.is_forecast:
         usual = next((item for item in plans if item.spread_hour is not None), None)
         st.markdown(
@@ -502,7 +479,7 @@ def _diary(group: Any) -> None:
 def _forecast_word(group: Any, seen: date) -> str | None:
     """Return what was forecast for a day in the diary's words, None where unknown."""
     try:
-        members = _forecast_of(group).members
+        members = forecast_of(group, state.store(), state.now()).members
     except DryholdError:
         return None
     place = place_of(group)

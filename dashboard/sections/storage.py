@@ -2,118 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 import streamlit as st
 
+from core.advice import Situation
 from core.errors import DryholdError
 from core.grain.commodities import commodity_codes, get_commodity
-from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import resolve_crop
 from core.group.possessions import possessions
-from core.group.sieves import last_sieves
-from core.planning.storage_from_records import retests_since_bagging, stored_lot
-from core.planning.store_outlook import (
-    CorrectedLot,
-    MethodOutlook,
-    OutlookSettings,
-    StoredLot,
-    best_method,
-    corrected_by_tests,
-    lot_outlook,
-    urgency_table,
-)
-from core.storage.advice import CAUSES, BuyerTerms, Keeping, StorageLimits
+from core.planning.store_outlook import CorrectedLot, MethodOutlook, StoredLot, best_method
+from core.storage.advice import CAUSES, Keeping
 from core.storage.comparison import safe_moistures
 from core.storage.loss import safe_storage_days
-from core.storage.methods import get_method, usual_method
-from core.storage.retest import RetestCosts
-from core.storage.scenarios import PestDraw
-from core.weather.place import Place
-from core.weather.scenarios import climate_scenarios
-from core.weather.usual import get_normals, get_years
+from core.storage.methods import get_method
 from dashboard import page, state
 from dashboard.charts.storage import figure, keeping_figure
+from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
-SCENARIOS = 60
-HORIZON_DAYS = 280
 BY_HAND = 0
 KEEP = {"persist_state": "session"}
-
-
-@st.cache_data(max_entries=8, show_spinner=False)
-def climates(group_id: int, version: int, start: date) -> tuple[list[pd.DataFrame], str]:
-    """Return daily climate scenarios of the group's place and how they came to be."""
-    group = state.store().group(group_id)
-    place = Place(group.latitude, group.longitude, group.altitude_m or 0.0, group.time_zone)
-    documents = state.store().documents
-    normals = get_normals(place, documents, state.now())
-    if normals.status == "entered":
-        return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
-    years, status = get_years(place, documents, state.now())
-    if years is None or (status == "bundled" and normals.status != "bundled"):
-        return climate_scenarios(normals, start, HORIZON_DAYS, SCENARIOS, seed=group_id, place=place), normals.source
-    words = {
-        "bundled": _("invented years of the example valley, not of this place"),
-        "stored": _("stored years of daily weather of this place"),
-        "fresh": _("years of daily weather of this place"),
-    }
-    return climate_scenarios(years, start, HORIZON_DAYS, SCENARIOS, seed=group_id), words.get(status, status)
-
-
-def settings_of(group_id: int, lot_value: float) -> OutlookSettings:
-    """Return what lots are judged by, from the group's facts."""
-    store = state.store()
-    borer = {"yes": True, "no": False}.get(str(store.fact(group_id, "borer_present").value).lower())
-    damaged = float(store.fact(group_id, "storage_damaged_limit").value)
-    return OutlookSettings(
-        limits=StorageLimits(damaged_kernels_pct=damaged),
-        terms=BuyerTerms(damaged_limit_pct=damaged),
-        costs=RetestCosts(test_cost=max(lot_value / 300.0, 1e-6), lot_value=max(lot_value, 1e-6)),
-        borer_present=borer,
-        store_offset_c=float(store.fact(group_id, "storage_temperature_offset").value),
-        seed=group_id,
-    )
-
-
-@st.cache_data(max_entries=32, show_spinner=False)
-def outlooks_of(
-    group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings, _pests: PestDraw | None = None
-) -> dict[str, MethodOutlook]:
-    """Return one lot's outlook under every method (the insects follow from the lot's records, kept by version)."""
-    scenarios, _status = climates(group_id, version, start)
-    return lot_outlook(lot, scenarios, HORIZON_DAYS, settings, _pests)
-
-
-@st.cache_data(max_entries=8, show_spinner=False)
-def urgent(
-    group_id: int, version: int, start: date, lots: tuple[tuple[StoredLot, str], ...], settings: OutlookSettings
-) -> tuple:
-    """Return the lots in store by urgency."""
-    scenarios, _status = climates(group_id, version, start)
-    return urgency_table(lots, scenarios, HORIZON_DAYS, settings)
-
-
-@st.cache_data(max_entries=32, show_spinner=False)
-def corrected(group_id: int, version: int, lot_id: int, today: date, settings: OutlookSettings) -> CorrectedLot | None:
-    """Return a lot corrected by its tests since bagging, None where there are none."""
-    store = state.store()
-    group = store.group(group_id)
-    one = next(item for item in current_lot_states(store, group_id, state.now()) if item.lot.id == lot_id)
-    sieve = last_sieves(store.events(group_id, "diary")).get(lot_id)
-    found = retests_since_bagging(
-        one, store.readings(group_id, lot_id), judging_rules(store, group_id), group.time_zone, sieve
-    )
-    if found is None or one.lot.stored_on is None:
-        return None
-    bagged, retests = found
-    scenarios, _words = climates(group_id, version, one.lot.stored_on)
-    recent = [test for test in retests if test.day < HORIZON_DAYS]
-    return corrected_by_tests(bagged, bagged.method or usual_method(), scenarios, recent, settings) if recent else None
 
 
 def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
@@ -213,13 +124,12 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
     return StoredLot(BY_HAND, _("described here"), crop, moisture, sure, count, cob, limit_pct=limit)
 
 
-def show_lot(group_id: int, version: int, start: date, lot: StoredLot, settings: OutlookSettings) -> None:
+def show_lot(now: Situation, lot: StoredLot) -> None:
     """Show one lot: the answer, the picture, the table; reasons stay folded."""
+    group_id, start = now.group_id, now.today
     with page.busy(_("Working through the year")):
-        found = corrected(group_id, version, lot.lot_id, start, settings) if lot.method is not None else None
-        if found is not None:
-            lot = replace(lot, moisture_pct=found.lot.moisture_pct, moisture_sd=found.lot.moisture_sd)
-        outlooks = outlooks_of(group_id, version, start, lot, settings, found.draw if found else None)
+        keeping = now.keeping(lot)
+        outlooks, found, lot = keeping.everywhere(), keeping.correction, keeping.lot
     best, why = best_method(outlooks)
     page.answer(
         _("{lot} is {why}.").format(lot=lot.label, why=say(why))
@@ -327,47 +237,33 @@ def comparison_list() -> None:
         st.caption(_(rows[0].source))
 
 
-def measured_lots(group_id: int) -> list[tuple[LotState, StoredLot | None]]:
-    """Return the group's open lots, each with what storage knows of it (None where it was never tested)."""
-    store = state.store()
-    sieves = last_sieves(store.events(group_id, "diary"))
-    return [(one, stored_lot(one, sieves, state.today())) for one in current_lot_states(store, group_id, state.now())]
-
-
-def labels_of(group_id: int, measured: list[tuple[LotState, StoredLot | None]]) -> dict[int, str]:
+def labels_of(now: Situation) -> dict[int, str]:
     """Return a lot's name, crop and moisture for each tested lot."""
     return {
         one.lot.id: (
-            f"{one.lot.label} · {_(resolve_crop(state.store(), group_id, one.lot.commodity).name)} · "
+            f"{one.lot.label} · {_(resolve_crop(state.store(), now.group_id, one.lot.commodity).name)} · "
             f"{number(stored.moisture_pct)} %"
         )
-        for one, stored in measured
+        for one, stored in now.measured
         if stored is not None
     }
-
-
-def usual_settings(group_id: int, measured: list[tuple[LotState, StoredLot | None]]) -> OutlookSettings:
-    """Return what lots are judged by, for a lot of the usual size."""
-    price = float(state.store().fact(group_id, "maize_price_kg").value)
-    masses = [one.grain_kg for one, _stored in measured]
-    return settings_of(group_id, price * float(np.median(masses) if masses else 900.0))
 
 
 def show() -> None:
     """Show the section."""
     page.start(_("Storage outlook"), _("How long does a lot keep, and in which store?"))
     group = page.stop_if_no_group()
-    today = state.today()
-    version = state.store().version(group.id)
     with page.plain_errors():
-        measured = measured_lots(group.id)
-        lots = [stored for _one, stored in measured if stored is not None]
-        chosen = choose_lot(lots, labels_of(group.id, measured))
+        now = situation_now(group.id)
+        chosen = choose_lot([stored for _one, stored in now.measured if stored is not None], labels_of(now))
         page.caution("mould", "chemicals")
-        show_lot(group.id, version, today, chosen, usual_settings(group.id, measured))
-        _scenarios, climate_words = climates(group.id, version, today)
+        if chosen.lot_id == BY_HAND:
+            st.caption(_("What if: this lot is not in your records."))
+        show_lot(now, chosen)
         st.caption(
-            _("Weather: {words}; {count} possible years drawn from it.").format(words=climate_words, count=SCENARIOS)
+            _("Weather: {words}; {count} possible years drawn from it.").format(
+                words=say(now.climate_said), count=len(now.climates)
+            )
         )
     comparison_list()
     page.sources(

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 
 import pandas as pd
 import streamlit as st
 
-from core.group.lot_state import LotState
+from core.advice import Situation
 from core.group.own_crops import resolve_crop
 from core.group.records import Lot
-from core.planning.store_outlook import OutlookSettings, StoredLot
 from core.storage.advice import CAUSES
-from core.storage.methods import get_method, usual_method
+from core.storage.methods import get_method
 from core.storage.retest import DueTest, bags_that_stand_out, schedule_tests
 from core.storage.safety import first_allowed_day
 from dashboard import page, state
-from dashboard.sections.storage import labels_of, measured_lots, method_name, until, urgent, usual_settings
+from dashboard.planning import situation_now
+from dashboard.sections.storage import labels_of, method_name, until
 from dashboard.text import _, day, number, say
 
 
@@ -24,15 +24,12 @@ def show() -> None:
     """Show the section."""
     page.start(_("Lots in store"), _("Which lot is opened and tested next, and when may treated grain leave?"))
     group = page.stop_if_no_group()
-    today = state.today()
-    version = state.store().version(group.id)
     with page.plain_errors():
-        measured = measured_lots(group.id)
-        treated = any(_is_treated(one.lot) for one, _stored in measured)
+        now = situation_now(group.id)
+        treated = any(_is_treated(one.lot) for one, _stored in now.measured)
         page.caution("mould", *(("chemicals",) if treated else ()))
-        show_urgency(group.id, version, today, measured, usual_settings(group.id, measured))
-        lots = [stored for _one, stored in measured if stored is not None]
-        sieve_form(group.id, today, lots, labels_of(group.id, measured))
+        show_urgency(now)
+        sieve_form(now, labels_of(now))
 
 
 def _is_treated(lot: Lot) -> bool:
@@ -48,9 +45,9 @@ def treated_mark(lot: Lot) -> str:
     return _("Treated: do not eat or sell before {date}").format(date=day(first))
 
 
-def sieve_form(group_id: int, today: date, lots: list[StoredLot], labels: dict[int, str]) -> None:
+def sieve_form(now: Situation, labels: dict[int, str]) -> None:
     """Show a form that writes down what sieving a lot showed."""
-    in_store = [lot.lot_id for lot in lots if lot.method is not None]
+    in_store = [lot.lot_id for _one, lot in now.measured if lot is not None and lot.method is not None]
     if not in_store:
         return
     with st.expander(_("Save a sieve count")), st.form("storage_sieve", border=False):
@@ -61,36 +58,25 @@ def sieve_form(group_id: int, today: date, lots: list[StoredLot], labels: dict[i
         count = right.number_input(_("Live insects counted"), 0, 10000, 0, key="sieve_count")
         if st.form_submit_button(_("Save the count")):
             payload = {"lot_id": lot_id, "insects_per_kg": count / mass, "sieved_kg": mass}
-            state.store().append_event(group_id, "diary", "sieve", today, state.who(), payload, state.now())
+            state.store().append_event(now.group_id, "diary", "sieve", now.today, state.who(), payload, state.now())
             st.rerun()
 
 
-def show_urgency(
-    group_id: int,
-    version: int,
-    today: date,
-    measured: list[tuple[LotState, StoredLot | None]],
-    settings: OutlookSettings,
-) -> None:
+def show_urgency(now: Situation) -> None:
     """Show the lots in store by urgency and the round of the meter's holder."""
-    pairs = []
-    untested = []
-    for one, stored in measured:
-        if one.lot.status != "stored":
-            continue
-        if stored is None:
-            untested.append(one.lot.label)
-        else:
-            pairs.append((stored, stored.method or usual_method()))
+    group_id, today = now.group_id, now.today
+    untested = [one.lot.label for one, stored in now.measured if one.lot.status == "stored" and stored is None]
     if untested:
         st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
-    if not pairs:
+    with page.busy(_("Working through the year")):
+        judged, not_judged = now.in_store
+    if not judged and not not_judged:
         st.write(_("No tested lot is in store."))
         return
-    judged, not_judged = urgent(group_id, version, today, tuple(pairs), settings)
-    by_id = {one.lot.id: one for one, _stored in measured}
+    by_id = {one.lot.id: one for one, _stored in now.measured}
     rows, due = [], []
-    for lot, outlook in judged:
+    for keeping in judged:
+        lot, outlook = keeping.lot, keeping.where_it_lies()
         test_on = today + timedelta(days=outlook.test.days)
         record = by_id[lot.lot_id].lot
         due.append(DueTest(lot.lot_id, test_on, min(max(1, record.bags), 10), record.place))
@@ -106,15 +92,15 @@ def show_urgency(
                 _("Waiting time"): treated_mark(record),
             }
         )
-    first = judged[0][1] if judged else None
-    if first is not None:
+    if judged:
+        first = judged[0].where_it_lies()
         page.answer(
             _("Open {lot} first: test it by {date}.").format(
-                lot=judged[0][0].label, date=day(today + timedelta(days=first.test.days))
+                lot=judged[0].lot.label, date=day(today + timedelta(days=first.test.days))
             )
         )
     page.table(pd.DataFrame(rows), key="storage_urgency", file_name="lots_in_store")
-    for lot, _outlook in judged:
+    for lot in (keeping.lot for keeping in judged):
         one = by_id[lot.lot_id]
         limit = lot.limit_pct or one.limit.moisture_pct
         for bag, words in bags_that_stand_out(one.moisture.bag_means_pct if one.moisture else {}, limit):
@@ -123,7 +109,7 @@ def show_urgency(
         st.caption(f"{lot.label}: {say(reason)}")
     st.subheader(_("Round with the meter"))
     fact = state.store().fact(group_id, "retest_bags_per_day")
-    labels = {lot.lot_id: lot.label for lot, _outlook in judged}
+    labels = {keeping.lot.lot_id: keeping.lot.label for keeping in judged}
     visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))
     page.table(
         pd.DataFrame(
