@@ -321,7 +321,11 @@ def import_preview(
             "skipped": len(preview.skipped),
             "new_lots": [lot.label for lot, _ in preview.new_lots],
             "unused": list(preview.unused),
-            "remarks": [list(remark) for remark in preview.remarks[:MOST_REMARKS]],
+            "remarks": [
+                [one["row"], one["lot_label"], one["bag"], one["note"], one["taken_at"].isoformat()]
+                for one in preview.readings
+                if one["note"]
+            ][:MOST_REMARKS],
         },
     )
     columns = (
@@ -546,3 +550,22 @@ def _without_duplicates(
         seen.add(key)
         kept.append(reading)
     return kept, duplicates
+
+
+def remarks_of_tests(store: Store, group_id: int, lot_label: str, readings: pd.DataFrame) -> list[str]:
+    """Return the remark that came with each test of a lot from a file, "" where there is none.
+
+    A remark belongs to the test of its file, lot, bag and moment; files imported before moments were kept with their
+    remarks give it to every test of the bag.
+    """
+    said: dict[tuple[int, str, str], list[str]] = {}
+    for entry in store.imports(group_id):
+        for _row, lot, bag, remark, *moments in (entry.summary or {}).get("remarks", []):
+            if lot == lot_label:
+                said.setdefault((entry.id, bag, moments[0] if moments else ""), []).append(remark)
+    found = []
+    for row in readings.itertuples():
+        file = -1 if pd.isna(row.import_id) else int(row.import_id)
+        known = [(file, row.bag, moment) for moment in (row.taken_at.isoformat(), "")]
+        found.append("; ".join(remark for key in known for remark in said.get(key, [])))
+    return found

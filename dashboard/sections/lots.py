@@ -10,6 +10,7 @@ import streamlit as st
 from core.group.lot_actions import actions_of_lot
 from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
 from core.group.own_crops import crops_of_group
+from core.group.reading_tables import remarks_of_tests
 from core.group.sampling import bags_for_precision, bags_to_probe
 from core.reports.pdf import paper_pdf
 from core.reports.sheets import log_sheet
@@ -240,6 +241,7 @@ def its_tests(group: Any, one: LotState) -> None:
                 _("Humidity, %"): rows["relative_humidity_pct"],
                 _("Meter, %"): rows["meter_moisture_pct"],
                 _("Who tested"): rows["tester"],
+                _("Remark"): remarks_of_tests(state.store(), group.id, one.lot.label, rows),
             }
         )
         page.table(frame, key="lots_tests", file_name="tests.csv")

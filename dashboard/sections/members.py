@@ -13,6 +13,7 @@ from core.group.records import SEXES, Member
 from dashboard import page, state
 from dashboard.forms.edits import choose_row, opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
+from dashboard.forms.members_import import members_import
 from dashboard.text import _, day, literal, ngettext
 
 
@@ -27,6 +28,9 @@ def show() -> None:
     if members:
         page.table(members_table(group, members), key="members_table", file_name="members.csv")
     form(group, members)
+    if st.toggle(_("Import a table of members"), key="members_import_open"):
+        with page.plain_errors():
+            members_import(group, members)
     st.caption(_("Reports for people outside the group name only members who agreed to it."))
 
 

@@ -305,7 +305,7 @@ def store_button(group: Any, preview: TablePreview) -> None:
 def remarks_table(remarks: list[list[Any]]) -> pd.DataFrame:
     """Return the remarks of a file for people."""
     names = (_("Row"), _("Lot"), _("Bag"), _("Remark"))
-    return pd.DataFrame([dict(zip(names, remark, strict=True)) for remark in remarks])
+    return pd.DataFrame([dict(zip(names, remark[:4], strict=True)) for remark in remarks])
 
 
 def past_imports(group: Any) -> None:

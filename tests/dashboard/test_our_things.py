@@ -8,6 +8,7 @@ import pytest
 
 from core.group.possessions import possessions
 from core.group.records import Member
+from tests.dashboard import forms
 from tests.dashboard.pages import open_alone
 
 SECTIONS = (
@@ -54,6 +55,29 @@ def test_a_members_table_shows_numbers_and_two_of_one_name_are_told_apart(empty_
     press(app, f"member_{second}.save")
     assert not app.exception
     assert [empty_store.member(number).phone for number in (first, second)] == ["", "0700"]
+
+
+def test_members_come_in_from_a_table_and_likely_doubles_are_asked_about(empty_store):
+    group = group_of(empty_store)
+    empty_store.add_member(Member(group_id=group.id, name="Zoe"))
+    table = b"Name;Sex;Born\nZoe;F;1990\nKofi;M;1980\n7;M;1980\nEsi;F;1890\n"
+    app = open_alone("members")
+    app.toggle(key="members_import_open").set_value(True).run()
+    app.file_uploader[0].upload("people.csv", table, "text/csv").run()
+    assert not app.exception
+    assert "1 new member. 1 may be here already. 2 rows cannot be imported." in [one.value for one in app.info]
+    assert [int(row) for row in app.table[0].value.index] == [4, 5]
+    press(app, "members_import.continue")
+    assert any("fill this in" in words for words in complaints(app))
+    assert len(empty_store.members(group.id)) == 1
+    forms.fill(app, "members_import", doubles="some")
+    forms.fill(app, "members_import", others=[2])
+    forms.press(app, "members_import", "continue")
+    assert forms.summary(app, "members_import") == "**Add 2 members.**"
+    assert len(empty_store.members(group.id)) == 1
+    forms.press(app, "members_import", "record")
+    assert [one.name for one in empty_store.members(group.id)] == ["Kofi", "Zoe", "Zoe"]
+    assert any("2 members were added." in one.value for one in app.success)
 
 
 def test_members_are_added_by_form_and_a_missing_name_is_said(empty_store):

@@ -70,3 +70,14 @@ def test_a_corrected_column_is_used_and_remembered(empty_store: Store) -> None:
     app.file_uploader[0].upload("bare2.csv", data.replace(b"13,2", b"13,9").replace(b"01/04", b"03/05"))
     app.run()
     assert not app.error
+
+
+def test_a_remark_is_shown_beside_its_test(empty_store: Store) -> None:
+    app = open_page("readings_import")
+    data = b"Lot;Date;Bag;Moisture;Remarks\nA;01/04/2026;1;13,2;smells musty\nA;01/04/2026;2;13,4;\n"
+    app.file_uploader[0].upload("cahier.csv", data)
+    app.run()
+    app.button(key="import_store").click().run()
+    assert not app.exception
+    tests = next(table.value for table in open_page("lots").dataframe if "Remark" in table.value)
+    assert dict(zip(tests["Bag"], tests["Remark"], strict=True)) == {"1": "smells musty", "2": ""}

@@ -13,8 +13,8 @@ import pytest
 from openpyxl import Workbook
 
 from core.group.database import open_store
-from core.group.reading_tables import import_preview, open_table, preview_table
-from core.group.records import Group
+from core.group.reading_tables import import_preview, open_table, preview_table, remarks_of_tests
+from core.group.records import Group, Reading
 from core.group.table_words import heading_words
 from core.market.price_tables import clean_prices, read_price_table
 from core.market.products import suggest_commodity
@@ -96,7 +96,19 @@ def test_remarks_are_kept_and_unused_columns_are_listed(where):
     found = preview(b"Lot,Date,Moisture,Remarks,Moon\nA,2026-05-01,13,smells musty,full\n", where)
     assert found.unused == ("Moon",)
     import_preview(found, store, group, "Asha", NOW)
-    assert store.imports(group)[0].summary["remarks"] == [[2, "A", "", "smells musty"]]
+    assert store.imports(group)[0].summary["remarks"] == [
+        [2, "A", "", "smells musty", found.readings[0]["taken_at"].isoformat()]
+    ]
+
+
+def test_a_remark_stays_with_its_test(where):
+    """Of two tests of one bag the remark belongs to one; a test typed by hand and another lot's have none."""
+    store, group = where
+    data = b"Lot,Date,Bag,Moisture,Remarks\nA,2026-05-01,1,13,musty\nA,2026-05-02,1,13.5,\nB,2026-05-01,1,14,wet\n"
+    import_preview(preview(data, where), store, group, "Asha", NOW)
+    lot = next(one for one in store.lots(group) if one.label == "A")
+    store.add_reading(Reading(lot_id=lot.id, taken_at=NOW, bag="1", meter_moisture_pct=12.0))
+    assert remarks_of_tests(store, group, "A", store.readings(group, lot.id)) == ["musty", "", ""]
 
 
 def test_headings_over_two_rows():
