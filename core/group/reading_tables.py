@@ -564,8 +564,8 @@ def remarks_of_tests(store: Store, group_id: int, lot_label: str, readings: pd.D
             if lot == lot_label:
                 said.setdefault((entry.id, bag, moments[0] if moments else ""), []).append(remark)
     found = []
-    for row in readings.itertuples():
-        file = -1 if pd.isna(row.import_id) else int(row.import_id)
-        known = [(file, row.bag, moment) for moment in (row.taken_at.isoformat(), "")]
+    columns = (readings["import_id"].fillna(-1), readings["bag"], readings["taken_at"])
+    for file, bag, taken_at in zip(*columns, strict=True):
+        known = [(int(file), bag, moment) for moment in (taken_at.isoformat(), "")]
         found.append("; ".join(remark for key in known for remark in said.get(key, [])))
     return found
