@@ -72,7 +72,7 @@ def show_downloads(now: Situation, name: str) -> None:
     )
     if three.toggle(_("Phone messages"), key=f"{name}_texts"):
         _show_texts(now, said)
-    st.caption(_("Sheets and messages name people. Give them only to those whom the members agreed to."))
+    st.caption(_("Sheets and messages name people. Give them only to people whom the members agreed to."))
 
 
 def _show_texts(now: Situation, said: Tongue) -> None:
@@ -98,7 +98,7 @@ def show_last_kept(now: Situation) -> None:
             _("Lot"): line.label,
             _("Bags"): line.bags,
             _("Sell in the week of"): day(line.sell_on),
-            _("To"): _(line.buyer or line.reserve),
+            _("Buyer or use"): _(line.buyer or line.reserve),
         }
         for line in last.lines
     ]

@@ -38,7 +38,7 @@ def _ways_on(error: StoreError) -> None:
         st.caption(_("A copy of the file as it is was kept beside it, in the folder of its backups."))
     backups = list_backups(file)
     for one in backups[:3]:
-        label = _("Bring back the backup of {day}, {time}").format(
+        label = _("Restore the backup of {day}, {time}").format(
             day=day(one.made_at.date()), time=f"{one.made_at:%H:%M} UTC"
         )
         if st.button(label, key=f"opening_{one.path.name}"):

@@ -98,8 +98,8 @@ def show_net(now: Situation) -> None:
     page.table(pd.DataFrame(rows), "plan_net_table")
     st.caption(
         _(
-            "Gross: today's bags at the market price of their week of sale. Water is taken off once, by the mass "
-            "balance; a deduction below 0 is a premium where a buyer pays more than the market."
+            "Gross: today's bags at the market price of their week of sale. The weight of the water is counted once. A "
+            "deduction below 0 is a premium: the buyer pays more than the market."
         )
     )
 
@@ -195,7 +195,7 @@ def show_lot(now: Situation) -> None:
 def _runner_cost(cost: float, currency: str) -> str:
     if cost >= 0:
         return _("choosing it would cost {amount}").format(amount=money(cost, currency))
-    return _("by itself it would bring {amount} more; shared limits or cash needs do not allow it").format(
+    return _("it would earn {amount} more; shared limits or cash needs do not allow it").format(
         amount=money(-cost, currency)
     )
 
@@ -217,15 +217,18 @@ def show_limits(now: Situation) -> None:
         gains = worths_of(now)
         if gains is not None and len(gains):
             rows = [
-                {_("What"): say(row["what"]), _("Worth"): _worth(float(row["gain"]), float(row["uncertain"]), currency)}
+                {
+                    _("Change"): say(row["what"]),
+                    _("Worth"): _worth(float(row["gain"]), float(row["uncertain"]), currency),
+                }
                 for _key, row in gains.iterrows()
             ]
             page.table(pd.DataFrame(rows), "plan_more_table")
             st.caption(
                 _(
-                    "By planning again on the same seasons with that one thing changed. Probing: expected before "
-                    "the readings are seen, lot by lot; the error that all readings of a meter share does not "
-                    "shrink with more bags."
+                    "Worked out by planning again on the same seasons with that one thing changed. For more tests it "
+                    "is the gain expected before the tests are made, lot by lot. More tests do not make the meter's "
+                    "own error smaller."
                 )
             )
 
@@ -340,7 +343,7 @@ def show_how(now: Situation) -> None:
             "No plan under these limits can be more than {gap} better on the scenarios used (bound of the "
             "solver HiGHS; found by: {method}, {seconds} s)."
         ).format(gap=gap, method=_(made.plan.method), seconds=number(made.plan.seconds, 1)),
-        _("Weight at another moisture: W2 = W1 (100 - M1)/(100 - M2); water is taken off once."),
+        _("Weight at another moisture: W2 = W1 (100 - M1)/(100 - M2). The water is counted once."),
         _("Price cut for insect damage: 2.8-3.6 % for each 1 % of kernels (Jones et al. 2016)."),
         _("The price at which to sell: least squares on simulated seasons (Longstaff and Schwartz 2001)."),
         _("Weather: {status}; climate: {source}.").format(

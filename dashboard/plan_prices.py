@@ -66,8 +66,8 @@ def show_selling_prices(now: Situation, lot: int) -> None:
         rule, fixed = prices.attrs["mean_waiting_rule"], prices.attrs["mean_fixed_week"]
         st.caption(
             _(
-                "Tried on seasons not used to find it: this rule brings {rule} for a bag on average, the best "
-                "fixed week ({week}) {fixed}. By itself, without the limits that lots share."
+                "Tried on seasons not used to find it: this rule earns {rule} for a bag on average, the best "
+                "fixed week ({week}) {fixed}. This is for one lot alone, without the limits that lots share."
             ).format(
                 rule=money(rule, currency),
                 fixed=money(fixed, currency),
@@ -126,9 +126,9 @@ def _look_back(price: CropPrice, made: MadePlan) -> None:
     error = float((years["rule"] - years["fixed"]).std() / np.sqrt(len(years))) if len(years) > 1 else float("nan")
     st.markdown(
         _(
-            "Over {years} past harvests, against selling at harvest: the price rule {rule}, the best fixed month "
-            "{fixed}, perfect foresight {best} (weight loss and interest taken off). In {tied} of them both sold "
-            "in the same month."
+            "Over {years} past harvests, compared with selling at harvest: the price rule {rule}, the best fixed month "
+            "{fixed}, perfect foresight {best} (after weight loss and interest). In {tied} of them both sold in the "
+            "same month."
         ).format(
             years=len(years),
             rule=_signed(middle["rule"]),

@@ -282,8 +282,7 @@ def care_without_spreading(setup: DryingSetup) -> tuple[Message, ...]:
     if row["powered"]:
         return (
             message(
-                "Keep the air at {limit} °C or less, and lower for seed. Take the temperature where the air enters the "
-                "grain.",
+                "The air must not be above {limit} °C, and cooler for seed. Measure where the air enters the grain.",
                 limit=round(float(row["air_limit_c"])),
             ),
             message(

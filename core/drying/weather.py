@@ -188,7 +188,7 @@ def _mend(frame: pd.DataFrame, notes: dict[str, Message]) -> pd.DataFrame:
         wrong = column.notna() & ~column.between(low - slack, high + slack)
         if bool(wrong.any()):
             notes[f"wrong {name}"] = message(
-                "{column} has {count} impossible values (first {value:g}); other hours stand in for them",
+                "{column} has {count} impossible values (first {value:g}); values of other hours are used",
                 column=name,
                 count=int(wrong.sum()),
                 value=float(column[wrong].iloc[0]),
@@ -212,7 +212,7 @@ def _filled(column: pd.Series, name: str, notes: dict[str, Message]) -> pd.Serie
     result = column.mask(short, bridged).fillna(by_hour)
     if bool((gap & ~short).any()):
         notes[f"gap {name}"] = message(
-            "{column} is missing for up to {hours} hours; the same hours of the other days stand in",
+            "{column} is missing for up to {hours} hours; the same hours of the other days are used",
             column=name,
             hours=int(run[gap].max()),
         )

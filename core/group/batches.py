@@ -94,7 +94,7 @@ def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> N
     if row is None:
         raise NotFoundError("there is no import number {import_id}", import_id=import_id)
     if row["undone_at"] is not None:
-        raise InputError("this import was already taken back")
+        raise InputError("this import was cancelled before")
     for table in (tables.readings, tables.price_quotes):
         connection.execute(sa.delete(table).where(table.c.import_id == import_id))
     brought_lots = sa.select(tables.lots.c.id).where(tables.lots.c.import_id == import_id)

@@ -175,7 +175,7 @@ def check_lengths(table: sa.Table, record: Any) -> None:
 def _within(what: Message, value: float | None, low: float, high: float) -> None:
     if value is not None and not low <= value <= high:
         raise InputError(
-            "{what}: {value} cannot be right; it lies between {low} and {high}",
+            "{what}: {value} cannot be right; it must be between {low} and {high}",
             what=what,
             value=f"{value:.6g}" if abs(value) < 1e300 else "…",
             low=f"{low:g}",

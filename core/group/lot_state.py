@@ -396,7 +396,7 @@ def _settling(needed: int | None) -> Message:
         )
     if needed == 0:
         return Message("the mean is clear, single bags are not: dry or keep apart the bags named, then test the rest")
-    return Message("probing {count} more bags would settle it, if they are like those probed", {"count": needed})
+    return Message("testing {count} more bags would settle it, if they are like those tested", {"count": needed})
 
 
 def _first_moisture(lot: Lot, readings: pd.DataFrame, rules: JudgingRules) -> float | None:

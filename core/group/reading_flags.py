@@ -138,7 +138,7 @@ def _unsettled(rows: pd.DataFrame) -> dict[int, tuple[Message, bool]]:
     """Return the tests that had not settled: by the series of a bag where there is one, else by the tester's word."""
     found: dict[int, tuple[Message, bool]] = {}
     said_unsettled = rows["settled"].map(lambda value: value is False or (value == 0 and value is not None)).to_numpy()
-    word = Message("the tester noted that the value had not settled; leave the probe in about five minutes")
+    word = Message("the tester noted that the reading was not steady; leave the probe in for about five minutes")
     for _, of_bag in rows.groupby("bag", sort=False):
         in_time = of_bag.sort_values("taken_at", kind="stable")
         minutes = in_time["taken_at"].diff().dt.total_seconds().to_numpy(dtype=float) / 60

@@ -156,7 +156,7 @@ def estimate_lot(
     """
     values = np.asarray(readings_pct, dtype=float).ravel()
     if values.size == 0:
-        raise InputError("there is no test of this lot yet; probe {bags} bags", bags=bags_to_probe(max(1, int(bags))))
+        raise InputError("there is no test of this lot yet; test {bags} bags", bags=bags_to_probe(max(1, int(bags))))
     if not np.all((values >= 0) & (values < 100)):
         raise InputError("a moisture of {value} % is outside 0-100", value=_first_outside(values))
     if min(meter_bias_sd, isotherm_sd, reading_sd or 0.0) < 0:

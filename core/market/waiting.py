@@ -323,7 +323,7 @@ def look_back_sentence(mean_gain: float, captured: float, share_losing: float, w
         return message(
             (
                 "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, "
-                "{captured:.0f} % of what perfect foresight would have gained; {losing} of them lost, the worst "
+                "{captured:.0f} % of the gain with perfect foresight; {losing} of them lost, the worst "
                 "{worst:+.1f} %.{few}"
             ),
             **values,

@@ -465,7 +465,7 @@ def check_case(case: PlanningCase) -> None:
             raise InputError("cash need {label}: amount and date must not be negative", label=need.label)
     for reserve in case.reserves:
         if reserve.kg <= 0 or reserve.until_week < 0 or reserve.value_per_kg < 0:
-            raise InputError("{label}: mass, week and worth of what is kept back cannot be so", label=reserve.label)
+            raise InputError("{label}: mass, week or value of the grain kept back cannot be right", label=reserve.label)
 
 
 def _numbers(value: Any) -> Iterator[float]:

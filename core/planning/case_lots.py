@@ -313,8 +313,8 @@ def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Mess
     return tuple(
         message(
             (
-                "{crop} is your own crop: its moisture follows your own figures; the drying rate of maize, the losses "
-                "of maize at equal humidity and the usual pests of a {kind} stand in for what is not known of it"
+                "{crop} is your own crop: its moisture follows your own figures; its drying rate and losses are taken "
+                "from maize, its pests from the usual ones of a {kind}, as they are not known"
             ),
             crop=crop.name,
             kind=crop.kind,

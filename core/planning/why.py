@@ -97,7 +97,7 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     item, week = case.lots[lot], int(table.sale_week[option])
     if table.reserve[option] >= 0:
         return message(
-            "kept back for {what}: it keeps best of the lots of its crop",
+            "kept for {what}: it keeps longest of the lots of its crop",
             what=case.reserves[int(table.reserve[option])].label,
         )
     first = weeks.iloc[0] if len(weeks) else None
@@ -110,30 +110,30 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
         if gain > 0.5 and dried:
             return message(
                 (
-                    "dried first and sold at once: dry grain brings {gain} % more than wet, and waiting longer brings "
-                    "no more"
+                    "dried first and sold at once: dry grain earns {gain} % more than wet, and waiting longer earns no "
+                    "more"
                 ),
                 gain=round(gain),
             )
         if peak > here * 1.01 and any(key.startswith(("cash",)) for key in plan.binding):
             return message(
-                "sold early since money is needed by its date; later it would bring {more} % more",
+                "sold early because money is needed by its date; later it would earn {more} % more",
                 more=round((peak / max(here, 1e-9) - 1) * 100),
             )
         if peak > here * 1.01:
             return message(
                 (
-                    "sold early since space, bags or trips are needed for lots that gain more; by itself it would "
-                    "bring {more} % more later"
+                    "sold early because other lots gain more from the space, bags or trips; later it would earn {more} "
+                    "% more"
                 ),
                 more=round((peak / max(here, 1e-9) - 1) * 100),
             )
-        return message("sold at once: losses, costs and the cost of money would eat what a later price may add")
+        return message("sold at once: losses, costs and interest would cost more than a later price may add")
     if peak > here * 1.02:
         return message(
             (
-                "sold in the week of {day}, worth {gain} % more today than selling now; its own best week would bring "
-                "{more} % more, but limits shared with other lots or cash needs stand against it"
+                "sold in the week of {day}, worth {gain} % more today than selling now; another week would earn {more} "
+                "% more, but shared space, bags, trips or cash needs do not allow it"
             ),
             day=case.week_date(week),
             gain=round(gain),
@@ -144,7 +144,7 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     return (
         message(
             (
-                "sold in the week of {day}: after losses, costs and the cost of money it is worth {gain} % more today "
+                "sold in the week of {day}: after losses, costs and interest it is worth {gain} % more today "
                 "than selling now"
             ),
             day=case.week_date(week),
@@ -269,7 +269,7 @@ def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]
             choice, capacity_kg=choice.capacity_kg + 24.0 * (choice.load_kg_m2 or 20.0), area_m2=choice.area_m2 + 24.0
         )
         found["tarpaulin"] = (
-            message("one more drying sheet of 24 m2"),
+            message("one more tarpaulin of 24 m2"),
             case.with_changes(drying=(*case.drying[:number], more, *case.drying[number + 1 :])),
         )
     for number, storage in enumerate(case.storage):
@@ -346,7 +346,7 @@ def _more_probed(outlook: Outlook) -> dict[str, dict[str, object]]:
     if not gains:
         return {}
     best = gains[0]
-    words = message("{bags} more bags probed of lot {lot}, where most is to be gained", bags=best.bags, lot=best.label)
+    words = message("{bags} more bags tested of lot {lot}, which gains most", bags=best.bags, lot=best.label)
     return {"probing": {"what": words, "gain": best.gain, "uncertain": 0.0}}
 
 

@@ -318,7 +318,7 @@ def _loans(statement: MemberStatement, _: Callable[[str], str]) -> str:
         "repaid": _("paid back in cash"),
         "recovered": _("deducted from your pay"),
     }
-    rows = [(_("Loan"), _("Day"), _("What"), _("Amount"), _("Principal due"), _("Interest due"))]
+    rows = [(_("Loan"), _("Day"), _("Item"), _("Amount"), _("Principal due"), _("Interest due"))]
     for account in statement.loans:
         rate = f"{float(100 * account.loan.monthly_rate):g} %"
         name = _("No. {number}, {rate} a month, {purpose}").format(

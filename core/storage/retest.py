@@ -336,11 +336,11 @@ def high_bag(
     if reading_pct <= limit_pct:
         return Message(
             "This bag reads {reading} %, the others {others} %: still within the limit, but something wets it. "
-            "Look for a leak or a wall, probe the bags that touch it, and test it again within a week.",
+            "Look for a leak or a damp wall, test the bags that touch it, and test it again within a week.",
             values,
         )
     return Message(
-        "This bag reads {reading} %, the others {others} %: take it out today, dry it or use it first, and probe all "
+        "This bag reads {reading} %, the others {others} %: take it out today, dry it or use it first, and test all "
         "bags that touch it (above, below, beside). Damp spreads to neighbours, and insects breed there first.",
         values,
     )

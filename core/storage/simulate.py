@@ -46,7 +46,8 @@ def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: boo
     if crop.spoilage.relation == EQUAL_HUMIDITY:
         notes.append(
             Message(
-                "{crop} has no dry-matter-loss relation of its own: maize at the same equilibrium humidity stands in.",
+                "{crop} has no dry-matter-loss relation of its own: that of maize at the same humidity between grains "
+                "is used.",
                 {"crop": crop.name},
             )
         )

@@ -32,7 +32,7 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
             marker={"color": [STONE] * (len(bids) - 1) + [BLUE]},
             text=[f"{value:,.2f}" for value in values[::-1]],
             textposition="auto",
-            name=_("brings"),
+            name=_("earns"),
             showlegend=False,
         )
     )

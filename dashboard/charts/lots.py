@@ -59,7 +59,7 @@ def lots_figure(states: Sequence[LotState]) -> go.Figure:
             y=[state.lot.label for state in tested],
             mode="markers",
             marker={"symbol": "line-ns", "size": 18, "line": {"width": 3, "color": INK}},
-            name=_("limit that binds"),
+            name=_("strictest limit"),
         )
     )
     layout(figure, _("Moisture, % wet basis"), "", height=140 + 34 * max(1, len(tested)))
@@ -89,7 +89,7 @@ def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
             )
     names = [name for name, _value in bags]
     for value, name, colour, dash in (
-        (limit_pct, _("limit that binds"), INK, "solid"),
+        (limit_pct, _("strictest limit"), INK, "solid"),
         (moisture.mean_pct, _("mean of the lot"), PLUM, "dash"),
     ):
         figure.add_trace(

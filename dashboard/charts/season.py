@@ -79,7 +79,7 @@ def _bar(name: str, item: Stretch) -> go.Bar:
     words = {
         DRY: _("{bags} bags on {where}, {first} to {last}"),
         KEEP: _("{bags} bags in {where}, {first} to {last}"),
-        HOME: _("{bags} bags kept back for {where}, {first} to {last}"),
+        HOME: _("{bags} bags kept for {where}, {first} to {last}"),
     }[item.kind]
     said = words.format(bags=item.bags, where=escape(_(item.where)), first=day(item.on), last=day(item.until))
     days = (item.until - item.on).days + 1

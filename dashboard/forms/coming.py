@@ -22,10 +22,9 @@ def coming_grain(group: Any) -> None:
     with st.expander(_("Harvests to come, and grain promised but not delivered")):
         st.caption(
             _(
-                "A harvest to come competes for sheets, bags, store and trucks, and the plan finds the week to cut "
-                "it: now, or later and drier. A lot that still stands may also be written down under 'Lots and "
-                "readings' with its day of harvest in the future: once it is tested, the plan compares cutting it "
-                "now."
+                "A harvest to come needs drying spaces, bags, stores and trucks too. The plan finds the week to cut "
+                "it: now, or later and drier. You can also add a lot that is still in the field on the page 'Lots', "
+                "with its day of harvest in the future. Once it is tested, the plan compares cutting it now."
             )
         )
         _harvests(group, wishes["harvests"])
@@ -45,7 +44,7 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
     if rows:
         shown = [
             {
-                _("What"): row.get("label") or "–",
+                _("Harvest"): row.get("label") or "–",
                 _("Crop"): crops.get(row["commodity"], row["commodity"]),
                 _("Earliest day"): day(date.fromisoformat(row["on"])),
                 _("Grain, kg"): round(float(row["kg"])),
@@ -103,7 +102,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
     if rows:
         shown = [
             {
-                _("To"): row["buyer"],
+                _("Buyer"): row["buyer"],
                 _("Crop"): crops.get(row["commodity"], row["commodity"]),
                 _("kg promised"): round(float(row["kg"])),
                 _("Price of 1 kg"): money(float(row["price_per_kg"]), group.currency),
@@ -113,7 +112,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
             for row in rows
         ]
         page.table(pd.DataFrame(shown), "coming_promises")
-        st.caption(_("What is sold to this buyer from the day of the promise on is taken off it."))
+        st.caption(_("What is sold to this buyer from the day of the promise on counts towards the promise."))
         _drop(group, "promises", [f"{row['due']} {row['buyer']}" for row in rows])
     with st.form("coming_promise_form", clear_on_submit=True):
         st.markdown(_("**Grain promised but not delivered**"))
@@ -163,12 +162,12 @@ def _drop(group: Any, name: str, labels: list[str]) -> None:
     """Let one entry be taken away."""
     left, right = st.columns([3, 1], vertical_alignment="bottom")
     chosen = left.selectbox(
-        _("Take away an entry"),
+        _("Entry to cancel"),
         [None, *range(len(labels))],
         format_func=lambda at: "–" if at is None else labels[at],
         key=f"drop_{name}",
     )
-    if right.button(_("Take away"), key=f"drop_{name}_button", disabled=chosen is None) and chosen is not None:
+    if right.button(_("Cancel entry"), key=f"drop_{name}_button", disabled=chosen is None) and chosen is not None:
         with page.plain_errors():
             drop_wish(state.store(), group.id, name, int(chosen), state.now())
             st.rerun()

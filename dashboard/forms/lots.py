@@ -95,7 +95,7 @@ def tests(group: Any, states: list[LotState]) -> None:
                 page.show_error(_("Give at least one of temperature, humidity and moisture."))
             else:
                 state.store().add_reading(reading)
-                done(_("The test is stored."))
+                done(_("The test is saved."))
     with st.expander(_("Many tests at once")):
         many_tests(group, lots)
 
@@ -149,7 +149,7 @@ def many_tests(group: Any, lots: dict[int, str]) -> None:
         state.store().add_readings(found)
         state.store().documents.remove(TEST_DRAFT, key)
         st.session_state["many_turn"] = turn + 1
-        done(ngettext("{count} test is stored.", "{count} tests are stored.", len(found)).format(count=len(found)))
+        done(ngettext("{count} test is saved.", "{count} tests are saved.", len(found)).format(count=len(found)))
 
 
 def test_frame(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -229,7 +229,7 @@ def work(group: Any, states: list[LotState]) -> None:
             )
             record_action(state.store(), one.lot, action, state.who(), state.now())
             graded = grade(one.lot.commodity, faults)
-            words = _("The work is stored.")
+            words = _("The work is saved.")
             done(f"{words} {say(graded[1])}" if graded else words)
     page.link("plan", _("Record a sale on the page 'Sale plan'"), "sales")
 
@@ -242,7 +242,7 @@ def limits_and_meter(group: Any) -> None:
     with st.form("limits_form"):
         left, right = st.columns(2)
         months = left.number_input(
-            _("Months that the grain shall keep"), 0.0, 36.0, float(facts["keeping_months"].value), key="limit_months"
+            _("Months that the grain must keep"), 0.0, 36.0, float(facts["keeping_months"].value), key="limit_months"
         )
         left.caption(page.origin_text(facts["keeping_months"]))
         warmest = right.number_input(
@@ -272,7 +272,7 @@ def limits_and_meter(group: Any) -> None:
                     store.set_fact(group.id, key, value, "entered", state.who(), state.now())
             if contract is not None:
                 store.set_fact(group.id, f"buyer_limit.{crop}", contract, "entered", state.who(), state.now())
-            done(_("The limits are stored."))
+            done(_("The limits are saved."))
     own = {key: fact for key, fact in facts.items() if key.startswith("buyer_limit.") and fact.value is not None}
     for key, fact in own.items():
         words, button = st.columns([3, 1], vertical_alignment="center")
@@ -329,7 +329,7 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
                     "basis": "judgement",
                 }
                 store.documents.write("limits", str(group.id), {"rows": [*rest, new] if value else rest}, state.now())
-                done(_("The figure is stored."))
+                done(_("The figure is saved."))
 
 
 def meter_check(group: Any) -> None:
@@ -342,8 +342,8 @@ def meter_check(group: Any) -> None:
     )
     st.text(
         _(
-            "Shows {bias} points too much, give or take {sd}; humidity {humidity} % too much, give or take "
-            "{humidity_sd}. Checks: {checked}"
+            "The meter reads moisture {bias} points too high (± {sd}) and humidity {humidity} points too high "
+            "(± {humidity_sd}). Checks: {checked}"
         ).format(
             bias=number(error.moisture_bias),
             sd=number(error.moisture_sd),
@@ -365,7 +365,7 @@ def meter_check(group: Any) -> None:
             st.caption(
                 _(
                     "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C "
-                    "(Greenspan 1977). Wait until it stands still."
+                    "(Greenspan 1977). Wait until the reading is steady."
                 )
             )
         shown = st.text_input(
@@ -387,7 +387,7 @@ def meter_check(group: Any) -> None:
                 if len(payload["true"]) != len(payload["shown"]):
                     raise InputError("both lists need the same count of numbers")
             store.append_event(group.id, "diary", "meter_check", state.today(), state.who(), payload, state.now())
-            done(_("The check is stored."))
+            done(_("The check is saved."))
 
 
 def numbers(text: str) -> list[float]:
@@ -429,7 +429,7 @@ def measures(group: Any) -> None:
                 state.who(),
                 state.now(),
             )
-            done(_("The weighing is stored."))
+            done(_("The weighing is saved."))
     if samples:
         rows = []
         for key in sorted({(one.name, one.commodity) for one in samples}):
@@ -439,7 +439,7 @@ def measures(group: Any) -> None:
                     _("Measure"): key[0],
                     _("Crop"): _(crops[key[1]].name) if key[1] in crops else key[1],
                     _("kg"): round(found.mass_kg, 2),
-                    _("give or take, kg"): round(found.standard_error_kg, 2),
+                    _("± kg"): round(found.standard_error_kg, 2),
                     _("Fillings"): found.samples,
                     _("Weighed on"): day(found.weighed_on),
                 }

@@ -179,9 +179,11 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     tell_known(split)
     mark = hashlib.sha256(content).hexdigest()
     if split.differing and any(record.file_hash == mark for record in standing(group, FILE)):
-        page.show_error(_("This very file was imported before with other values: take it back below, then import it."))
+        page.show_error(
+            _("This very file was imported before with other values. Cancel that import below, then import it again.")
+        )
         return
-    if st.button(_("Keep these prices"), type="primary", key="prices_keep", disabled=not split.new):
+    if st.button(_("Save these prices"), type="primary", key="prices_keep", disabled=not split.new):
         keep(group, list(split.new), cleaned, name, content)
 
 
@@ -289,7 +291,7 @@ def show_imports(group: Group) -> None:
     for record in standing(group, FILE):
         left, right = st.columns([3, 1])
         left.markdown(
-            _("{file}: {n} prices, taken in on {date} by {who}").format(
+            _("{file}: {n} prices, imported on {date} by {who}").format(
                 file=literal(record.file_name), n=record.rows, date=day(record.imported_at), who=literal(record.who)
             )
         )
@@ -318,7 +320,7 @@ def standing(group: Group, kind: str) -> list[ImportRecord]:
 
 def take_back(record: ImportRecord, place: Any) -> None:
     """Offer to take an import back."""
-    if place.button(_("Take back"), key=f"prices_undo_{record.id}"):
+    if place.button(_("Cancel import"), key=f"prices_undo_{record.id}"):
         state.store().undo_import(record.id, state.now())
         st.rerun()
 
@@ -329,6 +331,6 @@ def account_table(rows: list[list[Any]]) -> pd.DataFrame:
         {
             _("Line"): [str(row[0]) if row[0] else "–" for row in rows],
             _("In use"): [_("yes") if row[1] else _("no") for row in rows],
-            _("What"): [str(row[2]) for row in rows],
+            _("Source"): [str(row[2]) for row in rows],
         }
     )

@@ -34,7 +34,7 @@ def choose_sheet(table: RawTable, key: str) -> str:
         return table.sheet
     rows = dict(table.sheets)
     return st.selectbox(
-        _("Sheet of the workbook"),
+        _("Page of the workbook"),
         names,
         names.index(table.sheet),
         format_func=lambda name: _("{sheet} ({count} rows)").format(sheet=name, count=rows[name]),

@@ -58,7 +58,7 @@ def _backups(file: Path) -> None:
 
 def _restore(file: Path, chosen: Backup) -> None:
     """Say what changed since a backup, and bring it back where somebody says so."""
-    with st.expander(_("Bring this backup back")):
+    with st.expander(_("Restore this backup")):
         words = table_words()
         since = changed_since(file, chosen.path)
         if not since:
@@ -71,7 +71,7 @@ def _restore(file: Path, chosen: Backup) -> None:
             )
         st.write(_("What is there now is kept as a backup first."))
         sure = st.checkbox(_("Yes, go back to this backup"), key=f"backup_sure_{chosen.path.name}")
-        if st.button(_("Bring it back"), key="backup_restore", disabled=not sure):
+        if st.button(_("Restore it"), key="backup_restore", disabled=not sure):
             with page.plain_errors():
                 state.store().engine.dispose()
                 restore_backup(file, chosen.path)

@@ -168,10 +168,10 @@ def answer_words(group: Group, found: Comparison) -> str:
         "net": money(best.net_today_per_kg, group.currency),
         "gain": money(gain or 0.0, group.currency),
     }
-    words = _("Today {buyer} is best: {net} per kg after deductions, transport and interest until the money comes.")
+    words = _("Today {buyer} is best: {net} per kg after deductions, transport and interest until payment.")
     if gain is not None:
         words = _(
-            "Today {buyer} is best: {net} per kg after deductions, transport and interest until the money comes. That "
+            "Today {buyer} is best: {net} per kg after deductions, transport and interest until payment. That "
             "is {gain} per kg more than at the farm gate."
         )
     said = words.format(**values)

@@ -63,7 +63,7 @@ def show() -> None:
         if group is not None:
             page.origin(state.store().fact(group.id, "store_warmest_c"))
     if temperature is None or humidity is None:
-        st.info(_("Put in what the probe shows once the humidity stands still."))
+        st.info(_("Enter what the probe shows once the humidity is steady."))
     else:
         try:
             check = check_lot(crop, temperature, humidity, warmest, period, limits[period])
@@ -102,9 +102,9 @@ def _show(check: LotCheck) -> None:
     page.answer(heads.get(check.decision, _("Cannot tell yet. Moisture {moisture} %.")).format(moisture=moisture))
     first, second, third = st.columns(3)
     first.metric(
-        _("Moisture, wet basis"),
+        _("Moisture (share of the wet weight)"),
         f"{moisture} %",
-        help=_("give or take {spread} points (9 in 10)").format(spread=spread),
+        help=_("± {spread} points (9 in 10)").format(spread=spread),
     )
     second.metric(_("Humidity in the warmest store"), f"{number(check.store_humidity_pct, 0)} %")
     third.metric(_("Keeps below"), f"{number(check.limit_pct, 0)} %")
@@ -131,9 +131,10 @@ def _advice(check: LotCheck) -> list[str]:
     lines = []
     if check.still_warm:
         lines.append(
-            _("The grain is still warm from the sun: its skin is drier than its core. Let it stand in the shade or")
-            + " "
-            + _("in closed bags until tomorrow morning and read again before you bag it for good.")
+            _(
+                "The grain is still warm from the sun: its skin is drier than its core. Leave it in the shade or in "
+                "closed bags until tomorrow morning. Test it again before you bag it for good."
+            )
         )
     if check.decision == WET:
         lines.append(
@@ -141,15 +142,19 @@ def _advice(check: LotCheck) -> list[str]:
                 target=number(check.target_moisture_pct, 1), water=number(check.water_per_100_kg, 1)
             )
         )
-        lines.append(_("Until it is dry: spread it thin or turn it often; do not close it into airtight bags."))
+        lines.append(_("Until it is dry: spread it thin or turn it often; do not close it into sealed bags."))
     elif check.decision == DRY:
         lines.append(_("Bag it cool, off the floor and away from the wall; test again in a month."))
         if check.over_dry:
             lines.append(_("It is drier than any keeping needs: more drying only loses weight."))
     else:
-        lines.append(_("The reading is too near the limit for one probe. Probe more bags of the lot,"))
-        lines[-1] += " " + _("let each reading stand still for about five minutes (common practice, no source),")
-        lines[-1] += " " + _("and dry it one more half day if the weather is good.")
+        lines.append(
+            _(
+                "The reading is too near the limit for one test. Test more bags of the lot. Wait about five minutes "
+                "for each reading to be steady (common practice, no source). Dry the lot for one more half day if the "
+                "weather is good."
+            )
+        )
     if check.outside_range:
         lines.append(_("Outside the measured range of the relation: take the moisture as a rough figure only."))
     return lines
@@ -213,7 +218,7 @@ def _source_lines(crop: Commodity, limits: dict[str, float]) -> list[str]:
             name=chosen.name, label=chosen.label, source=chosen.source, basis=chosen.basis
         ),
         _("Other sets kept for this crop: {others}").format(others=others),
-        _("Keeps for months at or below {months} % humidity between kernels, for weeks at or below {weeks} %").format(
+        _("Keeps for months at or below {months} % humidity between grains, for weeks at or below {weeks} %").format(
             months=number(limits["months"], 0), weeks=number(limits["weeks"], 0)
         ),
     ]

@@ -41,14 +41,14 @@ def show() -> None:
             overview(group, states)
             one_lot(group, states)
         else:
-            page.answer(_("There is no lot in store or drying. Add one below, or bring in a table of tests."))
+            page.answer(_("There is no lot in store or drying. Add one below, or import a table of tests."))
         entry(group, states)
         page.caution("mould")
         page.caution("meter")
         page.sources(
             [
                 _(
-                    "Range of a lot's mean: spread between bags, bags probed out of how many, error of reading, of "
+                    "Range of a lot's average: spread between bags, bags tested out of how many, error of reading, of "
                     "the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
                 ),
                 _(
@@ -78,8 +78,7 @@ def overview(group: Any, states: list[LotState]) -> None:
     if any(one.moisture for one in states):
         page.chart(
             lots_figure(states),
-            alt=_("Mean moisture of each lot with the range that holds it in 9 of 10 cases, and the limit that binds. ")
-            + said,
+            alt=_("Average moisture of each lot, its range (9 in 10), and its strictest limit. ") + said,
             key="lots_picture",
         )
     page.table(lots_table(group, states), key="lots_table", file_name="lots.csv")
@@ -123,7 +122,7 @@ def one_lot(group: Any, states: list[LotState]) -> None:
     one = by_id.get(chosen) or states[0]
     words = verdict_words()
     st.markdown(
-        _("**{verdict}**, with the risk of error held at {risk}").format(
+        _("**{verdict}** (chance of a wrong answer: at most {risk})").format(
             verdict=words[one.decision], risk=percent(one.risk, 1)
         )
     )
@@ -137,7 +136,7 @@ def one_lot(group: Any, states: list[LotState]) -> None:
             day_cost=money(cost_of_a_day(one.mass_now_kg, rules), group.currency),
         )
     )
-    st.text(_("The limit that binds: {reason}").format(reason=say(one.limit.binding.reason)))
+    st.text(_("Strictest limit: {reason}").format(reason=say(one.limit.binding.reason)))
     for reason in one.reasons:
         st.text(f"• {say(reason)}")
     if one.again and one.decision != "dry enough":
@@ -154,7 +153,7 @@ def its_bags(one: LotState) -> None:
     if one.moisture and one.moisture.bag_means_pct:
         page.chart(
             bags_figure(one.moisture, one.limit.moisture_pct),
-            alt=_("Moisture of each probed bag, wettest first, with the limit and the lot's mean."),
+            alt=_("Moisture of each tested bag, wettest first, with the limit and the lot's average."),
             key="lots_bags",
         )
         st.caption(
@@ -168,9 +167,9 @@ def its_bags(one: LotState) -> None:
             )
         )
         st.caption(
-            _("Probing {count} bags would give the mean within half a point (the meter's own error apart).").format(
-                count=bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags))
-            )
+            _(
+                "Testing {count} bags would give the average within half a point (the meter's own error not counted)."
+            ).format(count=bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags)))
         )
     if one.humidity is not None:
         st.caption(
@@ -201,7 +200,7 @@ def its_doubts(one: LotState) -> None:
                 _("Bag"): flag.bag or "–",
                 _("Doubt"): _(flag.key),
                 _("Reason"): say(flag.reason),
-                _("Counts"): _("no") if flag.left_out else _("yes"),
+                _("Is counted"): _("no") if flag.left_out else _("yes"),
             }
             for flag in one.flags
         ]
@@ -263,7 +262,7 @@ def its_tests(group: Any, one: LotState) -> None:
 
 def entry(group: Any, states: list[LotState]) -> None:
     """Show the forms: tests, lots, work, limits and meter, the blank sheet."""
-    st.subheader(_("Write down"))
+    st.subheader(_("Enter"))
     tests, lot, work, meter, measures, sheet = st.tabs(
         [_("Tests"), _("A lot"), _("Work and sales"), _("Limits and meter"), _("Local measures"), _("Blank sheet")]
     )
@@ -278,7 +277,7 @@ def entry(group: Any, states: list[LotState]) -> None:
     with measures, page.plain_errors():
         forms.measures(group)
     with sheet:
-        st.write(_("A sheet to print, with a row for each bag to probe, and empty rows."))
+        st.write(_("A sheet to print, with a row for each bag to test, and empty rows."))
         rows = [(one.lot.label, bags_to_probe(max(1, one.bags))) for one in states]
         paper = log_sheet(group.name, state.today(), rows, tongue=tongue())
         st.download_button(

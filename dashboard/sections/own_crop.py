@@ -192,7 +192,7 @@ def _known_crops(group: Any, known: dict[str, Commodity]) -> None:
                     _("code"): code,
                     _("equation"): crop.isotherm().form,
                     _("uncertain to (points)"): round(crop.isotherm_sd_points, 2),
-                    _("rests on"): crop.isotherm().source,
+                    _("source"): crop.isotherm().source,
                 }
                 for code, crop in known.items()
             ]

@@ -61,7 +61,7 @@ def _answer(now: Situation) -> None:
     worst, other = now.made.fresh["plan"].worst_tenth_mean, now.made.fresh["sell all now wet"].worst_tenth_mean
     st.caption(
         _(
-            "Chance that selling all now would bring more: {chance}. Average of the worst tenth of seasons: {tenth} "
+            "Chance that selling all now would earn more: {chance}. Average of the worst tenth of seasons: {tenth} "
             "with this plan, {other} by selling now."
         ).format(chance=percent(said.chance_below), tenth=about(worst, currency), other=about(other, currency))
     )
@@ -104,7 +104,7 @@ def _table(now: Situation) -> None:
             _("Lot"): line.label,
             _("Bags"): line.bags,
             _("Sell in the week of"): day(line.sell_on),
-            _("To"): _(line.buyer or line.reserve),
+            _("Buyer or use"): _(line.buyer or line.reserve),
             **_harvest_cell(line, standing),
             _("Dry on"): _drying_cell(line),
             _("Store in"): _(line.storage) if line.storage else _("not stored"),
@@ -235,7 +235,7 @@ def _compare(now: Situation) -> None:
             gain = about(change.gain, group.currency) if change.gain >= 1 else _("nothing")
             st.caption(
                 _(
-                    "Changing would bring {gain} on today's knowledge; below {share} of the plan's value the "
+                    "A change would gain {gain} as known today. Below {share} of the plan's value the "
                     "advice is not changed."
                 ).format(gain=gain, share=percent(least))
             )
@@ -263,7 +263,7 @@ def _wishes(group: Any) -> None:
     store = state.store()
     wishes = read_wishes(store, group.id)
     page.link("prices", _("Buyers and offers: write them down on their own page"), "buyers")
-    with st.expander(_("Cash needs, grain kept back")):
+    with st.expander(_("Cash needs and home use")):
         if wishes["needs"]:
             page.table(pd.DataFrame(wishes["needs"]), "plan_needs_table")
         with st.form("plan_need_form", clear_on_submit=True):
@@ -287,7 +287,7 @@ def _wishes(group: Any) -> None:
         if wishes["reserves"]:
             page.table(pd.DataFrame(wishes["reserves"]), "plan_reserves_table")
         with st.form("plan_reserve_form", clear_on_submit=True):
-            st.markdown(_("**Grain kept back to eat or to sow**"))
+            st.markdown(_("**Grain for home use or seed**"))
             what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")
             kept_crop = st.selectbox(
                 _("Crop"), crops, format_func=lambda code: code.replace("_", " "), key="plan_reserve_crop"
@@ -295,7 +295,7 @@ def _wishes(group: Any) -> None:
             kg = st.number_input(_("Kilograms in all"), 0.0, key="plan_reserve_kg")
             for_weeks = st.number_input(_("For how many weeks"), 1, 52, 30, key="plan_reserve_weeks")
             seed = st.checkbox(_("It is seed, kept whole until then"), key="plan_reserve_seed")
-            if st.form_submit_button(_("Keep it back")) and kg > 0:
+            if st.form_submit_button(_("Save this wish")) and kg > 0:
                 wishes["reserves"].append(
                     {"label": what, "commodity": kept_crop, "kg": kg, "weeks": int(for_weeks), "evenly": not seed}
                 )

@@ -1,4 +1,4 @@
-"""Bring in a table: a file of tests is read, its columns are named, a preview shown, then stored or put away."""
+"""Import a table: a file of tests is read, its columns are named, a preview shown, then stored or put away."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def preview_of(data: bytes, name: str, group_id: int, version: int, options: str
 
 
 def show() -> None:
-    page.start(_("Bring in a table"), _("Which tests does this file hold, and which of its rows cannot be used?"))
+    page.start(_("Import a table"), _("Which tests does this file hold, and which of its rows cannot be used?"))
     group = page.stop_if_no_group()
     done = st.session_state.pop("import_done", None)
     if done:
@@ -297,7 +297,7 @@ def store_button(group: Any, preview: TablePreview) -> None:
     import_preview(preview, state.store(), group.id, state.who(), state.now(), bar.progress if bar else None)
     put_away(group.id)
     st.session_state["import_done"] = ngettext(
-        "{count} test of {file} is stored.", "{count} tests of {file} are stored.", count
+        "{count} test of {file} is saved.", "{count} tests of {file} are saved.", count
     ).format(count=number(count, 0), file=literal(preview.opened.file_name))
     st.rerun()
 
@@ -320,14 +320,16 @@ def past_imports(group: Any) -> None:
         text = ngettext("{file}: {count} test, {when}, by {who}", "{file}: {count} tests, {when}, by {who}", entry.rows)
         line = text.format(file=entry.file_name, count=number(entry.rows, 0), when=when, who=entry.who or "–")
         if entry.undone_at:
-            words.text(_("{line} (taken back on {day})").format(line=line, day=day(entry.undone_at)))
+            words.text(_("{line} (cancelled on {day})").format(line=line, day=day(entry.undone_at)))
             continue
         words.text(line)
         remarks = (entry.summary or {}).get("remarks", [])
         if remarks and words.toggle(_("Remarks in this file"), key=f"remarks_{entry.id}"):
             page.table(remarks_table(remarks), f"remarks_table_{entry.id}", "remarks.csv")
-        if back.button(_("Take back"), key=f"undo_{entry.id}", width="stretch"):
+        if back.button(_("Cancel import"), key=f"undo_{entry.id}", width="stretch"):
             with page.plain_errors():
                 state.store().undo_import(entry.id, state.now())
-                st.session_state["import_done"] = _("{file} is taken back.").format(file=literal(entry.file_name))
+                st.session_state["import_done"] = _("The import of {file} is cancelled.").format(
+                    file=literal(entry.file_name)
+                )
                 st.rerun()

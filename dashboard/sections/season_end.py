@@ -23,13 +23,13 @@ def show() -> None:
     if not plans:
         st.info(
             _(
-                "No plan has been kept yet. Keep one on the page 'Sale plan'; what is sold afterwards is held "
-                "against it here."
+                "No plan is saved yet. Save one on the page 'Sale plan'. This page then compares the sales with the "
+                "plan."
             )
         )
         return
     chosen = st.selectbox(
-        _("Held against the plan of"),
+        _("Compare with the plan of"),
         list(range(len(plans))),
         format_func=lambda at: f"{day(plans[at].on)} · {plans[at].who}",
         key="season_plan",
@@ -80,7 +80,7 @@ def show() -> None:
     page.table(pd.DataFrame(rows), "season_table", "season_end.csv")
     unpaid = float(frame["unpaid"].sum())
     if unpaid > 0.005:
-        st.warning(_("{amount} of what was sold has not been paid yet.").format(amount=money(unpaid, currency)))
+        st.warning(_("{amount} from these sales is not paid yet.").format(amount=money(unpaid, currency)))
     page.sources(
         [
             _(

@@ -84,7 +84,7 @@ def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -
         ends = _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time")
         rows.append(
             {
-                _("Store"): method_name(method),
+                _("Way of storing"): method_name(method),
                 _("Keeps until (95 % sure)"): until(outlook.sure, start) if may else _("not surely dry enough"),
                 _("Keeps until (80 % sure)"): until(outlook.likely, start) if may else "–",
                 _("What ends it"): ends if may else "–",
@@ -207,9 +207,8 @@ def published_time(lot: StoredLot) -> None:
     st.caption(
         _(
             "Published allowable time in open air at 27 °C: {half} days until 0.5 % dry-matter loss, {quarter} "
-            "days until "
-            "0.25 %. It counts respiration alone: mould, insects and the rains can end it sooner, so that it decides "
-            "nothing by itself."
+            "days until 0.25 %. Mould, insects and rain are not counted and can end it sooner, so this time alone "
+            "decides nothing."
         ).format(half=number(halves[1], 0), quarter=number(halves[0], 0))
     )
 
@@ -224,7 +223,7 @@ def comparison_list() -> None:
                     {
                         _("Crop"): _(row.name),
                         _("Published, %"): row.moisture_pct,
-                        _("Humidity between kernels at 27 °C, %"): round(row.humidity_pct),
+                        _("Humidity between grains at 27 °C, %"): round(row.humidity_pct),
                         _("Verdict"): _("disagrees: mould can grow, not used") if row.disagrees else _("agrees"),
                     }
                     for row in rows

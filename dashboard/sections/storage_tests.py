@@ -85,7 +85,7 @@ def show_urgency(now: Situation) -> None:
                 _("Lot"): lot.label,
                 _("Crop"): _(resolve_crop(state.store(), group_id, lot.commodity).name),
                 _("Moisture, %"): number(lot.moisture_pct),
-                _("Store"): method_name(outlook.method),
+                _("Way of storing"): method_name(outlook.method),
                 _("Keeps until (95 % sure)"): _("act now") if outlook.sure.days <= 1 else until(outlook.sure, today),
                 _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
                 _("Test by"): day(test_on),

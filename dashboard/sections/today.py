@@ -151,7 +151,7 @@ def _orders(now: Situation) -> None:
         st.warning(_("Order today: {what}.").format(what="; ".join(say(item.what, markdown=True) for item in late)))
     rows = [
         {
-            _("What"): say(item.what),
+            _("Order"): say(item.what),
             _("Order by"): day(max(item.order_by, now.today)),
             _("Needed on"): day(item.needed_on),
             _("Cost"): money(item.cost, now.group.currency),

@@ -1,10 +1,12 @@
 """Pictures of every page at three widths, light and dark: ``python3 -m tests.benchmarks.pictures [page ...]``.
 
-They are written into ``pictures/`` beside the code, which git ignores: made anew for looking at, never compared.
+``--widths 390 --dark`` takes fewer: only these widths, only the dark ones (``--light``: only the light ones). They
+are written into ``pictures/`` beside the code, which git ignores: made anew for looking at, never compared.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 import tempfile
 from pathlib import Path
@@ -16,11 +18,21 @@ WIDTHS = (1280, 768, 390)
 TALLEST = 6000
 
 
-def main(wanted: list[str]) -> int:
+def _asked(arguments: list[str]) -> argparse.Namespace:
+    reader = argparse.ArgumentParser(description=__doc__)
+    reader.add_argument("wanted", nargs="*", help="pages or sections; none: all")
+    reader.add_argument("--widths", type=int, nargs="+", default=WIDTHS)
+    reader.add_argument("--light", dest="grounds", action="store_const", const=(False,), default=(False, True))
+    reader.add_argument("--dark", dest="grounds", action="store_const", const=(True,))
+    return reader.parse_args(arguments)
+
+
+def main(arguments: list[str]) -> int:
     """Take the pictures of the pages named, or of all, and say how many screens of a phone each takes."""
     from core.group.database import open_store
     from demo_data.load import fill_with_demo
 
+    asked = _asked(arguments)
     target = ROOT / "pictures"
     target.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as name:
@@ -31,10 +43,10 @@ def main(wanted: list[str]) -> int:
             fill_with_demo(store, NOW)
         store.engine.dispose()
         with served(folder, url) as address:
-            for width in WIDTHS:
-                for dark in (False, True):
+            for width in asked.widths:
+                for dark in asked.grounds:
                     with browser(folder / f"profile{width}{dark}", width, dark) as page:
-                        _take(page, address, target, width, dark, wanted)
+                        _take(page, address, target, width, dark, asked.wanted)
     return 0
 
 

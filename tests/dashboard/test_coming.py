@@ -40,7 +40,7 @@ def test_a_harvest_to_come_is_kept_planned_and_taken_away(plan_page, demo_store)
     assert "Harvest in the week of" in lines.columns
     assert "upper field" in set(lines["Lot"])
     plan_page.selectbox(key="drop_harvests").set_value(0).run()
-    press(plan_page, "Take away")
+    press(plan_page, "Cancel entry")
     assert read_wishes(demo_store, group.id)["harvests"] == []
 
 

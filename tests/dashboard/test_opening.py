@@ -54,7 +54,7 @@ def test_a_spoilt_file_is_said_and_the_backup_brings_it_back(file, content):
     assert app.title[0].value == "The records cannot be read"
     assert len(app.error) == 1
     assert "SQL" not in app.error[0].value
-    button = next(button for button in app.button if button.label.startswith("Bring back the backup"))
+    button = next(button for button in app.button if button.label.startswith("Restore the backup"))
     button.click().run()
     assert not app.exception
     assert app.title[0].value == "3 groups"

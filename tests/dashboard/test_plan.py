@@ -94,7 +94,7 @@ def test_a_group_without_lots_is_told_what_to_do(empty_store):
         assert any("no lot can be planned yet" in item.value for item in app.error)
     end = open_page("season_end")
     assert not end.exception
-    assert any("No plan has been kept" in item.value for item in end.info)
+    assert any("No plan is saved yet" in item.value for item in end.info)
 
 
 def test_borrowing_on_stored_grain_is_a_choice_with_its_terms_and_its_worth(plan_page, demo_store):
@@ -131,7 +131,7 @@ def test_what_more_is_worth_members_alone_and_past_years_come_on_demand(plan_pag
     plan_page.toggle(key="plan_more").set_value(True).run()
     assert not plan_page.exception, plan_page.exception
     more = next(frame.value for frame in plan_page.dataframe if "Worth" in frame.value.columns)
-    assert any("more bags probed" in what for what in more["What"])
+    assert any("more bags tested" in what for what in more["Change"])
     plan_page.pills(key="plan_detail").set_value("members").run()
     assert any({"Together", "Alone"} <= set(frame.value.columns) for frame in plan_page.dataframe)
     plan_page.pills(key="plan_detail").set_value("lot").run()

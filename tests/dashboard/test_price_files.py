@@ -31,13 +31,13 @@ class Taken:
         said = next((match for match in found if match), None)
         self.read, self.usable, self.out = (int(text) for text in said.groups()) if said else (0, 0, 0)
         frames = [table.value for table in self.app.dataframe]
-        self.account = next((frame for frame in frames if list(frame.columns) == ["Line", "In use", "What"]), None)
+        self.account = next((frame for frame in frames if list(frame.columns) == ["Line", "In use", "Source"]), None)
         for box in self.app.number_input:
             if rate is not None and str(box.key).startswith("prices_rate_"):
                 box.set_value(rate).run()
 
     def told(self, words: str) -> list[str]:
-        return [str(what) for what in self.account["What"] if words in str(what)]
+        return [str(what) for what in self.account["Source"] if words in str(what)]
 
     def lines_out(self) -> list[int]:
         rows = self.account[(self.account["In use"] == "no") & (self.account["Line"] != "–")]
