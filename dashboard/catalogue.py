@@ -15,12 +15,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from dashboard.said_by_name import SaidByName
+
 ROOT = Path(__file__).resolve().parents[1]
 LOCALE_FOLDER = Path(__file__).with_name("locale")
 SCREEN = ("_", "gettext")
 MESSAGES = ("message", "Message")
 TOML_KEYS = ("label", "text", "title", "unit_words")
-TOML_NAMES = ("core/storage/methods.toml", "core/grain/commodities.toml")
+TOML_ALSO = {
+    "core/storage/methods.toml": ("name", "breaks"),
+    "core/storage/insects.toml": ("name",),
+    "core/grain/commodities.toml": ("name", "product"),
+    "core/audit/limits.toml": ("about", "found", "advice"),
+    "core/group/defaults/": ("unit", "source", "options"),
+}
+"""Keys of some tables that hold words for people, by the beginning of the table's path."""
 PLACE = re.compile(r"\{(\w*)")
 
 
@@ -42,19 +51,24 @@ class Text:
 def texts() -> list[Text]:
     """Return every text of the screen, of core's messages and errors, and of the tables, in the order of the files."""
     found = []
+    modules: dict[Path, ast.Module] = {}
     for folder in ("core", "dashboard"):
         for path in sorted((ROOT / folder).rglob("*.py")):
             if "migrations" not in path.parts:
-                found += list(_of_code(path))
+                modules[path] = ast.parse(path.read_text(encoding="utf-8"))
+                found += list(_of_code(path, modules[path]))
         for path in sorted((ROOT / folder).rglob("*.toml")):
             if not {".streamlit", "checks"} & set(path.parts) and path.name != "words.toml":
                 found += list(_of_table(path))
-    return found
+    by_name = [
+        Text(said, "", path.relative_to(ROOT).as_posix(), line) for said, path, line in SaidByName(modules).texts()
+    ]
+    return found + list(dict.fromkeys(by_name))
 
 
-def _of_code(path: Path) -> Iterator[Text]:
+def _of_code(path: Path, module: ast.Module) -> Iterator[Text]:
     file = path.relative_to(ROOT).as_posix()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(module):
         if not isinstance(node, ast.Call) or not node.args:
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
@@ -73,13 +87,15 @@ def _constant(node: ast.expr) -> str:
 
 def _of_table(path: Path) -> Iterator[Text]:
     file = path.relative_to(ROOT).as_posix()
-    keys = (*TOML_KEYS, "name") if file in TOML_NAMES else TOML_KEYS
+    also = [more for start, more in TOML_ALSO.items() if file.startswith(start)]
+    keys = (*TOML_KEYS, *(key for more in also for key in more))
 
     def walk(node: Any) -> Iterator[str]:
         if isinstance(node, dict):
             for key, value in node.items():
-                if key in keys and isinstance(value, str) and value:
-                    yield value
+                said = value if isinstance(value, list) else [value]
+                if key in keys and all(isinstance(words, str) for words in said):
+                    yield from (words.replace("_", " ") if key == "options" else words for words in said if words)
                 else:
                     yield from walk(value)
         elif isinstance(node, list):

@@ -64,8 +64,8 @@ def best_language(wanted: str | None) -> str:
 
 
 def _(text: str) -> str:
-    """Return the text in the reader's language."""
-    return _catalogue(language()).gettext(text)
+    """Return the text in the reader's language (nothing stays nothing: a catalogue has its own head there)."""
+    return _catalogue(language()).gettext(text) if text else text
 
 
 def tongue() -> Tongue:

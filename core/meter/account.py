@@ -296,7 +296,7 @@ TEXTS: dict[str, str] = {
     "charge": "Charges are due: {text}",
     "payment": "{name} pays ({money})",
     "grain_payment": "{name} pays in grain: {kg} kg at {moisture_pct} % are {agreed_kg} kg at {agreed_moisture_pct} %",
-    "grain_sold": "{kg} kg of grain taken in payment are sold",
+    "grain_sold": "{kg} kg of grain received as payment are sold",
     "labour": "{name} works {hours} hours",
     "outside_tests": "{payer} pays for {tests} tests",
     "meter_bought": "The meter is bought",

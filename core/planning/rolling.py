@@ -415,7 +415,7 @@ def _why_changed(last: KeptPlan, new: SalePlan, impossible: bool) -> list[Messag
         found.append(message("lot {lot} is sold or used", lot=old_lots[gone].label))
     for name, words in (
         ("risk_weight", "the answer about bad years"),
-        ("interest_monthly", "the cost of money"),
+        ("interest_monthly", "the interest"),
         ("weeks", "the horizon"),
         ("needs", "the cash needs"),
         ("buyers", "buyers or offers"),

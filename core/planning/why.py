@@ -86,7 +86,7 @@ def _framed(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
         day = case.week_date(int(table.harvest_week[option])).isoformat()
         reason = message("cut in the week of {day}; {reason}", day=day, reason=reason)
     if item.commodity.startswith(OWN_CROP):
-        words = "{reason} (your own crop: drying rate, losses and pests are those of crops that stand in for it)"
+        words = "{reason} (your own crop: drying rate, losses and pests are those of similar crops)"
         reason = message(words, reason=reason)
     return reason
 

@@ -149,7 +149,7 @@ DEFINITIONS: Mapping[str, Definition] = {
         _definition(
             "dry_matter_loss",
             "Loss over all recorded stages",
-            "1 less the product of what each stage keeps",
+            "1 less the product of the parts that the stages keep",
             "stages with records (lots of the stage with fewest)",
             "%",
             False,

@@ -65,7 +65,7 @@ def money_table(account: Account, currency: str) -> pd.DataFrame:
                 _("Place"): place_words(row.place).capitalize(),
                 _("In"): coins(row.money_in, currency) if row.money_in else "",
                 _("Out"): coins(row.money_out, currency) if row.money_out else "",
-                _("Left"): coins(row.left, currency),
+                _("Money left"): coins(row.left, currency),
                 _("Reference"): row.reference,
                 _("Recorded by"): row.who,
             }

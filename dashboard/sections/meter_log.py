@@ -201,7 +201,7 @@ def book_proposed(group: Group, account: Account, events: list[Event], mine: lis
         lambda values: _("Book the meter: {days}.").format(days=options[values["which"]]),
         write,
         seen=len(events),
-        button=_("Book"),
+        button=_("Book the meter"),
     )
 
 
