@@ -7,8 +7,7 @@ import pandas as pd
 
 from core.errors import InputError
 from core.messages import Message, message
-from core.planning.outlook import Outlook, free_to_sell, lot_moisture, mean_values
-from core.planning.placing import trip_share
+from core.planning.outlook import Outlook, free_to_sell, lot_moisture, net_values
 
 
 def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
@@ -40,12 +39,8 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     if not item.standing:
         raise InputError("lot {lot} is harvested already", lot=item.label)
     stands, table = outlook.representatives[int(outlook.lot_class[lot])], outlook.options(lot)
-    per_kg, per_bag = mean_values(case, table)
     sold = free_to_sell(case, table)
-    net = per_kg - np.where(sold, trip_share(case)[np.maximum(table.buyer, 0)], 0.0) * table.kept_kg
-    bought = np.array([way.bag_price for way in case.storage] or [0.0])
-    bag = np.where(table.storage >= 0, bought[np.maximum(table.storage, 0)], 0.0)
-    worth = np.where(sold, item.bag_mass_kg * net - per_bag - bag, -np.inf)
+    worth = np.where(sold, net_values(case, table, item.bag_mass_kg), -np.inf)
     moisture = lot_moisture(stands, outlook.seasons)
     rows = []
     for week in np.unique(table.harvest_week[sold]).tolist():

@@ -149,6 +149,34 @@ def bag_values(
     return bag_mass_kg * in_ - out[:, None]
 
 
+def trip_share(case: PlanningCase) -> np.ndarray:
+    """Return the cost of a full trip per kg carried, by buyer [money per kg]."""
+    return np.array([case.trip_cost(buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
+
+
+def shared_costs(case: PlanningCase, table: Options, bag_mass_kg: float) -> np.ndarray:
+    """Return what a bag of each option takes of costs that lots share [money per bag], (options,).
+
+    A full load's part of the trip, by what is left of the bag when it is sold, and the price of a bag to store in
+    where none is at hand.
+    """
+    trips, prices = trip_share(case), np.array([way.bag_price for way in case.storage])
+    road = np.where(table.buyer >= 0, trips[table.buyer], 0.0) * table.kept_kg * bag_mass_kg
+    bought = np.where(table.storage >= 0, prices[table.storage], 0.0) if len(prices) else 0.0
+    return np.asarray(road + bought)
+
+
+def net_values(
+    case: PlanningCase, table: Options, bag_mass_kg: float, mean: tuple[np.ndarray, np.ndarray] | None = None
+) -> np.ndarray:
+    """Return the mean value today of a bag of each option, less its part of shared costs [money], (options,).
+
+    `mean` holds the parts of the value as `mean_values` gives them, where they are known.
+    """
+    per_kg, per_bag = mean_values(case, table) if mean is None else mean
+    return np.asarray(bag_mass_kg * per_kg - per_bag - shared_costs(case, table, bag_mass_kg))
+
+
 def mean_values(case: PlanningCase, table: Options, weights: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """Return (per kg, per bag) parts of each option's mean value today; value of a bag = mass x first - second.
 

@@ -7,10 +7,9 @@ from collections.abc import Iterable
 import numpy as np
 
 from core.planning.allocation import Allocation
-from core.planning.case import PlanningCase
 from core.planning.layout import OVER_WEEKS, make_layout, needs_by_account
 from core.planning.model import DRYING_WEEKS
-from core.planning.outlook import Outlook, mean_values
+from core.planning.outlook import Outlook, mean_values, net_values
 from core.planning.schedule import booked_days, floor_room
 from core.planning.worth import complete, spread_of
 
@@ -232,17 +231,12 @@ def _place_promise(ledger: Ledger, buyer: int) -> None:
         ledger.take(lot, option, int(np.ceil(missing / mass - 1e-9)))
 
 
-def trip_share(case: PlanningCase) -> np.ndarray:
-    """Return the cost of a full trip per kg carried, by buyer [money per kg]."""
-    return np.array([case.trip_cost(buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
-
-
 def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]] | None = None) -> Allocation:
     """Return a feasible allocation by simple placing.
 
     Reserves first, then cash needs by their dates, then each lot's best free option.
     """
-    case, share = outlook.case, trip_share(outlook.case)
+    case = outlook.case
     parts = [mean_values(case, table) for table in outlook.classes] if mean is None else mean
     ledger = Ledger(outlook)
     worth: dict[int, np.ndarray] = {}
@@ -250,9 +244,7 @@ def greedy_allocation(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]
     for lot in range(len(case.lots)):
         number = int(outlook.lot_class[lot])
         if number not in by_class:
-            table, (per_kg, per_bag) = outlook.classes[number], parts[number]
-            net = per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
-            by_class[number] = case.lots[lot].bag_mass_kg * net - per_bag
+            by_class[number] = net_values(case, outlook.classes[number], case.lots[lot].bag_mass_kg, parts[number])
         worth[lot] = by_class[number]
     place_reserves(ledger)
     layout = make_layout(case)
@@ -305,12 +297,9 @@ def in_time(outlook: Outlook, allocation: Allocation) -> Allocation:
         zip(allocation.lot.tolist(), allocation.option.tolist(), allocation.bags.tolist(), strict=True)
     ):
         ledger.take(lot, option, round(bags) - late.get(line, 0))
-    share = trip_share(outlook.case)
     for lot in sorted({int(allocation.lot[line]) for line in late}):
         table = outlook.options(lot)
-        per_kg, per_bag = mean_values(outlook.case, table)
-        carried = np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
-        worth = outlook.case.lots[lot].bag_mass_kg * (per_kg - carried) - per_bag
+        worth = net_values(outlook.case, table, outlook.case.lots[lot].bag_mass_kg)
         for option in np.argsort(-np.where((table.setup < 0) & (table.buyer >= 0), worth, -np.inf), kind="stable"):
             if ledger.left[lot] <= 0 or table.setup[option] >= 0 or table.buyer[option] < 0 or worth[option] <= 0:
                 break

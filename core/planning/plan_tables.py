@@ -11,7 +11,7 @@ from core.planning.allocation import Allocation, use_of
 from core.planning.case import WEEKS_PER_MONTH
 from core.planning.credit import loan_value
 from core.planning.layout import excess_price
-from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses
+from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses, shared_costs
 from core.planning.sale_plan import PlannedSale, SalePlan
 
 
@@ -116,26 +116,16 @@ def value_by_week(outlook: Outlook, lot: int) -> pd.DataFrame:
     A full load's share of the trip and the price of a bought bag are taken off.
     """
     case, table = outlook.case, outlook.options(lot)
-    mass = case.lots[lot].bag_mass_kg
     values = outlook.values(lot)
-    shared = (
-        np.where(
-            table.buyer >= 0,
-            np.array([case.trip_cost(b) / case.truck.capacity_kg for b in range(len(case.buyers))])[table.buyer],
-            0.0,
-        )
-        * table.kept_kg
-        * mass
-    )
-    bags = np.where(table.storage >= 0, np.array([way.bag_price for way in case.storage])[table.storage], 0.0)
-    mean = values.mean(axis=1) - shared - bags
+    shared = shared_costs(case, table, case.lots[lot].bag_mass_kg)
+    mean = values.mean(axis=1) - shared
     open_to_all = free_to_sell(case, table)  # what a promise pays is open to the promised bags alone
     mean = np.where(open_to_all, mean, -np.inf)
     rows = []
     for week in np.unique(table.sale_week[open_to_all]):
         here = np.flatnonzero((table.sale_week == week) & open_to_all)
         best = int(here[np.argmax(mean[here])])
-        spread = values[best] - shared[best] - bags[best]
+        spread = values[best] - shared[best]
         rows.append(
             {
                 "week": int(week),

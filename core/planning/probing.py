@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from core.planning.case import CaseLot
-from core.planning.outlook import NONE, Options, Outlook, bag_values, class_options
+from core.planning.outlook import NONE, Options, Outlook, bag_values, class_options, shared_costs
 from core.planning.safety import keeping_limit
 
 MORE_BAGS = 5
@@ -162,9 +162,5 @@ def _net(outlook: Outlook, table: Options, mass: float) -> np.ndarray:
     What is kept back does not count.
     """
     case = outlook.case
-    trips = np.array([case.trip_cost(buyer) / case.truck.capacity_kg for buyer in range(len(case.buyers))])
-    bags = np.array([way.bag_price for way in case.storage])
-    shared = np.where(table.buyer >= 0, trips[table.buyer], 0.0) * table.kept_kg * mass
-    bought = np.where(table.storage >= 0, bags[table.storage], 0.0) if len(bags) else 0.0
-    net = bag_values(case, table, mass) - (shared + bought)[:, None]
+    net = bag_values(case, table, mass) - shared_costs(case, table, mass)[:, None]
     return np.where((table.buyer >= 0)[:, None], net, -np.inf)

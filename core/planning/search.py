@@ -27,8 +27,8 @@ from core.planning.model import (
     tail_use,
     weighted_receipts,
 )
-from core.planning.outlook import Outlook
-from core.planning.placing import Ledger, fill, trip_share
+from core.planning.outlook import Outlook, net_values
+from core.planning.placing import Ledger, fill
 
 EXACT_COLUMNS = 6000
 SPACE_BOUGHT = 0.3  # part of a drying space from which rounding buys it (judgement)
@@ -243,15 +243,13 @@ def first_columns(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], m
 
     Per lot the best by mean value, and the best of each month of payment and of each reserve.
     """
-    case, share = outlook.case, trip_share(outlook.case)
+    case = outlook.case
     lots, options = [], []
     for number, table in enumerate(outlook.classes):
         if len(table) == 0:
             continue
-        per_kg, per_bag = mean[number]
-        net = per_kg - np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
         members = np.flatnonzero(outlook.lot_class == number)
-        worth = case.lots[members[0]].bag_mass_kg * net - per_bag
+        worth = net_values(case, table, case.lots[members[0]].bag_mass_kg, mean[number])
         order = np.argsort(-worth, kind="stable")
         chosen = set(order[:most].tolist())
         for key in (
@@ -372,15 +370,15 @@ def _rest_orders(
     outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], left: np.ndarray
 ) -> dict[int, np.ndarray]:
     """Return sales by falling mean value for every lot that has bags left; lots of a class share one array."""
-    case, share = outlook.case, trip_share(outlook.case)
+    case = outlook.case
     by_class: dict[int, np.ndarray] = {}
     orders: dict[int, np.ndarray] = {}
     for lot in np.flatnonzero(left > 0).tolist():
         number = int(outlook.lot_class[lot])
         if number not in by_class:
-            table, (per_kg, per_bag) = outlook.classes[number], mean[number]
-            carried = np.where(table.buyer >= 0, share[table.buyer], 0.0) * table.kept_kg
-            net = np.where(table.reserve >= 0, -np.inf, case.lots[lot].bag_mass_kg * (per_kg - carried) - per_bag)
+            table = outlook.classes[number]
+            worth = net_values(case, table, case.lots[lot].bag_mass_kg, mean[number])
+            net = np.where(table.reserve >= 0, -np.inf, worth)
             order = np.argsort(-net, kind="stable")
             by_class[number] = order[net[order] > 0]
         orders[lot] = by_class[number]

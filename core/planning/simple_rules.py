@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from core.planning.allocation import Allocation
-from core.planning.outlook import NONE, Outlook, mean_values, usual_storage
-from core.planning.placing import Ledger, fill, place_reserves, trip_share
+from core.planning.outlook import NONE, Outlook, net_values, trip_share, usual_storage
+from core.planning.placing import Ledger, fill, place_reserves
 
 RULES = ("sell all now wet", "dry and sell", "store until the usual peak", "half and half", "each lot by itself")
 
@@ -21,27 +21,25 @@ def usual_peak_week(outlook: Outlook, commodity: str) -> int:
     return int(np.argmax(paths[: outlook.case.weeks].mean(axis=1)))
 
 
-def _net_of_trips(outlook: Outlook, lot: int, alone: bool) -> np.ndarray:
+def _worth(outlook: Outlook, lot: int, alone: bool) -> np.ndarray:
     """Return each option's mean value of one bag, (options,).
 
-    With a full load's share of the trip, or a whole trip of its own where `alone`.
+    Less a full load's part of the trip, or, where `alone`, its part of whole trips for this lot by itself.
     """
     case, table = outlook.case, outlook.options(lot)
     item = case.lots[lot]
-    per_kg, per_bag = mean_values(case, table)
-    value = item.bag_mass_kg * per_kg - per_bag
-    buyer = np.maximum(table.buyer, 0)
-    if alone:
-        cost = np.array([case.trip_cost(number) for number in range(len(case.buyers))])[buyer]
-        trips = np.ceil(item.bags * item.bag_mass_kg * table.kept_kg / case.truck.capacity_kg)
-        return value - np.where(table.buyer >= 0, cost * trips, 0.0) / max(item.bags, 1)
-    return value - np.where(table.buyer >= 0, trip_share(case)[buyer], 0.0) * table.kept_kg * item.bag_mass_kg
+    value = net_values(case, table, item.bag_mass_kg)
+    if not alone:
+        return value
+    loads = item.bags * item.bag_mass_kg * table.kept_kg / case.truck.capacity_kg
+    emptiness = (np.ceil(loads) - loads) * case.truck.capacity_kg / max(item.bags, 1)
+    return value - np.where(table.buyer >= 0, trip_share(case)[table.buyer], 0.0) * emptiness
 
 
 def _order(outlook: Outlook, lot: int, rule: str) -> np.ndarray:
     """Return the options of a lot in a rule's order of preference (sales only)."""
     case, table = outlook.case, outlook.options(lot)
-    value = _net_of_trips(outlook, lot, rule == "each lot by itself")
+    value = _worth(outlook, lot, rule == "each lot by itself")
     sale = table.buyer >= 0
     dried = table.setup >= 0
     ready = dried | ~dried.any()

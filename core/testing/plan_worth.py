@@ -25,8 +25,7 @@ from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.drying_ahead import WEATHERS, begin_of, weather_ahead
 from core.planning.group_seasons import Surroundings, group_seasons, kept_cool_as, season_of, setup_of
-from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid
-from core.planning.placing import trip_share
+from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid, trip_share
 from core.planning.schedule import first_day_of_week
 from core.planning.shared_prices import SharedPrices, shared_prices
 from core.testing.bagging import DRYING, OVER_DRYING, REFUSAL, SPOILAGE
