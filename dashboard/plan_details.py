@@ -13,6 +13,7 @@ from core.advice import Situation
 from core.planning.credit import pledged_bags, principal_by_week
 from core.planning.layout import loan_unit_owed
 from core.planning.plan_tables import cash_curve, sales_by_week, value_by_week
+from core.planning.why import PartReason
 from core.reports.sheets import STEPS
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
@@ -159,7 +160,6 @@ def show_rules(now: Situation) -> None:
 def show_lot(now: Situation) -> None:
     """Show one lot closer: value by week of sale, the next best choice, when to dry again, the price to sell at."""
     made, plan, currency = now.made, now.plan, now.group.currency
-    reasons = {reason.label: reason for reason in now.reasons}
     labels = [lot.label for lot in made.built.case.lots]
     label = st.selectbox(_("Lot"), labels, key="plan_lot", **KEEP)
     lot = labels.index(label) if label in labels else 0
@@ -183,13 +183,19 @@ def show_lot(now: Situation) -> None:
         _("Value of one bag by week of sale"),
         "plan_week_value",
     )
-    reason = reasons.get(labels[lot])
-    if reason is not None:
-        st.markdown(
-            f"- {say(reason.reason)}\n- {say(reason.runner_up)} ({_runner_cost(reason.runner_up_cost, currency)})\n- "
-            + _("dry again if a test shows more than {limit} %").format(limit=number(reason.dry_again_pct, 1))
-        )
+    parts = [part for part in now.reasons if part.label == labels[lot]]
+    lines = [_part_line(part, currency) for part in parts]
+    for part in parts[:1]:
+        lines.append(_("dry again if a test shows more than {limit} %").format(limit=number(part.dry_again_pct, 1)))
+    st.markdown("\n".join(f"- {line}" for line in lines))
     show_selling_prices(now, lot)
+
+
+def _part_line(part: PartReason, currency: str) -> str:
+    """Return why a part of a lot is planned so, and what the next best choice for it would cost."""
+    bags = ngettext("{count} bag", "{count} bags", part.bags).format(count=part.bags)
+    cost = _runner_cost(part.runner_up_cost, currency)
+    return f"**{bags}**: {say(part.reason)}; {say(part.runner_up)} ({cost})"
 
 
 def _runner_cost(cost: float, currency: str) -> str:

@@ -60,7 +60,7 @@ from core.planning.rolling import (
 from core.planning.sale_plan import SalePlan
 from core.planning.schedule import Load
 from core.planning.store_outlook import StoredLot
-from core.planning.why import LotReason, lot_reasons
+from core.planning.why import PartReason, part_reasons
 
 PARTS = (
     "group",
@@ -299,9 +299,9 @@ class Reading:
         return tuple(next_actions(self.plan, self.today))
 
     @cached_property
-    def reasons(self) -> tuple[LotReason, ...]:
-        """Why each lot is planned as it is."""
-        return tuple(lot_reasons(self.made.outlook, self.plan))
+    def reasons(self) -> tuple[PartReason, ...]:
+        """Why each part of a lot is planned as it is, in the order of the plan's merged lines."""
+        return tuple(part_reasons(self.made.outlook, self.plan))
 
     @cached_property
     def season(self) -> tuple[SeasonRow, ...]:

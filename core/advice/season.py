@@ -11,7 +11,7 @@ from core.planning.case import PlanningCase
 from core.planning.rolling import Purchase
 from core.planning.sale_plan import PlannedSale, SalePlan
 from core.planning.schedule import Load
-from core.planning.why import LotReason
+from core.planning.why import PartReason
 
 DRY, KEEP, SELL, HOME = "dry", "keep", "sell", "home"
 SOON_DAYS = 14
@@ -206,7 +206,8 @@ class MemberPart:
     """What concerns one member: own rows of the calendar, own days, expected money, and why.
 
     `receipts` are expected payments by date; `worth`, `low` and `high` are the value today of the member's lots (mean,
-    and 8 in 10 possible seasons lot by lot) before joint costs of trips and bags.
+    and 8 in 10 possible seasons lot by lot) before joint costs of trips and bags. `why` has the reasons of the
+    member's parts, that of the largest part first.
     """
 
     name: str
@@ -232,10 +233,9 @@ def own_days(rows: Sequence[SeasonRow]) -> tuple[OwnDay, ...]:
     return tuple(sorted(found, key=lambda day: (day.on, order.index(day.kind), day.lot)))
 
 
-def member_parts(plan: SalePlan, rows: Sequence[SeasonRow], reasons: Sequence[LotReason]) -> tuple[MemberPart, ...]:
+def member_parts(plan: SalePlan, rows: Sequence[SeasonRow], reasons: Sequence[PartReason]) -> tuple[MemberPart, ...]:
     """Return each member's part of the plan, in the order of names ("" = the group's own lots)."""
-    why = {reason.label: reason.reason for reason in reasons}
-    found = []
+    found, largest = [], sorted(reasons, key=lambda one: -one.bags)
     for name in sorted({row.owner for row in rows}):
         own = tuple(row for row in rows if row.owner == name)
         labels = {row.lot for row in own}
@@ -244,7 +244,7 @@ def member_parts(plan: SalePlan, rows: Sequence[SeasonRow], reasons: Sequence[Lo
         for line in lines:
             if line.buyer:
                 paid[line.paid_on] = paid.get(line.paid_on, 0.0) + line.kg_sold * line.price_kg
-        said = {str(why[row.lot]): why[row.lot] for row in own if row.lot in why}
+        said = {str(one.reason): one.reason for one in largest if one.label in labels}
         found.append(
             MemberPart(
                 name,

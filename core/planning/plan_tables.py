@@ -169,33 +169,30 @@ def cash_curve(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     )
 
 
-def merged_lines(plan: SalePlan) -> tuple[PlannedSale, ...]:
-    """Return the plan's lines with those added up that tell a reader the same.
+def parts_of(plan: SalePlan) -> tuple[tuple[int, ...], ...]:
+    """Return the plan's parts, each as the numbers of the lines that tell a reader the same.
 
     One lot, way to dry, store, week and buyer.
     """
-    found: dict[tuple[object, ...], PlannedSale] = {}
-    for line in plan.sales:
-        key = (
-            line.lot,
-            line.setup,
-            line.target_pct,
-            line.harvest_on,
-            line.storage,
-            line.week,
-            line.buyer,
-            line.reserve,
-        )
-        old = found.get(key)
-        if old is None:
-            found[key] = line
-            continue
+    found: dict[tuple[object, ...], list[int]] = {}
+    for number, line in enumerate(plan.sales):
+        dried = line.setup, line.target_pct, line.harvest_on
+        key = (line.lot, *dried, line.storage, line.week, line.buyer, line.reserve)
+        found.setdefault(key, []).append(number)
+    return tuple(tuple(numbers) for numbers in found.values())
+
+
+def merged_lines(plan: SalePlan) -> tuple[PlannedSale, ...]:
+    """Return one line for each of the plan's parts, in the order of `parts_of`."""
+    made = []
+    for numbers in parts_of(plan):
+        lines = [plan.sales[number] for number in numbers]
         sums = {
-            name: getattr(old, name) + getattr(line, name)
+            name: sum(getattr(line, name) for line in lines)
             for name in ("bags", "kg_in", "kg_sold", "value", "value_low", "value_high")
         }
-        found[key] = replace(old, **sums)
-    return tuple(found.values())
+        made.append(replace(lines[0], **sums))
+    return tuple(made)
 
 
 def lines_table(plan: SalePlan) -> pd.DataFrame:

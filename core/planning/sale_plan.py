@@ -69,7 +69,7 @@ class SalePlan:
     `gap` = (bound - objective)/|objective|, a fraction; `method` says which way the plan was found. `sales` are its
     lines in the order of sale; `schedule` is its drying as loads that fit, by day and space, each with the number of
     its line in `sales`: the floor page, next actions and the calendar read it and no other. `unsold_bags` and the
-    lines' bags add up to the bags there are.
+    lines' bags add up to the bags there are. `line_of` has, for each of `sales`, its number in the allocation.
     """
 
     case: PlanningCase
@@ -87,6 +87,7 @@ class SalePlan:
     cash_met: tuple[float, ...]
     binding: tuple[str, ...]
     schedule: tuple[Load, ...] = ()
+    line_of: tuple[int, ...] = ()
 
     @property
     def mean(self) -> float:
@@ -168,7 +169,7 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
     """
     case, worth = outlook.case, evaluate(outlook, allocation)
     objective = objective_of(case, worth)
-    sales, loads = _lines_and_loads(outlook, allocation)
+    sales, loads, line_of = _lines_and_loads(outlook, allocation)
     used = use_of(outlook, allocation.lot, allocation.option, allocation.bags).bags
     left = tuple(
         (lot.label, int(lot.bags - taken)) for lot, taken in zip(case.lots, used, strict=True) if lot.bags - taken > 0.5
@@ -194,6 +195,7 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
         cash_met=tuple(lacking_of(outlook, allocation).met.tolist()),
         binding=_binding(outlook, allocation),
         schedule=loads,
+        line_of=line_of,
     )
 
 
@@ -333,8 +335,13 @@ def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale
     return _lines_and_loads(outlook, allocation)[0]
 
 
-def _lines_and_loads(outlook: Outlook, allocation: Allocation) -> tuple[tuple[PlannedSale, ...], tuple[Load, ...]]:
-    """Return the lines of an allocation in the order of sale, and its drying as loads by day that name their line."""
+def _lines_and_loads(
+    outlook: Outlook, allocation: Allocation
+) -> tuple[tuple[PlannedSale, ...], tuple[Load, ...], tuple[int, ...]]:
+    """Return the lines of an allocation in the order of sale, and its drying as loads by day that name their line.
+
+    The last are the numbers of those lines in the allocation.
+    """
     case, spreads = outlook.case, spread_of(outlook, allocation)
     lines = [
         _line(outlook, int(lot), int(option), int(bags), [spread for spread in spreads if spread.job.line == number])
@@ -359,7 +366,7 @@ def _lines_and_loads(outlook: Outlook, allocation: Allocation) -> tuple[tuple[Pl
         for spread in spreads
     ]
     ordered = tuple(sorted(loads, key=lambda load: (load.on, load.space, load.lot, load.line)))
-    return tuple(lines[at] for at in order), ordered
+    return tuple(lines[at] for at in order), ordered, tuple(order)
 
 
 def _line(outlook: Outlook, lot: int, option: int, bags: int, spreads: list[Spread]) -> PlannedSale:

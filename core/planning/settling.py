@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 import numpy as np
 
 from core.planning.allocation import Allocation
-from core.planning.outlook import Options, Outlook, mean_values
+from core.planning.outlook import Options, Outlook, net_values
 from core.planning.sale_plan import score_of
 from core.planning.worth import broken_limits, complete
 
@@ -82,8 +82,7 @@ def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int
     mine = [option for option in placed if part_of(table, option) == part_of(table, small)]
     bags = sum(placed[option] for option in mine)
     rest = {option: count for option, count in placed.items() if option not in mine}
-    per_kg, per_bag = mean_values(outlook.case, table)
-    worth = outlook.case.lots[lot].bag_mass_kg * per_kg - per_bag
+    worth = net_values(outlook.case, table, outlook.case.lots[lot].bag_mass_kg)
     sold = np.flatnonzero((table.buyer >= 0) & (worth > 0))
     others = sold[np.argsort(-worth[sold], kind="stable")[:OTHER_OPTIONS]].tolist()
     for option in rest:

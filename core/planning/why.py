@@ -13,57 +13,71 @@ import pandas as pd
 
 from core.market.stopping import selling_prices
 from core.messages import Message, message
+from core.planning.allocation import tail_mean
 from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
+from core.planning.layout import make_layout
 from core.planning.outlook import Outlook
-from core.planning.plan_tables import value_by_week
+from core.planning.plan_tables import parts_of, value_by_week
 from core.planning.probing import probing_gains
 from core.planning.sale import plan_sale
 from core.planning.sale_plan import SalePlan
-from core.planning.worth import broken_limits, complete, evaluate
+from core.planning.worth import account_balances, broken_limits, complete, evaluate
 
 QUICK = 0.1  # of the usual effort, for a plan that is only compared
 
 
 @dataclass(frozen=True)
-class LotReason:
-    """Why a lot is planned so: one sentence, the runner-up and what it would cost.
+class PartReason:
+    """Why a part of a lot is planned so, the next best choice for it and what that would cost.
 
-    With the moisture at which to dry again.
+    Parameters
+    ----------
+    lot, label : str
+        Of the lot.
+    bags : int
+        Of the part.
+    lines : tuple of int
+        Numbers of the plan's lines that are this part.
+    reason, runner_up : Message
+        One sentence each.
+    runner_up_cost : float
+        Money today for the bags of the part.
+    dry_again_pct : float
+        Moisture from which the lot is dried again [% w.b.].
     """
 
     lot: str
     label: str
+    bags: int
+    lines: tuple[int, ...]
     reason: Message
     runner_up: Message
     runner_up_cost: float
     dry_again_pct: float
 
 
-def lot_reasons(outlook: Outlook, plan: SalePlan) -> list[LotReason]:
-    """Return the reason, the runner-up and its cost [money].
-
-    The last figure is the moisture to dry again [% w.b.] for each lot in the plan.
-    """
-    case, allocation, made = outlook.case, plan.allocation, []
-    for lot in sorted(set(allocation.lot.tolist())):
-        item, table = case.lots[lot], outlook.options(lot)
-        mine = np.flatnonzero(allocation.lot == lot)
-        sold = [int(at) for at in mine if table.buyer[allocation.option[at]] >= 0]
-        main = (
-            int(mine[np.argmax(allocation.bags[mine])])
-            if not sold
-            else max(sold, key=lambda at: int(allocation.bags[at]))
-        )
-        option = int(allocation.option[main])
-        weeks = value_by_week(outlook, lot)
+def part_reasons(outlook: Outlook, plan: SalePlan) -> list[PartReason]:
+    """Return the reason of each part of the plan, in the order of `plan_tables.merged_lines`."""
+    case, allocation = outlook.case, plan.allocation
+    weeks: dict[int, pd.DataFrame] = {}
+    again: dict[int, float] = {}
+    made = []
+    for numbers in parts_of(plan):
+        main = max((plan.line_of[number] for number in numbers), key=lambda at: int(allocation.bags[at]))
+        lot, option = int(allocation.lot[main]), int(allocation.option[main])
+        if lot not in weeks:
+            weeks[lot], again[lot] = value_by_week(outlook, lot), dry_again_at(outlook, lot)
+        bags = sum(plan.sales[number].bags for number in numbers)
         made.append(
-            LotReason(
-                item.id,
-                item.label,
-                _framed(outlook, plan, lot, option, weeks),
-                *_runner_up(outlook, lot, option, int(allocation.bags[main]), weeks),
-                dry_again_at(outlook, lot),
+            PartReason(
+                case.lots[lot].id,
+                case.lots[lot].label,
+                bags,
+                numbers,
+                _framed(outlook, plan, lot, option, weeks[lot]),
+                *_runner_up(outlook, lot, option, bags, weeks[lot]),
+                again[lot],
             )
         )
     return made
@@ -94,64 +108,72 @@ def _framed(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
 def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame) -> Message:
     """Return one sentence: what is won against selling now, and by what."""
     case, table = outlook.case, outlook.options(lot)
-    item, week = case.lots[lot], int(table.sale_week[option])
+    week = int(table.sale_week[option])
     if table.reserve[option] >= 0:
-        return message(
-            "kept for {what}: it keeps longest of the lots of its crop",
-            what=case.reserves[int(table.reserve[option])].label,
-        )
-    first = weeks.iloc[0] if len(weeks) else None
-    now = float(first["mean"]) if first is not None else 0.0
+        return _why_kept_back(plan, case.lots[lot].id, case.reserves[int(table.reserve[option])].label)
+    now = float(weeks.iloc[0]["mean"]) if len(weeks) else 0.0
     here = _mean_at(weeks, week) if week in weeks.index else 0.0
     peak = float(weeks["mean"].max()) if len(weeks) else 0.0
     gain = (here / now - 1.0) * 100 if now > 0 else 0.0
-    dried = table.setup[option] >= 0
+    more = round((peak / max(here, 1e-9) - 1) * 100)
     if week <= int(weeks.index[0]) + 1:
-        if gain > 0.5 and dried:
+        if gain > 0.5 and table.setup[option] >= 0:
             return message(
-                (
-                    "dried first and sold at once: dry grain earns {gain} % more than wet, and waiting longer earns no "
-                    "more"
-                ),
+                "dried first and sold at once: dry grain earns {gain} % more than wet, and waiting longer earns no more",
                 gain=round(gain),
             )
-        if peak > here * 1.01 and any(key.startswith(("cash",)) for key in plan.binding):
-            return message(
-                "sold early because money is needed by its date; later it would earn {more} % more",
-                more=round((peak / max(here, 1e-9) - 1) * 100),
-            )
         if peak > here * 1.01:
-            return message(
-                (
-                    "sold early because other lots gain more from the space, bags or trips; later it would earn {more} "
-                    "% more"
-                ),
-                more=round((peak / max(here, 1e-9) - 1) * 100),
-            )
+            return _why_early(outlook, plan, lot, option, weeks, more)
         return message("sold at once: losses, costs and interest would cost more than a later price may add")
     if peak > here * 1.02:
         return message(
-            (
-                "sold in the week of {day}, worth {gain} % more today than selling now; another week would earn {more} "
-                "% more, but shared space, bags, trips or cash needs do not allow it"
-            ),
+            "sold in the week of {day}, worth {gain} % more today than selling now; another week would earn "
+            "{more} % more, but shared space, bags, trips or cash needs do not allow it",
             day=case.week_date(week),
             gain=round(gain),
-            more=round((peak / max(here, 1e-9) - 1) * 100),
+            more=more,
         )
     if gain < 0.5:
         return message("sold in the week of {day}: about as good as selling now", day=case.week_date(week))
-    return (
-        message(
-            (
-                "sold in the week of {day}: after losses, costs and interest it is worth {gain} % more today "
-                "than selling now"
-            ),
-            day=case.week_date(week),
-            gain=round(gain),
+    return message(
+        "sold in the week of {day}: after losses, costs and interest it is worth {gain} % more today than selling now",
+        day=case.week_date(week),
+        gain=round(gain),
+    )
+
+
+def _why_kept_back(plan: SalePlan, lot: str, what: str) -> Message:
+    """Return why bags of a lot are kept back, and what becomes of its others."""
+    if any(line.lot == lot and line.buyer for line in plan.sales):
+        return message("kept for {what}; the other bags of this lot are sold", what=what)
+    return message("kept for {what}: no bag of this lot is sold", what=what)
+
+
+def _pays_a_need(outlook: Outlook, plan: SalePlan, lot: int, option: int) -> bool:
+    """Return whether a cash need that is met would be missed without the money from these bags."""
+    case, table, allocation = outlook.case, outlook.options(lot), plan.allocation
+    balances = account_balances(outlook, allocation)
+    bags = int(allocation.bags[(allocation.lot == lot) & (allocation.option == option)].sum())
+    receipts = bags * case.lots[lot].bag_mass_kg * table.receipts_kg[option]
+    later = np.asarray(make_layout(case).need_weeks, dtype=int) >= table.pay_week[option]
+    met = (balances >= -1e-6).mean(axis=1) >= case.certainty
+    without = (balances - receipts >= -1e-6).mean(axis=1) < case.certainty
+    return bool((later & met & without).any())
+
+
+def _why_early(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.DataFrame, more: int) -> Message:
+    """Return why bags are sold early that would by themselves bring more later [%]: cash, bad years, or limits."""
+    if any(key.startswith("cash") for key in plan.binding) or _pays_a_need(outlook, plan, lot, option):
+        return message("sold early because money is needed by its date; later it would earn {more} % more", more=more)
+    later = int(weeks["option"].to_numpy()[int(np.argmax(weeks["mean"].to_numpy()))])
+    soon_worst, later_worst = (tail_mean(row, 0.1) for row in outlook.values(lot, np.array([option, later])))
+    if outlook.case.risk_weight > 0 and soon_worst > later_worst:
+        return message(
+            "sold early: later it would earn {more} % more in an average year, but less in a bad year", more=more
         )
-        if item
-        else message("")
+    return message(
+        "sold early because other lots gain more from the space, bags or trips; later it would earn {more} % more",
+        more=more,
     )
 
 

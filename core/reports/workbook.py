@@ -28,9 +28,9 @@ def plan_workbook(now: Situation, tongue: Tongue = ENGLISH) -> bytes:
 
 def plan_tables(now: Situation, tongue: Tongue = ENGLISH) -> dict[str, pd.DataFrame]:
     """Return the workbook's tables by the name of their sheet."""
-    why = {reason.label: tongue.say(reason.reason) for reason in now.reasons}
+    why = {number: tongue.say(part.reason) for part in now.reasons for number in part.lines}
     lines = lines_table(now.plan)
-    lines["why"] = [why.get(label, "") for label in lines["lot"]] if len(lines) else []
+    lines["why"] = [why[number] for number in range(len(lines))]
     currency = now.group.currency
     return {
         "Plan": lines,

@@ -97,7 +97,6 @@ def _picture(now: Situation) -> None:
 def _table(now: Situation) -> None:
     """Show the plan part by part with the reason of each."""
     plan, currency = now.plan, now.group.currency
-    why = {reason.label: say(reason.reason) for reason in now.reasons}
     standing = any(line.harvest_on is not None for line in plan.sales)
     rows = [
         {
@@ -114,9 +113,9 @@ def _table(now: Situation) -> None:
             ),
             _("Member"): line.owner,
             _("Crop"): _(line.commodity.replace("_", " ")),
-            _("Why"): why.get(line.label, ""),
+            _("Why"): say(part.reason),
         }
-        for line in merged_lines(plan)
+        for line, part in zip(merged_lines(plan), now.reasons, strict=True)
     ]
     with st.expander(_("Part by part, with the reason of each")):
         page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")

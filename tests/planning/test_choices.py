@@ -209,7 +209,7 @@ def test_the_new_fields_survive_json():
 
 
 def test_reasons_name_promise_seed_harvest_and_own_crops():
-    from core.planning.why import lot_reasons
+    from core.planning.why import part_reasons
 
     case = small(4)
     maize = [item for item in case.lots if item.commodity == "maize"]
@@ -239,7 +239,7 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
     )
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook)
-    said = {reason.lot: str(reason.reason) for reason in lot_reasons(outlook, plan)}
+    said = {reason.lot: str(reason.reason) for reason in part_reasons(outlook, plan)}
     assert said[standing.id].startswith("cut in the week of")
     assert "promised" in said[standing.id]
     assert said[seed.id] == "kept for seed, not sold"

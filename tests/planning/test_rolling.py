@@ -13,7 +13,7 @@ from core.planning.case import make_case
 from core.planning.outlook import build_outlook
 from core.planning.rolling import compare_plans, keep_plan, kept_plans, next_actions, purchases, season_end
 from core.planning.sale import plan_sale
-from core.planning.why import joint_against_alone, lot_reasons, sell_above_prices, value_of_more
+from core.planning.why import joint_against_alone, part_reasons, sell_above_prices, value_of_more
 
 AT = datetime(2026, 7, 6, 8, tzinfo=UTC)
 
@@ -130,7 +130,7 @@ def test_season_end_adds_up_exactly(made, store):
 @pytest.mark.slow
 def test_every_lot_has_a_reason_and_more_is_never_worth_less_than_nothing(made):
     outlook, plan = made
-    reasons = lot_reasons(outlook, plan)
+    reasons = part_reasons(outlook, plan)
     assert {reason.label for reason in reasons} == {line.label for line in plan.sales}
     assert all(str(reason.reason) and reason.dry_again_pct > 5 for reason in reasons)
     more = value_of_more(outlook, plan)
