@@ -192,6 +192,7 @@ class CaseBuyer:
     fraction `price_fall`. An offer fails with `chance_failing`. One who `inspects` also refuses live insects, smell,
     dust and damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named
     where any is. `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
+    Within its first and last week an offer stands from `first_day` to `last_day`, days since week 0 began.
     """
 
     code: str
@@ -219,6 +220,8 @@ class CaseBuyer:
     trip_cost: float | None = None
     basis_sd: float = 0.0
     crop_deductions: tuple[tuple[str, Deductions], ...] = ()
+    first_day: int = 0
+    last_day: int | None = None
 
     def deductions_of(self, crop: str) -> Deductions:
         """Return what is deducted from a crop."""

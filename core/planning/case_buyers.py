@@ -62,8 +62,7 @@ def case_buyers(
         offer = item.offer
         if not offer.buyer.takes(offer.commodity):
             continue
-        last = (offer.valid_until - start).days // DAYS_PER_WEEK
-        begins = max(0, math.ceil((offer.valid_from - start).days / DAYS_PER_WEEK))
+        first, last = max(0, (offer.valid_from - start).days), (offer.valid_until - start).days
         made.append(
             replace(
                 _case_buyer(offer.buyer, truck.capacity_kg, f"offer-{item.number}"),
@@ -72,8 +71,10 @@ def case_buyers(
                 fixed_price=offer.price_per_kg,
                 chance_failing=offer.chance_not_honoured,
                 quantity_kg=_finite(offer.quantity_kg),
-                first_week=min(begins, max(last, 0)),
-                last_week=last,
+                first_week=first // DAYS_PER_WEEK,
+                last_week=last // DAYS_PER_WEEK,
+                first_day=first,
+                last_day=last,
             )
         )
     return with_meter_offsets(tuple(made), facts)

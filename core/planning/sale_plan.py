@@ -378,6 +378,8 @@ def _line(outlook: Outlook, lot: int, option: int, bags: int, spreads: list[Spre
     week, ready_on = int(table.sale_week[option]), case.week_date(int(table.ready_week[option]))
     if spreads:
         ready_on = day_of(case, max(spread.last_day for spread in spreads))
+    opens_on = day_of(case, case.buyers[buyer].first_day if buyer >= 0 else 0)
+    sell_on = max(case.week_date(week), ready_on, opens_on)
     return PlannedSale(
         lot=item.id,
         label=item.label,
@@ -391,8 +393,8 @@ def _line(outlook: Outlook, lot: int, option: int, bags: int, spreads: list[Spre
         ready_on=ready_on,
         storage=case.storage[storage].name if storage >= 0 else "",
         week=week,
-        sell_on=max(case.week_date(week), ready_on),
-        paid_on=max(case.week_date(int(table.pay_week[option])), ready_on),
+        sell_on=sell_on,
+        paid_on=max(case.week_date(int(table.pay_week[option])), sell_on),
         buyer=case.buyers[buyer].name if buyer >= 0 else "",
         reserve=case.reserves[reserve].label if reserve >= 0 else "",
         price_kg=float(table.price_kg[option]),

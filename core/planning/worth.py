@@ -49,6 +49,10 @@ def drying_jobs(outlook: Outlook, allocation: Allocation) -> list[DryingJob]:
     ):
         table = outlook.options(lot)
         if table.setup[option] >= 0:
+            ready_by = DAYS_PER_WEEK * int(table.ready_week[option]) + DAYS_PER_WEEK - 1
+            last_day = case.buyers[table.buyer[option]].last_day if table.buyer[option] >= 0 else None
+            if last_day is not None and table.sale_week[option] == table.ready_week[option]:
+                ready_by = min(ready_by, last_day)
             jobs.append(
                 DryingJob(
                     line=line,
@@ -57,7 +61,7 @@ def drying_jobs(outlook: Outlook, allocation: Allocation) -> list[DryingJob]:
                     bag_kg=case.lots[lot].bag_mass_kg * float(table.floor_kg[option]),
                     days=int(np.ceil(max(table.days[option], 1.0))),
                     first_day=first_day_of_week(case, int(table.start_week[option])),
-                    ready_by=DAYS_PER_WEEK * int(table.ready_week[option]) + DAYS_PER_WEEK - 1,
+                    ready_by=ready_by,
                 )
             )
     return jobs

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 from core.group.selling import buyer_book
 from core.planning.case_from_records import build_case
@@ -69,8 +69,9 @@ def test_a_buyer_and_an_offer_are_written_changed_and_withdrawn_and_reach_the_pl
     assert abs(who.price_fall - 0.08) < 1e-12
     assert case.trip_cost(case.buyers.index(who)) == 9000
     offer = next(buyer for buyer in case.buyers if buyer.fixed_price == 900.0)
-    # weeks begin on the market day: the first whole week in which the offer stands is the one after this
-    assert (offer.quantity_kg, offer.first_week, offer.last_week, offer.commodities) == (2500.0, 1, 4, ("maize",))
+    # weeks begin on the market day; the offer stands from the day on which it was written down, in the running week
+    assert (offer.quantity_kg, offer.first_week, offer.last_week, offer.commodities) == (2500.0, 0, 4, ("maize",))
+    assert case.start + timedelta(days=offer.first_day) == TODAY
     assert offer.chance_failing == 0.1
     # New terms of the same buyer: another entry, the same number.
     app.selectbox(key="buyers_which").select(entry.number).run()
