@@ -119,7 +119,8 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     if week <= int(weeks.index[0]) + 1:
         if gain > 0.5 and table.setup[option] >= 0:
             return message(
-                "dried first and sold at once: dry grain earns {gain} % more than wet, and waiting longer earns no more",
+                "dried first and sold at once: dry grain earns {gain} % more than wet, "
+                "and waiting longer earns no more",
                 gain=round(gain),
             )
         if peak > here * 1.01:
