@@ -17,8 +17,19 @@ RENAMED = {
     "plan.trips_per_week": "truck.trips_per_week",
     "plan.loading_cost_bag": "truck.loading_cost_bag",
     "plan.interest_monthly": "interest_monthly",
+    "meter.worth.deduction_per_point": "plan.discount_per_point",
 }
 """Settings that have another name now."""
+GONE = (
+    "floor_labour_hours",
+    "floor_wage_hour",
+    "floor_batch_hours",
+    "floor_hours_per_bag",
+    "floor_hours_per_bag_day",
+    "floor_value_lost_at_limit",
+    "floor_value_lost_not_dried",
+)
+"""Settings that nothing reads any more."""
 EARLIEST = datetime.min.replace(tzinfo=UTC)
 BAG_KG = 90.0  # the bag of the older fee of a dryer
 FEE_POINTS = 5.0  # the points of moisture of the older cost of a dryer
@@ -81,7 +92,7 @@ def carried_over_facts(facts: Mapping[str, Fact]) -> dict[str, Fact]:
 
 
 def _older(key: str) -> bool:
-    return key in RENAMED or _starts(key, OLDER_SPACES) or _starts(key, OLDER_STORES)
+    return key in RENAMED or key in GONE or _starts(key, OLDER_SPACES) or _starts(key, OLDER_STORES)
 
 
 def _starts(key: str, names: Sequence[str]) -> bool:

@@ -26,7 +26,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-SCHEMA_VERSION = "0004"
+SCHEMA_VERSION = "0005"
 
 
 def plain_value(value: Any) -> Any:

@@ -46,7 +46,6 @@ MOST_LOTS = 60
 LEAST_CHANCE_SHOWN = 0.01
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
 FALLBACK_FACTS = (
-    "deduction_per_point",
     "refusal_above_limit",
     "refused_price",
     "price_spread",
@@ -65,8 +64,9 @@ ERROR_FACTS = (
     "meter.salt_jar.threshold",
     "meter.salt_jar.spread",
 )
+DEDUCTION = "plan.discount_per_point"
 PLAN_FACTS = (
-    "plan.discount_per_point",
+    DEDUCTION,
     "plan.gate_factor",
     "plan.market_km",
     "plan.market_fee",
@@ -220,6 +220,7 @@ def worth_by_small_model(
     store = state.store()
     facts = store.facts(group.id)
     value = {name: float(facts[f"meter.worth.{name}"].value) for name in (*FACTS, *FALLBACK_FACTS)}
+    value["deduction_per_point"] = float(facts[DEDUCTION].value)
     around = draw_circumstances(
         SEED,
         SCENARIOS,
@@ -324,7 +325,7 @@ def show() -> None:
 def show_basis(group: Group, facts: Any, worths: Worths) -> None:
     """Show what the answer rests on: values with their origin, cautions, sources."""
     rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
-    rest += list(PLAN_FACTS) if worths.by_plan else [f"meter.worth.{name}" for name in FALLBACK_FACTS]
+    rest += list(PLAN_FACTS) if worths.by_plan else [DEDUCTION, *(f"meter.worth.{name}" for name in FALLBACK_FACTS)]
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
     page.caution("meter")
     page.caution("mould")

@@ -160,6 +160,23 @@ def test_the_older_list_of_the_floor_is_kept(older):
     assert older.documents.read("floor_spaces", "2") is None
 
 
+def test_a_buyers_deduction_is_one_setting_and_what_nothing_reads_is_gone(tmp_path):
+    """By hand from tests/group/older/schema_0004.sql: 0.03 for the meter alone, and in group 2 a 0.01 beside it."""
+    path = tmp_path / "older.sqlite"
+    with sqlite3.connect(path) as connection:
+        connection.executescript((OLDER / "schema_0004.sql").read_text(encoding="utf-8"))
+    connection.close()
+    store = open_store(f"sqlite:///{path}")
+    assert [store.fact(group, "plan.discount_per_point").value for group in (1, 2)] == [0.03, 0.01]
+    assert store.fact(1, "plan.discount_per_point").set_by == "Asha"
+    for group in (1, 2):
+        assert not [key for key in store.facts(group) if key.startswith(("floor_", "meter.worth.deduction"))]
+    store.engine.dispose()
+    older = {"meter.worth.deduction_per_point": 0.03, "floor_wage_hour": 55}
+    assert carried_over(older) == {"plan.discount_per_point": 0.03}
+    assert carried_over({**older, "plan.discount_per_point": 0.01}) == {"plan.discount_per_point": 0.01}
+
+
 def test_carrying_over_twice_changes_nothing():
     once = carried_over({"plan.tarpaulin_m2": 150, "bag_cost.woven_bag": 60, "x": 1})
     assert carried_over(once) == once
