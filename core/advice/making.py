@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -60,6 +60,19 @@ class Choices:
     interest: float | None = None
     advances: bool = True
     credit: bool = False
+
+    def beside(self, facts: Mapping[str, Any]) -> Choices:
+        """Return the choices without those that only repeat a group's settings.
+
+        So a form that shows the settings asks for the same situation, worked out once, as a page that asks nothing.
+        """
+        standing = {"weeks": "plan.weeks", "risk_weight": "plan.risk_weight", "interest": "interest_monthly"}
+        same = {
+            name: None
+            for name, key in standing.items()
+            if getattr(self, name) is not None and abs(getattr(self, name) - float(facts[key].value)) < 5e-5
+        }
+        return replace(self, **same)
 
 
 @dataclass(frozen=True)

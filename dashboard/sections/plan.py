@@ -144,15 +144,12 @@ def _choices(group: Any) -> Choices:
         answers = list(RISK_ANSWERS)
         words = {key: _(text) for key, text in RISK_ANSWERS.items()}
         kept = chosen()
-        weight = (
-            kept.risk_weight
-            if kept.risk_weight in answers
-            else min(answers, key=lambda value: abs(value - float(facts["plan.risk_weight"].value)))
-        )
+        standing_weight = float(facts["plan.risk_weight"].value)
+        nearest = min(answers, key=lambda value: abs(value - standing_weight))
         risk = st.select_slider(
             _("To gain 100 in the worst year of ten, how much would you give up in an average year?"),
             options=answers,
-            value=weight,
+            value=kept.risk_weight if kept.risk_weight in answers else nearest,
             format_func=lambda value: words[value],
             key="plan_risk",
             **KEEP,
@@ -190,7 +187,8 @@ def _choices(group: Any) -> Choices:
         )
         if credit:
             _credit_terms(facts)
-    made = Choices(int(weeks), float(risk), round(float(interest) / 100, 4), bool(advances), bool(credit))
+    weighed = standing_weight if risk == nearest else float(risk)
+    made = Choices(int(weeks), weighed, round(float(interest) / 100, 4), bool(advances), bool(credit)).beside(facts)
     st.session_state["plan_choices"] = made
     return made
 

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from core.advice import making
 from tests.dashboard.pages import open_page
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
@@ -149,3 +150,28 @@ def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store)
     assert not app.exception
     assert "Not met: roof" in words(app)
     assert "loan of" in words(app)
+
+
+def test_a_plan_that_one_page_showed_is_not_worked_out_again_by_another_in_a_new_session(demo_store, monkeypatch):
+    """Each `open_page` is a session of its own; the form on the plan's page shows settings and chooses nothing."""
+    group, solved = demo_store.groups()[0], []
+    demo_store.set_fact(group.id, "plan.risk_weight", 0.3, "entered", "Ada", NOW)  # between two steps of the slider
+    real = making.plan_sale
+
+    def counted(*arguments, **named):
+        solved.append(1)
+        return real(*arguments, **named)
+
+    monkeypatch.setattr(making, "plan_sale", counted)
+    assert not open_page("today").exception
+    first = len(solved)
+    assert first > 0
+    app = open_page("plan")
+    assert not app.exception
+    assert len(solved) == first
+    app.slider(key="plan_weeks").set_value(20).run()  # a choice is another plan, and taken back it is the first again
+    second = len(solved)
+    assert second > first
+    app.slider(key="plan_weeks").set_value(int(demo_store.fact(group.id, "plan.weeks").value)).run()
+    assert not open_page("floor").exception
+    assert len(solved) == second

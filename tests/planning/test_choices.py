@@ -239,11 +239,15 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
     )
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook)
-    said = {reason.lot: str(reason.reason) for reason in part_reasons(outlook, plan)}
-    assert said[standing.id].startswith("cut in the week of")
-    assert "promised" in said[standing.id]
-    assert said[seed.id] == "kept for seed, not sold"
-    assert "your own crop" in said[own.id]
+    said = {}
+    for reason in part_reasons(outlook, plan):
+        sold_to = plan.sales[reason.lines[0]].buyer
+        said.setdefault(reason.lot, []).append((sold_to, str(reason.reason)))
+    assert all(words.startswith("cut in the week of") for _, words in said[standing.id])
+    assert any(buyer == "mill (promised)" for buyer, _ in said[standing.id])
+    assert all(("promised" in words) == (buyer == "mill (promised)") for buyer, words in said[standing.id])
+    assert {words for buyer, words in said[seed.id] if not buyer} == {"kept for seed, not sold"}
+    assert all("your own crop" in words for _, words in said[own.id])
 
 
 def test_alone_a_member_meets_a_share_of_a_promise():
