@@ -67,7 +67,7 @@ class Choices:
         So a form that shows the settings asks for the same situation, worked out once, as a page that asks nothing.
         """
         standing = {"weeks": "plan.weeks", "risk_weight": "plan.risk_weight", "interest": "interest_monthly"}
-        same = {
+        same: dict[str, Any] = {
             name: None
             for name, key in standing.items()
             if getattr(self, name) is not None and abs(getattr(self, name) - float(facts[key].value)) < 5e-5
