@@ -190,7 +190,7 @@ def chart(figure: Any, alt: str, key: str) -> None:
     st.plotly_chart(figure, key=key, width="stretch", theme=None, alt=alt, config={"displayModeBar": False})
 
 
-def table(frame: pd.DataFrame, key: str, file_name: str | None = None) -> None:
+def table(frame: pd.DataFrame, key: str, file_name: str | None = None, open_cards: int = OPEN_CARDS) -> None:
     """Show a table, on a phone as one card a row, with a download where it has a name.
 
     Parameters
@@ -201,15 +201,17 @@ def table(frame: pd.DataFrame, key: str, file_name: str | None = None) -> None:
         Of the widgets.
     file_name : str, optional
         What it holds, such as ``"lots"``; group and date are added.
+    open_cards : int
+        Cards that are not folded on a phone.
     """
     with st.container(key=f"wide_{key}"):
         st.dataframe(frame, key=key, width="stretch", hide_index=True)
-    st.html(cards(frame))
+    st.html(cards(frame, open_cards))
     if file_name:
         download(frame, file_name, f"{key}_csv")
 
 
-def cards(frame: pd.DataFrame) -> str:
+def cards(frame: pd.DataFrame, open_cards: int = OPEN_CARDS) -> str:
     """Return a table as HTML cards, one a row, shown only on narrow screens; every cell is escaped."""
     headings = [html.escape(str(name)) for name in frame.columns]
     made = []
@@ -227,8 +229,8 @@ def cards(frame: pd.DataFrame) -> str:
         made.append(f"<li><strong>{cells[0]}</strong><dl>{''.join(first)}</dl>{folded}</li>")
     more = len(frame) - CARDS
     note = _("{count} more rows are in the wide view and in the download.").format(count=more) if more > 0 else ""
-    first, rest = "".join(made[:OPEN_CARDS]), "".join(made[OPEN_CARDS:])
-    count = len(made) - OPEN_CARDS
+    first, rest = "".join(made[:open_cards]), "".join(made[open_cards:])
+    count = len(made) - open_cards
     words = ngettext("{count} more row", "{count} more rows", count).format(count=count) if rest else ""
     folded = f"<details><summary>{html.escape(words)}</summary><ul>{rest}</ul></details>" if rest else ""
     return f'<div class="dh-cards"><ul>{first}</ul>{folded}<p>{html.escape(note)}</p></div>'

@@ -21,7 +21,7 @@ from dashboard import state
 from dashboard.text import _, day, money, number, say
 
 KEPT_GROUPS = 2500
-AT_ONCE = 50
+AT_ONCE = 20
 
 
 @dataclass(frozen=True)
@@ -148,10 +148,10 @@ def report_words(row: pd.Series) -> dict[str, str]:
         _("Indicator"): say(definition.label),
         _("Value"): in_words(definition, row["value"] / scale, currency),
         _("95 % interval"): between(definition, row["low"] / scale, row["high"] / scale, currency),
+        _("Target"): goal,
+        _("Baseline"): base,
         _("Records"): number(row["count"], 0),
         _("Not usable"): number(row["missing"], 0),
-        _("Baseline"): base,
-        _("Target"): goal,
     }
 
 

@@ -34,7 +34,6 @@ def show_changes(
     rates_on: date,
 ) -> None:
     """Show how one indicator changed in each group from one season to the next, and the programme's recorded losses."""
-    st.subheader(_("What changed since the season before?"))
     definition = DEFINITIONS[key]
     if len(of) < 2:
         st.info(_("There is one season on record: a change shows from the second one on."))

@@ -31,13 +31,14 @@ def counted(groups: Sequence[Group], invented: bool = False) -> list[Group]:
     return [group for group in groups if group.demo] if invented or not real else real
 
 
-def remove_group(store: Store, group_id: int, now: datetime) -> None:
+def remove_group(store: Store, group_id: int, now: datetime, token: str = "") -> None:
     """Take a group out of every list and count. Its rows stay in the database, so that it can be brought back."""
     backup_before_import(store.engine)
-    store.mark_removed(store.group(group_id).id, now)
+    with store.transaction(group_id, token) as inside:
+        inside.mark_removed(inside.group(group_id).id, now)
 
 
-def bring_back(store: Store, group_id: int) -> None:
+def bring_back(store: Store, group_id: int, token: str = "") -> None:
     """Bring a removed group back.
 
     Raises
@@ -49,10 +50,11 @@ def bring_back(store: Store, group_id: int) -> None:
         raise InputError("this group was not removed")
     if store.merged_into(group_id) is not None:
         raise InputError("this group was merged into another one: its records are there")
-    store.mark_removed(group_id, None)
+    with store.transaction(group_id, token) as inside:
+        inside.mark_removed(group_id, None)
 
 
-def merge_groups(store: Store, keep: int, gone: int, now: datetime) -> int:
+def merge_groups(store: Store, keep: int, gone: int, now: datetime, token: str = "") -> int:
     """Make two groups one, in one transaction, and return how many rows went over.
 
     Rows that both have stay as the kept group has them (see `matching_rows`), the others go over, and the identity of
@@ -66,6 +68,8 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime) -> int:
         The group that stays and the one that goes into it.
     now : datetime
         Aware.
+    token : str
+        A second merge under one token is refused.
 
     Raises
     ------
@@ -84,7 +88,7 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime) -> int:
             other_money=other.currency,
         )
     backup_before_import(store.engine)
-    with store.transaction(keep) as inside:
+    with store.transaction(keep, token) as inside:
         connection = inside.connection
         if connection is None:
             raise InputError("the records are not open for writing")

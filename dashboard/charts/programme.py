@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
 
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 from numpy.typing import ArrayLike
+from plotly.subplots import make_subplots
 
 from core.programme.comparison import widened_limits
-from dashboard.charts.base import layout
-from dashboard.charts.palette import BLUE, CLAY, MARKS, PLUM, STONE, STRAW
+from dashboard.charts.base import label_ends, layout
+from dashboard.charts.palette import BLUE, CLAY, PLUM, STONE, STRAW
 
 VERDICT_MARKS = {
     "far below": ("triangle-down", CLAY),
@@ -83,20 +85,23 @@ def funnel(
         )
     for verdict, own in frame.groupby("verdict", sort=True):
         mark, colour = VERDICT_MARKS[str(verdict)]
+        named = str(verdict) not in ("inside", "cannot tell yet")
         figure.add_trace(
             go.Scatter(
                 x=own["denominator"],
                 y=100 * own["value"],
-                mode="markers+text" if str(verdict).startswith("far") else "markers",
+                mode="markers+text" if named else "markers",
                 name=words[str(verdict)],
+                showlegend=False,
                 text=own["group"],
-                textposition="top center",
+                textposition=["middle left" if 2 * x > largest else "middle right" for x in own["denominator"]],
                 marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
                 hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
             )
         )
-    layout(figure, x_title, y_title, height=460)
+    label_ends(layout(figure, x_title, y_title, height=420), 12)
     figure.update_layout(hovermode="closest")
+    figure.update_xaxes(range=[0, largest])
     figure.update_yaxes(range=[-4, 104])
     return figure
 
@@ -143,50 +148,75 @@ def intervals(
         )
     )
     ends = [names[0], names[-1]] if names else []
-    for level, name, colour in lines:
+    for place, (level, name, colour) in enumerate(lines):
         figure.add_trace(
             go.Scatter(
                 x=[level, level],
                 y=ends,
                 mode="lines",
                 name=name,
+                showlegend=False,
                 line={"color": colour, "dash": "dash"},
                 hoverinfo="skip",
             )
         )
-    height = max(260, 24 * len(names) + 130)
-    layout(figure, x_title, "", height=height)
-    figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
+        figure.add_annotation(
+            x=level,
+            y=len(names) - 0.4 + 0.8 * place,
+            text=name,
+            showarrow=False,
+            yanchor="bottom",
+            font={"color": colour, "size": 13},
+        )
+    layout(figure, x_title, "", height=max(220, 24 * len(names) + 110 + 22 * len(lines)))
+    figure.update_layout(hovermode="closest")
     figure.update_yaxes(
-        tickfont={"size": 11}, categoryorder="array", categoryarray=names, range=[-0.8, len(names) - 0.2]
+        tickfont={"size": 12},
+        categoryorder="array",
+        categoryarray=names,
+        dtick=1,
+        ticksuffix=" ",
+        range=[-0.8, len(names) - 0.2 + 0.9 * len(lines)],
     )
     return figure
 
 
 def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title: str) -> go.Figure:
-    """Return how complete each group's records are, in per cent, a mark for each kind of record.
+    """Return how complete each group's records are, in per cent: a column of bars for each kind of record.
 
-    Alphabet from above.
+    Alphabet from above; each bar has its number, each column its name above it.
     """
     order = np.argsort(groups)[::-1]
     names = [groups[i] for i in order]
-    figure = go.Figure()
-    for (kind, values), mark, colour in zip(shares.items(), MARKS, (BLUE, CLAY, PLUM, STRAW), strict=False):
-        figure.add_trace(
-            go.Scatter(
-                x=100 * np.asarray(values, dtype=float)[order],
-                y=names,
-                mode="markers",
-                name=kind,
-                marker={"size": 9, "symbol": mark, "color": colour},
-                hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
-            )
-        )
-    height = max(260, 22 * len(names) + 150)
-    layout(figure, x_title, "", height=height)
-    figure.update_layout(hovermode="closest", legend={"y": -70 / (height - 110)})
-    figure.update_yaxes(
-        tickfont={"size": 11}, categoryorder="array", categoryarray=names, range=[-0.8, len(names) - 0.2]
+    figure = make_subplots(
+        rows=1,
+        cols=len(shares),
+        shared_yaxes=True,
+        horizontal_spacing=0.04,
+        subplot_titles=["<br>".join(wrap(kind, 12)) for kind in shares],
     )
-    figure.update_xaxes(range=[-3, 103])
+    for column, (values, colour) in enumerate(zip(shares.values(), (BLUE, CLAY, PLUM), strict=False), start=1):
+        known = 100 * np.asarray(values, dtype=float)[order]
+        figure.add_trace(
+            go.Bar(
+                x=np.nan_to_num(known),
+                y=names,
+                orientation="h",
+                marker={"color": colour},
+                text=["–" if value != value else f"{value:.0f}" for value in known],
+                textposition="inside",
+                insidetextanchor="start",
+                textangle=0,
+                showlegend=False,
+                hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
+            ),
+            row=1,
+            col=column,
+        )
+    layout(figure, "", "", height=max(240, 24 * len(names) + 130))
+    figure.update_layout(hovermode="closest", margin={"t": 70}, bargap=0.25)
+    figure.update_annotations(font={"size": 13})
+    figure.update_yaxes(tickfont={"size": 12}, categoryorder="array", categoryarray=names, dtick=1, ticksuffix=" ")
+    figure.update_xaxes(range=[0, 104], showticklabels=False, showgrid=False)
+    figure.update_xaxes(title_text=x_title, row=1, col=(len(shares) + 1) // 2)
     return figure

@@ -52,4 +52,5 @@ def _spread(rows: Sequence[tuple[float, float, float, float]], names: Sequence[s
         )
     )
     figure.add_vline(x=0, line_width=1, line_dash="dot")
+    figure.update_yaxes(ticksuffix=" ")
     return layout(figure, x_title, "", height=130 + 46 * max(1, len(top)))

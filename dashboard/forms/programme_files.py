@@ -2,33 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from core.programme.group_merge import MergeOutcome, merge_files
 from core.programme.group_upkeep import bring_back, counted, merge_groups, remove_group
 from dashboard import page, state
+from dashboard.forms.confirm import confirm_once
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.text import _, literal, ngettext, say
+
+OTHER = 0
 
 
 def import_files() -> None:
     """Take in many groups' files, list what happened to each, and ask about those that may be here already."""
-    with page.details(_("Import groups' files")):
-        st.caption(
-            _(
-                "One or many files that groups saved. The same file twice or an older one changes nothing. A broken "
-                "file is named and the others are imported."
-            )
+    st.caption(
+        _(
+            "One or many files that groups saved. The same file twice or an older one changes nothing. A broken "
+            "file is named and the others are imported."
         )
-        files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
-        if files and st.button(_("Import"), key="merge_groups"):
-            _take([(item.name, item.getvalue()) for item in files], {})
-        outcomes: list[MergeOutcome] = st.session_state.get("merge_list", [])
-        if outcomes:
-            page.table(_table(outcomes), "merge_list_table", "files_taken_in.csv")
-        asked = [item for item in outcomes if item.status == "asked"]
-        if asked and files:
-            _ask(asked, [(item.name, item.getvalue()) for item in files])
+    )
+    files = st.file_uploader(_("Group files (ZIP)"), type=["zip"], accept_multiple_files=True, key="group_files")
+    if files and st.button(_("Import"), key="merge_groups", type="primary"):
+        _take([(item.name, item.getvalue()) for item in files], {})
+    outcomes: list[MergeOutcome] = st.session_state.get("merge_list", [])
+    asked = [item for item in outcomes if item.status == "asked"]
+    if asked and files:
+        _ask(asked, [(item.name, item.getvalue()) for item in files])
+    if outcomes:
+        page.table(_table(outcomes), "merge_list_table", "imported_files.csv")
 
 
 def _take(files: list[tuple[str, bytes]], decided: dict[str, int]) -> None:
@@ -65,27 +71,38 @@ def _table(outcomes: list[MergeOutcome]) -> pd.DataFrame:
 
 
 def _ask(asked: list[MergeOutcome], files: list[tuple[str, bytes]]) -> None:
+    """Ask of each file whether it is of a group that is here, and import those answered after a summary."""
     names = {group.id: group.name for group in state.store().groups()}
-    with st.form("same_group_form", border=False):
-        answers = {
-            item.uid: st.radio(
-                _("{file}: is this the group {group} that is here already?").format(
+    filled = draw_fields(
+        "same_group",
+        [
+            Field(
+                name=item.uid,
+                label=_("{file}: is this the group {group} that is here already?").format(
                     file=literal(item.file_name), group=literal(names.get(item.like, item.group))
                 ),
-                [item.like, 0],
-                format_func=lambda number: _("Yes, the same group") if number else _("No, another group"),
-                index=None,
-                key=f"same_{item.uid}",
+                kind="choice",
+                options={item.like: _("Yes, the same group"), OTHER: _("No, another group")},
+                wide=True,
             )
             for item in asked
-        }
-        if st.form_submit_button(_("Import these files")):
-            decided = {uid: answer for uid, answer in answers.items() if answer is not None}
-            wanted = {item.file_name for item in asked if item.uid in decided}
-            earlier = [item for item in st.session_state["merge_list"] if item.file_name not in wanted]
-            _take([file for file in files if file[0] in wanted], decided)
-            st.session_state["merge_list"] = earlier + st.session_state["merge_list"]
-            st.rerun()
+        ],
+    )
+
+    def sentence(values: Mapping[str, Any]) -> str:
+        same = sum(answer != OTHER for answer in values.values())
+        return _("{same} files belong to groups that are here already, {others} are new groups.").format(
+            same=same, others=len(values) - same
+        )
+
+    def write(values: Mapping[str, Any], _token: str) -> None:
+        wanted = {item.file_name for item in asked}
+        earlier = [item for item in st.session_state["merge_list"] if item.file_name not in wanted]
+        _take([file for file in files if file[0] in wanted], dict(values))
+        st.session_state["merge_list"] = earlier + st.session_state["merge_list"]
+
+    seen = [item.uid for item in asked]
+    confirm_once("same_group", filled, sentence, write, seen=seen, button=_("Import these files"))
 
 
 def shows_invented() -> bool:
@@ -99,37 +116,66 @@ def shows_invented() -> bool:
 
 
 def tidy_groups() -> None:
-    """Merge two groups that are one, remove a group, bring one back; each after a confirmation."""
+    """Merge two groups that are one, remove a group, restore one; each after a summary."""
     store = state.store()
-    groups = counted(store.groups(), bool(st.session_state.get("show_invented")))
-    names = {group.id: group.name for group in groups}
-    with page.details(_("Merge or remove groups")):
-        st.caption(_("A backup is made first. A removed group is left out everywhere and can be restored."))
-        with st.form("remove_group_form", border=False):
-            one = st.selectbox(_("Group"), list(names), format_func=lambda key: names[key], key="tidy_group")
-            into = st.selectbox(
-                _("What to do"),
-                [0, *names],
-                format_func=lambda key: (
-                    _("Merge it into {group}").format(group=names[key]) if key else _("Remove it from the programme")
-                ),
-                key="tidy_into",
-            )
-            sure = st.checkbox(_("Yes, do this"), key="tidy_sure")
-            done = st.form_submit_button(_("Save"))
-        if done and not sure:
-            st.warning(_("Tick 'Yes, do this' first."))
-        elif done and one is not None:
-            with page.plain_errors():
-                if into:
-                    rows = merge_groups(store, into, one, state.now())
-                    words = ngettext("{count} row was moved.", "{count} rows were moved.", rows)
-                    st.success(words.format(count=rows))
-                else:
-                    remove_group(store, one, state.now())
-                st.rerun()
-        for group in store.groups(removed=True):
-            if st.button(_("Restore {group}").format(group=literal(group.name)), key=f"back_{group.id}"):
-                with page.plain_errors():
-                    bring_back(store, group.id)
-                    st.rerun()
+    names = {group.id: group.name for group in counted(store.groups(), bool(st.session_state.get("show_invented")))}
+    st.caption(_("A backup is made first. A removed group is left out everywhere and can be restored."))
+    filled = draw_fields(
+        "tidy",
+        (
+            Field(name="group", label=_("Group"), kind="choice", options=names),
+            lambda values: Field(
+                name="into",
+                label=_("What to do"),
+                kind="choice",
+                options={
+                    OTHER: _("Remove it from the programme"),
+                    **{
+                        key: _("Merge it into {group}").format(group=name)
+                        for key, name in names.items()
+                        if key != values.get("group")
+                    },
+                },
+                follows=("group",),
+            ),
+        ),
+    )
+
+    def sentence(values: Mapping[str, Any]) -> str:
+        group = names.get(values["group"], "–")
+        if not values["into"]:
+            return _("{group} is removed from the programme.").format(group=group)
+        return _("{group} is merged into {other}.").format(group=group, other=names.get(values["into"], "–"))
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        group = literal(names.get(values["group"], "–"))
+        if not values["into"]:
+            remove_group(store, values["group"], state.now(), token)
+            return _("{group} is removed from the programme.").format(group=group)
+        rows = merge_groups(store, values["into"], values["group"], state.now(), token)
+        return ngettext("{count} row was moved.", "{count} rows were moved.", rows).format(count=rows)
+
+    confirm_once("tidy", filled, sentence, write, seen=sorted(names))
+    _restore()
+
+
+def _restore() -> None:
+    """Let a removed group be restored; one that was merged into another is not offered."""
+    store = state.store()
+    gone = {group.id: group.name for group in store.groups(removed=True) if store.merged_into(group.id) is None}
+    if not gone:
+        return
+    filled = draw_fields("restore", (Field(name="group", label=_("Removed group"), kind="choice", options=gone),))
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        bring_back(store, values["group"], token)
+        return _("{group} is restored.").format(group=literal(gone.get(values["group"], "–")))
+
+    confirm_once(
+        "restore",
+        filled,
+        lambda values: _("Restore {group}").format(group=gone.get(values["group"], "–")),
+        write,
+        seen=sorted(gone),
+        button=_("Restore"),
+    )

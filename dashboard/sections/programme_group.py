@@ -38,7 +38,6 @@ from dashboard.text import _, money, number, percent, say
 
 def save_file(group_id: int, name: str) -> None:
     """Offer the group's season as one file."""
-    st.subheader(_("This group's season as one file"))
     words = {
         "none": _("no names, phones, testers, buyers, sex or years of birth"),
         "agreed": _("names only of members who agreed to be named; sex and year of birth of all"),
@@ -99,7 +98,7 @@ def show_indicators(own: CountedGroup) -> None:
     table, _currency, _day = table_of([own], of)
     report = group_report(table, of, state.now().date())
     target_list(report)
-    page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table")
+    page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table", open_cards=4)
     label = _("Download these indicators (CSV, HXL tags)")
     page.download(report, "profile.csv", "profile_csv", label, report_tags())
     definitions_list()
@@ -107,7 +106,6 @@ def show_indicators(own: CountedGroup) -> None:
 
 def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) -> None:
     """Show each indicator by season, with the last change and what may be said of it."""
-    st.subheader(_("Season by season"))
     if not of:
         st.info(_("No lot has a harvest date yet."))
         return
@@ -137,7 +135,7 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
             )
             row[_("What may be said")] = words[change.verdict]
         rows.append(row)
-    page.table(pd.DataFrame(rows), "season_table", "seasons.csv")
+    page.table(pd.DataFrame(rows), "season_table", "seasons.csv", open_cards=4)
     if changes:
         said = [say(DEFINITIONS[name].label) for name, item in changes.items() if item.verdict in {"better", "worse"}]
         st.write(
@@ -214,10 +212,12 @@ def show() -> None:
         key = next(key for key in keys if key[0] == group.id)
         show_losses(group.id, group.currency)
         show_indicators(own)
-        show_hindsight(records)
-        show_seasons(key, seasons_of(groups), group.currency)
+        with page.details(_("Season by season")):
+            show_seasons(key, seasons_of(groups), group.currency)
+            show_hindsight(records)
         show_people(groups, group.id)
-        save_file(group.id, group.name)
+        with page.details(_("This group's season as one file")):
+            save_file(group.id, group.name)
         page.caution("advice")
     except DryholdError as error:
         page.show_error(error)

@@ -13,7 +13,7 @@ from core.programme.counting import records_of
 from core.programme.group_upkeep import counted
 from core.programme.helping import HELP_TAGS, HelpSum, help_of_groups, help_table, kept_help, programme_sums
 from core.programme.visits import MOST_VISITS, visit_list
-from core.tables.write import workbook_bytes
+from core.tables.write import download_name, workbook_bytes
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
 from dashboard.forms.programme_files import shows_invented
@@ -57,6 +57,11 @@ def about(value: float, currency: str) -> str:
     return money(round(value, -digits), currency)
 
 
+def capital(words: str) -> str:
+    """Return words with a capital letter first."""
+    return words[:1].upper() + words[1:]
+
+
 def pays(item: HelpSum) -> str:
     """Return in a sentence where one help pays."""
     if item.groups == 0:
@@ -77,18 +82,17 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
         own = [item for item in sums if item.currency == currency]
         best = own[0]
         if best.net > 0:
-            page.answer(
-                _(
-                    "{help} would gain most: about {amount} a season after its cost, in {groups} groups ({low} in a "
-                    "bad year, {high} in a good one)."
-                ).format(
-                    help=_(best.help),
-                    amount=about(best.net, currency),
-                    groups=len(best.paying),
-                    low=about(best.low - best.cost, currency),
-                    high=about(best.high - best.cost, currency),
-                )
+            said = _(
+                "{help} would gain most: about {amount} a season after its cost, in {groups} groups ({low} in a "
+                "bad year, {high} in a good one)."
+            ).format(
+                help=capital(_(best.help)),
+                amount=about(best.net, currency),
+                groups=len(best.paying),
+                low=about(best.low - best.cost, currency),
+                high=about(best.high - best.cost, currency),
             )
+            page.answer(said)
         else:
             page.answer(
                 _("With these records no help gains more than it costs ({currency}).").format(currency=currency)
@@ -104,14 +108,15 @@ def show_programme(results: dict[int, GroupHelp], groups: list[Group]) -> None:
                 ),
                 key=f"help_chart_{currency}",
             )
-        for item in own:
-            st.markdown(f"- {pays(item)}")
     st.caption(
         _(
             "The mark is the average; the line goes from one bad year in ten to one good year in ten. Only groups "
             "in which the help pays are counted."
         )
     )
+    with page.details(_("Where each help pays")):
+        for item in sums:
+            st.markdown(f"- {capital(pays(item))} ({item.currency}).")
 
 
 def group_rows(results: dict[int, GroupHelp], groups: list[Group]) -> list[dict[str, str]]:
@@ -197,17 +202,17 @@ def show() -> None:
             page.answer(_("What would help has not been worked out yet. See below whom to visit this week."))
         if len(results) < len(groups):
             work_out(groups, len(groups) - len(results))
-        if results:
-            st.subheader(_("Each group's largest avoidable loss"))
-            page.table(pd.DataFrame(group_rows(results, groups)), "help_table", "what_would_help.csv")
-            show_gaps(results, groups)
-            st.download_button(
-                _("Download all figures (XLSX with HXL tags)"),
-                workbook_bytes({"what would help": help_table(results, groups)}, {"what would help": HELP_TAGS}),
-                "what_would_help.xlsx",
-                key="help_xlsx",
-            )
         show_visits(groups)
+        if results:
+            with page.details(_("Each group's largest avoidable loss")):
+                page.table(pd.DataFrame(group_rows(results, groups)), "help_table", "what_would_help.csv")
+                st.download_button(
+                    _("Download all figures (XLSX with HXL tags)"),
+                    workbook_bytes({"what would help": help_table(results, groups)}, {"what would help": HELP_TAGS}),
+                    download_name([_("What would help")], state.today(), "xlsx"),
+                    key="help_xlsx",
+                )
+            show_gaps(results, groups)
         page.sources(
             [
                 _(
