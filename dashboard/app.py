@@ -6,7 +6,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import door, opening, page, state
+from core.errors import AccessError
+from core.group.access import PEOPLE
+from dashboard import door, opening, page, sign_in, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
 from dashboard.style import wear
 from dashboard.text import _, language, languages
@@ -45,9 +47,12 @@ def side_bar() -> None:
         group = state.current_group()
         if group is not None:
             _choose("group_id", _("Group"), groups, group.id)
-        page.link("today", _("Add your own group"), "first_steps")
+        if state.may(PEOPLE):
+            page.link("today", _("Add your own group"), "first_steps")
         if len(languages()) > 1:
             _choose("language", _("Language"), languages(), language())
+        if sign_in.on():
+            sign_in.who_is_here(sign_in.access(state.open_records()))
 
 
 def _links(found: list[PageEntry]) -> None:
@@ -74,12 +79,17 @@ def main() -> None:
     st.set_page_config(page_title="dryhold", page_icon=ICON, layout="wide")
     chosen = st.navigation(pages(), position="hidden")
     door.guard()
+    sign_in.guard()
     try:
+        if sign_in.on():
+            sign_in.stop_without_role(sign_in.access(state.open_records()))
         state.read_address()
         wear()
         side_bar()
         state.write_address()
         chosen.run()
+    except AccessError as error:
+        page.show_error(error)
     except state.UNREADABLE as error:
         opening.show(error)
 

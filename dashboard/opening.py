@@ -10,6 +10,7 @@ from core.errors import DryholdError, StoreError
 from core.group.backups import list_backups, restore_backup
 from core.group.database import default_url, file_of, open_store
 from core.group.faults import explain
+from dashboard import sign_in
 from dashboard.text import _, day, say
 
 
@@ -24,6 +25,9 @@ def show(error: Exception) -> None:
 
 def _ways_on(error: StoreError) -> None:
     """Offer the last backup, a new beginning where nothing is left, or another try."""
+    if not sign_in.administers():
+        st.caption(_("Tell the administrator."))
+        return
     try:
         file = file_of(default_url())
     except StoreError:

@@ -73,8 +73,12 @@ class Gate:
 def options(code: str, found: list[str]) -> list[str]:
     """Return the options of the server that let phones in, with the code put where the pages find it."""
     os.environ[CODE] = code
-    hosts = ",".join(["localhost", "127.0.0.1", *found])
-    return ["--server.address=0.0.0.0", f"--server.allowedHosts={hosts}", "--server.headless=true"]
+    return ["--server.address=0.0.0.0", *answers_to(found), "--server.headless=true"]
+
+
+def answers_to(hosts: list[str]) -> list[str]:
+    """Return the options with which a server answers under these names and its own, and no others."""
+    return [f"--server.allowedHosts={host}" for host in ("localhost", "127.0.0.1", *hosts)]
 
 
 def spoken(code: str, found: list[str], port: str) -> str:

@@ -12,9 +12,11 @@ import sqlalchemy as sa
 import streamlit as st
 
 from core.errors import StoreError
+from core.group.access import EVERY_GROUP, open_for
 from core.group.database import default_url, open_store
 from core.group.records import Group
 from core.group.store import Store
+from dashboard import sign_in
 
 UNREADABLE = (StoreError, sa.exc.SQLAlchemyError)
 """What is raised where the records cannot be opened or read."""
@@ -30,9 +32,28 @@ def _store_at(url: str) -> Store:
     return open_store(url, lambda fresh: fill_with_demo(fresh, now()), start=True)
 
 
+def open_records() -> Store:
+    """Return the whole database, filled with the demo groups on first start."""
+    return _store_at(default_url())
+
+
 def store() -> Store:
-    """Return the database of this computer, filled with the demo groups on first start; the person here writes."""
-    return _store_at(default_url()).by(who(), now())
+    """Return the records that the person here may see, written by that person; all where nobody signs in."""
+    found = open_records()
+    if sign_in.on():
+        found = open_for(found, sign_in.access(found))
+    return found.by(who(), now())
+
+
+def may(act: str, group_id: int = EVERY_GROUP) -> bool:
+    """Return whether the person here may do something (see `core.group.access`) in a group, or in all."""
+    return not sign_in.on() or sign_in.access(open_records()).may(act, group_id)
+
+
+def check(act: str, group_id: int = EVERY_GROUP) -> None:
+    """Raise `AccessError` where the person here may not do something."""
+    if sign_in.on():
+        sign_in.access(open_records()).check(act, group_id)
 
 
 def now() -> datetime:
@@ -63,13 +84,24 @@ def choose_group(group_id: int) -> None:
 
 
 def who() -> str:
-    """Return the name of the person who writes, as given in the settings."""
+    """Return the name of the person who writes: the signed-in one's address, else as given in the settings."""
+    if sign_in.on():
+        return sign_in.person() or ""
     return str(st.session_state.get("who") or os.environ.get("DRYHOLD_WHO") or "not named")
 
 
 def role() -> str:
     """Return who is at the screen: manager, treasurer or officer."""
-    return str(st.session_state.get("role", "manager"))
+    return str(st.session_state.get("role") or _own_role() or "manager")
+
+
+def _own_role() -> str | None:
+    """Return which pages suit the role of who is signed in."""
+    if not sign_in.on():
+        return None
+    group = current_group()
+    own = sign_in.access(open_records()).role(group.id if group else EVERY_GROUP)
+    return own if own in ROLES else None
 
 
 def put_in_address(values: Mapping[str, object]) -> None:

@@ -242,6 +242,25 @@ def _begin(connection: Any) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
+def check_open(url: str) -> None:
+    """Look, without changing anything, whether the records can be read now: ``StoreError`` where they cannot."""
+    file = file_of(url)
+    if file is not None and not file.is_file():
+        raise fault("lost")
+    engine = make_engine(url)
+    try:
+        with engine.connect() as connection:
+            found = _version_of(connection)
+            if found == SCHEMA_VERSION:
+                connection.execute(sa.text("SELECT count(*) FROM groups")).scalar()
+    except DATABASE_ERRORS as error:
+        raise explain(error) from error
+    finally:
+        engine.dispose()
+    if found != SCHEMA_VERSION:
+        raise fault("newer" if (found or "") > SCHEMA_VERSION else "not ours")
+
+
 def schema_version(engine: Engine) -> str | None:
     """Return the version of the tables in the database, None when there are none."""
     with engine.connect() as connection:

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.group.access import WHOLE
 from core.group.backups import COUNTED, Backup, changed_since, list_backups, make_backup, restore_backup
 from core.group.database import default_url, file_of
 from dashboard import page, state
@@ -17,7 +18,9 @@ from dashboard.text import _, literal, moment, ngettext
 def show() -> None:
     page.start(_("Backups"), _("Are the records safe?"))
     file = file_of(default_url())
-    if file is None:
+    if not state.may(WHOLE):
+        st.info(_("The administrator keeps the backups of these records."))
+    elif file is None:
         st.info(_("These records are on a server: whoever keeps the server makes the backups."))
     else:
         _backups(file)

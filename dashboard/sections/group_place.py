@@ -9,8 +9,9 @@ from zoneinfo import available_timezones
 import streamlit as st
 from babel.numbers import list_currencies
 
+from core.group.access import PEOPLE
 from core.group.records import Group
-from dashboard import page, state
+from dashboard import page, sign_in, state
 from dashboard.forms.edits import opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.text import _, literal
@@ -18,8 +19,11 @@ from dashboard.text import _, literal
 
 def show() -> None:
     page.start(_("Group"), _("Which group is this, and where is it?"))
-    name = st.text_input(_("Your name (kept beside every change)"), st.session_state.get("who", ""), key="who_entry")
-    st.session_state["who"] = name.strip()
+    if not sign_in.on():
+        name = st.text_input(
+            _("Your name (kept beside every change)"), st.session_state.get("who", ""), key="who_entry"
+        )
+        st.session_state["who"] = name.strip()
     group = state.current_group()
     if group is not None:
         st.subheader(_("This group"))
@@ -32,6 +36,8 @@ def show() -> None:
             return _("Saved.")
 
         save_edit(form, filled, change, seen.revision)
+    if not state.may(PEOPLE):
+        return
     with st.expander(_("Add another group"), expanded=group is None):
         filled = draw_fields("new_group", group_fields(Group(name="")))
         save_edit("new_group", filled, _add, "", _("Add the group"))

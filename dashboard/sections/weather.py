@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError
+from core.group.access import SETTINGS
 from core.messages import Message
 from core.weather.forecast import Forecast
 from core.weather.normals import Normals
@@ -207,6 +208,7 @@ def entry_form(group, normals: Normals, names: dict[int, str], now: datetime) ->
                 if name in table and normals.status not in ("bundled", "reference"):
                     frame[name] = table[name]
             try:
+                state.check(SETTINGS, group.id)
                 enter_normals(frame, place_of(group), state.store().documents, now, state.who())
             except DryholdError as error:
                 page.show_error(error)

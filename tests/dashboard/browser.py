@@ -37,9 +37,9 @@ def free_port() -> int:
 
 
 @contextmanager
-def served(folder: Path, url: str, command: list[str] | None = None) -> Iterator[str]:
+def served(folder: Path, url: str, command: list[str] | None = None, port: int = 0) -> Iterator[str]:
     """Serve the pages (or another app) on a database at a fixed moment, and give their address."""
-    port = free_port()
+    port = port or free_port()
     environment = os.environ | {
         "DRYHOLD_DATABASE": url,
         "DRYHOLD_NOW": NOW.isoformat(),
