@@ -56,7 +56,7 @@ def _take(page: object, address: str, target: Path, width: int, dark: bool, want
             if wanted and name not in wanted and section not in wanted:
                 continue
             page.goto(f"{address}/{name}?section={section}")
-            settle(page)
+            settle(page, 150)
             height = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
             page.set_viewport_size({"width": width, "height": min(int(height) + 60, TALLEST)})
             page.wait_for_timeout(800)

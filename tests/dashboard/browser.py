@@ -94,13 +94,17 @@ def _leaves(url: str) -> bool:
     return not ("//127.0.0.1" in url or url.startswith(("data:", "blob:")))
 
 
+BUSY = """() => {
+    const app = document.querySelector('[data-testid="stApp"]');
+    const waits = '[data-testid="stSkeleton"], [data-testid="stProgress"], [data-testid="stSpinner"], [data-stale="true"]';
+    return !app || app.dataset.testScriptState !== 'notRunning' || document.querySelector(waits) !== null;
+}"""
+
+
 def settle(page: Any, seconds: float = 60.0) -> None:
-    """Wait until a page has its heading and nothing runs any more."""
+    """Wait until a page has its heading, nothing runs any more and no long work is under way beside it."""
     page.wait_for_selector("h1")
     end, quiet = time.monotonic() + seconds, 0
     while quiet < 4 and time.monotonic() < end:
         page.wait_for_timeout(250)
-        running = page.locator(
-            '[data-testid="stStatusWidget"], [data-testid="stSkeleton"], [data-stale="true"]'
-        ).count()
-        quiet = quiet + 1 if not running else 0
+        quiet = 0 if page.evaluate(BUSY) else quiet + 1
