@@ -96,7 +96,8 @@ def _leaves(url: str) -> bool:
 
 BUSY = """() => {
     const app = document.querySelector('[data-testid="stApp"]');
-    const waits = '[data-testid="stSkeleton"], [data-testid="stProgress"], [data-testid="stSpinner"], [data-stale="true"]';
+    const waits = '[data-testid="stSkeleton"], [data-testid="stProgress"], ' +
+        '[data-testid="stSpinner"], [data-stale="true"]';
     return !app || app.dataset.testScriptState !== 'notRunning' || document.querySelector(waits) !== null;
 }"""
 
