@@ -26,7 +26,7 @@ from dashboard.origins import origin_lines
 from dashboard.text import _, day, literal, ngettext, number, say
 
 CARDS = 40
-OPEN_CARDS = 6
+OPEN_CARDS = 3
 CARD_LINES = 4
 
 

@@ -16,7 +16,7 @@ from core.planning.plan_tables import cash_curve, sales_by_week, value_by_week
 from core.planning.why import PartReason
 from core.reports.sheets import STEPS
 from dashboard import page, state
-from dashboard.charts.plan import cash_figure, deductions_figure, rules_figure, sales_figure, week_value_figure
+from dashboard.charts.plan import cash_figure, rules_figure, sales_figure, week_value_figure
 from dashboard.forms.coming import harvest_choice
 from dashboard.plan_prices import show_selling_prices
 from dashboard.planning import alone_of, worths_of
@@ -30,7 +30,6 @@ def details() -> dict[str, tuple[str, Callable[[Situation], None]]]:
     return {
         "lot": (_("One lot closer"), show_lot),
         "money": (_("Sales and money by week"), show_weeks),
-        "net": (_("From gross to net"), show_net),
         "rules": (_("Compared with simple rules"), show_rules),
         "limits": (_("What limits the group"), show_limits),
         "members": (_("Each member, together and alone"), show_members),
@@ -83,26 +82,70 @@ def show_weeks(now: Situation) -> None:
 
 
 def show_net(now: Situation) -> None:
-    """Show what is taken off between gross and net, on the same fresh seasons as the answer."""
-    names = {key: _(text) for key, text in STEPS.items()}
-    page.chart(
-        deductions_figure(
-            now.made.net, names, _("Mean over possible seasons, {currency}").format(currency=now.group.currency)
-        ),
-        _("Steps from gross to net value"),
-        "plan_net",
-    )
-    rows = [
-        {_("Step"): names[str(key)], _("Amount"): money(value, now.group.currency)}
-        for key, value in now.made.net.items()
-    ]
-    page.table(pd.DataFrame(rows), "plan_net_table")
-    st.caption(
-        _(
-            "Gross: today's bags at the market price of their week of sale. The weight of the water is counted once. A "
-            "deduction below 0 is a premium: the buyer pays more than the market."
+    """Show, folded, how the plan's net value is worked out: each step's amount, its formula and where it comes from.
+
+    The amounts are those of the same fresh seasons as the answer; they add up to the net value.
+    """
+    steps, currency = {key: _(text) for key, text in STEPS.items()}, now.group.currency
+    formulas = _formulas()
+    signed = {str(key): float(value) * (1 if key in ("gross", "net") else -1) for key, value in now.made.net.items()}
+    with page.details(_("How this value was worked out")):
+        st.markdown(_("The lines add up to the last one. Each is the average over the possible seasons."))
+        rows = [
+            {
+                _("Step"): steps[key],
+                _("Amount"): money(value, currency),
+                _("Worked out as"): formulas[key][0],
+                _("Enter or check it under"): formulas[key][1],
+            }
+            for key, value in signed.items()
+            if abs(value) >= 0.5 or key == "net"
+        ]
+        page.table(pd.DataFrame(rows), "plan_net_table", "from_gross_to_net")
+        st.caption(
+            _(
+                "The weight of the water is counted once: W2 = W1 (100 - M1)/(100 - M2). A deduction below 0 is a "
+                "premium: the buyer pays more than the market."
+            )
         )
-    )
+        for name, label, section in _places():
+            page.link(name, label, section)
+
+
+def _places() -> list[tuple[str, str, str]]:
+    """Return the places where what the plan counts with is entered or explained: page, label, section."""
+    return [
+        ("prices", _("Prices"), "prices"),
+        ("prices", _("Buyers and offers"), "buyers"),
+        ("lots", _("Lots and tests"), "lots"),
+        ("our_things", _("Drying spaces"), "drying_spaces"),
+        ("our_things", _("Stores and bags"), "grain_stores"),
+        ("our_things", _("Truck and meter"), "truck_meter"),
+        ("our_things", _("Assumed values"), "assumed_values"),
+        ("sources", _("Values and sources"), "sources"),
+    ]
+
+
+def _formulas() -> dict[str, tuple[str, str]]:
+    """Return, for each step from gross to net, its formula in words and the place of its inputs."""
+    prices, buyers, lots, spaces, stores, truck, assumed, sources = (label for _page, label, _section in _places())
+    return {
+        "gross": (_("kg of today's bags × market price in the week of sale"), prices),
+        "field": (_("kg lost in the field × that price"), sources),
+        "water": (_("kg of water dried out × that price"), lots),
+        "handling": (_("kg lost in drying and handling × that price"), assumed),
+        "dry_matter": (_("kg of dry matter lost in store × that price"), sources),
+        "insects": (_("kg eaten by insects × that price"), sources),
+        "mould": (_("kg unfit through mould × that price"), sources),
+        "discount": (_("market value of the grain sold − what buyers pay for it"), buyers),
+        "fees": (_("sales × fee of the market or buyer"), buyers),
+        "drying": (_("hire, fuel and labour for the bags dried"), spaces),
+        "storage": (_("bags × store fee and treatment"), stores),
+        "bags": (_("bags bought × price of one"), stores),
+        "transport": (_("trips × cost of one trip, and loading"), truck),
+        "cost_of_money": (_("each payment × interest from today to its day"), assumed),
+        "net": (_("sum of the lines above"), ""),
+    }
 
 
 def _rule_names() -> dict[str, str]:
@@ -125,8 +168,8 @@ def show_rules(now: Situation) -> None:
             {key: worth.value for key, worth in made.fresh.items()},
             names,
             _("Value today, {currency}").format(currency=currency),
-            _("mean of the worst tenth"),
-            _("mean"),
+            _("average of the worst tenth"),
+            _("average"),
         ),
         _("Spread of value for the plan and five simple rules"),
         "plan_rules",
@@ -170,7 +213,7 @@ def show_lot(now: Situation) -> None:
     dates = [made.built.case.week_date(int(week)) for week in weeks.index]
     mine = [line for line in plan.sales if line.label == labels[lot] and line.buyer]
     when = max(mine, key=lambda line: line.bags).sell_on if mine else None
-    names = {"band": _("8 of 10 possible seasons"), "mean": _("mean"), "chosen": _("planned")}
+    names = {"band": _("8 of 10 possible seasons"), "mean": _("average"), "chosen": _("planned")}
     page.chart(
         week_value_figure(
             weeks,
@@ -349,7 +392,6 @@ def show_how(now: Situation) -> None:
             "No plan under these limits can be more than {gap} better on the scenarios used (bound of the "
             "solver HiGHS; found by: {method}, {seconds} s)."
         ).format(gap=gap, method=_(made.plan.method), seconds=number(made.plan.seconds, 1)),
-        _("Weight at another moisture: W2 = W1 (100 - M1)/(100 - M2). The water is counted once."),
         _("Price cut for insect damage: 2.8-3.6 % for each 1 % of kernels (Jones et al. 2016)."),
         _("The price at which to sell: least squares on simulated seasons (Longstaff and Schwartz 2001)."),
         _("Weather: {status}; climate: {source}.").format(

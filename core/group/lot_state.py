@@ -395,7 +395,9 @@ def _settling(needed: int | None) -> Message:
             "or beside the buyer's), or dry one more day"
         )
     if needed == 0:
-        return Message("the mean is clear, single bags are not: dry or keep apart the bags named, then test the rest")
+        return Message(
+            "the average is clear, single bags are not: dry or keep apart the bags named, then test the rest"
+        )
     return Message("testing {count} more bags would settle it, if they are like those tested", {"count": needed})
 
 

@@ -10,6 +10,8 @@ import plotly.graph_objects as go
 
 from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, ZERO, shade
 
+LEGEND_LINE_PX, AXIS_PX = 21, 46
+
 
 def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> go.Figure:
     """Give a figure the common look: axis titles with units, a drawn zero line, labels that fit a phone's width.
@@ -31,14 +33,27 @@ def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> 
         plot_bgcolor="rgba(0,0,0,0)",
         font={"color": INK, "size": 14},
         colorway=list(SERIES),
-        legend={"orientation": "h", "yanchor": "top", "y": -0.22, "x": 0},
+        legend={"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0, "x": 0},
         hovermode="x unified",
         hoverlabel={"bgcolor": PAPER, "font": {"color": INK}},
         title={"text": y_title, "x": 0, "xref": "container", "y": 0.98, "yanchor": "top", "font": {"size": 14}},
     )
-    figure.update_xaxes(title_text=x_title, gridcolor=GRID, linecolor=ZERO, automargin=True, nticks=6)
+    figure.update_xaxes(
+        title_text=x_title, gridcolor=GRID, linecolor=ZERO, automargin=True, nticks=6, autotickangles=[0]
+    )
     figure.update_yaxes(gridcolor=GRID, automargin=True, zeroline=True, zerolinecolor=ZERO, zerolinewidth=1.5, nticks=7)
-    return figure
+    return _room_for_legend(figure)
+
+
+def _room_for_legend(figure: go.Figure) -> go.Figure:
+    """Keep room below the axis for a legend, a line for each name as on a phone; none where there is no name."""
+    names = {trace.name for trace in figure.data if trace.name and trace.showlegend is not False}
+    wanted = figure.layout.showlegend if figure.layout.showlegend is not None else len(figure.data) > 1
+    shown = len(names) if wanted else 0
+    room, before = LEGEND_LINE_PX * shown, figure.layout.meta or 0
+    return figure.update_layout(
+        margin={"b": 8 + (AXIS_PX + room if shown else 0)}, height=figure.layout.height + room - before, meta=room
+    )
 
 
 def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
@@ -74,7 +89,7 @@ def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
             xshift=6,
             font={"color": trace.line.color or INK, "size": 13},
         )
-    return figure.update_layout(margin={"r": 8 * width if ends else 8})
+    return _room_for_legend(figure.update_layout(margin={"r": 8 * width if ends else 8}))
 
 
 def _is_number(value: object) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 
 import plotly.graph_objects as go
 
@@ -27,7 +28,7 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
     figure = go.Figure(
         go.Bar(
             x=values[::-1],
-            y=list(names)[::-1],
+            y=["<br>".join(wrap(name, 18)) for name in names][::-1],
             orientation="h",
             marker={"color": [STONE] * (len(bids) - 1) + [BLUE]},
             text=[f"{value:,.2f}" for value in values[::-1]],
@@ -37,4 +38,4 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
         )
     )
     figure.update_yaxes(automargin=True)
-    return layout(figure, _("{unit}, after all deductions").format(unit=unit), "", height=90 + 42 * len(bids))
+    return layout(figure, "", _("{unit}, after all deductions").format(unit=unit), height=90 + 48 * len(bids))

@@ -38,8 +38,7 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
                 marker={"color": PLUM, "symbol": "diamond", "size": 10},
             )
         )
-    figure = layout(figure, _("Local date and hour"), _("Moisture, %"), height=430)
-    return figure.update_layout(legend={"y": -0.32})
+    return layout(figure, _("Local date and hour"), _("Moisture, %"))
 
 
 def _last_hour(run: DryingRun) -> int:

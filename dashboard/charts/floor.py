@@ -85,7 +85,7 @@ def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: da
         type="date",
         range=[first_day.isoformat(), (first_day + timedelta(days=days)).isoformat()],
         dtick=86_400_000,
-        tickformat="%d<br>%b",
+        tickformat="%-d\n%b",
         tickangle=0,
         ticklabelmode="period",
     )

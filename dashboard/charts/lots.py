@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from core.group.lot_state import LotState
 from core.group.sampling import LotMoisture
-from dashboard.charts.base import layout
+from dashboard.charts.base import label_ends, layout
 from dashboard.charts.palette import BLUE, CLAY, INK, MARKS, PLUM, STONE, STRAW
 from dashboard.text import _
 
@@ -62,9 +62,9 @@ def lots_figure(states: Sequence[LotState]) -> go.Figure:
             name=_("strictest limit"),
         )
     )
-    layout(figure, _("Moisture, % wet basis"), "", height=140 + 34 * max(1, len(tested)))
-    figure.update_layout(hovermode="closest", legend={"y": -0.35 if len(tested) < 6 else -0.15})
-    figure.update_yaxes(autorange="reversed", type="category")
+    layout(figure, _("Moisture, %"), "", height=140 + 34 * max(1, len(tested)))
+    figure.update_layout(hovermode="closest")
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
     return figure
 
 
@@ -90,11 +90,11 @@ def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
     names = [name for name, _value in bags]
     for value, name, colour, dash in (
         (limit_pct, _("strictest limit"), INK, "solid"),
-        (moisture.mean_pct, _("mean of the lot"), PLUM, "dash"),
+        (moisture.mean_pct, _("average of the lot"), PLUM, "dash"),
     ):
         figure.add_trace(
             go.Scatter(x=names, y=[value] * len(names), mode="lines", name=name, line={"color": colour, "dash": dash})
         )
-    layout(figure, _("Bag"), _("Moisture, % wet basis"), height=320)
+    layout(figure, _("Bag"), _("Moisture, %"), height=320)
     figure.update_xaxes(type="category", categoryorder="array", categoryarray=names)
-    return figure
+    return label_ends(figure, 11)

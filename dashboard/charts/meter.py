@@ -88,7 +88,7 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
         )
     )
     layout(figure, currency, "", height=max(240, 26 * len(members) + 130))
-    figure.update_layout(hovermode="closest", legend={"y": 1.0, "yanchor": "bottom"})
+    figure.update_layout(hovermode="closest")
     figure.update_yaxes(autorange="reversed", type="category", dtick=1)
     figure.update_xaxes(rangemode="tozero")
     return figure
@@ -175,7 +175,7 @@ def days_figure(
             )
     layout(figure, _("Day"), "", height=320)
     # below the axis title, which a phone would otherwise hide behind it
-    figure.update_layout(barmode="overlay", hovermode="closest", legend={"y": -0.38})
+    figure.update_layout(barmode="overlay", hovermode="closest")
     figure.update_xaxes(type="date")
     figure.add_vline(x=today.isoformat(), line={"color": INK, "dash": "dot"})
     return figure
@@ -264,7 +264,6 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
             )
         )
     layout(figure, _("Bags tested"), _("{currency} for one lot").format(currency=currency), height=320)
-    figure.update_layout(legend={"y": -0.38})
     return figure
 
 

@@ -146,37 +146,6 @@ def selling_price_figure(
     return layout(figure, x_title, y_title)
 
 
-def deductions_figure(deductions: pd.Series, names: Mapping[str, str], y_title: str) -> go.Figure:
-    """Return the steps from gross to net: falling bars for what is taken off, rising ones for a premium."""
-    keys = [
-        "gross",
-        *[
-            key
-            for key in deductions.index
-            if key not in ("gross", "net") and abs(deductions[key]) > 0.0005 * abs(deductions["gross"])
-        ],
-        "net",
-    ]
-    figure = go.Figure(
-        go.Waterfall(
-            orientation="h",
-            y=[names.get(key, key) for key in keys],
-            x=[float(deductions[key]) if key in ("gross", "net") else -float(deductions[key]) for key in keys],
-            measure=["absolute", *["relative"] * (len(keys) - 2), "total"],
-            decreasing={"marker": {"color": CLAY}},
-            increasing={"marker": {"color": SKY}},
-            totals={"marker": {"color": BLUE}},
-            connector={"line": {"color": STONE, "width": 1}},
-            text=[f"{float(deductions[key]):,.0f}" for key in keys],
-            textposition="auto",
-        )
-    )
-    figure.update_yaxes(autorange="reversed")
-    made = layout(figure, y_title, "", height=120 + 38 * len(keys))
-    made.update_layout(showlegend=False, hovermode="closest")
-    return made
-
-
 def rules_figure(
     values: Mapping[str, np.ndarray], names: Mapping[str, str], x_title: str, tenth_name: str, mean_name: str
 ) -> go.Figure:

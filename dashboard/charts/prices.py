@@ -67,7 +67,7 @@ def season_figure(curve: SeasonalCurve, month_names: Mapping[int, str]) -> go.Fi
         go.Bar(x=names, y=above, marker={"color": colours}, hovertext=words, name=_("season"), showlegend=False)
     )
     figure.add_hline(y=0, line={"color": INK, "width": 1})
-    return layout(figure, _("month"), _("% above or below the year's mean"), height=300)
+    return layout(figure, _("month"), _("% above or below the year's average"), height=300)
 
 
 def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> go.Figure:
@@ -133,6 +133,7 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
             font={"color": PLUM},
         )
     figure.update_yaxes(rangemode="tozero")
+    figure.update_xaxes(tickformat="%b\n%Y")
     return label_ends(layout(figure, _("week of sale"), unit))
 
 

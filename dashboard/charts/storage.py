@@ -83,11 +83,11 @@ def figure(
     result.update_yaxes(rangemode="tozero", row=3, col=1)
     result.update_layout(
         height=720,
-        margin={"l": 10, "r": 10, "t": 20, "b": 10},
+        margin={"l": 10, "r": 10, "t": 20, "b": 30 + 21 * len(outlooks)},
         paper_bgcolor=PAPER,
         plot_bgcolor=PAPER,
         font={"color": INK, "size": 13},
-        legend={"orientation": "h", "yanchor": "top", "y": -0.06, "x": 0},
+        legend={"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0, "x": 0},
         hovermode="x unified",
     )
     return result
@@ -127,6 +127,7 @@ def keeping_figure(outlooks: Mapping[str, MethodOutlook], start: date, names: Ma
             font={"color": PAPER if inside else INK},
         )
     result = layout(result, _("Days from today"), _("Keeps at least until (95 % sure)"), 60 + 62 * len(ordered))
+    result.update_xaxes(range=[0, max(1.05 * longest, 30)])
     return result.update_layout(showlegend=False, hovermode=False, bargap=0.3).update_yaxes(showgrid=False)
 
 

@@ -18,10 +18,11 @@ from dashboard.text import _
 
 def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figure:
     """Return sunny hours as bars and the chance of rain as a line, by local day (labels in the reader's words)."""
+    days = [label.replace(" ", "<br>") for label in labels]
     figure = make_subplots(specs=[[{"secondary_y": True}]])
     figure.add_trace(
         go.Bar(
-            x=list(labels),
+            x=days,
             y=[window.sunny_hours for window in windows],
             name=_("hours of drying sun"),
             marker={"color": STRAW},
@@ -30,9 +31,9 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
     )
     figure.add_trace(
         go.Scatter(
-            x=list(labels),
+            x=days,
             y=[100 * window.rain_chance for window in windows],
-            name=_("chance of rain"),
+            name=_("chance of rain (%)"),
             mode="lines+markers",
             line={"color": BLUE, "dash": "dot"},
             marker={"symbol": "diamond", "size": 8},
@@ -41,14 +42,7 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
         secondary_y=True,
     )
     layout(figure, "", _("sunny hours (h)"))
-    figure.update_yaxes(
-        title_text=_("chance of rain (%)"),
-        range=[0, 108],
-        tickmode="linear",
-        dtick=25,
-        secondary_y=True,
-        showgrid=False,
-    )
+    figure.update_yaxes(range=[0, 108], tickmode="linear", dtick=25, secondary_y=True, showgrid=False)
     figure.update_yaxes(range=[0, 13], tickmode="linear", dtick=3, secondary_y=False)
     return figure
 
@@ -57,20 +51,16 @@ def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Fig
     """Return temperature, relative humidity (with their spread over the runs) and rain by local hour, in three rows."""
     index = forecast.index[:hours]
     local = index.tz_convert(time_zone).tz_localize(None)
-    figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06)
-    for row, (column, name, unit, colour) in enumerate(
-        (
-            ("temperature_c", _("temperature"), "°C", STRAW),
-            ("relative_humidity_pct", _("relative humidity"), "%", BLUE),
-        ),
-        start=1,
+    titles = [f"{_('temperature')} (°C)", f"{_('relative humidity')} (%)", _("chance of rain (%)")]
+    figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.1, subplot_titles=titles)
+    for row, (column, name, colour) in enumerate(
+        (("temperature_c", _("temperature"), STRAW), ("relative_humidity_pct", _("relative humidity"), BLUE)), start=1
     ):
         values = np.column_stack([member[column].to_numpy(float)[: len(index)] for member in forecast.members])
         low, middle, high = np.quantile(values, [0.1, 0.5, 0.9], axis=1)
         part = add_fan(go.Figure(), local, low, middle, high, name, colour)
         for trace in part.data:
             figure.add_trace(trace, row=row, col=1)
-        figure.update_yaxes(title_text=f"{name} ({unit})", row=row, col=1)
     chance = 100 * hourly_rain_chance(forecast)[: len(index)]
     figure.add_trace(
         go.Bar(
@@ -79,14 +69,10 @@ def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Fig
         row=3,
         col=1,
     )
-    titles = [figure.layout[name].title.text for name in ("yaxis", "yaxis2")]
-    layout(figure, "", "", height=600)
-    for row, title in enumerate((*titles, _("chance of rain (%)")), start=1):
-        figure.update_yaxes(title_text=title, row=row, col=1)
+    layout(figure.update_layout(showlegend=False), "", "", height=600)
     figure.update_yaxes(range=[0, 100], row=3, col=1)
     figure.update_xaxes(title_text=_("local time"), row=3, col=1)
-    figure.update_layout(legend={"y": -0.2}, bargap=0)
-    return figure
+    return figure.update_layout(bargap=0)
 
 
 def normals_figure(table: pd.DataFrame, month_labels: Sequence[str]) -> go.Figure:
@@ -124,8 +110,6 @@ def normals_figure(table: pd.DataFrame, month_labels: Sequence[str]) -> go.Figur
     layout(figure, "", _("°C and %"))
     most = float(table["rain_mm"].max()) if "rain_mm" in table else 0.0
     step = max(10.0, float(np.ceil(most / 50)) * 10)
-    figure.update_yaxes(
-        title_text=_("rain (mm)"), range=[0, 5 * step], tickmode="linear", dtick=step, secondary_y=True, showgrid=False
-    )
+    figure.update_yaxes(range=[0, 5 * step], tickmode="linear", dtick=step, secondary_y=True, showgrid=False)
     figure.update_yaxes(range=[0, 100], tickmode="linear", dtick=20, gridcolor=GRID, secondary_y=False)
     return figure

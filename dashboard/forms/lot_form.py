@@ -67,7 +67,7 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
         Field(name="form", label=_("Form"), kind="choice", options=words(FORMS), value=seen.form),
         Field(name="bags", label=_("Bags"), kind="whole", low=1, high=100_000, value=max(1, seen.bags)),
         kg("nominal_bag_kg", _("A bag is called"), seen.nominal_bag_kg),
-        kg("bag_mass_kg", _("Weighed mean of a bag (empty: never weighed)"), seen.bag_mass_kg),
+        kg("bag_mass_kg", _("Weighed average of a bag (empty: never weighed)"), seen.bag_mass_kg),
         Field(
             name="weighed_moisture_pct",
             label=_("Moisture when it was weighed"),

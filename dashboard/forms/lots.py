@@ -82,8 +82,8 @@ def tests(group: Any, states: list[LotState]) -> None:
         shown = right.number_input(
             _("Moisture shown by the meter, %"), value=None, step=0.1, format="%.1f", key="test_moisture"
         )
-        settled = st.checkbox(_("The value had settled"), value=True, key="test_settled")
-        if st.form_submit_button(_("Store this test"), type="primary"):
+        settled = st.checkbox(_("The reading was steady"), value=True, key="test_settled")
+        if st.form_submit_button(_("Save this test"), type="primary"):
             row = {
                 "bag": bag,
                 "temperature_c": temperature,
@@ -137,7 +137,7 @@ def many_tests(group: Any, lots: dict[int, str]) -> None:
         state.store().documents.write(TEST_DRAFT, key, {"rows": plain}, state.now())
         st.caption(_("Kept as a draft; stored when you press the button."))
     if st.button(
-        ngettext("Store {count} test", "Store {count} tests", len(rows)).format(count=len(rows)),
+        ngettext("Save {count} test", "Save {count} tests", len(rows)).format(count=len(rows)),
         key="many_store",
         disabled=not rows,
     ):
@@ -212,11 +212,11 @@ def work(group: Any, states: list[LotState]) -> None:
                 if value is not None:
                     faults[name] = value
         st.caption(
-            _("Mass after is filled in by turnout and loss ({origin}); put in what the scale says.").format(
-                origin=page.origin_text(loss)
-            )
+            _(
+                "The mass after is worked out from turnout and loss ({origin}). Enter the mass by the scale instead."
+            ).format(origin=page.origin_text(loss))
         )
-        if st.form_submit_button(_("Store this work"), type="primary"):
+        if st.form_submit_button(_("Save this work"), type="primary"):
             action = LotAction(
                 kind=kind,
                 on=on,
@@ -266,7 +266,7 @@ def limits_and_meter(group: Any) -> None:
             _("Buyer's limit for"), list(crops), format_func=lambda code: _(crops[code].name), key="limit_crop"
         )
         contract = right.number_input(_("Buyer's limit, % (empty: none)"), 1.0, 30.0, value=None, key="limit_contract")
-        if st.form_submit_button(_("Store the limits")):
+        if st.form_submit_button(_("Save the limits")):
             for key, value in (("keeping_months", months), ("store_warmest_c", warmest), ("limit_standard", standard)):
                 if facts[key].value != value:
                     store.set_fact(group.id, key, value, "entered", state.who(), state.now())
@@ -318,7 +318,7 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
                 _("At most, % (empty: remove the group's figure)"), 1.0, 30.0, value=None, key="own_limit_value"
             )
             source = right.text_input(_("Where it stands"), max_chars=200, key="own_limit_source")
-            if st.form_submit_button(_("Store this figure")):
+            if st.form_submit_button(_("Save this figure")):
                 rest = [row for row in kept if (row["commodity"], row["standard"]) != (crop, standard)]
                 new = {
                     "commodity": crop,
@@ -378,7 +378,7 @@ def meter_check(group: Any) -> None:
         else:
             jar = 25.0
             true = st.text_input(_("What the other gave, in the same order"), key=f"check_true_{method}")
-        if st.form_submit_button(_("Store this check")):
+        if st.form_submit_button(_("Save this check")):
             payload: dict[str, Any] = {"method": method, "shown": numbers(shown)}
             if method == "salt":
                 payload["temperature_c"] = jar
@@ -419,7 +419,7 @@ def measures(group: Any) -> None:
         mass = left.number_input(_("One filling weighs, kg"), min_value=0.01, value=None, key="measure_mass")
         moisture = right.number_input(_("At a moisture of, %"), 0.0, 60.0, value=None, key="measure_moisture")
         on = left.date_input(_("Weighed on"), value=state.today(), key="measure_day")
-        if st.form_submit_button(_("Store this weighing")):
+        if st.form_submit_button(_("Save this weighing")):
             if mass is None:
                 raise InputError("give the mass of one filling")
             weigh_measure(

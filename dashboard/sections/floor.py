@@ -157,5 +157,5 @@ def _left_wet(now: Situation) -> None:
         st.warning(
             _("Too wet, and not dried in this plan: {lots}.").format(lots=lots)
             + " "
-            + _("Sell it soon to somebody with a dryer, or add a drying space. Wet grain goes on spoiling.")
+            + _("Sell it soon to somebody with a dryer, or add a drying space. Wet grain spoils further.")
         )

@@ -38,13 +38,14 @@ def show() -> None:
         version = state.store().version(group.id)
         states = states_of(group.id, version, now.strftime("%Y-%m-%dT%H"), now)
         if states:
+            page.caution("mould")
             overview(group, states)
-            one_lot(group, states)
+            with page.details(_("One lot: why, its bags, tests and work")):
+                one_lot(group, states)
         else:
             page.answer(_("There is no lot in store or drying. Add one below, or import a table of tests."))
-        entry(group, states)
-        page.caution("mould")
-        page.caution("meter")
+        with st.expander(_("Enter tests, lots, work and limits"), expanded=not states or note is not None):
+            entry(group, states)
         page.sources(
             [
                 _(
@@ -114,7 +115,6 @@ def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
 
 def one_lot(group: Any, states: list[LotState]) -> None:
     """Show one lot: verdict, reasons, doubts, its bags."""
-    st.subheader(_("One lot"))
     by_id = {one.lot.id: one for one in states}
     chosen = st.selectbox(
         _("Lot"), list(by_id), format_func=lambda key: by_id[key].lot.label, key="lots_chosen", persist_state="session"
@@ -158,8 +158,8 @@ def its_bags(one: LotState) -> None:
         )
         st.caption(
             _(
-                "Spread between bags {spread} points; error common to all bags {common} points; standard error of "
-                "the mean {error} points."
+                "Spread between bags {spread} points; error common to all bags {common} points; error of "
+                "the average {error} points."
             ).format(
                 spread=number(one.moisture.bag_sd_pct, 2),
                 common=number(one.moisture.common_sd_pct, 2),
@@ -262,11 +262,11 @@ def its_tests(group: Any, one: LotState) -> None:
 
 def entry(group: Any, states: list[LotState]) -> None:
     """Show the forms: tests, lots, work, limits and meter, the blank sheet."""
-    st.subheader(_("Enter"))
     tests, lot, work, meter, measures, sheet = st.tabs(
         [_("Tests"), _("A lot"), _("Work and sales"), _("Limits and meter"), _("Local measures"), _("Blank sheet")]
     )
     with tests, page.plain_errors():
+        page.caution("meter")
         forms.tests(group, states)
     with lot, page.plain_errors():
         lot_form.lot(group)

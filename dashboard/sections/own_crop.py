@@ -107,7 +107,7 @@ def _from_pairs(name: str, like: str, way: str) -> Proposal | None:
     )
     filled = pd.concat([edited.dropna(how="all"), _typed_rows(pasted, columns)], ignore_index=True)
     if filled.empty or not name:
-        st.info(_("Give it a name and put in the rows."))
+        st.info(_("Give it a name and enter the rows."))
         return None
     if filled.isna().any().any():
         raise InputError("a row is incomplete: every row needs temperature, humidity and moisture")
@@ -174,7 +174,7 @@ def _show(group: Any, proposal: Proposal) -> None:
     figure = isotherm_figure(isotherm_curve(proposal.crop, middle), pairs=proposal.pairs)
     page.chart(figure, alt=_("Moisture over humidity of the own crop, with its readings"), key="own_chart")
     st.markdown("\n".join(f"- {line}" for line in proposal.lines if line))
-    if st.button(_("Keep {name}").format(name=proposal.crop.name), type="primary", key="own_keep"):
+    if st.button(_("Save {name}").format(name=proposal.crop.name), type="primary", key="own_keep"):
         keep_own_crop(state.store(), group.id, proposal.crop, state.now())
         st.rerun()
 

@@ -18,7 +18,7 @@ from dashboard import page, state
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.charts.season import season_figure
 from dashboard.forms.coming import coming_grain
-from dashboard.plan_details import about, show_details
+from dashboard.plan_details import about, show_details, show_net
 from dashboard.planning import chosen, planned, situation_now
 from dashboard.text import _, day, literal, money, number, percent, say, tongue
 
@@ -45,6 +45,7 @@ def show() -> None:
         _answer(now)
         _picture(now)
     _table(now)
+    show_net(now)
     _compare(now)
     show_details(now)
     with st.expander(_("Print or save")):
@@ -259,7 +260,7 @@ def _wishes(group: Any) -> None:
     """Let the group enter cash needs and grain kept back; buyers and offers have their own page."""
     store = state.store()
     wishes = read_wishes(store, group.id)
-    page.link("prices", _("Buyers and offers: write them down on their own page"), "buyers")
+    page.link("prices", _("Enter buyers and offers"), "buyers")
     with st.expander(_("Cash needs and home use")):
         if wishes["needs"]:
             page.table(pd.DataFrame(wishes["needs"]), "plan_needs_table")

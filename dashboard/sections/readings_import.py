@@ -34,7 +34,7 @@ def field_names() -> dict[str, str]:
         "humidity": _("Relative humidity between the grains"),
         "moisture": _("Moisture shown by the meter"),
         "tester": _("Who tested"),
-        "settled": _("Had the value settled?"),
+        "settled": _("Was the reading steady?"),
         "commodity": _("Crop"),
         "owner": _("Owner of the lot"),
         "bags": _("Number of bags in the lot"),
@@ -286,7 +286,7 @@ def store_button(group: Any, preview: TablePreview) -> None:
     """Offer to store the preview."""
     count = len(preview.readings)
     pressed = st.button(
-        ngettext("Store {count} test", "Store {count} tests", count).format(count=number(count, 0)),
+        ngettext("Save {count} test", "Save {count} tests", count).format(count=number(count, 0)),
         key="import_store",
         type="primary",
         disabled=count == 0,

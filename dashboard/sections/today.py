@@ -17,7 +17,8 @@ from dashboard.planning import planned, situation_now
 from dashboard.text import _, day, literal, money, ngettext, number, say, weekday
 
 WEEK_DAYS = 7
-FIRST_RISKS = 4
+OPEN_DAYS = 2
+FIRST_RISKS = 3
 VERDICTS = {
     "too wet": ":material/water_drop:",
     "cannot tell": ":material/help:",
@@ -81,8 +82,17 @@ def _days(now: Situation) -> None:
     shown = [action for action in week if not who or action.who == who]
     if not shown:
         st.markdown(_("No step this week."))
-    for on in sorted({action.on for action in shown}):
+    elif any(item.kind == "dry" for item in shown):
+        st.caption(_("Turn drying grain each hour. Cover it before rain and at night."))
+    days = sorted({action.on for action in shown})
+    for on in days[:OPEN_DAYS]:
         _card(now, on, [action for action in shown if action.on == on])
+    rest = [action for action in shown if action.on not in days[:OPEN_DAYS]]
+    if rest:
+        words = ngettext("Then this week: {count} step", "Then this week: {count} steps", len(rest))
+        with st.expander(words.format(count=len(rest))):
+            for on in days[OPEN_DAYS:]:
+                _card(now, on, [action for action in rest if action.on == on])
     later = [action for action in now.actions if action.on >= last and (not who or action.who == who)]
     if later:
         with st.expander(ngettext("Later: {count} step", "Later: {count} steps", len(later)).format(count=len(later))):
@@ -97,8 +107,6 @@ def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
         st.markdown(f"**{word}**")
         lines = [f"- {say(item.what, markdown=True)} · {literal(_(item.who))}" for item in actions]
         st.markdown("\n".join(lines))
-        if any(item.kind == "dry" for item in actions):
-            st.caption(_("Turn the grain each hour. Cover it before rain and at night."))
 
 
 def _at_risk(now: Situation) -> None:
@@ -173,7 +181,7 @@ def _how() -> None:
                         "Steps: the sale plan's drying by day, sales and payments, read from one "
                         "situation of the group."
                     ),
-                    _("Lots at risk: the verdict of each lot's last tests against its strictest limit."),
+                    _("Lots at risk: the verdict of each lot's last tests by its strictest limit."),
                     _("Days to order ahead: ten for bags, seven for trucks and dryers (judgement)."),
                 )
             )

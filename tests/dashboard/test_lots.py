@@ -38,12 +38,12 @@ def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
     app.text_input(key="test_bag").set_value("1")
     app.number_input(key="test_temperature").set_value(26.0)
     app.number_input(key="test_humidity").set_value(62.0)
-    next(button for button in app.button if button.label == "Store this test").click().run()
+    next(button for button in app.button if button.label == "Save this test").click().run()
     assert not app.exception
     assert len(empty_store.readings(group_id)) == 1
     app.selectbox(key="check_method").set_value("salt").run()
     app.text_input(key="check_shown_salt").set_value("77; 77,5; 76,8")
-    next(button for button in app.button if button.label == "Store this check").click().run()
+    next(button for button in app.button if button.label == "Save this check").click().run()
     assert not app.exception
     assert empty_store.events(group_id, "diary")[0].payload["shown"] == [77.0, 77.5, 76.8]
 

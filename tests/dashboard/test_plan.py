@@ -44,8 +44,21 @@ def test_plan_answers_first_with_bags_that_add_up_and_shows_one_picture(plan_pag
     assert "Assumed" in plan_page.caption[1].value or "Assumed" in words(plan_page)
 
 
+def test_the_net_value_opens_to_terms_that_add_up_to_the_answer(plan_page):
+    """What stands in the table, read as a person reads it, adds up; every term says how and where it is entered."""
+    table = next(frame.value for frame in plan_page.dataframe if "Worked out as" in frame.value.columns)
+    amounts = [float(re.sub(r"[^0-9.-]", "", text.replace("−", "-"))) for text in table["Amount"]]
+    assert len(amounts) > 5
+    assert sum(amounts[:-1]) == pytest.approx(amounts[-1], abs=0.51 * len(amounts))  # each is rounded to a whole coin
+    worth = re.search(r"worth (\D*[\d,.]+)", plan_page.info[0].value).group(1)
+    assert float(re.sub(r"[^0-9.]", "", worth.rstrip("."))) == pytest.approx(amounts[-1], abs=1.0)
+    assert all(table["Worked out as"])
+    offered = {link.proto.label for link in plan_page.get("page_link")}
+    assert set(table["Enter or check it under"][:-1]) <= offered
+
+
 def test_each_detail_opens(plan_page):
-    for key in ("lot", "money", "net", "rules", "limits", "members", "loans", "how"):
+    for key in ("lot", "money", "rules", "limits", "members", "loans", "how"):
         plan_page.pills(key="plan_detail").set_value(key).run()
         assert not plan_page.exception, (key, plan_page.exception)
         assert not plan_page.error
