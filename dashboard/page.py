@@ -125,9 +125,9 @@ def origin(fact: Any) -> None:
 
 
 @contextmanager
-def details(label: str) -> Iterator[None]:
+def details(label: str, expanded: bool = False) -> Iterator[None]:
     """Fold away what only some readers want."""
-    with st.expander(label):
+    with st.expander(label, expanded=expanded):
         yield
 
 

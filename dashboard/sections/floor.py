@@ -16,7 +16,7 @@ from dashboard.charts.floor import floor_figure
 from dashboard.planning import planned, situation_now
 from dashboard.text import _, day, literal, ngettext, number, weekday
 
-SHOWN_DAYS = 14
+SHOWN_DAYS = 8
 SOON_DAYS = 3
 
 
@@ -66,9 +66,7 @@ def _show(now: Situation) -> None:
             page.table(_list(now, later), key="floor_later", file_name="drying_spaces_later")
     _rain(now, bool(used))
     _left_wet(now)
-    page.link(
-        "plan", _("What one more drying space would be worth: under 'What limits the group' on the plan's page"), "plan"
-    )
+    page.link("plan", _("What one more drying space is worth"), "plan")
     page.sources(
         [
             _("Loads: the sale plan's own drying, laid out by day in whole bags that fit each space."),
@@ -132,16 +130,16 @@ def _rain(now: Situation, drying: bool) -> None:
     """Say what to do when rain comes."""
     if not drying:
         return
-    st.subheader(_("When rain comes"))
     lines = [
         _("Cover the grain before the rain. Open it again when sky and ground are dry."),
         _("Do not put wet grain into bags to save it: spread it thin under a roof, or leave it covered on its space."),
         _("A day of rain moves a load and those after it on its space by a day. Look here again the next morning."),
         _("Leave out a load that would start in the rain. A bag that must wait is kept open, in shade and wind."),
     ]
-    st.markdown("\n".join(f"- {line}" for line in lines))
-    if not now.weather.is_forecast:
-        st.caption(_("No forecast: look at the sky."))
+    with page.details(_("When rain comes")):
+        st.markdown("\n".join(f"- {line}" for line in lines))
+        if not now.weather.is_forecast:
+            st.caption(_("No forecast: look at the sky."))
     page.link("drying", _("Hours to spread and cover, lot by lot"), "drying")
 
 

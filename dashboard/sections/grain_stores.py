@@ -23,7 +23,13 @@ def show() -> None:
     has, fact = possessions(state.store(), group.id), state.store().fact(group.id, STORES)
     page.origin(fact)
     page.table(stores_table(has, group.currency), key="stores_table", file_name="stores.csv")
-    st.subheader(_("Add or correct"))
+    page.caution("chemicals")
+    with page.details(_("Add or correct")):
+        _form(group, has, fact)
+
+
+def _form(group: Any, has: Possessions, fact: Any) -> None:
+    """Add a store, correct or remove one."""
     listed = has.stores
     chosen = choose_row("stores", {one.name: _(one.name) for one in listed}, _("(a new store)"), _("Which store?"))
     form = f"store_{chosen or 'new'}"
@@ -44,7 +50,6 @@ def show() -> None:
             rest = [one for one in listed if one.name != chosen]
             keep_stores(state.store(), group.id, rest, state.who(), state.now(), expected=fact.revision)
             st.rerun()
-    page.caution("chemicals")
 
 
 def stores_table(has: Possessions, currency: str) -> pd.DataFrame:

@@ -190,19 +190,18 @@ def show_cash(
         st.markdown(
             _("Cheapest: {taken}. The last part costs {rate} a month.").format(taken=taken, rate=percent(rate, 1))
         )
-    page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Source"): names[source.name],
-                    _("Costs a month"): percent(source.monthly_rate, 1),
-                    _("Gives at most"): _("any sum") if np.isinf(source.most) else money(source.most, group.currency),
-                }
-                for source in sources
-            ]
-        ),
-        "cash_table",
+    listed = pd.DataFrame(
+        [
+            {
+                _("Source"): names[source.name],
+                _("Costs a month"): percent(source.monthly_rate, 1),
+                _("Gives at most"): _("any sum") if np.isinf(source.most) else money(source.most, group.currency),
+            }
+            for source in sources
+        ]
     )
+    with page.details(_("All sources of cash")):
+        page.table(listed, "cash_table")
     if GRAIN_LOAN not in {source.name for source in sources}:
         st.caption(
             _("A loan on stored grain is left out: selling costs less, or the loan would be due before the sale.")

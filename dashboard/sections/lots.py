@@ -44,7 +44,7 @@ def show() -> None:
                 one_lot(group, states)
         else:
             page.answer(_("There is no lot in store or drying. Add one below, or import a table of tests."))
-        with st.expander(_("Enter tests, lots, work and limits"), expanded=not states or note is not None):
+        with page.details(_("Enter tests, lots, work and limits"), expanded=not states or note is not None):
             entry(group, states)
         page.sources(
             [

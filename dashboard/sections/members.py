@@ -27,7 +27,8 @@ def show() -> None:
     page.answer(_("{members}, {women} of them women.").format(members=said, women=women))
     if members:
         page.table(members_table(group, members), key="members_table", file_name="members.csv")
-    form(group, members)
+    with page.details(_("Add or correct"), expanded=not members):
+        form(group, members)
     if st.toggle(_("Import a table of members"), key="members_import_open"):
         with page.plain_errors():
             members_import(group, members)
@@ -41,8 +42,8 @@ def members_table(group: Any, members: list[Member]) -> pd.DataFrame:
     return pd.DataFrame(
         [
             {
-                _("No."): member.id,
                 _("Name"): member.name,
+                _("No."): member.id,
                 _("Woman or man"): sexes[member.sex],
                 _("Born"): str(member.birth_year or "–"),
                 _("Phone"): member.phone or "–",
@@ -63,7 +64,6 @@ def sex_words() -> dict[str, str]:
 
 def form(group: Any, members: list[Member]) -> None:
     """Add a member, or correct one."""
-    st.subheader(_("Add or correct"))
     names = {member.id: _("{name}, member {number}").format(name=member.name, number=member.id) for member in members}
     chosen = choose_row("members", names, _("(a new member)"), _("Which member?"))
     stored = next((member for member in members if member.id == chosen), None)

@@ -34,8 +34,8 @@ def show() -> None:
     else:
         st.subheader(_("Record a sale"))
         _sale_form(now, lots)
-        st.subheader(_("After drying: test and weigh again"))
-        _dried_form(now, lots)
+        with page.details(_("After drying: test and weigh again")):
+            _dried_form(now, lots)
     _listed(now)
 
 

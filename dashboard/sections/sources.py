@@ -42,8 +42,8 @@ def show() -> None:
     _group_values()
     st.caption(
         _(
-            "The tables are plain text files beside the code; who knows better can correct them. Values that a group "
-            "enters itself come before them."
+            "The tables are plain text files beside the code. People who know better can correct them. Values that a "
+            "group enters itself are used first."
         )
     )
     page.caution("advice")
@@ -63,15 +63,15 @@ def _for_screen(frame: pd.DataFrame, words: dict[str, tuple[str, str]]) -> pd.Da
     """Return the entries under headings in the reader's language."""
     shown = frame.assign(basis=[words[key][0] if key in words else _("not stated") for key in frame["basis"]])
     headings = {
-        "table": _("table"),
         "entry": _("entry"),
+        "table": _("table"),
         "values": _("values"),
         "unit": _("unit"),
         "source": _("source"),
         "basis": _("basis"),
         "note": _("note"),
     }
-    return shown.rename(columns=headings)
+    return shown.rename(columns=headings)[list(headings.values())]
 
 
 def _group_values() -> None:
@@ -81,7 +81,6 @@ def _group_values() -> None:
         return
     facts = state.store().facts(group.id)
     facts = facts if isinstance(facts, dict) else {fact.key: fact for fact in facts}
-    st.subheader(_("What {group} works with").format(group=group.name))
     rows = [
         {
             _("value of"): getattr(fact, "label", "") or key,
@@ -91,7 +90,8 @@ def _group_values() -> None:
         }
         for key, fact in sorted(facts.items())
     ]
-    page.table(pd.DataFrame(rows), key="sources_facts")
+    with page.details(_("What {group} works with").format(group=group.name)):
+        page.table(pd.DataFrame(rows), key="sources_facts")
 
 
 def _shown(value: object) -> str:

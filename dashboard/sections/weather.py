@@ -157,7 +157,6 @@ def show_normals(group, now: datetime) -> None:
     """Show the year's normals and the form to enter one's own."""
     normals = normals_of(group, state.store(), now)
     names = month_names()
-    st.subheader(_("Usual weather of the months"))
     st.caption(f"{status_words(normals)} · {_(normals.source)}")
     if normals.status == "reference":
         st.warning(
@@ -255,23 +254,24 @@ def show() -> None:
             alt=_("Sunny hours and chance of rain for each coming day"),
             key="weather_days_chart",
         )
-        st.caption(
-            _(
-                "Sunny hours: at least 250 W/m² (median of the runs). Chance of rain: share of the runs with 1 mm "
-                "or more "
-                "that day. Likely dry: the longest stretch of daylight in which no hour has rain in more than a "
-                "fifth of "
-                "the runs. After a week only the general drift can be believed."
-            )
-        )
         page.table(days_table(windows), key="weather_days_table", file_name="weather_days.csv")
-        st.subheader(_("The next five days by the hour"))
-        page.chart(
-            hours_figure(forecast, place.time_zone),
-            alt=_("Temperature, relative humidity and chance of rain by local hour, with the spread of the runs"),
-            key="weather_hours_chart",
-        )
-        show_normals(group, now)
+        with page.details(_("What the columns mean")):
+            st.markdown(
+                _(
+                    "Sunny hours: hours with at least 250 W/m² in the middle run of the forecast. Chance of "
+                    "rain: share of the runs with 1 mm or more that day. Likely dry: the longest time of daylight in "
+                    "which no hour has rain in more than a fifth of the runs. After a week, trust only the general "
+                    "trend."
+                )
+            )
+        with page.details(_("The next five days by the hour")):
+            page.chart(
+                hours_figure(forecast, place.time_zone),
+                alt=_("Temperature, relative humidity and chance of rain by local hour, with the spread of the runs"),
+                key="weather_hours_chart",
+            )
+        with page.details(_("Usual weather of the months")):
+            show_normals(group, now)
     page.caution("advice")
     page.sources(
         [

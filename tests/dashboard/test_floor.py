@@ -11,6 +11,7 @@ import pytest
 from core.advice import situation
 from core.group.possessions import keep_spaces, space_from
 from core.planning.schedule import mass_by_day
+from dashboard.sections.floor import SHOWN_DAYS
 from dashboard.text import day
 from tests.dashboard.conftest import NOW
 from tests.dashboard.pages import open_page
@@ -42,7 +43,7 @@ def test_the_page_shows_the_schedule_of_the_plan_and_its_blocks_fit_the_space_ea
     # the picture: blocks lie side by side as the schedule has them, none wider than the space on any day
     figure = json.loads(app.get("plotly_chart")[0].proto.spec)
     blocks = {(bar["base"][0], bar["x"][0] // DAY_MS, bar["text"][0]) for bar in figure["data"]}
-    shown = [load for load in now.schedule if load.on < now.today + timedelta(days=14)]
+    shown = [load for load in now.schedule if load.on < now.today + timedelta(days=SHOWN_DAYS)]
     assert blocks == {
         (load.on.isoformat(), (load.until - load.on).days + 1, f"{load.lot}<br>× {load.bags}") for load in shown
     }
