@@ -10,15 +10,10 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
-from core.advice.making import MadePlan
-from core.errors import PriceDataError
-from core.market.stopping import hindcast_selling_prices
-from core.market.waiting import WaitingRule
-from core.planning.case import WEEKS_PER_MONTH, CropPrice
 from core.planning.why import sell_above_prices
-from dashboard import page, state
-from dashboard.background import Job, wait_for
+from dashboard import page
 from dashboard.charts.plan import selling_price_figure
+from dashboard.planning import past_of
 from dashboard.text import _, day, money, number, percent
 
 
@@ -76,7 +71,7 @@ def show_selling_prices(now: Situation, lot: int) -> None:
         )
         if st.toggle(_("Try such a rule on the past years of our own prices"), key="plan_look_back"):
             with page.plain_errors():
-                _look_back(here, made)
+                _look_back(now, crop)
 
 
 def _spans(dates: list[Any], words: list[str], chances: list[float]) -> list[dict[str, str]]:
@@ -99,48 +94,27 @@ def _spans(dates: list[Any], words: list[str], chances: list[float]) -> list[dic
     ]
 
 
-def _look_back(price: CropPrice, made: MadePlan) -> None:
+def _look_back(now: Situation, crop: str) -> None:
     """Show what the rule and the best fixed month would have earned in each past year of the crop's own series."""
-    facts, case = state.store().facts(state.current_group().id), made.built.case
-    months = max(1, min(round(case.weeks / WEEKS_PER_MONTH), 11))
-    rule = WaitingRule(months, case.interest_monthly, float(facts["market_loss_monthly"].value))
-    if not price.history:
-        raise PriceDataError("there are no past prices of this crop: enter some on the page 'Prices'")
-
-    def series(rows: tuple[tuple[str, float], ...]) -> pd.Series:
-        return pd.Series([value for _month, value in rows], pd.PeriodIndex([month for month, _value in rows], freq="M"))
-
-    def work(job: Job) -> pd.DataFrame:
-        job.step, job.share = "Going back through the past years …", 0.4
-        return hindcast_selling_prices(
-            series(price.history),
-            rule,
-            monthly_inflation=price.price_rise_monthly,
-            neighbours=[series(rows) for rows in price.neighbours],
-        )
-
-    years: pd.DataFrame | None = wait_for(("look back", price, rule), work, "plan_look_back_work")
-    if years is None:
+    past = past_of(now, crop)
+    if past is None:
         return
-    middle, tied = years[["rule", "fixed", "best"]].mean() - 1.0, int((years["rule"] == years["fixed"]).sum())
-    error = float((years["rule"] - years["fixed"]).std() / np.sqrt(len(years))) if len(years) > 1 else float("nan")
     st.markdown(
         _(
             "Over {years} past harvests, compared with selling at harvest: the price rule {rule}, the best fixed month "
             "{fixed}, perfect foresight {best} (after weight loss and interest). In {tied} of them both sold in the "
             "same month."
         ).format(
-            years=len(years),
-            rule=_signed(middle["rule"]),
-            fixed=_signed(middle["fixed"]),
-            best=_signed(middle["best"]),
-            tied=tied,
+            years=len(past.years),
+            rule=_signed(past.rule),
+            fixed=_signed(past.fixed),
+            best=_signed(past.best),
+            tied=past.tied,
         )
     )
-    difference = float(middle["rule"] - middle["fixed"])
-    if error != error or abs(difference) < 2 * error or difference == 0:
+    if not past.better:
         st.caption(_("The years are too few to tell the price rule from the fixed month."))
-    elif difference < 0:
+    elif past.better == "fixed":
         st.caption(_("Here the fixed month did better than the price rule: go by the week of the plan."))
     rows = [
         {
@@ -152,7 +126,7 @@ def _look_back(price: CropPrice, made: MadePlan) -> None:
             _("Fixed month"): _signed(row["fixed"] - 1),
             _("Perfect foresight"): _signed(row["best"] - 1),
         }
-        for harvest, row in years.iterrows()
+        for harvest, row in past.years.iterrows()
     ]
     page.table(pd.DataFrame(rows), "plan_look_back_table")
     st.caption(_("Each year knows only the prices up to its harvest month. Past years promise nothing."))

@@ -9,7 +9,8 @@ import streamlit as st
 
 from core.advice import Choices, Situation, situation
 from core.advice.read import content_key
-from core.planning.why import joint_against_alone, value_of_more
+from core.market.stopping import LookBack
+from core.planning.why import joint_against_alone, past_selling_prices, value_of_more
 from dashboard import state
 from dashboard.background import Job, Stopped, desk, wait_for
 
@@ -72,6 +73,19 @@ def alone_of(now: Situation) -> pd.DataFrame | None:
         return joint_against_alone(now.made.outlook, now.plan)
 
     found: pd.DataFrame | None = wait_for(("alone", *_key(now.group_id, now.choices)), work, "plan_alone_work")
+    return found
+
+
+def past_of(now: Situation, crop: str) -> LookBack | None:
+    """Return what selling by price would have earned in past years, None while it is being worked out."""
+    loss = float(state.store().fact(now.group_id, "market_loss_monthly").value)
+
+    def work(job: Job) -> LookBack:
+        job.step, job.share = "Going back through the past years …", 0.4
+        return past_selling_prices(now.made.built.case, crop, loss)
+
+    key = ("look back", *_key(now.group_id, now.choices), crop)
+    found: LookBack | None = wait_for(key, work, "plan_look_back_work")
     return found
 
 

@@ -204,3 +204,43 @@ def hindcast_selling_prices(
             least=least_history + rule.months + 1,
         )
     return pd.DataFrame(rows).set_index("harvest")
+
+
+@dataclass(frozen=True)
+class LookBack:
+    """What a rule of sale by price and the best fixed month earned in past years.
+
+    Attributes
+    ----------
+    years : DataFrame
+        From `hindcast_selling_prices`.
+    rule, fixed, best : float
+        Mean gain against selling at harvest, a fraction; `best` is perfect foresight.
+    tied : int
+        Years in which both sold in the same month.
+    better : str
+        "rule", "fixed", or "" where the difference is within two standard errors of nothing, or cannot be told.
+    """
+
+    years: pd.DataFrame
+    rule: float
+    fixed: float
+    best: float
+    tied: int
+    better: str
+
+
+def look_back(years: pd.DataFrame) -> LookBack:
+    """Return past years summed up, and which way of selling did better where the years can tell.
+
+    Parameters
+    ----------
+    years : DataFrame
+        From `hindcast_selling_prices`.
+    """
+    rule, fixed, best = (float(years[name].mean()) - 1.0 for name in ("rule", "fixed", "best"))
+    apart = years["rule"] - years["fixed"]
+    error = float(apart.std() / np.sqrt(len(years))) if len(years) > 1 else float("nan")
+    told = bool(abs(rule - fixed) >= 2.0 * error) and rule != fixed  # NaN: one year tells nothing
+    better = ("rule" if rule > fixed else "fixed") if told else ""
+    return LookBack(years, rule, fixed, best, int((apart == 0).sum()), better)

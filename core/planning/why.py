@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from core.market.stopping import selling_prices
+from core.errors import PriceDataError
+from core.market.stopping import LookBack, hindcast_selling_prices, look_back, selling_prices
+from core.market.waiting import WaitingRule
 from core.messages import Message, message
 from core.planning.allocation import tail_mean
-from core.planning.case import CaseBuyer, PlanningCase
+from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
 from core.planning.layout import make_layout
 from core.planning.outlook import Outlook
@@ -275,6 +277,40 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     frame.attrs["mean_fixed_week"] = float(worth[fixed, ~learn].mean())
     frame.attrs["fixed_week"] = order[fixed]
     return frame
+
+
+def past_selling_prices(case: PlanningCase, commodity: str, monthly_loss: float) -> LookBack:
+    """Return what selling by price would have earned in the past years of a crop's own series.
+
+    Parameters
+    ----------
+    case : PlanningCase
+        Its horizon is the longest wait (at most 11 months), its interest the cost of waiting.
+    commodity : str
+        Crop code.
+    monthly_loss : float
+        Weight lost in store a month, fraction.
+
+    Raises
+    ------
+    PriceDataError
+        Without past prices, or with too few years.
+    """
+    price = next(item for item in case.prices if item.commodity == commodity)
+    if not price.history:
+        raise PriceDataError("there are no past prices of this crop: enter some on the page 'Prices'")
+
+    def series(rows: tuple[tuple[str, float], ...]) -> pd.Series:
+        return pd.Series([value for _, value in rows], pd.PeriodIndex([month for month, _ in rows], freq="M"))
+
+    months = max(1, min(round(case.weeks / WEEKS_PER_MONTH), 11))
+    years = hindcast_selling_prices(
+        series(price.history),
+        WaitingRule(months, case.interest_monthly, monthly_loss),
+        monthly_inflation=price.price_rise_monthly,
+        neighbours=[series(rows) for rows in price.neighbours],
+    )
+    return look_back(years)
 
 
 def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]:

@@ -8,7 +8,7 @@ import pytest
 
 from core.errors import PriceDataError
 from core.market.season import fit_season
-from core.market.stopping import hindcast_selling_prices, selling_prices, selling_prices_by_month
+from core.market.stopping import hindcast_selling_prices, look_back, selling_prices, selling_prices_by_month
 from core.market.waiting import WaitingRule
 from tests.market.test_season import planted
 
@@ -100,3 +100,15 @@ def test_by_month_the_rule_starts_from_todays_own_price():
     assert list(here.index) == list(range(10))
     assert here.iloc[-1] == 0
     np.testing.assert_allclose(here, 2 * there)
+
+
+def test_a_look_back_by_hand():
+    """Means 1.20, 1.10, 1.30 of 1; the differences 0.1, 0.2, 0 have mean 0.1 and standard error 0.1/sqrt(3)."""
+    years = pd.DataFrame({"rule": [1.1, 1.4, 1.1], "fixed": [1.0, 1.2, 1.1], "best": [1.2, 1.5, 1.2]})
+    found = look_back(years)
+    assert (found.rule, found.fixed, found.best) == pytest.approx((0.2, 0.1, 0.3))
+    assert (found.tied, found.better) == (1, "")  # 0.1 is less than twice 0.0577
+    sure = years.assign(fixed=years["rule"] - [0.1, 0.1, 0.12])
+    assert look_back(sure).better == "rule"
+    assert look_back(sure.rename(columns={"rule": "fixed", "fixed": "rule"})).better == "fixed"
+    assert look_back(years[:1]).better == ""
