@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from core.group.selling import basis_to, buyer_book, crop_prices, own_prices, usual_buyers
+from core.group.selling import GATE, Seller, buyer_book, crop_prices, usual_buyers, ways_to_sell
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CropPrice, Truck
@@ -47,17 +47,18 @@ def case_buyers(
     book = buyer_book(store, group_id)
     references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
     gate, market = _gate_and_market(facts, truck, targets)
-    made = _by_basis(store, group_id, gate, None, references, book, today, gate.price_factor)
+    ways = {
+        crop: _sellers(store, group_id, crop, reference, book, targets[crop], today)
+        for crop, reference in references.items()
+    }
+    made = _by_crop(gate, {crop: found.get(GATE) for crop, found in ways.items()})
     made.append(market)
     for entry in book.standing_buyers():
         if entry.only_offers:
             continue
         who = _case_buyer(entry.buyer, truck.capacity_kg, f"buyer-{entry.number}")
-        if "price_factor" in entry.entered:
-            made.append(replace(who, price_factor=entry.buyer.price_factor))
-        else:
-            mine = {crop: found for crop, found in references.items() if entry.buyer.takes(crop)}
-            made += _by_basis(store, group_id, who, entry.buyer.name, mine, book, today, 1.0)
+        mine = {crop: found.get(entry.buyer.name) for crop, found in ways.items() if entry.buyer.takes(crop)}
+        made += _by_crop(who, mine)
     for item in book.standing_offers(today):
         offer = item.offer
         if not offer.buyer.takes(offer.commodity):
@@ -151,38 +152,32 @@ def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
     return None if found is None else found.months
 
 
-def _by_basis(
-    store: Any,
-    group_id: int,
-    who: CaseBuyer,
-    name: str | None,
-    references: Mapping[str, pd.Series | None],
-    book: BuyerBook,
-    today: date,
-    usual: float,
-) -> list[CaseBuyer]:
-    """Return a buyer with what the group's own sales say of his price against the market's.
+def _sellers(
+    store: Any, group_id: int, crop: str, reference: pd.Series | None, book: BuyerBook, limit_pct: float, today: date
+) -> dict[str, Seller]:
+    """Return the ways to sell a crop by the buyer's name; none without prices of the crop."""
+    if reference is None:
+        return {}
+    found = ways_to_sell(store, group_id, crop, reference, book, limit_pct, today)
+    return {seller.buyer.name: seller for seller in found}
 
-    By crop where that was learnt, else as usual.
-    """
+
+def _by_crop(who: CaseBuyer, sellers: Mapping[str, Seller | None]) -> list[CaseBuyer]:
+    """Return a buyer by crop with what was learnt of his price against the market's, else as he is."""
     made, unknown = [], []
-    for crop, reference in references.items():
-        basis = None
-        if reference is not None:
-            basis = basis_to(reference, own_prices(store, group_id, crop, book, name), today, usual)
-        if basis is None or not basis.quotes:
+    for crop, seller in sellers.items():
+        if seller is None or seller.basis is None:
             unknown.append(crop)
-        else:
-            code = f"{who.code}-{crop}" if len(references) > 1 else who.code
-            made.append(
-                replace(
-                    who,
-                    code=code,
-                    commodities=(crop,),
-                    price_factor=round(basis.factor, 4),
-                    basis_sd=round(basis.factor_log_sd, 4),
-                )
+            continue
+        made.append(
+            replace(
+                who,
+                code=f"{who.code}-{crop}" if len(sellers) > 1 else who.code,
+                commodities=(crop,),
+                price_factor=round(seller.basis.factor, 4),
+                basis_sd=round(seller.basis.factor_log_sd, 4),
             )
+        )
     if unknown:
-        made.append(replace(who, commodities=tuple(unknown) if made else who.commodities, price_factor=usual))
+        made.append(replace(who, commodities=tuple(unknown) if made else who.commodities))
     return made
