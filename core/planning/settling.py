@@ -1,6 +1,6 @@
 """A found plan made fit for people: no part of a lot below three bags, no change from the kept plan that does not pay.
 
-Both steps look at one lot at a time, and take only what breaks no limit.
+Both steps take only what breaks no limit.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from core.planning.worth import broken_limits, complete
 
 LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
 OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
+MOST_ROUNDS = 20  # in which lots are let go that had better change
 Placed = dict[int, int]
 """Bags by option of one lot."""
 
@@ -124,17 +125,36 @@ def with_kept_lots(
         What the kept plan does with each lot, on today's options.
     change_price : float
         What another way for a lot must gain to be taken, as a fraction of the worth of its bags.
+
+    Notes
+    -----
+    Lots that changed places can only go back together: all that changed go back at first, then those whose change pays
+    by itself, or without whom the rest breaks a limit, are let go, until what is left may stay as it was.
     """
-    case, placed, best = outlook.case, by_lot(allocation), allocation
-    score = score_of(outlook, best)
+    case, placed = outlook.case, by_lot(allocation)
     prices = {price.commodity: price.price_now for price in case.prices}
-    for lot in sorted(kept):
-        item, old = case.lots[lot], kept[lot]
-        if placed.get(lot) == old or sum(old.values()) != sum(placed.get(lot, {}).values()):
-            continue
-        made = allocation_of(outlook, {**placed, lot: old})
-        now = score_of(outlook, made)
-        worth = item.bags * item.bag_mass_kg * prices[item.commodity]
-        if score - now <= change_price * worth and not broken_limits(outlook, made):
-            placed[lot], best, score = dict(old), made, now
-    return best
+    toll = {
+        lot: change_price * case.lots[lot].bags * case.lots[lot].bag_mass_kg * prices[case.lots[lot].commodity]
+        for lot, old in kept.items()
+        if placed.get(lot) != old and sum(old.values()) == sum(placed.get(lot, {}).values())
+    }
+    score, back = score_of(outlook, allocation), sorted(toll)
+    for _ in range(MOST_ROUNDS):
+        if not back:
+            break
+        made, merit = _gone_back(outlook, placed, kept, back)
+        without = {lot: _gone_back(outlook, placed, kept, [one for one in back if one != lot])[1] for lot in back}
+        paying = [lot for lot in back if merit[0] == 0 and without[lot] > (0, merit[1] + toll[lot])]
+        if merit[0] == 0 and not paying and score - merit[1] <= sum(toll[lot] for lot in back):
+            return made
+        let_go = paying or [max(back, key=lambda lot: (without[lot][0], without[lot][1] - toll[lot]))]
+        back = [lot for lot in back if lot not in let_go]
+    return allocation
+
+
+def _gone_back(
+    outlook: Outlook, placed: Mapping[int, Placed], kept: Mapping[int, Placed], lots: list[int]
+) -> tuple[Allocation, tuple[int, float]]:
+    """Return an allocation with some lots as in the kept plan, and its merit: (less limits broken, score)."""
+    made = allocation_of(outlook, {**placed, **{lot: kept[lot] for lot in lots}})
+    return made, (-len(broken_limits(outlook, made)), score_of(outlook, made))
