@@ -19,7 +19,6 @@ IMPORTED_AS = {
     "fpdf2": "fpdf",
     "plotly": "plotly",
     "dask": "distributed",  # the extra that the batch uses
-    "axe-playwright-python": "axe_playwright_python",
     "numpy-financial": "numpy_financial",
     "pulp": "pulp",
 }
@@ -29,6 +28,7 @@ USED_OTHERWISE = {
     "psycopg": "the driver that an address of PostgreSQL names",
     "authlib": "what Streamlit signs people in with",
     "httpx": "what Authlib asks the service with",
+    "axe-playwright-python": "its script, read by tests/dashboard/test_frame_browser.py",
     "pytest-httpserver": "its fixture `httpserver`",
     "pytest-timeout": "`timeout` in pyproject.toml",
     "pytest-xdist": "`-n` in tests/__main__.py",

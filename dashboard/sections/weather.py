@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -27,6 +28,8 @@ LINKS = {
     "Climate data: NASA Langley Research Center POWER Project": "https://power.larc.nasa.gov/",
 }
 GOOD_SUN_HOURS = 5
+ANSWER_SECONDS = 9.5
+"""How long the page waits for all services together."""
 NORMAL_COLUMNS = ("temperature_c", "relative_humidity_pct", "rain_days", "rain_mm")
 
 
@@ -129,14 +132,16 @@ def show_source(forecast: Forecast, now: datetime) -> None:
 
 def refresh(group, now: datetime) -> Forecast:
     """Return the forecast, asked anew from the network, showing which service is being asked."""
+    began = time.monotonic()
     with st.status(_("Asking the weather services ..."), expanded=True) as box:
         forecast = forecast_of(group, state.store(), now, ask_again=True, progress=lambda name: st.write(name))
         if forecast.status == "fresh":
             st.write(_("NASA POWER (usual weather of the months)"))
-            normals_of(group, state.store(), now, ask=True)
-            # Twenty years by day take the service a minute: they come beside the page.
-            store, key = state.store(), ("years", place_of(group).key)
-            desk().job(key, lambda _job: years_of(group, store, now, ask=True))
+            # What does not come within the page's time comes beside it: twenty years by day take a minute.
+            store, key = state.store(), place_of(group).key
+            usual = desk().job(("normals", key), lambda _job: normals_of(group, store, now, ask=True))
+            desk().job(("years", key), lambda _job: years_of(group, store, now, ask=True))
+            usual.ended.wait(max(0.0, began + ANSWER_SECONDS - time.monotonic()))
         done = _("New forecast stored.") if forecast.status == "fresh" else _("No service gave a usable forecast.")
         box.update(label=done, state="complete" if forecast.status == "fresh" else "error", expanded=False)
     return forecast

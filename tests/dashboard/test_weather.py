@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import threading
+import time
 from datetime import timedelta
 
 import responses
 
 from core.weather import open_meteo
 from core.weather.forecast import to_payload
+from dashboard.background import desk
 from tests.dashboard.conftest import NOW
 from tests.dashboard.pages import open_page
 from tests.weather.samples import PLACE, nasa_climatology, open_meteo_answer
@@ -69,6 +72,32 @@ def test_asking_anew_stores_the_answer(empty_store, monkeypatch):
     assert "NASA" in texts(app)
     assert empty_store.documents.read("forecast", place.key)["provider"] == "open-meteo-ensemble"
     assert PLACE.key != place.key
+
+
+@responses.activate
+def test_a_slow_climate_service_does_not_hold_the_page(empty_store, monkeypatch):
+    """The forecast may take its nine seconds already; what comes later is kept all the same."""
+    monkeypatch.delenv("DRYHOLD_OFFLINE")
+    monkeypatch.setattr("dashboard.sections.weather.ANSWER_SECONDS", 0.5)
+    place, let_go = group_place(empty_store), threading.Event()
+
+    def slow(_question):
+        let_go.wait(30)
+        return 200, {}, json.dumps(nasa_climatology())
+
+    responses.get(open_meteo.ENSEMBLE_URL, json=open_meteo_answer(place=place, members=4))
+    responses.add_callback(responses.GET, "https://power.larc.nasa.gov/api/temporal/climatology/point", slow)
+    app = open_page("weather")
+    app.button(key="weather_refresh").click()
+    began = time.monotonic()
+    app.run()
+    waited = time.monotonic() - began
+    let_go.set()
+    assert not app.exception
+    assert "5 runs of an ensemble" in texts(app)
+    assert waited < 6.0  # the service alone is waited for 8 s where the page waits for it
+    job = desk().jobs["normals", place.key]
+    assert job.ended.wait(20)
 
 
 def test_months_can_be_entered_by_hand(empty_store):
