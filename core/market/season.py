@@ -53,6 +53,8 @@ DRIFT_PRIOR = 0.004
 """Monthly drift of staple prices in general [log price a month]; basis: judgement."""
 FAST_DRIFT = 0.01
 """Drift of today above which a rise is called inflation [log price a month, about 13 % a year]; basis: judgement."""
+OWN_RISE_YEARS = (3, 5)
+"""Fewest and most years over which a series' own rise is taken; basis: judgement."""
 MOST_TAIL = 2.5
 """Greatest factor by which a path's noise is widened.
 
@@ -263,8 +265,8 @@ def fit_season(
     prices : Series
         Price [money/kg] with a monthly PeriodIndex; gaps (absent or NaN months) allowed; today is its last month.
     monthly_inflation : float, optional
-        Rate towards which the drift of today is shrunk, as a fraction a month; default that of staple prices in
-        general.
+        Rate towards which the drift of today is shrunk where the series itself does not rise fast, as a fraction a
+        month; default that of staple prices in general.
     neighbours : sequence of Series, optional
         The same crop in other markets: their common season becomes one more form that this series may follow. Only
         their months up to today are used. The test of the season stays with this series alone.
@@ -321,11 +323,42 @@ def _fit(
     y = np.log(series.to_numpy(dtype=float))
     jumps, jump_notes = _jumps(times, y, periods)
     grid = make_grid(times, y, jumps, int(periods[-1].month))
-    models = average(grid, monthly_inflation, shared, keep)
+    models = average(grid, drift_centre(times, y, [at for at, _ in jumps], monthly_inflation), shared, keep)
     top = models[0]
     tested = season_test(grid, top.rho, top.phi) if p_value is None else p_value
     fitted = _Fitted(grid, models, tested, tail_degrees(residuals(grid, top)), tuple(notes + jump_notes))
     return _curve(series, fitted, monthly_inflation, shared)
+
+
+def drift_centre(times: Ints, log_price: Floats, jumps: Sequence[int], general: float) -> float:
+    """Return the rate towards which today's drift is drawn: the series' own where that is fast, the general one else.
+
+    On open series the prices that had risen by more than 1 % a month over five years went on at that rate, while those
+    that had risen more slowly went on at one common rate, whatever their own had been (`tests/benchmarks/price_bars`).
+
+    Parameters
+    ----------
+    times : ndarray of int
+        Months since the first, rising.
+    log_price : ndarray
+    jumps : sequence of int
+        Times from which the level is another: such a step is no rise.
+    general : float
+        Rate of staple prices in general, or the group's own figure [fraction a month].
+
+    Returns
+    -------
+    float
+        [log price a month]
+    """
+    fewest, most = OWN_RISE_YEARS
+    for years in range(most, fewest - 1, -1):
+        start = int(np.searchsorted(times, times[-1] - 12 * years))
+        if times[start] == times[-1] - 12 * years:  # the same month of the year: no season in between
+            smooth = ~np.isin(times[start + 1 :], jumps)
+            own = float(np.diff(log_price[start:])[smooth].sum() / np.diff(times[start:])[smooth].sum())
+            return own if own > max(FAST_DRIFT, general) else general
+    return general
 
 
 def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:

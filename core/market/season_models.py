@@ -44,27 +44,20 @@ DRIFT_CHANGES = (60, 24)
 
 @dataclass(frozen=True)
 class DriftKind:
-    """How large the drift is, and how much it changes, in one kind of economy [log price a month].
-
-    `above` is what its centre lies above the rate towards which a calm economy's drift is drawn.
-    """
+    """How far the drift may lie from its centre, and how much it changes, in one kind of economy [log price/month]."""
 
     name: str
     weight: float
-    above: float
     drift_scale: float
     change_scale: float
 
 
 DRIFT_KINDS = (
-    DriftKind("calm", 0.45, -0.001, 0.003, 0.0015),
-    DriftKind("inflating", 0.30, 0.012, 0.007, 0.004),
-    DriftKind("turbulent", 0.25, 0.03, 0.025, 0.02),
+    DriftKind("calm", 0.45, 0.003, 0.0015),
+    DriftKind("inflating", 0.30, 0.007, 0.004),
+    DriftKind("turbulent", 0.25, 0.025, 0.02),
 )
-"""Kinds of economy with prior weights; basis: judgement, looked at on open series with whole countries left out.
-
-A calm economy's prices rise 2-5 % a year, an inflating one's 10-30 %, a turbulent one's 10 % to far more.
-"""
+"""Kinds of economy with prior weights; basis: judgement, looked at on open series."""
 NEIGHBOURS = "two harmonics about the neighbours' season"
 FORM_WEIGHT = {"none": 0.4, "one harmonic": 0.28, "two harmonics": 0.18, "sawtooth": 0.14, NEIGHBOURS: 0.4}
 NOISE_PRIOR = 0.08
@@ -326,7 +319,7 @@ def average(
     found: list[tuple[float, int, str, str, Ints, Floats, Floats]] = []
     for kind in DRIFT_KINDS:
         base_mean = np.zeros(grid.base)
-        base_mean[:2] = grid.log_price[-1], drift_centre + kind.above
+        base_mean[:2] = grid.log_price[-1], drift_centre
         base_sd = np.concatenate(
             [[LEVEL_SCALE, kind.drift_scale], np.full(len(DRIFT_CHANGES), kind.change_scale), grid.jump_sizes]
         )

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from core.errors import InputError, PriceDataError
-from core.market.season import fit_season
+from core.market.season import drift_centre, fit_season
 
 
 def planted(years: int, gap: float, seed: int, noise: float = 0.10, random_walk: bool = True) -> pd.Series:
@@ -201,3 +201,22 @@ def test_neighbours_lend_a_short_series_their_season():
         alone.append(abs(fit_season(short).gap_pct - 30))
         helped.append(abs(fit_season(short, neighbours=neighbours).gap_pct - 30))
     assert np.mean(helped) < 0.7 * np.mean(alone)
+
+
+def test_a_fast_rise_of_ones_own_is_the_centre_and_a_slow_one_is_not():
+    times = np.arange(73)
+    season = 0.2 * np.sin(2 * np.pi * times / 12)  # gone over whole years
+    assert drift_centre(times, 0.02 * times + season, [], 0.004) == pytest.approx(0.02)
+    assert drift_centre(times, 0.009 * times, [], 0.004) == 0.004
+    assert drift_centre(times, -0.03 * times, [], 0.004) == 0.004
+    assert drift_centre(times, 0.02 * times, [], 0.03) == 0.03  # the group's own figure is higher still
+
+
+def test_the_own_rise_is_that_of_whole_years_without_jumps():
+    times = np.arange(73)
+    faster = np.where(times > 12, 0.03 * (times - 12), 0.0)  # the last five years alone count
+    assert drift_centre(times, faster, [], 0.004) == pytest.approx(0.03)
+    new_money = 0.015 * times + np.where(times >= 40, 3.0, 0.0)
+    assert drift_centre(times, new_money, [40], 0.004) == pytest.approx(0.015)
+    assert drift_centre(times[:37], 0.02 * times[:37], [], 0.004) == pytest.approx(0.02)
+    assert drift_centre(times[:36], 0.02 * times[:36], [], 0.004) == 0.004  # less than three years say too little

@@ -64,7 +64,7 @@ def test_weights_are_the_marginal_likelihoods_of_a_normal_law():
         if model.form == "sawtooth":
             spread, share = [*spread, season_models.SAWTOOTH_SCALE], share / 12
         columns = grid.columns[:, model.columns]
-        mean = columns[:, 0] * y[-1] + columns[:, 1] * (0.004 + kind.above)
+        mean = columns[:, 0] * y[-1] + columns[:, 1] * (0.004)
         law = multivariate_normal(mean, noise + columns * np.square(spread) @ columns.T)
         logs[model.form, model.drift, int(model.columns[-1])] = (model.weight, law.logpdf(y) + np.log(share))
     assert len(logs) >= 2
@@ -86,7 +86,7 @@ def test_months_without_a_price_say_nothing():
     spread = np.diag(top.covariance)
     normal = columns.T @ inverse @ columns
     prior_mean = np.zeros(len(top.columns))
-    prior_mean[:2] = y[-1], 0.004 + kind.above
+    prior_mean[:2] = y[-1], 0.004
     scales = np.array([season_models.LEVEL_SCALE, kind.drift_scale, kind.change_scale, kind.change_scale])
     rest = len(top.columns) - 4
     season = {0: [], 1: [season_models.SAWTOOTH_SCALE]}[rest]  # the forms with one scale
