@@ -20,7 +20,7 @@ from dashboard.said_by_name import SaidByName
 ROOT = Path(__file__).resolve().parents[1]
 LOCALE_FOLDER = Path(__file__).with_name("locale")
 SCREEN = ("_", "gettext")
-MESSAGES = ("message", "Message")
+MESSAGES = ("message", "Message", "say")
 TOML_KEYS = ("label", "text", "title", "unit_words")
 TOML_ALSO = {
     "core/storage/methods.toml": ("name", "breaks"),
@@ -30,6 +30,7 @@ TOML_ALSO = {
     "core/group/defaults/": ("unit", "source", "options"),
 }
 """Keys of some tables that hold words for people, by the beginning of the table's path."""
+ACCOUNT = re.compile(r"(?:assets|liabilities|equity|income|expenses):([a-z][\w' ]+)")
 PLACE = re.compile(r"\{(\w*)")
 
 
@@ -69,6 +70,11 @@ def texts() -> list[Text]:
 def _of_code(path: Path, module: ast.Module) -> Iterator[Text]:
     file = path.relative_to(ROOT).as_posix()
     for node in ast.walk(module):
+        account = ACCOUNT.fullmatch(_constant(node)) if isinstance(node, ast.expr) else None
+        if account is not None:
+            yield Text(account[1], "", file, node.lineno)
+        if isinstance(node, ast.keyword) and node.arg == "unknown" and _constant(node.value):
+            yield Text(_constant(node.value), "", file, node.value.lineno)
         if not isinstance(node, ast.Call) or not node.args:
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")

@@ -91,7 +91,7 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
                     {
                         _("Value of"): _(facts[name].label),
                         _("Value"): exact_text(facts[name].value),
-                        _("Unit"): facts[name].unit,
+                        _("Unit"): _(facts[name].unit),
                         _("Where it comes from"): page.origin_text(facts[name]),
                     }
                     for name in keys
@@ -113,7 +113,7 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
                 name="value",
                 label=_("Value"),
                 kind="number",
-                unit=facts[values["name"]].unit if values["name"] else "",
+                unit=_(facts[values["name"]].unit) if values["name"] else "",
                 value=float(facts[values["name"]].value) if values["name"] else None,
                 low=0,
                 follows=("name",),

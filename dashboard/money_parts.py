@@ -54,8 +54,8 @@ def place_words(place: str) -> str:
 
 def account_label(account: str) -> str:
     """Return an account in words, such as 'Cash box'."""
-    name = account_words(account)[1].values["name"]
-    return _(str(name))
+    name = say(account_words(account)[1])
+    return name[:1].upper() + name[1:]
 
 
 def kind_label(account: str) -> str:

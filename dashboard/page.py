@@ -112,6 +112,16 @@ def stop_if_no_group() -> Any:
     return group
 
 
+def basis_words() -> dict[str, str]:
+    """Return what stands for each basis of a figure of the tables."""
+    return {
+        "published": _("published"),
+        "practice": _("common practice"),
+        "memory": _("from memory"),
+        "judgement": _("our judgement"),
+    }
+
+
 def origin_text(fact: Any) -> str:
     """Return where a value comes from, in words."""
     words = {"entered": _("entered by you"), "file": _("from file"), "assumed": _("assumed")}

@@ -410,7 +410,7 @@ def _label(key: str) -> str:
 
 
 def _short(value: Any) -> str:
-    return number(float(value), 3).rstrip("0").rstrip(".") if isinstance(value, int | float) else str(value)
+    return number(float(value), 3).rstrip("0").rstrip(".,") if isinstance(value, int | float) else str(value)
 
 
 def _unit(key: str) -> str:

@@ -14,6 +14,8 @@ from core.planning.why import joint_against_alone, past_selling_prices, value_of
 from dashboard import state
 from dashboard.background import Job, Stopped, desk, wait_for
 
+MOVING, ALONE = "Planning again with one limit moved at a time …", "Planning for each member alone …"
+
 
 def _key(group_id: int, choices: Choices) -> tuple[Any, ...]:
     return (*content_key(state.store(), group_id, state.now()), choices)
@@ -56,7 +58,7 @@ def worths_of(now: Situation) -> pd.DataFrame | None:
 
     def work(job: Job) -> pd.DataFrame:
         def heard(done: float) -> bool:
-            job.step, job.share = "Planning again with one limit moved at a time …", done
+            job.step, job.share = MOVING, done
             return job.stop()
 
         return value_of_more(now.made.outlook, now.plan, watch=heard)
@@ -69,7 +71,7 @@ def alone_of(now: Situation) -> pd.DataFrame | None:
     """Return how members fare together and alone, None while it is being worked out."""
 
     def work(job: Job) -> pd.DataFrame:
-        job.step, job.share = "Planning for each member alone …", 0.3
+        job.step, job.share = ALONE, 0.3
         return joint_against_alone(now.made.outlook, now.plan)
 
     found: pd.DataFrame | None = wait_for(("alone", *_key(now.group_id, now.choices)), work, "plan_alone_work")

@@ -155,14 +155,19 @@ def report_words(row: pd.Series) -> dict[str, str]:
     }
 
 
+def cell_words(cell: str) -> str:
+    """Return what a group of people is called: a sex, or an age group."""
+    return {"female": _("women"), "male": _("men")}.get(cell) or _(cell)
+
+
 def definition_words(definition: Definition) -> str:
     """Return what an indicator counts, over what, and its source where it is not this project's own, in one line."""
     words = _("{numerator}, over {denominator}.").format(
         numerator=say(definition.numerator), denominator=say(definition.denominator)
     )
-    if definition.source == OWN:
+    if definition.source.template == OWN:
         return words
-    return words + " " + _("Source: {source}.").format(source=_(definition.source))
+    return words + " " + _("Source: {source}.").format(source=say(definition.source))
 
 
 def definitions_list() -> None:

@@ -12,7 +12,20 @@ from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
-SAYS = ("_", "gettext", "message", "Message", "InputError")
+SAYS = ("_", "gettext", "message", "Message", "say", "InputError", "StoreError")
+TABLES = {
+    "core/advice/making.py": ("READING", "DRAWING", "SEARCHING", "PLACING", "COMPARING"),
+    "core/group/lot_sales.py": ("PLACES",),
+    "core/group/lot_actions.py": ("KINDS", "FAULTS"),
+    "core/group/reading_flags.py": ("NOT_SETTLED", "RANGE", "DISAGREES", "SUN", "CONDENSED", "OUTLIER"),
+    "core/programme/people.py": ("AGE_EDGES", "NOT_KNOWN"),
+    "core/testing/bagging.py": ("OVER_DRYING", "REFUSAL", "SPOILAGE", "DRYING"),
+    "core/testing/plan_worth.py": ("TIMING",),
+    "dashboard/forms/prices.py": ("PRICE_TYPES",),
+    "dashboard/plan_prices.py": ("LOOKING_BACK",),
+    "dashboard/planning.py": ("MOVING", "ALONE"),
+}
+"""Constants that reach the screen through a record's field, by the end of their module's path."""
 UNWRAP = ("str", "capitalize", "lower", "strip", "literal")
 Function = ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda
 
@@ -28,7 +41,7 @@ class SaidByName:
 
     def __init__(self, modules: dict[Path, ast.Module]) -> None:
         self.modules = modules
-        self.tables: dict[tuple[str, str], list[ast.expr]] = defaultdict(list)
+        self.tables: defaultdict[tuple[str, str], list[ast.expr]] = defaultdict(list)
         self.imported: dict[tuple[Path, str], str] = {}
         self.calls: dict[str, list[tuple[Path, ast.Call]]] = defaultdict(list)
         self.above: dict[ast.AST, ast.AST] = {}
@@ -55,6 +68,14 @@ class SaidByName:
                     for found in self._held(call.args[0], frozenset()):
                         yield found.value, self.home[found], found.lineno
 
+        for path in self.modules:
+            names = next((names for end, names in TABLES.items() if path.as_posix().endswith(end)), ())
+            for name in names:
+                for table in self.tables[path.stem, name]:
+                    for found in ast.walk(table):
+                        if isinstance(found, ast.Constant) and isinstance(found.value, str):
+                            yield found.value.replace("_", " "), path, found.lineno
+
     def _held(self, node: ast.expr, seen: frozenset[ast.AST]) -> Iterator[ast.Constant]:
         """Yield the constants that an expression can be."""
         if node in seen or len(seen) > 12:
@@ -68,6 +89,10 @@ class SaidByName:
                 yield from self._held(part, seen)
         elif isinstance(node, ast.Subscript):
             yield from self._values(node.value, seen)
+        elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
+            for first in self._held(node.left, seen):
+                for then in self._held(node.right, seen):
+                    yield self._made(first.value + then.value, first)
         elif isinstance(node, ast.Call):
             yield from self._of_call(node, seen)
         elif isinstance(node, ast.Name):
@@ -89,9 +114,12 @@ class SaidByName:
                     if name != "replace" or "_" not in found.value:
                         yield found
                     else:
-                        said = ast.copy_location(ast.Constant(found.value.replace("_", " ")), found)
-                        self.home[said] = self.home[found]
-                        yield said
+                        yield self._made(found.value.replace("_", " "), found)
+
+    def _made(self, words: str, like: ast.Constant) -> ast.Constant:
+        made = ast.copy_location(ast.Constant(words), like)
+        self.home[made] = self.home[like]
+        return made
 
     def _of_name(self, node: ast.Name, seen: frozenset[ast.AST]) -> Iterator[ast.Constant]:
         """Yield what a name holds: as set in its function or those around it, as a parameter, or as a table."""

@@ -17,7 +17,7 @@ from babel import Locale
 from babel.dates import format_date, format_time
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from babel.numbers import format_currency, format_decimal, format_percent
+from babel.numbers import format_currency, format_decimal
 
 from core.errors import DryholdError
 from core.messages import Message
@@ -127,7 +127,7 @@ def percent(value: float, digits: int = 0) -> str:
     """Return a fraction as a percentage."""
     if value is None or value != value:
         return "–"
-    return format_percent(value, format="#,##0" + ("." + "0" * digits if digits else "") + "%", locale=language())
+    return tongue().percent(value, digits)
 
 
 def day(value: date) -> str:

@@ -28,7 +28,7 @@ KIND_WORDS = {
 
 
 def account_words(account: str) -> tuple[Message, Message]:
-    """Return an account's kind and name as people say them: ``"assets:cash box"`` is Asset, Cash box.
+    """Return an account's kind and name as people say them: ``"assets:cash box"`` is Asset, cash box.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def account_words(account: str) -> tuple[Message, Message]:
         Kind and name.
     """
     kind, _colon, name = account.partition(":")
-    return Message(KIND_WORDS.get(kind, kind.capitalize())), Message("{name}", {"name": name[:1].upper() + name[1:]})
+    return Message(KIND_WORDS.get(kind, kind.capitalize())), Message(name)
 
 
 @dataclass(frozen=True)

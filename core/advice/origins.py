@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
+from core.grain.commodities import crop_words
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, UNSURE, WET, bags_to_probe
 from core.group.selling import crop_prices, crop_verdict
@@ -93,7 +94,7 @@ def assumed_now(
             Assumed("weather", message("old forecast, of {day}", day=weather.issued_at.date()), important=True)
         )
     for price in prices:
-        crop = message(price.crop.replace("_", " "))
+        crop = message(crop_words(price.crop))
         if price.assumed:
             said = message("the price of {crop} is assumed: nobody has entered one", crop=crop)
             found.append(Assumed("price", said, important=True))

@@ -195,6 +195,11 @@ def commodity_codes() -> list[str]:
     return list(_commodities())
 
 
+def crop_words(code: str) -> str:
+    """Return what a crop is called, or an unknown code as words."""
+    return _commodities()[code].name if code in _commodities() else code.replace("_", " ")
+
+
 def get_commodity(code: str | Commodity) -> Commodity:
     """Return the commodity of that code; a `Commodity` is passed through.
 

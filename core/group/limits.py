@@ -226,7 +226,7 @@ def choose_limit(
                 kind="contract",
                 moisture_pct=float(contract_pct),
                 reason=Message(
-                    "{buyer} takes at most {limit} %", {"buyer": buyer or "the buyer", "limit": contract_pct}
+                    "{buyer} takes at most {limit} %", {"buyer": buyer or Message("the buyer"), "limit": contract_pct}
                 ),
                 source="the buyer's contract",
             )

@@ -12,6 +12,7 @@ from core.drying.setups import drying_method, drying_method_table
 from core.errors import InputError
 from core.group.records import Fact
 from core.group.store import Store
+from core.messages import message
 from core.storage.methods import get_method, method_codes
 
 SPACES = "drying_spaces"
@@ -382,7 +383,7 @@ def check_spaces(spaces: Sequence[DryingSpace]) -> None:
 
 def check_stores(stores: Sequence[GrainStore]) -> None:
     """Refuse a list of stores that cannot be; errors as `check_spaces`."""
-    _check_names([one.name for one in stores], "store")
+    _check_names([one.name for one in stores], "way of storing")
     for one in stores:
         get_method(one.method)
         _check_access(one.name, one.access)
@@ -399,13 +400,15 @@ def check_stores(stores: Sequence[GrainStore]) -> None:
 
 def _check_names(names: Sequence[str], what: str) -> None:
     if not names:
-        raise InputError("the list is empty: enter at least one {what}", what=what)
+        raise InputError("the list is empty: enter at least one {what}", what=message(what))
     bare = [name.strip() for name in names]
     if not all(bare):
-        raise InputError("every {what} needs a name", what=what)
+        raise InputError("every {what} needs a name", what=message(what))
     for name in bare:
         if bare.count(name) > 1:
-            raise InputError("two have the name '{name}': give each {what} a name of its own", name=name, what=what)
+            raise InputError(
+                "two have the name '{name}': give each {what} a name of its own", name=name, what=message(what)
+            )
 
 
 def _check_access(name: str, access: str) -> None:
@@ -418,7 +421,7 @@ def _check(name: str, what: str, value: float, low: float, high: float) -> None:
         raise InputError(
             "{name}: {what} is {value}; it has to be from {low} to {high}",
             name=name,
-            what=what,
+            what=message(what),
             value=value,
             low=low,
             high=high,

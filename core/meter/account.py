@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 MEMBERS_OWE = "assets:members owe"
 METER = "assets:meter"
 WORN = "assets:meter written off so far"
-GRAIN = "assets:grain taken in payment"
+GRAIN = "assets:grain received as payment"
 SELLER = "liabilities:owed to the seller"
 LOAN = "liabilities:loan"
 OWED_TO_MEMBERS = "liabilities:owed to members"
@@ -330,6 +330,9 @@ def _text(account: Account, event: BookEvent) -> Message:
         "tests": "–",
     }
     values.update({key: value for key, value in event.payload.items() if isinstance(value, str | int)})
+    for key in ("money", "to", "on_what", "what"):
+        if isinstance(values.get(key), str):
+            values[key] = Message(values[key])
     values["name"] = account.facts.names.get(str(event.payload.get("member", "")), values["name"])
     return Message(TEXTS[event.kind], values)
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from core.errors import DryholdError
+from core.grain.commodities import crop_words
 from core.messages import Message, message
 from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, case_from_json
@@ -75,13 +76,14 @@ def _floor_actions(plan: SalePlan) -> Iterator[NextAction]:
     """Yield what is done with each load of the schedule: spread it, test it on its last day, bag it."""
     for load in plan.schedule:
         store = plan.sales[load.line].storage
-        yield _of_load(load, load.on, "dry", "dry {bags} bags of lot {lot} on {setup}", setup=load.space)
+        yield _of_load(load, load.on, "dry", "dry {bags} bags of lot {lot} on {setup}", setup=message(load.space))
         yield _of_load(load, load.until, "test", "test {bags} bags of lot {lot} again before they are bagged")
         if store:
-            yield _of_load(load, load.until, "bag", "put {bags} bags of lot {lot} into {storage}", storage=store)
+            words = "put {bags} bags of lot {lot} into {storage}"
+            yield _of_load(load, load.until, "bag", words, storage=message(store))
 
 
-def _of_load(load: Load, on: date, kind: str, template: str, **values: str) -> NextAction:
+def _of_load(load: Load, on: date, kind: str, template: str, **values: Message) -> NextAction:
     what = message(template, bags=load.bags, lot=load.lot, **values)
     return NextAction(on, kind, what, load.owner, (load.lot,), load.bags)
 
@@ -97,15 +99,13 @@ def _line_actions(plan: SalePlan) -> Iterator[NextAction]:
             yield act(line.harvest_on, "harvest", line.owner, "harvest {bags} bags of lot {lot}", lot=line.label)
         if line.storage and not line.setup:
             words = "put {bags} bags of lot {lot} into {storage}"
-            yield act(line.ready_on, "bag", line.owner, words, lot=line.label, storage=line.storage)
+            yield act(line.ready_on, "bag", line.owner, words, lot=line.label, storage=message(line.storage))
         if line.buyer:
-            crop = line.commodity.replace("_", " ")
-            yield act(
-                line.sell_on, "sell", "group", "sell {bags} bags of {crop} to {buyer}", crop=crop, buyer=line.buyer
-            )
+            crop, buyer = message(crop_words(line.commodity)), message(line.buyer)
+            yield act(line.sell_on, "sell", "group", "sell {bags} bags of {crop} to {buyer}", crop=crop, buyer=buyer)
             if line.paid_on > line.sell_on:
                 words = "collect the money for {bags} bags from {buyer}"
-                yield act(line.paid_on, "collect", "treasurer", words, buyer=line.buyer)
+                yield act(line.paid_on, "collect", "treasurer", words, buyer=buyer)
 
 
 def _loan_actions(plan: SalePlan) -> Iterator[NextAction]:
@@ -176,7 +176,7 @@ def _bags_to_buy(plan: SalePlan) -> Iterator[Purchase]:
         count = int(plan.allocation.bought[number])
         days = [line.ready_on for line in plan.sales if line.storage == storage.name]
         if count and days:
-            what = message("buy {count} {name}", count=count, name=storage.name)
+            what = message("buy {count} {name}", count=count, name=message(storage.name))
             yield _purchase(plan, "bags", what, count, count * storage.unit_price, min(days))
 
 
@@ -184,7 +184,7 @@ def _spaces_to_buy(plan: SalePlan) -> Iterator[Purchase]:
     for bought, choice in zip(plan.allocation.spaces, plan.case.drying, strict=False):
         days = [load.on for load in plan.schedule if load.space == choice.name]
         if bought and choice.price > 0 and days:
-            yield _purchase(plan, "space", message("buy {name}", name=choice.name), 1, choice.price, min(days))
+            yield _purchase(plan, "space", message("buy {name}", name=message(choice.name)), 1, choice.price, min(days))
 
 
 def _trips_to_book(plan: SalePlan) -> Iterator[Purchase]:
@@ -193,9 +193,9 @@ def _trips_to_book(plan: SalePlan) -> Iterator[Purchase]:
         count, name = int(plan.allocation.trips[buyer, week]), case.buyers[buyer].name
         days = [line.sell_on for line in plan.sales if line.buyer == name and line.week == week]
         what = (
-            message("book {count} truck trips to {buyer}", count=count, buyer=name)
+            message("book {count} truck trips to {buyer}", count=count, buyer=message(name))
             if count > 1
-            else message("book a truck trip to {buyer}", buyer=name)
+            else message("book a truck trip to {buyer}", buyer=message(name))
         )
         on = min(days, default=case.week_date(int(week)))
         yield _purchase(plan, "truck", what, count, count * case.trip_cost(int(buyer)), on)
@@ -213,7 +213,7 @@ def _dryers_to_book(plan: SalePlan) -> Iterator[Purchase]:
                 * max(0.0, lots[plan.sales[load.line].lot].moisture_pct - (load.target_pct or 0.0))
                 for load in loads
             )
-            what = message("book {name} for {kg} kg", name=choice.name, kg=round(kg))
+            what = message("book {name} for {kg} kg", name=message(choice.name), kg=round(kg))
             yield _purchase(plan, "dryer", what, 1, kg * choice.cost_per_kg + fees, min(load.on for load in loads))
 
 
@@ -389,7 +389,7 @@ def _why_changed(last: KeptPlan, new: SalePlan, impossible: bool) -> list[Messag
             found.append(
                 message(
                     "the price of {crop} changed by {change} %",
-                    crop=price.commodity.replace("_", " "),
+                    crop=message(crop_words(price.commodity)),
                     change=round(100 * (price.price_now / was - 1)),
                 )
             )

@@ -201,7 +201,7 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
     cost = (_mean_at(weeks, week) - _mean_at(others, int(best))) * bags
     where = str(others.loc[best, "buyer"])
     day = outlook.case.week_date(int(best))
-    return message("next best: {buyer} in the week of {day}", buyer=where, day=day), cost
+    return message("next best: {buyer} in the week of {day}", buyer=message(where), day=day), cost
 
 
 def dry_again_at(outlook: Outlook, lot: int) -> float:

@@ -10,6 +10,7 @@ from typing import Any
 
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
+from core.grain.commodities import crop_words
 from core.market.deductions import flat_deductions
 from core.messages import Message, message
 
@@ -191,7 +192,9 @@ def in_gsm_signs(text: str) -> str:
     return "".join(kept)
 
 
-def short_message(delivery: Delivery, member: str, base_pct: Decimal, template: str = SHORT_TEMPLATE) -> str:
+def short_message(
+    delivery: Delivery, member: str, base_pct: Decimal, template: str = SHORT_TEMPLATE, crop: str = ""
+) -> str:
     """Return a receipt of at most 160 signs, one short message on any phone.
 
     Parameters
@@ -203,13 +206,15 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, template: 
         Common moisture, % wet basis.
     template : str
         The sentence in the reader's language with the places of `SHORT_TEMPLATE`.
+    crop : str
+        What the crop is called in that language; empty: as in the table.
     """
     values = {
         "number": delivery.receipt_number,
         "day": delivery.on.isoformat(),
         "bags": delivery.bags,
         "net": delivery.net_kg.quantize(Decimal("0.1")),
-        "commodity": delivery.commodity.replace("_", " "),
+        "commodity": crop or crop_words(delivery.commodity),
         "moisture": delivery.moisture_pct.normalize(),
         "grade": delivery.grade,
         "base": base_pct.normalize(),
@@ -231,7 +236,7 @@ def receipt_text(delivery: Delivery, member: str, base_pct: Decimal) -> Message:
         member=member,
         bags=delivery.bags,
         net=delivery.net_kg.quantize(Decimal("0.1")),
-        commodity=delivery.commodity.replace("_", " "),
+        commodity=message(crop_words(delivery.commodity)),
         moisture=delivery.moisture_pct,
         grade=delivery.grade,
         base=base_pct,

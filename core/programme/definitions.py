@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from core.messages import Message, message
 
 OWN = "definition of this project"
-STAGES = "stage losses multiply, 1 - prod(1 - l): by hand; each stage is a part of what remained"
+STAGES = "stage losses multiply, 1 - prod(1 - l): by hand; each stage is a part of the rest"
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Definition:
         True for yes-or-no counts, which get exact limits of chance.
     better : str
         "high" or "low".
-    source : str
+    source : Message
         Where the definition comes from.
     """
 
@@ -38,7 +38,7 @@ class Definition:
     unit: str
     proportion: bool
     better: str
-    source: str = OWN
+    source: Message
 
     @property
     def money(self) -> bool:
@@ -54,7 +54,7 @@ class Definition:
 def _definition(
     key: str, label: str, top: str, below: str, unit: str, proportion: bool, better: str, source: str = OWN
 ) -> Definition:
-    return Definition(key, message(label), message(top), message(below), unit, proportion, better, source)
+    return Definition(key, message(label), message(top), message(below), unit, proportion, better, message(source))
 
 
 DEFINITIONS: Mapping[str, Definition] = {
@@ -191,7 +191,7 @@ DEFINITIONS: Mapping[str, Definition] = {
             "%",
             False,
             "high",
-            OWN + "; hindsight is not in it",
+            "definition of this project; hindsight is not in it",
         ),
         _definition(
             "cost_per_tonne_tested",

@@ -166,7 +166,7 @@ def definitions_table() -> pd.DataFrame:
                 "denominator": str(item.denominator),
                 "unit": item.unit,
                 "better": item.better,
-                "source": item.source,
+                "source": str(item.source),
             }
             for item in DEFINITIONS.values()
         ]

@@ -140,7 +140,7 @@ def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) ->
         lines.append(f"{say('Reference')}: {receipt.reference}")
     lines.append(f"{say('Written by')}: {receipt.who}")
     if receipt.reversed_on:
-        lines.append(f"*** {say('Taken back on')} {receipt.reversed_on.isoformat()} ***")
+        lines.append(f"*** {say('Cancelled on')} {receipt.reversed_on.isoformat()} ***")
     return "\n".join(lines) + "\n"
 
 

@@ -12,6 +12,7 @@ from core.advice.season import DRY, HOME, KEEP, SELL, Headline, MemberPart, OwnD
 from core.advice.whole import Situation
 from core.cautions import caution_of
 from core.errors import InputError
+from core.grain.commodities import crop_words
 from core.messages import Message, message
 from core.planning.rolling import NextAction
 from core.planning.schedule import Load
@@ -188,8 +189,7 @@ def _member(part: MemberPart, now: Situation, tongue: Tongue) -> list[Block]:
     currency = now.group.currency
     blocks: list[Block] = [Heading(part.name)]
     rows = [
-        (row.lot, tongue.say(Message(row.crop.replace("_", " "))), str(row.bags), _way(row, tongue))
-        for row in part.rows[:MEMBER_LOTS]
+        (row.lot, tongue.say(crop_words(row.crop)), str(row.bags), _way(row, tongue)) for row in part.rows[:MEMBER_LOTS]
     ]
     heads = tuple(tongue.say(text) for text in ("Lot", "Crop", "Bags", "What happens"))
     blocks.append(Grid(heads, tuple(rows), (2, 2, 1, 8), frozenset({2})))

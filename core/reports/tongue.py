@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from babel import Locale
 from babel.dates import format_date
 from babel.lists import format_list
 from babel.numbers import format_currency, format_decimal, format_percent
@@ -51,7 +52,8 @@ class Tongue:
 
     def percent(self, value: float, digits: int = 0) -> str:
         """Return a fraction as a percentage."""
-        pattern = "#,##0" + ("." + "0" * digits if digits else "") + "%"
+        usual = str(Locale.parse(self.language).percent_formats[None].pattern)
+        pattern = usual.replace("#,##0", "#,##0." + "0" * digits) if digits else usual
         return format_percent(value, format=pattern, locale=self.language)
 
     def listed(self, parts: Sequence[str]) -> str:

@@ -89,6 +89,38 @@ def buyer_terms(group: Group, assumed: AssumedTerms) -> dict[str, list[Term]]:
     }
 
 
+def entry_words(payload: Mapping[str, Any], group: Group) -> str:
+    """Return what an entry of the book says of a buyer or an offer, in words."""
+    assumed = assumed_terms(state.store().facts(group.id))
+    terms = {term.key: term for part in buyer_terms(group, assumed).values() for term in part}
+    names = {
+        "name": _("Name"),
+        "commodity": _("Crop"),
+        "commodities": _("Crops"),
+        "price_per_kg": _("Price"),
+        "quantity_kg": _("At most, kg"),
+        "valid_from": _("From"),
+        "valid_until": _("Until"),
+        "chance_not_honoured": _("Chance that it is not kept"),
+        "reason": _("Why"),
+    }
+
+    def said(key: str, value: Any) -> str:
+        if value is True:
+            return _("yes")
+        if key in ("commodity", "commodities"):
+            return ", ".join(crop_name(code) for code in ([value] if isinstance(value, str) else value))
+        if key in terms:
+            return f"{number(float(value) * terms[key].scale, 1)} {terms[key].unit}"
+        return number(value, 2) if isinstance(value, float) else str(value)
+
+    return "; ".join(
+        f"{terms[key].label if key in terms else names.get(key, key)}: {said(key, value)}"
+        for key, value in payload.items()
+        if key not in ("of", "buyer") and value not in ("", [], False)
+    )
+
+
 def _fields(terms: Sequence[Term], old: Mapping[str, Any]) -> list[Field]:
     """Return terms as fields that hold what the book has."""
     made = []

@@ -298,7 +298,7 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
                 _("Standard"): _(STANDARD_NAMES.get(row["standard"], row["standard"])),
                 _("At most, %"): row["moisture_pct"],
                 _("Source"): _(row["source"]),
-                _("Origin"): _("entered by you") if row["own"] else _(row["basis"]),
+                _("Origin"): _("entered by you") if row["own"] else page.basis_words()[row["basis"]],
             }
             for row in rows
         ]

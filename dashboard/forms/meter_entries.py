@@ -351,7 +351,7 @@ def spent(scene: MeterScene) -> EntryForm:
 
 
 def grain_sold(scene: MeterScene) -> EntryForm:
-    """Describe the entry: grain taken in payment is sold."""
+    """Describe the entry: grain received as payment is sold."""
     left = scene.account.facts.grain_kg
     if left <= 0:
         raise InputError("The group has no grain from payments to sell.")

@@ -149,7 +149,7 @@ def beyond(amount: Decimal, due: Decimal, scene: PoolScene) -> list[str]:
 def delivery(scene: PoolScene) -> EntryForm:
     """Describe the entry: a member's grain is weighed in."""
     season = scene.season
-    crops = {code: get_commodity(code).name for code in commodity_codes()}
+    crops = {code: _(get_commodity(code).name) for code in commodity_codes()}
 
     def crop(values: Values) -> Field:
         known = next((item.commodity for item in season.deliveries if item.pool == values["pool"]), None)

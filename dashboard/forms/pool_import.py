@@ -8,7 +8,7 @@ from decimal import Decimal
 import pandas as pd
 import streamlit as st
 
-from core.grain.commodities import commodity_codes
+from core.grain.commodities import commodity_codes, crop_words
 from core.group.records import Group
 from core.pool.book import imports, undo_import
 from core.pool.earlier import (
@@ -97,7 +97,7 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             options = replace(options, pool=pool.strip() or _("Main pool"))
         if "commodity" not in columns:
             crop = right.selectbox(
-                _("Crop"), commodity_codes(), format_func=lambda c: c.replace("_", " "), key=f"earlier_crop_{turn}"
+                _("Crop"), commodity_codes(), format_func=lambda c: _(crop_words(c)), key=f"earlier_crop_{turn}"
             )
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
@@ -148,7 +148,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
                     _("Bags"): load["bags"],
                     _("Grade"): load["grade"],
                     _("Pool"): load["pool"],
-                    _("Crop"): load["commodity"].replace("_", " "),
+                    _("Crop"): _(crop_words(load["commodity"])),
                     _("Receipt"): load["receipt"],
                 }
             else:

@@ -23,7 +23,7 @@ def take_file(label: str, key: str, help_text: str = "") -> tuple[bytes, str] | 
     if file is not None:
         return file.getvalue(), file.name
     with st.expander(_("Or paste rows from a spreadsheet")):
-        text = st.text_area(_("Rows with their headings"), key=f"{key}_pasted", placeholder="Lot; Date; Moisture")
+        text = st.text_area(_("Rows with their headings"), key=f"{key}_pasted", placeholder=_("Lot; Date; Moisture"))
     return pasted(text) if text.strip() else None
 
 

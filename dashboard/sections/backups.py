@@ -86,11 +86,12 @@ def _restore(file: Path, chosen: Backup) -> None:
 def _trail(group: Any) -> None:
     """Show who changed what."""
     with st.expander(_("Who changed what")):
+        facts = state.store().facts(group.id)
         rows = [
             {
                 _("When"): moment(change.at, group.time_zone) if change.at else "–",
                 _("Who"): change.who,
-                _("What"): f"{change.kind} {change.row}",
+                _("What"): _what(change, facts),
                 _("Before"): _short(change.changed, 0),
                 _("After"): _short(change.changed, 1),
             }
@@ -102,8 +103,17 @@ def _trail(group: Any) -> None:
             st.write(_("Nothing was changed yet."))
 
 
+def _what(change: Any, facts: dict[str, Any]) -> str:
+    """Return what was changed: the label of a value, else the kind of the record and its number."""
+    if change.kind == "fact":
+        return _(facts[change.row].label) if change.row in facts and facts[change.row].label else change.row
+    kinds = {"group": _("Group"), "member": _("Member"), "lot": _("Lot"), "reading": _("Test")}
+    return f"{kinds.get(change.kind, change.kind)} {change.row}"
+
+
 def _short(changed: dict[str, Any], place: int) -> str:
-    text = "; ".join(f"{name}: {pair[place]}" for name, pair in changed.items())
+    values = {name: "–" if pair[place] is None else str(pair[place]) for name, pair in changed.items()}
+    text = "; ".join(value if name == "value" else f"{name}: {value}" for name, value in values.items())
     return literal(text if len(text) < 200 else text[:200] + " …")
 
 

@@ -15,7 +15,7 @@ from core.market.buyers import Bid
 from core.storage.safety import first_allowed_day
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
-from dashboard.forms.buyers import buyer_form, offer_form, withdraw_form
+from dashboard.forms.buyers import buyer_form, entry_words, offer_form, withdraw_form
 from dashboard.forms.prices import crop_name
 from dashboard.text import _, day, literal, money, ngettext, number, percent
 
@@ -351,11 +351,7 @@ def show_entries(group: Group) -> None:
             _("Who"): entry.who,
             _("Kind"): kinds.get(entry.kind, entry.kind),
             _("About entry no."): str(entry.reverses or entry.payload.get("of") or entry.payload.get("buyer") or "–"),
-            _("Terms"): ", ".join(
-                f"{key} = {value}"
-                for key, value in entry.payload.items()
-                if key not in ("of", "buyer") and value not in ("", [], False)
-            ),
+            _("Terms"): entry_words(entry.payload, group),
         }
         for entry in reversed(entries)
     ]

@@ -215,7 +215,7 @@ def _source_lines(crop: Commodity, limits: dict[str, float]) -> list[str]:
     others = ", ".join(name for name in crop.isotherms[1:]) or _("none")
     return [
         _("Moisture from temperature and humidity: {name}, {label}. {source} [{basis}]").format(
-            name=chosen.name, label=chosen.label, source=chosen.source, basis=chosen.basis
+            name=chosen.name, label=_(chosen.label), source=chosen.source, basis=page.basis_words()[chosen.basis]
         ),
         _("Other sets kept for this crop: {others}").format(others=others),
         _("Keeps for months at or below {months} % humidity between grains, for weeks at or below {weeks} %").format(

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.grain.commodities import crop_words
 from core.group.records import Group
 from core.pool.deliveries import SHORT_TEMPLATE, Delivery, short_message, weight_at, weight_by_flat_rate
 from core.pool.season import Season
@@ -39,7 +40,7 @@ def receipts(group: Group, season: Season, members: Mapping[int, str]) -> None:
     )
     item: Delivery = latest[chosen]
     base, name = season.terms_on(item.on).base_pct, members.get(item.member_id, "?")
-    text = short_message(item, name, base, _(SHORT_TEMPLATE))
+    text = short_message(item, name, base, _(SHORT_TEMPLATE), _(crop_words(item.commodity)))
     st.caption(_("To send as one short message ({count} of 160 letters):").format(count=len(text)))
     st.code(text, language=None, wrap_lines=True)
     st.download_button(

@@ -162,7 +162,7 @@ def _choose_space(group: Any, lot_state: LotState, beside: Any) -> DryingSpace:
     name = beside.selectbox(
         _("Drying space"),
         list(fits),
-        format_func=lambda one: one if one in own else _("{space} (not yours)").format(space=_(one)),
+        format_func=lambda one: _(one) if one in own else _("{space} (not yours)").format(space=_(one)),
         key="drying_space",
         **KEEP,
     )

@@ -181,7 +181,8 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
         reports: dict[int, LotReport] = {}
         again: list[Again] = []
         for done, crop in enumerate(known):
-            bar.progress((done + 0.5) / (len(known) + 1), _("Working out {crop}").format(crop=get_commodity(crop).name))
+            said = _("Working out {crop}").format(crop=_(get_commodity(crop).name))
+            bar.progress((done + 0.5) / (len(known) + 1), said)
             table, belief = _crop_table(where, crop, spread, day_cost, scene)
             for lot, _limit in lots:
                 if lot.commodity == crop:

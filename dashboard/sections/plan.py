@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Choices, Situation
+from core.grain.commodities import crop_words
 from core.planning.credit import credit_terms
 from core.planning.plan_tables import merged_lines
 from core.planning.rolling import keep_plan
@@ -113,7 +114,7 @@ def _table(now: Situation) -> None:
                 low=money(line.value_low, currency), high=money(line.value_high, currency)
             ),
             _("Member"): line.owner,
-            _("Crop"): _(line.commodity.replace("_", " ")),
+            _("Crop"): _(crop_words(line.commodity)),
             _("Why"): say(part.reason),
         }
         for line, part in zip(merged_lines(plan), now.reasons, strict=True)
@@ -288,7 +289,7 @@ def _wishes(group: Any) -> None:
             st.markdown(_("**Grain for home use or seed**"))
             what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")
             kept_crop = st.selectbox(
-                _("Crop"), crops, format_func=lambda code: code.replace("_", " "), key="plan_reserve_crop"
+                _("Crop"), crops, format_func=lambda code: _(crop_words(code)), key="plan_reserve_crop"
             )
             kg = st.number_input(_("Kilograms in all"), 0.0, key="plan_reserve_kg")
             for_weeks = st.number_input(_("For how many weeks"), 1, 52, 30, key="plan_reserve_weeks")

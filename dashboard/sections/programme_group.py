@@ -22,6 +22,7 @@ from dashboard.charts.programme_help import losses_figure
 from dashboard.programme_parts import (
     CountedGroup,
     book,
+    cell_words,
     counted_groups,
     definitions_list,
     group_by_season,
@@ -168,7 +169,7 @@ def show_people(groups: Sequence[CountedGroup], group_id: int) -> None:
         page.table(
             pd.DataFrame(
                 {
-                    _("Owners"): [_(cell) for cell in own["cell"]],
+                    _("Owners"): [cell_words(cell) for cell in own["cell"]],
                     _("People"): [_("blank") if pd.isna(count) else str(count) for count in own["people"]],
                     _("Value"): [in_words(DEFINITIONS[key], value) for value in own["value"]],
                 }

@@ -12,6 +12,7 @@ import streamlit as st
 from core.advice import Situation
 from core.advice.parts import LotNow
 from core.errors import AlreadySavedError, DryholdError
+from core.grain.commodities import crop_words
 from core.group.lot_sales import Dried, cancel_sale, check_dried, check_sale, known_buyers, record_dried, record_sale
 from core.group.records import Sale
 from dashboard import page, state
@@ -41,7 +42,7 @@ def show() -> None:
 
 def _names(lots: Mapping[int, LotNow]) -> dict[int, str]:
     return {
-        key: _("{lot}: {bags} bags of {crop}").format(lot=lot.label, bags=lot.bags, crop=_(lot.crop.replace("_", " ")))
+        key: _("{lot}: {bags} bags of {crop}").format(lot=lot.label, bags=lot.bags, crop=_(crop_words(lot.crop)))
         for key, lot in lots.items()
     }
 

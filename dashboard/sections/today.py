@@ -66,6 +66,11 @@ def _answer(now: Situation) -> None:
     page.caution("mould")
 
 
+def _who(name: str) -> str:
+    """Return who does a step: a member's name as it is, a part of the group in the reader's language."""
+    return {"group": _("the group"), "treasurer": _("the treasurer")}.get(name, name)
+
+
 def _days(now: Situation) -> None:
     """Show this week's steps, a card for each day, for everybody or for one person."""
     last = now.today + timedelta(days=WEEK_DAYS)
@@ -75,7 +80,7 @@ def _days(now: Situation) -> None:
     who = st.selectbox(
         _("Whose steps"),
         ["", *owners],
-        format_func=lambda name: _(name) if name else _("everybody's"),
+        format_func=lambda name: _who(name) if name else _("everybody's"),
         key="today_who",
         persist_state="session",
     )
@@ -96,7 +101,7 @@ def _days(now: Situation) -> None:
     later = [action for action in now.actions if action.on >= last and (not who or action.who == who)]
     if later:
         with st.expander(ngettext("Later: {count} step", "Later: {count} steps", len(later)).format(count=len(later))):
-            rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _(item.who)} for item in later]
+            rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _who(item.who)} for item in later]
             page.table(pd.DataFrame(rows), "today_later", "steps.csv")
 
 
@@ -105,7 +110,7 @@ def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
     with st.container(border=True):
         word = _("Today") if on == now.today else weekday(on)
         st.markdown(f"**{word}**")
-        lines = [f"- {say(item.what, markdown=True)} · {literal(_(item.who))}" for item in actions]
+        lines = [f"- {say(item.what, markdown=True)} · {literal(_who(item.who))}" for item in actions]
         st.markdown("\n".join(lines))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from string import Formatter
@@ -16,7 +17,7 @@ from babel.messages.pofile import write_po
 from google.protobuf.descriptor import FieldDescriptor
 from streamlit.testing.v1 import AppTest
 
-from dashboard.catalogue import texts
+from dashboard.catalogue import ROOT, texts
 
 LANGUAGE = "fi"  # dates, months and countries come from Babel in this language: an English one is a leftover
 OPEN, CLOSE = "⟦", "⟧"
@@ -131,3 +132,76 @@ def own_words() -> frozenset[str]:
 def outside(words: str) -> str:
     """Return what stands outside the marks."""
     return MARKED.sub(" ", words)
+
+
+UNITS = re.compile(
+    r"\b(kg|km|mm|cm|kPa|GB|MB|min|USD|CSV|XLSX|XLS|PDF|ICS|ZIP|HXL|ISO|SDG|FAO|UTC|GMT|CC|BY|csv|tsv|txt|xlsx|xlsm|zip|"
+    r"html|toml|RH|[A-Z]{3})\b"
+)
+ZONE = re.compile(r"^[A-Za-z0-9_+\-]+(/[A-Za-z0-9_+\-]+)*$")
+
+
+def data_words(store: Any) -> list[str]:
+    """Return what people wrote or what is a name, longest first: it is shown as it is in every language."""
+    said: set[str] = set()
+    for group in store.groups():
+        said |= {group.name, group.district}
+        said |= {member.name for member in store.members(group.id)}
+        said |= {lot.label for lot in store.lots(group.id)} | {lot.note for lot in store.lots(group.id)}
+        said |= {lot.variety for lot in store.lots(group.id) if lot.variety}
+        said |= set(store.price_quotes(group.id)["market"])
+        for book in ("meter", "pool", "buyers", "coming", "plans"):
+            for event in store.events(group.id, book):
+                said.add(event.who)
+                said |= {event.payload[key] for key in WRITTEN if isinstance(event.payload.get(key), str)}
+    return sorted((words for words in said if words), key=len, reverse=True)
+
+
+WRITTEN = (
+    "name",
+    "reference",
+    "payer",
+    "text",
+    "pool",
+    "about",
+    "purpose",
+    "file",
+    "explanation",
+    "buyer",
+    "to",
+    "from",
+)
+
+
+def citations() -> list[str]:
+    """Return the sources and notes of the tables, which are cited as they are printed, longest first."""
+    found: set[str] = set()
+
+    def walk(node: Any) -> None:
+        if isinstance(node, dict):
+            for key, value in node.items():
+                if key in ("source", "note", "cost_source", "area_source") and isinstance(value, str):
+                    found.add(value)
+                else:
+                    walk(value)
+        elif isinstance(node, list):
+            for value in node:
+                walk(value)
+
+    for path in (ROOT / "core").rglob("*.toml"):
+        if "defaults" not in path.parts:
+            walk(tomllib.loads(path.read_text(encoding="utf-8")))
+    return sorted(found, key=len, reverse=True)
+
+
+def leftovers(app: AppTest, data: list[str], own: frozenset[str]) -> dict[str, str]:
+    """Return what a page shows in letters outside the marks and is no data: the words, and the element they are in."""
+    found: dict[str, str] = {}
+    for kind, words in visible(app):
+        rest = re.sub(r":material/\w+:|:\w+\[|https?://\S+", " ", outside(words)).replace("\\", "")
+        for known in data:
+            rest = rest.replace(known, " ")
+        rest = UNITS.sub(" ", rest)
+        if any(word not in own for word in WORD.findall(rest)):
+            found.setdefault(" ".join(rest.split()), kind)
+    return found

@@ -299,7 +299,7 @@ def test_grain_is_kept_at_its_mean_value_and_sold() -> None:
         after(account, "grain_sold", kg="61", book="18", amount="1")
     rest = after(account, "grain_sold", **grain_sold_terms(account, Decimal(60), Decimal(20), "cash box"))
     assert rest.facts.grain_value == 0
-    assert rest.journal.balance("assets:grain taken in payment") == 0
+    assert rest.journal.balance("assets:grain received as payment") == 0
 
 
 def test_receipts_are_numbered_and_keep_their_number_when_taken_back() -> None:
@@ -520,7 +520,7 @@ class AccountMachine(RuleBasedStateMachine):
             "assets:meter written off so far"
         )
         assert meter == book_value(self.account)
-        assert self.account.journal.balance("assets:grain taken in payment") == facts.grain_value
+        assert self.account.journal.balance("assets:grain received as payment") == facts.grain_value
         assert facts.grain_kg >= 0
         for day in (self.day, facts.closed_until):
             totals = self.account.journal.totals(day)
