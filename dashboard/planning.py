@@ -16,6 +16,8 @@ from dashboard.background import Job, Stopped, desk, wait_for
 
 MOVING, ALONE = "Planning again with one limit moved at a time …", "Planning for each member alone …"
 
+LOOKING_BACK = "Going back through the past years …"
+
 
 def _key(group_id: int, choices: Choices) -> tuple[Any, ...]:
     return (*content_key(state.store(), group_id, state.now()), choices)
@@ -83,7 +85,7 @@ def past_of(now: Situation, crop: str) -> LookBack | None:
     loss = float(state.store().fact(now.group_id, "market_loss_monthly").value)
 
     def work(job: Job) -> LookBack:
-        job.step, job.share = "Going back through the past years …", 0.4
+        job.step, job.share = LOOKING_BACK, 0.4
         return past_selling_prices(now.made.built.case, crop, loss)
 
     key = ("look back", *_key(now.group_id, now.choices), crop)

@@ -22,8 +22,7 @@ TABLES = {
     "core/testing/bagging.py": ("OVER_DRYING", "REFUSAL", "SPOILAGE", "DRYING"),
     "core/testing/plan_worth.py": ("TIMING",),
     "dashboard/forms/prices.py": ("PRICE_TYPES",),
-    "dashboard/plan_prices.py": ("LOOKING_BACK",),
-    "dashboard/planning.py": ("MOVING", "ALONE"),
+    "dashboard/planning.py": ("MOVING", "ALONE", "LOOKING_BACK"),
 }
 """Constants that reach the screen through a record's field, by the end of their module's path."""
 UNWRAP = ("str", "capitalize", "lower", "strip", "literal")

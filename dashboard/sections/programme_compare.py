@@ -28,6 +28,7 @@ from dashboard.programme_parts import (
     CountedGroup,
     between,
     book,
+    cell_words,
     counted_groups,
     definition_words,
     group_by_season,
@@ -281,7 +282,7 @@ def people_words(frame: pd.DataFrame, key: str) -> pd.DataFrame:
     """Return a table of cells for people."""
     return pd.DataFrame(
         {
-            _("Owners"): [_(cell) for cell in frame["cell"]],
+            _("Owners"): [cell_words(cell) for cell in frame["cell"]],
             _("People"): [_("blank") if pd.isna(count) else str(count) for count in frame["people"]],
             _("Value"): [in_words(DEFINITIONS[key], value) for value in frame["value"]],
         }
