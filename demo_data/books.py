@@ -9,7 +9,7 @@ from typing import Any
 from core.group.records import Lot
 from core.group.store import Store
 
-WHO = "Adiru (invented)"
+WHO = "Amber (invented)"
 STEP = Decimal(1)
 POOL = "Maize of last season"
 

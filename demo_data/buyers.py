@@ -8,7 +8,7 @@ from typing import Any
 from core.group.selling import write_buyer, write_offer
 from core.group.store import Store
 
-WHO = "Adiru (invented)"
+WHO = "Amber (invented)"
 
 
 def add_buyer_book(store: Store, group_id: int, now: datetime) -> None:

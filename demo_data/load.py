@@ -56,7 +56,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
         group_id = store.add_group(
             Group(
                 name=group.name,
-                district="Mbalero valley (invented)",
+                district="Nowhere Valley (invented)",
                 latitude=float(group.latitude),
                 longitude=float(group.longitude),
                 altitude_m=float(group.altitude_m),
@@ -170,7 +170,7 @@ def _reading(row: Any, lot_id: int, today: date) -> Reading:
 def _sale(row: Any, lot_id: int, today: date, prices: pd.DataFrame) -> Sale:
     sold = today + timedelta(days=int(row.sold_day))
     back = (sold.year - today.year) * 12 + sold.month - today.month
-    quotes = prices[(prices["commodity"] == row.commodity) & (prices["market"] == "Mbalero market")]
+    quotes = prices[(prices["commodity"] == row.commodity) & (prices["market"] == "Nowhere market")]
     nearest = quotes.iloc[(quotes["month"] - back).abs().argmin()]
     return Sale(
         lot_id=lot_id,

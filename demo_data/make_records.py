@@ -17,48 +17,48 @@ GROUPS = [
     ("stream", "Stream Bank Growers", -10.71, 34.46, 690, 15),
 ]
 FIRST = [
-    "Adiru",
-    "Belko",
-    "Chanvi",
-    "Dorani",
-    "Esilo",
-    "Fandu",
-    "Gorima",
-    "Hesti",
-    "Ilvara",
-    "Jomeri",
-    "Kanuvo",
-    "Lisandi",
-    "Morvu",
-    "Nadeli",
-    "Orisha",
-    "Pelvo",
-    "Quinar",
-    "Rosuva",
-    "Selimo",
-    "Tavuri",
-    "Ulmani",
-    "Verisa",
-    "Wendalo",
-    "Xarimi",
-    "Yolundu",
-    "Zamiro",
+    "Amber",
+    "Bramble",
+    "Clover",
+    "Dahlia",
+    "Ember",
+    "Finch",
+    "Ginger",
+    "Heron",
+    "Iris",
+    "Juniper",
+    "Kestrel",
+    "Lark",
+    "Maple",
+    "Nettle",
+    "Olive",
+    "Pepper",
+    "Quince",
+    "Robin",
+    "Sparrow",
+    "Thistle",
+    "Umber",
+    "Violet",
+    "Willow",
+    "Xylo",
+    "Yarrow",
+    "Zinnia",
 ]
 LAST = [
-    "Antoru",
-    "Bresk",
-    "Calvano",
-    "Drimeli",
-    "Endoru",
-    "Falsiva",
-    "Gumbral",
-    "Horteni",
-    "Imvala",
-    "Jestoro",
-    "Kalmeri",
-    "Londivu",
-    "Mestaro",
-    "Norvali",
+    "Allmadeup",
+    "Bookmade",
+    "Cloudland",
+    "Dreamhill",
+    "Elsewhere",
+    "Fable",
+    "Guesswork",
+    "Hearsay",
+    "Imagined",
+    "Justso",
+    "Kitefield",
+    "Legend",
+    "Makebelieve",
+    "Nowhere",
 ]
 CROPS = {
     # crop: share of lots, starting moisture (mean, sd), nominal bag, meter offset
@@ -79,25 +79,31 @@ PRICES = {
 
 def make_members(random: np.random.Generator) -> pd.DataFrame:
     """Return the invented members, a row each."""
-    rows = []
+    rows: list[dict[str, object]] = []
+    taken: set[str] = set()
     for key, *_rest, count in GROUPS:
         for index in range(count):
             rows.append(
                 {
                     "group": key,
                     "member": f"{key}-{index + 1:02d}",
-                    "name": f"{random.choice(FIRST)} {random.choice(LAST)}",
+                    "name": _new_name(random, taken),
                     "sex": str(random.choice(["female", "male"], p=[0.58, 0.42])),
                     "birth_year": int(random.integers(1956, 2005)),
                     "consent": bool(random.random() < 0.85),
                 }
             )
-    frame = pd.DataFrame(rows)
-    frame["name"] = [
-        name if first else f"{name} {index}"
-        for index, (name, first) in enumerate(zip(frame["name"], ~frame.duplicated(["group", "name"]), strict=True))
-    ]
-    return frame
+    return pd.DataFrame(rows)
+
+
+def _new_name(random: np.random.Generator, taken: set[str]) -> str:
+    """Return an invented name that nobody has yet: the next surname where it is taken."""
+    first, at = str(random.choice(FIRST)), LAST.index(str(random.choice(LAST)))
+    name = next(
+        name for name in (f"{first} {LAST[(at + step) % len(LAST)]}" for step in range(99)) if name not in taken
+    )
+    taken.add(name)
+    return name
 
 
 def _sold(
@@ -203,7 +209,7 @@ def humidity_for(crop: str, temperature: float, moisture: float) -> float:
 def make_prices(random: np.random.Generator, months: int = 72) -> pd.DataFrame:
     """Return monthly prices per kg; month 0 is the month of day 0 and months before are negative."""
     rows = []
-    for market, factor in (("Mbalero market", 1.0), ("Ridge town", 1.07)):
+    for market, factor in (("Nowhere market", 1.0), ("Ridge town", 1.07)):
         for crop, (level, half, trough, drift, noise) in PRICES.items():
             shock = 0.0
             for back in range(-months, 1):
@@ -224,27 +230,34 @@ def make_prices(random: np.random.Generator, months: int = 72) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-NOTEBOOK_HEAD = "Datum;Los;Sack;Temp C;Luftfeuchte %;Feuchte %;Frucht;Anzahl Säcke;Wer"
+NOTEBOOK_HEAD = (
+    "Data;Lote;Saco;Temperatura °C;Humidade relativa %;Humidade do grão %;Cultura;Número de sacos;Medido por"
+)
 
 
 def make_notebook_table(random: np.random.Generator) -> str:
-    """Return a messy table for the import: semicolons, decimal commas, other headings, four bad rows in sixty."""
+    """Return a messy table for the import: semicolons, decimal commas, Portuguese, four bad rows in sixty."""
     lines = [NOTEBOOK_HEAD]
-    bad = {9: ("Luftfeuchte", "132,0"), 23: ("Datum", "35.14."), 37: ("Feuchte", "nass"), 51: ("Temp", "271,0")}
+    bad = {
+        9: ("Humidade relativa", "132,0"),
+        23: ("Data", "35.14."),
+        37: ("Humidade do grão", "húmido"),
+        51: ("Temperatura", "271,0"),
+    }
     for index in range(60):
         lot = index // 6
         temperature, humidity = random.normal(26, 1.5), random.normal(70, 4)
         moisture = 13 + (humidity - 65) * 0.16 + random.normal(0, 0.3)
         cells = {
-            "Datum": f"{3 + lot:02d}.05.2026",
-            "Los": f"N{lot + 1}",
-            "Sack": str(index % 6 + 1),
-            "Temp": f"{temperature:.1f}".replace(".", ","),
-            "Luftfeuchte": f"{humidity:.1f}".replace(".", ","),
-            "Feuchte": f"{moisture:.1f}".replace(".", ","),
-            "Frucht": "Mais",
-            "Anzahl": "12",
-            "Wer": "Adiru",
+            "Data": f"{3 + lot:02d}.05.2026",
+            "Lote": f"N{lot + 1}",
+            "Saco": str(index % 6 + 1),
+            "Temperatura": f"{temperature:.1f}".replace(".", ","),
+            "Humidade relativa": f"{humidity:.1f}".replace(".", ","),
+            "Humidade do grão": f"{moisture:.1f}".replace(".", ","),
+            "Cultura": "milho",
+            "Número de sacos": "12",
+            "Medido por": "Amber",
         }
         if index in bad:
             column, value = bad[index]

@@ -38,7 +38,7 @@ def main() -> None:
     FOLDER.mkdir(exist_ok=True)
     normals = Normals(pd.DataFrame(MONTHS, index=range(1, 13)), source="invented", status="bundled")
     content = {
-        "about": "INVENTED: the usual weather of the Mbalero valley, which does not exist",
+        "about": "INVENTED: the usual weather of Nowhere Valley, which does not exist",
         "place": {"latitude": PLACE.latitude, "longitude": PLACE.longitude, "altitude_m": PLACE.altitude_m},
         "table": {name: [float(value) for value in values] for name, values in MONTHS.items()},
     }

@@ -20,7 +20,7 @@ from core.weather.normals import DAYS_IN_MONTH, NEEDED, Documents, Normals, chec
 from core.weather.place import Place
 from core.weather.reference import reference_normals
 
-EXAMPLE_SOURCE = "invented example weather of the Mbalero valley"
+EXAMPLE_SOURCE = "invented example weather of Nowhere Valley"
 FRESH_DAYS = 365
 
 

@@ -25,7 +25,7 @@ def test_the_example_is_marked_as_invented(demo_store):
     app = open_page("weather")
     assert not app.exception
     assert "not a forecast" in texts(app)
-    assert "Mbalero" in texts(app)
+    assert "Nowhere Valley" in texts(app)
     figures = app.get("plotly_chart")
     assert len(figures) == 3
     assert "W/m²" in texts(app)
@@ -56,7 +56,7 @@ def test_without_a_forecast_no_day_is_named_and_no_example_stands_in(empty_store
     assert "no single day can be named" in app.info[0].value
     assert "Rain is likely" not in texts(app)
     assert "estimated, not measured at your place" in texts(app)
-    assert "Mbalero" not in texts(app)
+    assert "Nowhere Valley" not in texts(app)
 
 
 @responses.activate
