@@ -8,8 +8,9 @@ import math
 import os
 import sys
 import time
+from asyncio import CancelledError as AsyncCancelledError
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -23,6 +24,8 @@ from core.planning.outlook import Outlook
 from core.planning.sale_plan import SalePlan
 
 IN_FLIGHT_PER_WORKER = 2
+CLUSTER_SECONDS = 10
+"""Longest wait for a cluster's scheduler."""
 BATCH_SCENARIOS = 48
 """Twice the weathers and climates that the rooms draw: each meets two courses of prices."""
 WIDE_GAP = 0.03
@@ -267,12 +270,23 @@ def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float, full: 
 
 def _on_cluster(jobs: Iterator[Job], address: str, seconds: float, full: bool) -> Iterator[dict[str, Any]]:
     try:
-        from distributed import Client, as_completed
+        from distributed import Client, KilledWorker, as_completed
     except ImportError as error:
         raise InputError("a cluster needs the extra 'cluster': install dryhold[cluster]") from error
-    with Client(address) as client:
+    try:
+        yield from _submitted(jobs, Client(address, timeout=CLUSTER_SECONDS), as_completed([]), seconds, full)
+    except (OSError, KilledWorker, CancelledError, AsyncCancelledError) as error:
+        raise StoreError(
+            "the cluster {address} cannot be reached or was stopped: start the batch again when it runs; what is "
+            "planned is kept",
+            address=address,
+        ) from error
+
+
+def _submitted(jobs: Iterator[Job], client: Any, running: Any, seconds: float, full: bool) -> Iterator[dict[str, Any]]:
+    """Give a cluster as many jobs as it has room for; one whose worker dies goes to another worker."""
+    with client:
         room = max(1, sum(client.ncores().values())) * IN_FLIGHT_PER_WORKER
-        running = as_completed([])
         under_way = 0
         for job in jobs:
             running.add(client.submit(plan_job, job, seconds, full, key=f"plan-{job.name}", pure=False))
