@@ -211,6 +211,7 @@ def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, st
         ),
         "pool_history",
         "pool_book.csv",
+        open_cards=3,
     )
 
 

@@ -42,7 +42,7 @@ class MeasureMass:
     moisture_pct: float | None
 
 
-def weigh_measure(store: Store, group_id: int, sample: WeighedMeasure, who: str, at: datetime) -> int:
+def weigh_measure(store: Store, group_id: int, sample: WeighedMeasure, who: str, at: datetime, token: str = "") -> int:
     """Write a weighed filling into the diary and return the entry's number."""
     if not sample.name.strip():
         raise InputError("a measure needs a name, such as 'debe' or 'big basin'")
@@ -56,7 +56,7 @@ def weigh_measure(store: Store, group_id: int, sample: WeighedMeasure, who: str,
         "mass_kg": sample.mass_kg,
         "moisture_pct": sample.moisture_pct,
     }
-    return store.append_event(group_id, "diary", KIND, sample.weighed_on, who, payload, at)
+    return store.append_event(group_id, "diary", KIND, sample.weighed_on, who, payload, at, token=token)
 
 
 def weighed_measures(events: Sequence[Event]) -> list[WeighedMeasure]:

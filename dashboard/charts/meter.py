@@ -14,7 +14,7 @@ from core.meter.log import Booking, Custody
 from core.meter.paying import OfferComparison
 from core.meter.shares import Together
 from core.testing.worth import Payback, ProbingWorth, SeasonWorth
-from dashboard.charts.base import layout
+from dashboard.charts.base import label_ends, layout
 from dashboard.charts.palette import BLUE, CLAY, DASHES, INK, MARKS, SERIES, SKY, STONE, STRAW
 from dashboard.text import _, money
 
@@ -47,7 +47,7 @@ def together_figure(seen: Together, currency: str) -> go.Figure:
     )
     layout(figure, currency, "", height=190)
     figure.update_layout(showlegend=False)
-    figure.update_yaxes(autorange="reversed")
+    figure.update_yaxes(autorange="reversed", ticksuffix=" ")
     figure.update_xaxes(rangemode="tozero")
     return figure
 
@@ -87,9 +87,10 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
             marker={"symbol": "line-ns-open", "size": 16, "color": INK, "line": {"width": 3}},
         )
     )
-    layout(figure, currency, "", height=max(240, 26 * len(members) + 130))
+    figure.update_layout(showlegend=False)
+    layout(figure, currency, _("Bar: share. Upright mark: cost alone."), height=max(220, 26 * len(members) + 110))
     figure.update_layout(hovermode="closest")
-    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1, ticksuffix=" ")
     figure.update_xaxes(rangemode="tozero")
     return figure
 
@@ -121,7 +122,7 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
                 marker={"symbol": MARKS[place]},
             )
         )
-    layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300)
+    label_ends(layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300), 12)
     days = [line.on for line in lines]
     if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
         middle = min(days) + (max(days) - min(days)) / 2
@@ -161,6 +162,7 @@ def days_figure(
         (row.member, max(row.since, begin), row.until or today) for row in custodies if (row.until or today) >= begin
     ]
     to_come = [(row.member, row.first_day, row.last_day + timedelta(days=1)) for row in promised]
+    shown = {member for member, _start, _end in (*had, *to_come)}
     for rows, label, colour, pattern in ((had, _("had it"), BLUE, ""), (to_come, _("promised"), STRAW, "/")):
         if rows:
             figure.add_trace(
@@ -173,9 +175,10 @@ def days_figure(
                     marker={"color": colour, "pattern": {"shape": pattern}},
                 )
             )
-    layout(figure, _("Day"), "", height=320)
-    # below the axis title, which a phone would otherwise hide behind it
-    figure.update_layout(barmode="overlay", hovermode="closest")
+    figure.update_layout(barmode="overlay", showlegend=False)
+    layout(figure, _("Day"), _("Full bar: had it. Striped bar: booked."), height=110 + 34 * max(2, len(shown)))
+    figure.update_layout(hovermode="closest")
+    figure.update_yaxes(type="category", dtick=1, ticksuffix=" ")
     figure.update_xaxes(type="date")
     figure.add_vline(x=today.isoformat(), line={"color": INK, "dash": "dot"})
     return figure
@@ -205,7 +208,8 @@ def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
             name=_("avoided a season"),
         )
     )
-    return layout(figure, _("{currency} a season").format(currency=currency), "", height=280)
+    layout(figure, _("{currency} a season").format(currency=currency), "", height=280)
+    return figure.update_yaxes(ticksuffix=" ")
 
 
 def payback_figure(result: Payback) -> go.Figure:
@@ -264,7 +268,7 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
             )
         )
     layout(figure, _("Bags tested"), _("{currency} for one lot").format(currency=currency), height=320)
-    return figure
+    return label_ends(figure, 12)
 
 
 def offer_figure(result: OfferComparison, currency: str) -> go.Figure:

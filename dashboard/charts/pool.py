@@ -55,7 +55,7 @@ def _bars(rows: Sequence[tuple[str, float]], axis: str, texts: Sequence[str], co
     )
     layout(figure, axis, "", height=90 + 30 * len(rows))
     figure.update_layout(showlegend=False)
-    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1, ticksuffix=" ")
     figure.update_xaxes(rangemode="tozero")
     return figure
 
@@ -127,5 +127,5 @@ def buyers_figure(buyers: Iterable[BuyerAccount], currency: str) -> go.Figure:
             )
     layout(figure, currency, "", height=110 + 34 * len(accounts))
     figure.update_layout(barmode="stack", showlegend=False)
-    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1, ticksuffix=" ")
     return figure

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from typing import Any
 
@@ -12,7 +12,7 @@ import streamlit as st
 from core.errors import DryholdError, StaleError
 from dashboard import page
 from dashboard.forms.confirm import token_of
-from dashboard.forms.fields import Filled, check_all, fresh_form, show_refusal, widget_key
+from dashboard.forms.fields import Field, Filled, check_all, draw_fields, fresh_form, show_refusal, widget_key
 from dashboard.text import _, literal
 
 UNSHOWN = ("id", "group_id", "import_id", "revision", "demo")
@@ -44,7 +44,47 @@ def save_edit(
     said = st.session_state.pop(f"{form}.said", None)
     if said:
         st.success(said)
-    if st.button(button or _("Save"), key=f"{form}.save", type="primary") and check_all(form, filled):
+    if st.button(button or _("Save"), key=f"{form}.save", type="primary"):
+        _save(form, filled, write, seen)
+
+
+def keyed_form(
+    form: str,
+    fields: Sequence[Field],
+    write: Callable[[Mapping[str, Any], str], str],
+    seen: object,
+    button: str = "",
+    note: str = "",
+) -> None:
+    """Draw a form that Enter sends, for entries typed one after the other, and save it once.
+
+    Parameters
+    ----------
+    form : str
+        The form's name.
+    fields : sequence of Field
+        None of them depends on another: the page is drawn anew only when the form is sent.
+    write, seen, button
+        As for `save_edit`; `seen` is what was known when the empty form was first drawn.
+    note : str
+        Said above the fields.
+    """
+    first_seen = st.session_state.setdefault(f"{form}.seen", seen)
+    said = st.session_state.pop(f"{form}.said", None)
+    with st.form(f"{form}.keyed", border=False):
+        if note:
+            st.caption(note)
+        filled = draw_fields(form, fields)
+        sent = st.form_submit_button(button or _("Save"), key=f"{form}.save", type="primary")
+    if said:
+        st.success(said)
+    if sent:
+        _save(form, filled, write, first_seen)
+
+
+def _save(form: str, filled: Filled, write: Callable[[Mapping[str, Any], str], str], seen: object) -> None:
+    """Write what a form holds once, or show why the records refuse it."""
+    if check_all(form, filled):
         try:
             words = write(filled.values, token_of(form, filled.values, seen))
         except StaleError as error:

@@ -36,7 +36,7 @@ class Field:
         What is asked, translated; the unit follows it on the screen.
     kind : str
         ``"text"``, ``"long_text"``, ``"money"`` and ``"exact"`` (give a Decimal), ``"number"`` (a float), ``"whole"``
-        (an int), ``"day"``, ``"choice"``, ``"several"`` (a tuple), ``"yes"`` (a bool).
+        (an int), ``"day"``, ``"time"`` (of day), ``"choice"``, ``"several"`` (a tuple), ``"yes"`` (a bool).
     unit : str
         Shown behind the label, such as ``"kg"`` or ``"XOF"``.
     low, high : number or date, optional
@@ -248,6 +248,8 @@ def _draw(form: str, field: Field, values: Mapping[str, Any], disabled: bool) ->
     if field.kind == "day":
         first = field.value if field.value is not None or not field.required else state.today()
         return st.date_input(label, first, min_value=field.low, max_value=field.high, **common)
+    if field.kind == "time":
+        return st.time_input(label, field.value, **common)
     if field.kind == "yes":
         return st.checkbox(label, bool(field.value), **common)
     if field.kind == "long_text":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,6 +20,8 @@ from core.group.own_crops import crops_of_group
 from core.group.records import Reading
 from core.tables.numbers import number as read_number
 from dashboard import page, state
+from dashboard.forms.edits import keyed_form, opened
+from dashboard.forms.fields import Field
 from dashboard.text import _, day, ngettext, number, say
 
 TEST_DRAFT = "tests_draft"
@@ -69,33 +72,40 @@ def tests(group: Any, states: list[LotState]) -> None:
         st.write(_("Add a lot first."))
         return
     local = state.now().astimezone(ZoneInfo(group.time_zone))
-    with st.form("test_form", clear_on_submit=True):
-        lot_id = st.selectbox(_("Lot"), list(lots), format_func=lambda key: lots[key], key="test_lot")
-        left, right = st.columns(2)
-        on = left.date_input(_("Date of the test"), value=local.date(), key="test_date")
-        at = right.time_input(_("Time of day"), value=time(local.hour, local.minute), key="test_time")
-        bag = left.text_input(_("Bag number or mark"), key="test_bag")
-        temperature = right.number_input(
-            _("Temperature, °C"), value=None, step=0.1, format="%.1f", key="test_temperature"
-        )
-        humidity = left.number_input(_("Humidity, %"), value=None, step=0.1, format="%.1f", key="test_humidity")
-        shown = right.number_input(
-            _("Moisture shown by the meter, %"), value=None, step=0.1, format="%.1f", key="test_moisture"
-        )
-        settled = st.checkbox(_("The reading was steady"), value=True, key="test_settled")
-        if st.form_submit_button(_("Save this test"), type="primary"):
-            row = {
-                "bag": bag,
-                "temperature_c": temperature,
-                "relative_humidity_pct": humidity,
-                "meter_moisture_pct": shown,
-            }
-            reading = reading_from(group, lot_id, on, at, row, settled)
-            if reading is None:
-                page.show_error(_("Give at least one of temperature, humidity and moisture."))
-            else:
-                state.store().add_reading(reading)
-                done(_("The test is saved."))
+    known = st.session_state.get("test_lot")
+    fields = (
+        Field(
+            name="lot",
+            label=_("Lot"),
+            kind="choice",
+            options=lots,
+            value=known if known in lots else next(iter(lots)),
+            wide=True,
+        ),
+        Field(name="bag", label=_("Bag number or mark"), required=False),
+        Field(name="moisture", label=_("Moisture shown by the meter, %"), kind="number", required=False),
+        Field(name="temperature", label=_("Temperature, °C"), kind="number", required=False),
+        Field(name="humidity", label=_("Humidity, %"), kind="number", required=False),
+        Field(name="on", label=_("Date of the test"), kind="day", value=local.date()),
+        Field(name="at", label=_("Time of day"), kind="time", value=time(local.hour, local.minute)),
+        Field(name="settled", label=_("The reading was steady"), kind="yes", value=True, wide=True),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        row = {
+            "bag": values["bag"],
+            "temperature_c": values["temperature"],
+            "relative_humidity_pct": values["humidity"],
+            "meter_moisture_pct": values["moisture"],
+        }
+        reading = reading_from(group, values["lot"], values["on"], values["at"], row, values["settled"])
+        if reading is None:
+            raise InputError("Give at least one of temperature, humidity and moisture.")
+        state.store().add_reading(reading, token)
+        st.session_state["test_lot"] = values["lot"]
+        return _("The test is saved.")
+
+    keyed_form("test", fields, write, state.store().version(group.id), _("Save this test"))
     with st.expander(_("Many tests at once")):
         many_tests(group, lots)
 
@@ -239,40 +249,56 @@ def limits_and_meter(group: Any) -> None:
     store = state.store()
     facts = store.facts(group.id)
     crops = crops_of_group(store, group.id)
-    with st.form("limits_form"):
-        left, right = st.columns(2)
-        months = left.number_input(
-            _("Months that the grain must keep"), 0.0, 36.0, float(facts["keeping_months"].value), key="limit_months"
-        )
-        left.caption(page.origin_text(facts["keeping_months"]))
-        warmest = right.number_input(
-            _("Warmest temperature in the store, °C"),
-            5.0,
-            50.0,
-            float(facts["store_warmest_c"].value),
-            key="limit_warmest",
-        )
-        right.caption(page.origin_text(facts["store_warmest_c"]))
-        standards = list(STANDARD_NAMES)
-        at = standards.index(facts["limit_standard"].value) if facts["limit_standard"].value in standards else 0
-        standard = left.selectbox(
-            _("Standard that applies"),
-            standards,
-            index=at,
-            format_func=lambda key: _(STANDARD_NAMES.get(key, key)),
-            key="limit_standard",
-        )
-        crop = right.selectbox(
-            _("Buyer's limit for"), list(crops), format_func=lambda code: _(crops[code].name), key="limit_crop"
-        )
-        contract = right.number_input(_("Buyer's limit, % (empty: none)"), 1.0, 30.0, value=None, key="limit_contract")
-        if st.form_submit_button(_("Save the limits")):
-            for key, value in (("keeping_months", months), ("store_warmest_c", warmest), ("limit_standard", standard)):
-                if facts[key].value != value:
-                    store.set_fact(group.id, key, value, "entered", state.who(), state.now())
-            if contract is not None:
-                store.set_fact(group.id, f"buyer_limit.{crop}", contract, "entered", state.who(), state.now())
-            done(_("The limits are saved."))
+    names = {code: _(crop.name) for code, crop in crops.items()}
+    shown = ("keeping_months", "store_warmest_c", "limit_standard")
+    kept = opened("limits", {key: facts[key] for key in shown})
+    at_first = kept["limit_standard"].value
+    fields = (
+        Field(
+            name="keeping_months",
+            label=_("Months that the grain must keep"),
+            kind="number",
+            low=0,
+            high=36,
+            value=float(kept["keeping_months"].value),
+            help=page.origin_text(kept["keeping_months"]),
+        ),
+        Field(
+            name="store_warmest_c",
+            label=_("Warmest temperature in the store, °C"),
+            kind="number",
+            low=5,
+            high=50,
+            value=float(kept["store_warmest_c"].value),
+            help=page.origin_text(kept["store_warmest_c"]),
+        ),
+        Field(
+            name="limit_standard",
+            label=_("Standard that applies"),
+            kind="choice",
+            options={key: _(name) for key, name in STANDARD_NAMES.items()},
+            value=at_first if at_first in STANDARD_NAMES else next(iter(STANDARD_NAMES)),
+            wide=True,
+        ),
+        Field(name="crop", label=_("Buyer's limit for"), kind="choice", options=names, value=next(iter(names))),
+        Field(
+            name="contract", label=_("Buyer's limit, % (empty: none)"), kind="number", low=1, high=30, required=False
+        ),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        with store.transaction(group.id, token) as inside:
+            for key, fact in kept.items():
+                if fact.value != values[key]:
+                    inside.set_fact(
+                        group.id, key, values[key], "entered", state.who(), state.now(), expected=fact.revision
+                    )
+            if values["contract"] is not None:
+                limit = f"buyer_limit.{values['crop']}"
+                inside.set_fact(group.id, limit, values["contract"], "entered", state.who(), state.now())
+        return _("The limits are saved.")
+
+    keyed_form("limits", fields, write, {key: fact.revision for key, fact in facts.items()}, _("Save the limits"))
     own = {key: fact for key, fact in facts.items() if key.startswith("buyer_limit.") and fact.value is not None}
     for key, fact in own.items():
         words, button = st.columns([3, 1], vertical_alignment="center")
@@ -303,33 +329,44 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
             for row in rows
         ]
         page.table(pd.DataFrame(shown), key="limits_table")
-        with st.form("own_limit_form", clear_on_submit=True):
-            left, right = st.columns(2)
-            crop = left.selectbox(
-                _("Crop"), list(crops), format_func=lambda code: _(crops[code].name), key="own_limit_crop"
-            )
-            standard = right.selectbox(
-                _("Standard"),
-                list(STANDARD_NAMES),
-                format_func=lambda key: _(STANDARD_NAMES[key]),
-                key="own_limit_standard",
-            )
-            value = left.number_input(
-                _("At most, % (empty: remove the group's figure)"), 1.0, 30.0, value=None, key="own_limit_value"
-            )
-            source = right.text_input(_("Where it stands"), max_chars=200, key="own_limit_source")
-            if st.form_submit_button(_("Save this figure")):
-                rest = [row for row in kept if (row["commodity"], row["standard"]) != (crop, standard)]
-                new = {
-                    "commodity": crop,
-                    "standard": standard,
-                    "moisture_pct": value,
-                    "product": crops[crop].name,
-                    "source": source.strip() or _("entered by you"),
-                    "basis": "judgement",
-                }
-                store.documents.write("limits", str(group.id), {"rows": [*rest, new] if value else rest}, state.now())
-                done(_("The figure is saved."))
+        _own_limit(group, crops, kept)
+
+
+def _own_limit(group: Any, crops: dict[str, Any], kept: list[dict[str, Any]]) -> None:
+    names = {code: _(crop.name) for code, crop in crops.items()}
+    standards = {key: _(name) for key, name in STANDARD_NAMES.items()}
+    fields = (
+        Field(name="crop", label=_("Crop"), kind="choice", options=names, value=next(iter(names))),
+        Field(name="standard", label=_("Standard"), kind="choice", options=standards, value=next(iter(standards))),
+        Field(
+            name="value",
+            label=_("At most, % (empty: remove the group's figure)"),
+            kind="number",
+            low=1,
+            high=30,
+            required=False,
+        ),
+        Field(name="source", label=_("Where this figure is published"), required=False),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        place = (values["crop"], values["standard"])
+        new = {
+            "commodity": values["crop"],
+            "standard": values["standard"],
+            "moisture_pct": values["value"],
+            "product": crops[values["crop"]].name,
+            "source": values["source"][:200] or _("entered by you"),
+            "basis": "judgement",
+        }
+        with state.store().transaction(group.id, token) as inside:
+            before = (inside.documents.read("limits", str(group.id)) or {}).get("rows", [])
+            rest = [row for row in before if (row["commodity"], row["standard"]) != place]
+            rows = rest if values["value"] is None else [*rest, new]
+            inside.documents.write("limits", str(group.id), {"rows": rows}, state.now())
+        return _("The figure is saved.")
+
+    keyed_form("own_limit", fields, write, kept, _("Save this figure"))
 
 
 def meter_check(group: Any) -> None:
@@ -360,34 +397,36 @@ def meter_check(group: Any) -> None:
         "side_by_side": _("Beside the buyer's meter"),
     }
     method = st.selectbox(_("Check"), list(names), format_func=lambda key: names[key], key="check_method")
-    with st.form(f"check_form_{method}"):
-        if method == "salt":
-            st.caption(
-                _(
-                    "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C "
-                    "(Greenspan 1977). Wait until the reading is steady."
-                )
-            )
-        shown = st.text_input(
-            _("What the meter showed, one after the other, divided by semicolons"), key=f"check_shown_{method}"
-        )
-        if method == "salt":
-            jar = st.number_input(_("Temperature of the jar, °C"), 0.0, 60.0, 25.0, key="check_temperature")
-            st.caption(_("Humidity in the jar: {value} %").format(value=number(salt_humidity(jar))))
-            true = ""
+    salt = method == "salt"
+    lists = Field(name="shown", label=_("What the meter showed, one after the other, divided by semicolons"), wide=True)
+    other = (
+        Field(name="jar", label=_("Temperature of the jar, °C"), kind="number", low=0, high=60, value=25.0)
+        if salt
+        else Field(name="true", label=_("What the other gave, in the same order"), wide=True)
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        payload: dict[str, Any] = {"method": method, "shown": numbers(values["shown"])}
+        if salt:
+            payload["temperature_c"] = values["jar"]
         else:
-            jar = 25.0
-            true = st.text_input(_("What the other gave, in the same order"), key=f"check_true_{method}")
-        if st.form_submit_button(_("Save this check")):
-            payload: dict[str, Any] = {"method": method, "shown": numbers(shown)}
-            if method == "salt":
-                payload["temperature_c"] = jar
-            else:
-                payload["true"] = numbers(true)
-                if len(payload["true"]) != len(payload["shown"]):
-                    raise InputError("both lists need the same count of numbers")
-            store.append_event(group.id, "diary", "meter_check", state.today(), state.who(), payload, state.now())
-            done(_("The check is saved."))
+            payload["true"] = numbers(values["true"])
+            if len(payload["true"]) != len(payload["shown"]):
+                raise InputError("both lists need the same count of numbers")
+        store.append_event(
+            group.id, "diary", "meter_check", state.today(), state.who(), payload, state.now(), token=token
+        )
+        if salt:
+            words = _("The check is saved. Humidity in the jar: {value} %.")
+            return words.format(value=number(salt_humidity(values["jar"])))
+        return _("The check is saved.")
+
+    note = _(
+        "Over a paste of kitchen salt and water in a closed jar the air has 75.3 % humidity at 25 °C "
+        "(Greenspan 1977). Wait until the reading is steady."
+    )
+    seen = len(store.events(group.id, "diary"))
+    keyed_form(f"check_{method}", (lists, other), write, seen, _("Save this check"), note if salt else "")
 
 
 def numbers(text: str) -> list[float]:
@@ -412,24 +451,27 @@ def measures(group: Any) -> None:
             "year to year."
         )
     )
-    with st.form("measure_form", clear_on_submit=True):
-        left, right = st.columns(2)
-        name = left.text_input(_("Measure"), key="measure_name")
-        crop = right.selectbox(_("Crop"), list(crops), format_func=lambda code: _(crops[code].name), key="measure_crop")
-        mass = left.number_input(_("One filling weighs, kg"), min_value=0.01, value=None, key="measure_mass")
-        moisture = right.number_input(_("At a moisture of, %"), 0.0, 60.0, value=None, key="measure_moisture")
-        on = left.date_input(_("Weighed on"), value=state.today(), key="measure_day")
-        if st.form_submit_button(_("Save this weighing")):
-            if mass is None:
-                raise InputError("give the mass of one filling")
-            weigh_measure(
-                store,
-                group.id,
-                WeighedMeasure(name=name, commodity=crop, weighed_on=on, mass_kg=mass, moisture_pct=moisture),
-                state.who(),
-                state.now(),
-            )
-            done(_("The weighing is saved."))
+    names = {code: _(crop.name) for code, crop in crops.items()}
+    fields = (
+        Field(name="name", label=_("Local measure")),
+        Field(name="crop", label=_("Crop"), kind="choice", options=names, value=next(iter(names))),
+        Field(name="mass", label=_("One filling weighs"), kind="number", unit="kg", low=0.01, high=2000),
+        Field(name="moisture", label=_("At a moisture of, %"), kind="number", low=0, high=60, required=False),
+        Field(name="on", label=_("Weighed on"), kind="day", high=state.today(), value=state.today()),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        sample = WeighedMeasure(
+            name=values["name"],
+            commodity=values["crop"],
+            weighed_on=values["on"],
+            mass_kg=values["mass"],
+            moisture_pct=values["moisture"],
+        )
+        weigh_measure(store, group.id, sample, state.who(), state.now(), token)
+        return _("The weighing is saved.")
+
+    keyed_form("measure", fields, write, len(samples), _("Save this weighing"))
     if samples:
         rows = []
         for key in sorted({(one.name, one.commodity) for one in samples}):

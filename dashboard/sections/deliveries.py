@@ -28,7 +28,6 @@ def receipts(group: Group, season: Season, members: Mapping[int, str]) -> None:
     latest = {item.number: item for item in sorted(season.deliveries, key=lambda item: -item.number)[:300]}
     if not latest:
         return
-    st.subheader(_("Receipt"))
     chosen = st.selectbox(
         _("Delivery"),
         list(latest),
@@ -81,7 +80,7 @@ def all_deliveries(group: Group, season: Season, members: Mapping[int, str]) -> 
     flat = state.store().fact(group.id, "pool.flat_rate")
     frame = delivery_table(season, members, Decimal(str(flat.value)))
     with st.expander(_("All deliveries")):
-        page.table(frame, "deliveries_table", "deliveries.csv")
+        page.table(frame, "deliveries_table", "deliveries.csv", open_cards=3)
         gap = float(frame[_("Flat rate less exact, kg")].sum())
         words = (
             _("A flat rate of {rate} % per % of moisture would count {kg} kg less than the exact water.")
@@ -134,7 +133,9 @@ def show() -> None:
                 )
         else:
             st.warning(_("Add the members first, on the page Our things, or import a table that names them."))
-        receipts(group, season, members)
+        if season.deliveries:
+            with page.details(_("Receipt")):
+                receipts(group, season, members)
         if season.deliveries:
             all_deliveries(group, season, members)
     page.caution("mould", "money")

@@ -87,7 +87,7 @@ def show() -> None:
     lines = money_book(account, MONEY_PLACES)
     if lines:
         page.chart(money_figure(lines, group.currency), alt=_("Money left after each day"), key="acc_chart")
-    page.table(who_owes(balances, group.currency), key="acc_owes", file_name="who_owes.csv")
+    page.table(who_owes(balances, group.currency), key="acc_owes", file_name="who_owes.csv", open_cards=4)
     st.caption(
         _("The group's own money, all that it has less all that it owes: {amount}.").format(
             amount=coins(own_money(account, state.today()), group.currency)

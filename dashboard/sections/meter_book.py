@@ -85,7 +85,7 @@ def show() -> None:
         ),
         seen=last_number(events),
     )
-    page.table(journal_table(account, group.currency), key="journal_table", file_name="journal.csv")
+    page.table(journal_table(account, group.currency), key="journal_table", file_name="journal.csv", open_cards=3)
     ahead = sum(entry.on > state.today() for entry in account.journal.entries)
     if ahead:
         st.caption(
@@ -95,5 +95,6 @@ def show() -> None:
                 ahead,
             ).format(count=ahead)
         )
-    page.table(balance_table(account, group.currency), key="journal_trial", file_name="balances.csv")
+    with page.details(_("Balance of each account")):
+        page.table(balance_table(account, group.currency), key="journal_trial", file_name="balances.csv")
     page.caution("money")

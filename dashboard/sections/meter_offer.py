@@ -27,8 +27,8 @@ def offer_fields(
     group: Group, facts: Mapping[str, Fact], known: ExpectedPrice | None, months: int, cash: float
 ) -> tuple[Field, ...]:
     """Return what is asked about the offer beside its price and its month."""
-    expected = known.median if known else float(facts["maize_price_kg"].value)
-    usual = 100 * known.spread if known else 25.0
+    expected = float(f"{known.median if known else float(facts['maize_price_kg'].value):.3g}")
+    usual = round(100 * known.spread, 1) if known else 25.0
     waiting = 100 * float(facts["interest_monthly"].value)
     kilograms = float(round(1.1 * cash / max(expected, 1e-9)))
 
@@ -116,12 +116,14 @@ def show() -> None:
     cash, months = first["cash"], first["months"]
     with page.plain_errors():
         known = expected_price(state.store(), group.id, "maize", months)
-        filled = draw_fields(f"offer_{months}", offer_fields(group, facts, known, months, cash))
-        st.caption(
-            _("Price and difference for that month are from the group's own price series of maize.")
-            if known
-            else _("No price series of maize shows a season: today's price and a quarter more or less are assumed.")
-        )
+        answer_place = st.container()
+        with page.details(_("What is assumed of the grain and the loan")):
+            filled = draw_fields(f"offer_{months}", offer_fields(group, facts, known, months, cash))
+            st.caption(
+                _("Price and difference for that month are from the group's own price series of maize.")
+                if known
+                else _("No price series of maize shows a season: today's price and a quarter more or less are assumed.")
+            )
         if not filled.complete:
             return
         paths = lognormal_prices(filled["price"], filled["spread"] / 100, 4000, 9)
@@ -132,11 +134,12 @@ def show() -> None:
             filled["payments"],
             filled["waiting"] / 100,
         )
-        page.answer(offer_answer(result, group.currency))
-        page.chart(
-            offer_figure(result, group.currency),
-            alt=_("What grain, loan and cash cost in today's money"),
-            key="offer_chart",
-        )
-        page.table(offer_table(result, filled, months, group.currency), key="offer_table")
+        with answer_place:
+            page.answer(offer_answer(result, group.currency))
+            page.chart(
+                offer_figure(result, group.currency),
+                alt=_("What grain, loan and cash cost in today's money"),
+                key="offer_chart",
+            )
+            page.table(offer_table(result, filled, months, group.currency), key="offer_table")
     page.caution("advice", "money")

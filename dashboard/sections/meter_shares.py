@@ -382,7 +382,9 @@ def rules(
         alt=_("Share of each member by the chosen rule, and the cost alone"),
         key="shares_chart",
     )
-    page.table(effects_table([split], names, alone, group.currency), key="shares_table", file_name="shares.csv")
+    page.table(
+        effects_table([split], names, alone, group.currency), key="shares_table", file_name="shares.csv", open_cards=3
+    )
     with st.expander(_("All rules side by side")):
         page.table(effects_table(list(usable.values()), names, alone, group.currency), key="shares_all")
         for other in splits:

@@ -37,6 +37,7 @@ from core.testing.plan_worth import STANDS_FOR, Scene, case_before_tests, crop_t
 from core.testing.worth import DecisionTable, SeasonWorth, payback, paying_scale, season_worth
 from dashboard import page, state
 from dashboard.charts.meter import avoided_figure, payback_figure, probing_figure
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
 from dashboard.money_parts import told_apart
 from dashboard.text import _, money, number, percent, say
@@ -278,33 +279,45 @@ def show() -> None:
         "salt_jar": _("the salt jar"),
         "none": _("the day of harvest alone"),
     }
-    left, middle, right = st.columns(3)
-    judgement = left.selectbox(
-        _("Without a meter the group goes by"), JUDGEMENTS, format_func=lambda j: words[j], key="worth_judgement"
+    filled = draw_fields(
+        "worth",
+        (
+            Field(
+                name="judged_by",
+                label=_("Without a meter the group goes by"),
+                kind="choice",
+                options=words,
+                value=JUDGEMENTS[0],
+            ),
+            Field(name="probed", label=_("Bags tested in each lot"), kind="whole", low=1, high=100, value=10),
+            Field(
+                name="above",
+                label=_("Without a meter, grain is bagged this many points above the limit"),
+                kind="number",
+                low=-3,
+                high=10,
+                value=float(facts["meter.worth.above_limit"].value),
+                wide=True,
+            ),
+        ),
     )
-    probed = int(middle.number_input(_("Bags tested in each lot"), 1, 100, 10, key="worth_probed"))
-    above = right.number_input(
-        _("Without a meter, grain is bagged this many points above the limit"),
-        -3.0,
-        10.0,
-        float(facts["meter.worth.above_limit"].value),
-        step=0.5,
-        key="worth_above",
-    )
+    if not filled.complete:
+        return
+    judgement, probed, above = filled["judged_by"], filled["probed"], filled["above"]
     if judgement in {"bite", "rattle"}:
         fact = facts[f"meter.error.{judgement}"]
-        left.caption(
+        st.caption(
             _("± {points} points, {origin}").format(points=number(float(fact.value)), origin=page.origin_text(fact))
         )
     elif judgement == "salt_jar":
-        left.caption(page.origin_text(facts["meter.salt_jar.threshold"]))
+        st.caption(page.origin_text(facts["meter.salt_jar.threshold"]))
     lots = lots_to_test(group)
     if not lots:
         st.info(_("There is no lot with a known limit yet. Add lots under Lots and readings."))
         return
     known = first_tests(state.store().readings(group.id), {lot.id: (lot.commodity, limit) for lot, limit in lots})
     if known is not None:
-        right.caption(
+        st.caption(
             _(
                 "The first tests of {count} of these lots lay {mean} points above the limit, with a spread of {spread}."
             ).format(count=known.lots, mean=number(known.above_limit), spread=number(known.spread))
@@ -315,8 +328,11 @@ def show() -> None:
         except PlanError as error:
             worths = worth_by_small_model(group, lots, above, judgement, probed, error.message)
         show_season(group, facts, worths, lots, words[judgement], probed)
-        show_again(group, worths.again)
-        show_lots(group, worths, [lot for lot, _limit in lots if lot.id in worths.reports])
+        if worths.again:
+            with page.details(_("Which lot to test again today")):
+                show_again(group, worths.again)
+        with page.details(_("Lot by lot, before the first test")):
+            show_lots(group, worths, [lot for lot, _limit in lots if lot.id in worths.reports])
     except DryholdError as error:
         page.show_error(error)
         return
@@ -395,9 +411,10 @@ def show_season(
         )
     )
     if back.chance_within_life >= LEAST_CHANCE_SHOWN:
-        page.chart(
-            payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback"
-        )
+        with page.details(_("When the meter has paid for itself")):
+            page.chart(
+                payback_figure(back), alt=_("Chance that the meter has paid for itself, by season"), key="worth_payback"
+            )
     mass = sum(_mass(lot) for lot, _limit in lots if lot.id in reports)
     scale = paying_scale(price, season.mean, upkeep, tests * per_test, seasons, waiting)
     if 1 < scale < 100:
@@ -443,14 +460,12 @@ def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> Non
         ),
         key="worth_members",
         file_name="worth.csv",
+        open_cards=3,
     )
 
 
 def show_again(group: Group, lots: Sequence[Again]) -> None:
     """Show which open lot is worth another test today."""
-    if not lots:
-        return
-    st.subheader(_("Which lot to test again today"))
     page.table(
         pd.DataFrame(
             [
@@ -478,7 +493,6 @@ def show_again(group: Group, lots: Sequence[Again]) -> None:
 def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
     """Show each lot's worth, and for a chosen one how many bags to probe."""
     reports = worths.reports
-    st.subheader(_("Lot by lot, before the first test"))
     page.table(
         pd.DataFrame(
             [

@@ -281,7 +281,7 @@ def show() -> None:
         )
         head(season)
         pay_all(scene)
-        page.table(member_table(scene), "payout_table", "payout.csv")
+        page.table(member_table(scene), "payout_table", "payout.csv", open_cards=4)
         st.caption(taken_off_words(scene))
         show_prices(group, members)
         show_meter(scene)

@@ -35,17 +35,68 @@ def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
     app.button(key="lot_new.save").click().run()
     assert not app.exception
     assert [lot.label for lot in empty_store.lots(group_id)] == ["Heap 1"]
-    app.text_input(key="test_bag").set_value("1")
-    app.number_input(key="test_temperature").set_value(26.0)
-    app.number_input(key="test_humidity").set_value(62.0)
-    next(button for button in app.button if button.label == "Save this test").click().run()
+    app.button(key="test.save").click().run()
+    assert any("at least one" in error.value for error in app.error)
+    app.text_input(key="test.0.bag").set_value("1")
+    app.text_input(key="test.0.temperature").set_value("26,5")
+    app.text_input(key="test.0.humidity").set_value("6 2 %")
+    app.button(key="test.save").click().run()
+    assert any(":material/error:" in line.value for line in app.markdown)  # said beside the field, nothing is saved
+    assert empty_store.readings(group_id).empty
+    app.text_input(key="test.0.humidity").set_value("62")
+    app.button(key="test.save").click().run()
     assert not app.exception
-    assert len(empty_store.readings(group_id)) == 1
+    assert list(empty_store.readings(group_id)["temperature_c"]) == [26.5]
+    assert app.text_input(key="test.1.temperature").value == ""  # nothing survives into the next test
     app.selectbox(key="check_method").set_value("salt").run()
-    app.text_input(key="check_shown_salt").set_value("77; 77,5; 76,8")
-    next(button for button in app.button if button.label == "Save this check").click().run()
+    app.text_input(key="check_salt.0.shown").set_value("77; 77,5; 76,8")
+    app.button(key="check_salt.save").click().run()
     assert not app.exception
     assert empty_store.events(group_id, "diary")[0].payload["shown"] == [77.0, 77.5, 76.8]
+
+
+def test_limits_are_saved_once_and_not_over_another_tab(empty_store: Store) -> None:
+    group_id = empty_store.groups()[0].id
+    empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
+    tabs = [open_page("lots") for _tab in range(2)]
+    for months, app in zip(("9", "4"), tabs, strict=True):
+        app.text_input(key="limits.0.keeping_months").set_value(months)
+        app.button(key="limits.save").click().run()
+        assert not app.exception
+    assert empty_store.fact(group_id, "keeping_months").value == 9
+    assert any("Nothing was overwritten" in error.value for error in tabs[1].error)
+    app = open_page("lots")
+    app.text_input(key="limits.0.contract").set_value("36,000")
+    app.button(key="limits.save").click().run()
+    assert any("two ways" in line.value for line in app.markdown)
+    app.text_input(key="limits.0.contract").set_value("13.5")
+    app.button(key="limits.save").click().run()
+    assert empty_store.fact(group_id, "buyer_limit.maize").value == 13.5
+
+
+def test_a_test_sent_from_two_tabs_is_one(empty_store: Store) -> None:
+    group_id = empty_store.groups()[0].id
+    empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
+    for app in [open_page("lots") for _tab in range(2)]:
+        app.text_input(key="test.0.moisture").set_value("13.5")
+        app.button(key="test.save").click().run()
+        assert not app.exception
+    assert len(empty_store.readings(group_id)) == 1
+
+
+def test_own_limit_and_local_measure_by_form(empty_store: Store) -> None:
+    group_id = empty_store.groups()[0].id
+    empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
+    app = open_page("lots")
+    app.text_input(key="own_limit.0.value").set_value("13")
+    app.button(key="own_limit.save").click().run()
+    assert empty_store.documents.read("limits", str(group_id))["rows"][0]["moisture_pct"] == 13.0
+    app.button(key="measure.save").click().run()
+    assert sum("fill this in" in line.value for line in app.markdown) == 2
+    app.text_input(key="measure.0.name").set_value("big tin")
+    app.text_input(key="measure.0.mass").set_value("16,4")
+    app.button(key="measure.save").click().run()
+    assert empty_store.events(group_id, "diary")[0].payload["mass_kg"] == 16.4
 
 
 def test_a_wrong_input_gets_a_sentence(empty_store: Store) -> None:

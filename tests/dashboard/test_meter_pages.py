@@ -292,7 +292,7 @@ def test_worth_is_answered_with_its_spread_for_each_judgement(demo_store) -> Non
     app = open_page("meter_worth")
     assert len(app.get("plotly_chart")) == 3
     for judgement in ("salt_jar", "none"):
-        app.selectbox(key="worth_judgement").set_value(judgement).run()
+        fill(app, "worth", judged_by=judgement)
         assert not app.exception
         assert "8 of 10" in app.info[0].value
 
