@@ -86,7 +86,7 @@ def _choose_section(name: str, sections: dict[str, str]) -> str:
     return str(chosen)
 
 
-def start(title: str, question: str) -> None:
+def start(question: str) -> None:
     """Show the question that a section answers (its title is the page's, drawn by `compose`)."""
     st.markdown(f"**{question}**" if question else "")
 

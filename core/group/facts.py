@@ -69,6 +69,11 @@ def load_defaults() -> dict[str, Default]:
     return found
 
 
+def default_number(key: str) -> float:
+    """Return the number that a setting has until a group says otherwise."""
+    return float(load_defaults()[key].value)
+
+
 def check_value(key: str, value: Any) -> None:
     """Refuse a value that a fact cannot have.
 

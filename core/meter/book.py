@@ -12,6 +12,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Protocol
 
+from core.accounts.book import Entry
 from core.accounts.splitting import as_decimal
 from core.errors import DryholdError, LedgerError
 
@@ -24,36 +25,12 @@ LOG_KINDS = ("handover", "tests", "booking", "booking_dropped")
 SPENT_ON = ("batteries", "repair", "calibration check", "carrying", "other")
 
 
-class BookEvent(Protocol):
-    """An entry of the append-only book, as the group's records keep it."""
-
-    @property
-    def id(self) -> int:
-        """Its number in the records."""
-
-    @property
-    def kind(self) -> str:
-        """What happened: one of `KINDS`, `LOG_KINDS` or ``"reversal"``."""
-
-    @property
-    def on(self) -> date:
-        """Day on which it counts."""
-
-    @property
-    def who(self) -> str:
-        """Who wrote it down."""
-
-    @property
-    def payload(self) -> dict[str, Any]:
-        """Its particulars."""
+class BookEvent(Entry, Protocol):
+    """An entry of the meter's book: its kind is one of `KINDS`, of `LOG_KINDS`, or a reversal."""
 
     @property
     def recorded_at(self) -> datetime:
         """When it was written down."""
-
-    @property
-    def reverses(self) -> int | None:
-        """Number of the event that it takes back."""
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,9 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from datetime import date, timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from types import UnionType
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -16,6 +16,7 @@ import numpy as np
 
 from core.accounts.finance import InventoryCredit, present_value
 from core.errors import DryholdError, InputError
+from core.group.facts import default_number
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
 
 DAYS_PER_WEEK = 7
@@ -255,7 +256,8 @@ class Reserve:
 
     For eating it goes `evenly` over the weeks to `until_week`, seed is whole until then; valued at `value_per_kg`.
 
-    Lots whose use is seed serve only a reserve whose `use` is seed.
+    Lots whose use is seed serve only a reserve whose `use` is seed; each 1 % of damaged kernels takes
+    `damage_per_pct` (fraction) of what it is worth to the house.
     """
 
     label: str
@@ -265,6 +267,7 @@ class Reserve:
     value_per_kg: float
     evenly: bool = True
     use: str = "food"
+    damage_per_pct: float = field(default_factory=partial(default_number, "plan.eaten_damage_per_pct"))
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -91,7 +92,8 @@ def reserves_of(
         until = min([last, *(week for week in coming if week >= 2)])
         lean = lean_price(by_crop[staple], until + 1, margin)
         made.append(Reserve("home use", staple, weekly * (until + 1), until, lean))
-    return tuple(made)
+    each = value("plan.eaten_damage_per_pct")
+    return tuple(replace(reserve, damage_per_pct=each) for reserve in made)
 
 
 def _staple(by_crop: Mapping[str, CropPrice], lots: Sequence[CaseLot]) -> str:

@@ -37,8 +37,6 @@ NONE = -1
 NO_WAIT = 4  # weeks for a market day, a truck or an order where past prices do not support waiting (judgement)
 # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
 LONG_STORE_WEEKS = 8
-EATEN_DAMAGE_PER_PCT = 0.03
-"""Worth lost to the house for each 1 % of damaged kernels in grain kept back, as a buyer deducts; basis: judgement."""
 
 DEDUCTIONS = (
     "field",
@@ -736,7 +734,7 @@ def _reserve_blocks(case: PlanningCase, lot: CaseLot, way: _Way) -> Iterator[_Bl
         length = until - chain.ready_week
         span = np.arange(1, length + 1) if reserve.evenly else np.array([length])
         worth = case.discount(chain.ready_week + span)[:, None] * parts.sold[span] * reserve.value_per_kg
-        worth = worth * damage_kept(EATEN_DAMAGE_PER_PCT, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
+        worth = worth * damage_kept(reserve.damage_per_pct, parts.damaged_pct[span]) * (1.0 - parts.unfit_share[span])
         if reserve.use == "seed":  # seed that no longer germinates has to be bought
             worth = worth * parts.alive_share[span]
         yield _Block(

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from core.accounts.book import Book
+from core.accounts.splitting import as_decimal
 from core.errors import InputError
 from core.group.coins import smallest_coin
 from core.group.records import Event, NewEntry
@@ -114,8 +115,9 @@ def check_new(events: Sequence[Event], count: int, assumed: Terms | None = None,
 
 
 def assumed_terms(store: Store, group_id: int) -> Terms:
-    """Return what holds for a group's pools until it has saved its agreement: the coin is that of its currency."""
-    return Terms(step=smallest_coin(store, group_id))
+    """Return what holds for a group's pools until it has saved its agreement: its settings, and its currency's coin."""
+    base, limit = (as_decimal(store.fact(group_id, key).value) for key in ("pool.base_pct", "pool.limit_pct"))
+    return Terms(base, max(base, limit), step=smallest_coin(store, group_id))
 
 
 def take_back(

@@ -7,16 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from core.accounts.splitting import as_decimal
 from core.accounts.typed import typed_number
 from core.errors import InputError
+from core.group.facts import default_number
 
 PRICE_RULES = ("by_sale", "pool_price", "by_week")
 DEDUCTIONS = ("levies", "meter", "loans", "advances")
 """What can be deducted from a member's pay besides truck and market costs, in the usual order."""
 WEEK = re.compile(r"\d{4}-W\d{2}")
+
+
+def _assumed(key: str) -> Decimal:
+    """Return a moisture that holds until a pool has agreed its own, % wet basis."""
+    return as_decimal(default_number(key))
 
 
 @dataclass(frozen=True)
@@ -44,8 +51,8 @@ class Terms:
     the fraction of a member's proceeds, less truck and market, that is never taken off.
     """
 
-    base_pct: Decimal = Decimal("13.5")
-    limit_pct: Decimal = Decimal("14.0")
+    base_pct: Decimal = field(default_factory=partial(_assumed, "pool.base_pct"))
+    limit_pct: Decimal = field(default_factory=partial(_assumed, "pool.limit_pct"))
     grade_factors: dict[str, Decimal] = field(default_factory=lambda: {"1": Decimal(1)})
     first_payment_per_kg: Decimal = Decimal(0)
     levies: tuple[Levy, ...] = ()
@@ -75,8 +82,8 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
         An unknown price rule, levy kind or deduction, a factor of 0 or less, a share of 1 or more, a limit below the
         base.
     """
-    base = as_decimal(payload.get("base_pct", "13.5"), "common moisture")
-    limit = as_decimal(payload.get("limit_pct", "14.0"), "moisture limit")
+    base = as_decimal(payload.get("base_pct", _assumed("pool.base_pct")), "common moisture")
+    limit = as_decimal(payload.get("limit_pct", _assumed("pool.limit_pct")), "moisture limit")
     factors = {str(k): as_decimal(v, "grade factor") for k, v in payload.get("grade_factors", {"1": 1}).items()}
     levies = tuple(Levy(str(x["name"]), str(x["kind"]), as_decimal(x["amount"])) for x in payload.get("levies", ()))
     rule = str(payload.get("price_rule", "by_sale"))

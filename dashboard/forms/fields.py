@@ -110,6 +110,24 @@ def fresh_form(form: str) -> None:
         st.session_state.pop(f"{form}.{part}", None)
 
 
+def usual_field(usual: Callable[[Any], Any], follows: str) -> Callable[..., Any]:
+    """Return a maker of number fields: `usual(values)` is a thing that has what usually stands in them.
+
+    The maker takes the field's name, label, unit and bounds, and its kind where that is not "number".
+    """
+
+    def sized(name: str, label: str, unit: str, low: float, high: float, kind: str = "number") -> Any:
+        def ask(values: Any) -> Field:
+            value = getattr(usual(values), name)
+            return Field(
+                name=name, label=label, kind=kind, unit=unit, low=low, high=high, value=value, follows=(follows,)
+            )
+
+        return ask
+
+    return sized
+
+
 def draw_fields(
     form: str,
     fields: Sequence[Field] | Sequence[Field | Callable[[Mapping[str, Any]], Field | None]],

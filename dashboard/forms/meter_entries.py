@@ -228,7 +228,13 @@ def grain_payment(scene: MeterScene) -> EntryForm:
             Field(name="tare", label=_("An empty bag"), kind="exact", unit="kg", low=0, high=5, value=Decimal("0.2")),
             Field(name="moisture", label=_("Moisture as tested"), kind="exact", unit="%", low=5, high=40),
             Field(
-                name="agreed", label=_("Agreed moisture"), kind="exact", unit="%", low=5, high=30, value=Decimal("13")
+                name="agreed",
+                label=_("Agreed moisture"),
+                kind="exact",
+                unit="%",
+                low=5,
+                high=30,
+                value=scene.number("pool.base_pct"),
             ),
             Field(
                 name="price",

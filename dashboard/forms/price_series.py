@@ -86,6 +86,16 @@ def _outlook(
     return price_outlook(prices, costs, price_today, _neighbours, _basis)
 
 
+def quotes_or_stop(group: Group) -> pd.DataFrame:
+    """Return a group's prices, or say where they are entered and end the page."""
+    quotes = state.store().price_quotes(group.id)
+    if quotes.empty:
+        st.info(_("There are no prices yet. Note today's price, or import past prices of a market near you."))
+        page.link("prices", _("Import prices"), "price_import")
+        st.stop()
+    return quotes
+
+
 def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     """Ask for crop, market, place of sale and today's price."""
     left, right = st.columns(2)

@@ -18,7 +18,7 @@ from dashboard.text import _, literal, ngettext, number
 
 
 def show() -> None:
-    page.start(_("Assumed values"), _("What is assumed until the group enters its own?"))
+    page.start(_("What is assumed until the group enters its own?"))
     group = page.stop_if_no_group()
     facts = facts_for_entry(state.store().facts(group.id), group.currency)
     assumed = sum(fact.origin == "assumed" for fact in facts.values())
@@ -68,7 +68,7 @@ def enter_one(group: Any, fact: Fact) -> None:
 
 def show_truck_and_meter() -> None:
     """Show what the truck and the meter carry and cost."""
-    page.start(_("Truck and meter"), _("What does the truck carry, and what did the meter cost?"))
+    page.start(_("What does the truck carry, and what did the meter cost?"))
     group = page.stop_if_no_group()
     facts = facts_for_entry(state.store().facts(group.id), group.currency)
     mine = {key: facts[key] for key in (*TRUCK, *METER)}

@@ -16,7 +16,7 @@ from dashboard.text import _, literal, moment, ngettext
 
 
 def show() -> None:
-    page.start(_("Backups"), _("Are the records safe?"))
+    page.start(_("Are the records safe?"))
     file = file_of(default_url())
     if not state.may(WHOLE):
         st.info(_("The administrator keeps the backups of these records."))

@@ -24,7 +24,7 @@ OTHER_LIMIT_PCT, OTHER_SD_PCT = 13.5, 0.3
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("With which buyer is a delivery worth most today?"))
+    page.start(_("With which buyer is a delivery worth most today?"))
     group = page.stop_if_no_group()
     with page.plain_errors():
         book = buyer_book(state.store(), group.id)

@@ -33,7 +33,7 @@ KEEP = {"persist_state": "session"}
 
 
 def show() -> None:
-    page.start(_("Check one lot"), _("Is this grain dry enough to keep, and if not, what is to be done?"))
+    page.start(_("Is this grain dry enough to keep, and if not, what is to be done?"))
     group = state.current_group()
     crops = crops_of_group(state.store(), group.id) if group is not None else crops_of_group(None, 0)
     crop = crops[

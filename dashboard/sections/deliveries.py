@@ -92,7 +92,7 @@ def all_deliveries(group: Group, season: Season, members: Mapping[int, str]) -> 
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What did each member deliver, and what does it weigh at the agreed moisture?"))
+    page.start(_("What did each member deliver, and what does it weigh at the agreed moisture?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():

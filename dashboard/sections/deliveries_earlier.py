@@ -15,7 +15,7 @@ from dashboard.text import _
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which deliveries and payments were made before this book began?"))
+    page.start(_("Which deliveries and payments were made before this book began?"))
     group: Any = page.stop_if_no_group()
     ask_name()
     kinds = {DELIVERIES: _("Deliveries"), PAYMENTS: _("Payments to members")}

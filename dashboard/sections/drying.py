@@ -54,7 +54,7 @@ KEEP = {"persist_state": "session"}
 
 def show() -> None:
     """Show the section."""
-    page.start(_("Drying outlook"), _("How many days until this lot is dry, and what is there to do today?"))
+    page.start(_("How many days until this lot is dry, and what is there to do today?"))
     group = page.stop_if_no_group()
     with page.plain_errors():
         with page.busy(_("Reading the weather forecast")):

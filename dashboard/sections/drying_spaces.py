@@ -12,12 +12,12 @@ from core.drying.setups import drying_method, drying_methods
 from core.group.possessions import ACCESS, SPACES, DryingSpace, Possessions, keep_spaces, possessions
 from dashboard import page, state
 from dashboard.forms.edits import choose_row, opened, save_edit
-from dashboard.forms.fields import Field, draw_fields
+from dashboard.forms.fields import Field, draw_fields, usual_field
 from dashboard.text import _, literal, money, number
 
 
 def show() -> None:
-    page.start(_("Drying spaces"), _("Where can the group dry grain?"))
+    page.start(_("Where can the group dry grain?"))
     group = page.stop_if_no_group()
     has, fact = possessions(state.store(), group.id), state.store().fact(group.id, SPACES)
     total = sum(space.capacity_kg for space in has.spaces)
@@ -79,21 +79,7 @@ def space_fields(space: DryingSpace | None, has: Possessions, currency: str) -> 
     def usual(values: Any) -> DryingSpace:
         return space if space is not None else has.space(values.get("method") or has.usual_method)
 
-    def sized(name: str, label: str, unit: str, low: float, high: float) -> Any:
-        def ask(values: Any) -> Field:
-            return Field(
-                name=name,
-                label=label,
-                kind="number",
-                unit=unit,
-                low=low,
-                high=high,
-                value=getattr(usual(values), name),
-                follows=("method",),
-            )
-
-        return ask
-
+    sized = usual_field(usual, "method")
     return [
         Field(name="name", label=_("What the group calls it"), value=None if space is None else space.name),
         Field(

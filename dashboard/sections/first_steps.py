@@ -27,7 +27,7 @@ ELSEWHERE = "-"
 
 
 def show() -> None:
-    page.start(_("First steps"), _("How do you get a first plan in ten minutes?"))
+    page.start(_("How do you get a first plan in ten minutes?"))
     group = state.current_group()
     if group is not None and not group.demo:
         what_next(group)

@@ -22,7 +22,7 @@ SOON_DAYS = 3
 
 def show() -> None:
     """Show the section."""
-    page.start(_("Drying spaces by day"), _("Which bags lie on which drying space on which day?"))
+    page.start(_("Which bags lie on which drying space on which day?"))
     group = page.stop_if_no_group()
     reading = situation_now(group.id)
     if not reading.lots:

@@ -12,13 +12,13 @@ from core.group.possessions import STORES, GrainStore, Possessions, keep_stores,
 from core.storage.methods import get_method, method_codes
 from dashboard import page, state
 from dashboard.forms.edits import choose_row, opened, save_edit
-from dashboard.forms.fields import Field, draw_fields
+from dashboard.forms.fields import Field, draw_fields, usual_field
 from dashboard.sections.drying_spaces import access_words
 from dashboard.text import _, literal, money, number
 
 
 def show() -> None:
-    page.start(_("Stores and bags"), _("In what can the group keep grain?"))
+    page.start(_("In what can the group keep grain?"))
     group = page.stop_if_no_group()
     has, fact = possessions(state.store(), group.id), state.store().fact(group.id, STORES)
     page.origin(fact)
@@ -77,21 +77,7 @@ def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> li
     def usual(values: Any) -> GrainStore:
         return kept if kept is not None else has.store(values.get("method") or method_codes()[0])
 
-    def sized(name: str, label: str, unit: str, low: float, high: float, kind: str = "number") -> Any:
-        def ask(values: Any) -> Field:
-            return Field(
-                name=name,
-                label=label,
-                kind=kind,
-                unit=unit,
-                low=low,
-                high=high,
-                value=getattr(usual(values), name),
-                follows=("method",),
-            )
-
-        return ask
-
+    sized = usual_field(usual, "method")
     return [
         Field(name="name", label=_("What the group calls it"), value=None if kept is None else _(kept.name)),
         Field(

@@ -18,7 +18,7 @@ from dashboard.text import _, literal
 
 
 def show() -> None:
-    page.start(_("Group"), _("Which group is this, and where is it?"))
+    page.start(_("Which group is this, and where is it?"))
     if not sign_in.on():
         name = st.text_input(
             _("Your name (kept beside every change)"), st.session_state.get("who", ""), key="who_entry"

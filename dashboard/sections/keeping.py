@@ -14,7 +14,7 @@ from core.market.costs import GRAIN_LOAN, OTHER_LOAN, SELL_GRAIN, cash_plan, cas
 from core.planning.wishes import cash_needed
 from dashboard import page, state
 from dashboard.forms.facts import Figure, assumed_count, facts_form
-from dashboard.forms.price_series import Chosen, choose_price
+from dashboard.forms.price_series import Chosen, choose_price, quotes_or_stop
 from dashboard.text import _, money, ngettext, number, percent
 
 NEED_DAYS = 45
@@ -35,13 +35,9 @@ def credit_figures(group: Group) -> list[Figure]:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What does keeping grain cost, and where does cash come from most cheaply?"))
+    page.start(_("What does keeping grain cost, and where does cash come from most cheaply?"))
     group = page.stop_if_no_group()
-    quotes = state.store().price_quotes(group.id)
-    if quotes.empty:
-        st.info(_("There are no prices yet."))
-        page.link("prices", _("Import prices"), "price_import")
-        return
+    quotes = quotes_or_stop(group)
     with page.plain_errors():
         top = st.container()
         chosen = choose_price(group, quotes)

@@ -28,7 +28,7 @@ def states_of(group_id: int, version: int, at: str, _now: Any) -> list[LotState]
 
 
 def show() -> None:
-    page.start(_("Lots and readings"), _("Which lots are dry enough, and how sure is that?"))
+    page.start(_("Which lots are dry enough, and how sure is that?"))
     group = page.stop_if_no_group()
     note = st.session_state.pop("lots_done", None)
     if note:

@@ -18,7 +18,7 @@ from dashboard.text import _, day, literal, ngettext
 
 
 def show() -> None:
-    page.start(_("Members"), _("Who belongs to the group?"))
+    page.start(_("Who belongs to the group?"))
     group = page.stop_if_no_group()
     members = state.store().members(group.id)
     present = [member for member in members if member.left_on is None or member.left_on > state.today()]

@@ -76,7 +76,7 @@ def money_table(account: Account, currency: str) -> pd.DataFrame:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What does the group hold, and who owes what?"))
+    page.start(_("What does the group hold, and who owes what?"))
     group: Any = page.stop_if_no_group()
     _events, account = read_book(group)
     open_book_first(group, account)

@@ -59,7 +59,7 @@ def balance_table(account: Account, currency: str) -> pd.DataFrame:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What was recorded, by whom, and do both sides agree?"))
+    page.start(_("What was recorded, by whom, and do both sides agree?"))
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)

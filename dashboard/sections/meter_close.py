@@ -154,7 +154,7 @@ def share_result(group: Group, account: Account, last: date) -> None:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Is the season's account ready to be closed?"))
+    page.start(_("Is the season's account ready to be closed?"))
     group: Any = page.stop_if_no_group()
     _events, account = read_book(group)
     open_book_first(group, account)

@@ -87,7 +87,7 @@ def import_rows(group: Group, preview: PaymentsPreview, seen: int) -> None:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which payments were made before this book began?"))
+    page.start(_("Which payments were made before this book began?"))
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)

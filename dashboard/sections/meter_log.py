@@ -244,7 +244,7 @@ def cancel_form(group: Group, account: Account, events: list[Event], booked: tup
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Where is the meter now, and who needs it on the coming days?"))
+    page.start(_("Where is the meter now, and who needs it on the coming days?"))
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)

@@ -92,7 +92,7 @@ def offer_table(result: OfferComparison, filled: Filled, months: int, currency: 
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Should the meter be paid in grain, in cash, or by a loan?"))
+    page.start(_("Should the meter be paid in grain, in cash, or by a loan?"))
     group: Any = page.stop_if_no_group()
     facts = state.store().facts(group.id)
     first = draw_fields(

@@ -15,7 +15,7 @@ from dashboard.text import _, say
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which paper does a member need?"))
+    page.start(_("Which paper does a member need?"))
     group: Any = page.stop_if_no_group()
     _events, account = read_book(group)
     open_book_first(group, account)

@@ -16,7 +16,7 @@ from dashboard.text import _
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What happened with the meter's money?"))
+    page.start(_("What happened with the meter's money?"))
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)

@@ -293,7 +293,7 @@ def choices(seasons: list[HarvestSeason]) -> tuple[str, HarvestSeason | None]:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What does sharing the meter save, and what does each member pay?"))
+    page.start(_("What does sharing the meter save, and what does each member pay?"))
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)

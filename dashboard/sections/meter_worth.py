@@ -267,10 +267,7 @@ def _season(lots: Sequence[tuple[Lot, float]], reports: dict[int, LotReport]) ->
 
 def show() -> None:
     """Show the page."""
-    page.start(
-        _("What testing is worth"),
-        _("What does the group gain by testing instead of biting, listening or the salt jar?"),
-    )
+    page.start(_("What does the group gain by testing instead of biting, listening or the salt jar?"))
     group = page.stop_if_no_group()
     facts = state.store().facts(group.id)
     words = {

@@ -40,7 +40,7 @@ class Proposal:
 
 
 def show() -> None:
-    page.start(_("Your own crop"), _("How wet is a crop or variety that the published tables do not know?"))
+    page.start(_("How wet is a crop or variety that the published tables do not know?"))
     group = page.stop_if_no_group()
     known = own_crops(state.store(), group.id)
     if known:

@@ -262,7 +262,7 @@ def ahead_words(season: Season, currency: str) -> list[str]:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What is each member still due, and can it be paid now?"))
+    page.start(_("What is each member still due, and can it be paid now?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():

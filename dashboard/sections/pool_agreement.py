@@ -13,7 +13,7 @@ from dashboard.text import _
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What did the group agree for its pools?"))
+    page.start(_("What did the group agree for its pools?"))
     group: Any = page.stop_if_no_group()
     with page.plain_errors():
         events, season = read_season(group)

@@ -11,7 +11,7 @@ from dashboard.text import _, ngettext
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What was recorded, by whom and when?"))
+    page.start(_("What was recorded, by whom and when?"))
     group: Any = page.stop_if_no_group()
     with page.plain_errors():
         events, season = read_season(group)

@@ -23,7 +23,7 @@ ZERO = Decimal(0)
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Does the cash agree with the book?"))
+    page.start(_("Does the cash agree with the book?"))
     group: Any = page.stop_if_no_group()
     with page.plain_errors():
         events, season = read_season(group)

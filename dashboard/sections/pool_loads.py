@@ -229,7 +229,7 @@ def owed_words(scene: PoolScene) -> str:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What was sold, and what do the buyers still owe?"))
+    page.start(_("What was sold, and what do the buyers still owe?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():

@@ -86,7 +86,7 @@ def show_losses(group: Any) -> None:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What else happened with the pools' money and grain?"))
+    page.start(_("What else happened with the pools' money and grain?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():

@@ -11,7 +11,7 @@ from dashboard.text import _
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which prices do we know?"))
+    page.start(_("Which prices do we know?"))
     group = page.stop_if_no_group()
     noted = st.session_state.pop("prices_noted", None)
     if noted:

@@ -11,7 +11,7 @@ from core.market.season import SeasonalCurve
 from dashboard import page, state
 from dashboard.charts.prices import fan_figure, history_figure, season_figure
 from dashboard.forms.facts import Figure, assumed_count, facts_form
-from dashboard.forms.price_series import Chosen, choose_price
+from dashboard.forms.price_series import Chosen, choose_price, quotes_or_stop
 from dashboard.text import _, money, month_names, ngettext, number, percent, say
 
 WORTH_NAMING = 0.05
@@ -31,13 +31,9 @@ def cost_figures(group: Group) -> list[Figure]:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Do past prices here suggest that waiting pays?"))
+    page.start(_("Do past prices here suggest that waiting pays?"))
     group = page.stop_if_no_group()
-    quotes = state.store().price_quotes(group.id)
-    if quotes.empty:
-        st.info(_("There are no prices yet. Note today's price, or import past prices of a market near you."))
-        page.link("prices", _("Import prices"), "price_import")
-        return
+    quotes = quotes_or_stop(group)
     with page.plain_errors():
         top = st.container()
         chosen = choose_price(group, quotes)

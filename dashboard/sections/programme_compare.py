@@ -291,7 +291,7 @@ def people_words(frame: pd.DataFrame, key: str) -> pd.DataFrame:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which groups differ by more than chance, and which have too few records to tell?"))
+    page.start(_("Which groups differ by more than chance, and which have too few records to tell?"))
     with page.plain_errors():
         keys = versions(shows_invented())
         if not keys:

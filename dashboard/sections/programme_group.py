@@ -201,7 +201,7 @@ def show_hindsight(records: Records) -> None:
 
 def show() -> None:
     """Show the page."""
-    page.start(_("One group's profile"), _("How did this group do, and which losses could it have avoided?"))
+    page.start(_("How did this group do, and which losses could it have avoided?"))
     group = page.stop_if_no_group()
     try:
         store = state.store()

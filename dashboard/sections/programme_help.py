@@ -187,10 +187,7 @@ def show_visits(groups: list[Group]) -> None:
 
 def show() -> None:
     """Show the page."""
-    page.start(
-        _("What would help"),
-        _("Where would a dryer, sealed bags, credit or training pay most, and whom to visit this week?"),
-    )
+    page.start(_("Where would a dryer, sealed bags, credit or training pay most, and whom to visit this week?"))
     with page.plain_errors():
         if not state.store().groups():
             page.stop_if_no_group()

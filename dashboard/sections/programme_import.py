@@ -12,7 +12,7 @@ from dashboard.text import _, ngettext
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Which groups are here, and which files are to be imported?"))
+    page.start(_("Which groups are here, and which files are to be imported?"))
     with page.plain_errors():
         groups = counted(state.store().groups(), shows_invented())
         page.answer(

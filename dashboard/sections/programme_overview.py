@@ -64,7 +64,7 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("How complete are the records?"))
+    page.start(_("How complete are the records?"))
     with page.plain_errors():
         keys = versions(shows_invented())
         if not keys:

@@ -102,7 +102,7 @@ def export(table: pd.DataFrame, report: pd.DataFrame, of: ProgrammeBook) -> None
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Where does the programme stand against its targets?"))
+    page.start(_("Where does the programme stand against its targets?"))
     with page.plain_errors():
         keys = versions(shows_invented())
         if not keys:

@@ -77,7 +77,7 @@ def preview_of(data: bytes, name: str, group_id: int, version: int, options: str
 
 
 def show() -> None:
-    page.start(_("Import a table"), _("Which tests does this file hold, and which of its rows cannot be used?"))
+    page.start(_("Which tests does this file hold, and which of its rows cannot be used?"))
     group = page.stop_if_no_group()
     done = st.session_state.pop("import_done", None)
     if done:

@@ -16,7 +16,7 @@ from dashboard.text import _, day, literal
 
 
 def show() -> None:
-    page.start(_("Who may do what"), _("Who may look at this group's records, and who may change them?"))
+    page.start(_("Who may look at this group's records, and who may change them?"))
     group = page.stop_if_no_group()
     own = sign_in.access(state.open_records())
     page.answer(

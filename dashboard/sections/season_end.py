@@ -12,9 +12,7 @@ from dashboard.text import _, day, money, number, say
 
 
 def show() -> None:
-    page.start(
-        _("Season's end"), _("What did the group plan, what did it do, what was it paid, and why do they differ?")
-    )
+    page.start(_("What did the group plan, what did it do, what was it paid, and why do they differ?"))
     group = page.stop_if_no_group()
     store = state.store()
     plans: list = []

@@ -18,9 +18,7 @@ def _provenance() -> pd.DataFrame:
 
 
 def show() -> None:
-    page.start(
-        _("Where the numbers come from"), _("Which figures are published, and which are from memory or judgement?")
-    )
+    page.start(_("Which figures are published, and which are from memory or judgement?"))
     frame = _provenance()
     counts = frame["basis"].value_counts()
     words = _basis_words()

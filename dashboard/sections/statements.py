@@ -49,7 +49,7 @@ def save_all(group: Group, statements: Mapping[int, MemberStatement], members: M
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("What did a member deliver, what was it sold for, what was deducted, and what is due?"))
+    page.start(_("What did a member deliver, what was it sold for, what was deducted, and what is due?"))
     group: Any = page.stop_if_no_group()
     members = names_of(group)
     with page.plain_errors():

@@ -250,7 +250,7 @@ def labels_of(now: Situation) -> dict[int, str]:
 
 def show() -> None:
     """Show the section."""
-    page.start(_("Storage outlook"), _("How long does a lot keep, and in which store?"))
+    page.start(_("How long does a lot keep, and in which store?"))
     group = page.stop_if_no_group()
     with page.plain_errors():
         now = situation_now(group.id)

@@ -22,7 +22,7 @@ from dashboard.text import _, day, number, say
 
 def show() -> None:
     """Show the section."""
-    page.start(_("Lots in store"), _("Which lot is opened and tested next, and when may treated grain leave?"))
+    page.start(_("Which lot is opened and tested next, and when may treated grain leave?"))
     group = page.stop_if_no_group()
     with page.plain_errors():
         now = situation_now(group.id)

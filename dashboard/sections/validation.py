@@ -22,7 +22,7 @@ def _outcomes() -> tuple[pd.DataFrame, str]:
 
 def show() -> None:
     """Show how many checks hold, each table of checks with its worst difference, and the known limits."""
-    page.start(_("What is checked"), _("How well do the figures agree with what others published?"))
+    page.start(_("How well do the figures agree with what others published?"))
     with page.busy(_("Computing every check again")):
         frame, document = _outcomes()
     page.answer(_("{holds} of {count} outside checks hold.").format(holds=int(frame["holds"].sum()), count=len(frame)))

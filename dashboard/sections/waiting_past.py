@@ -11,7 +11,7 @@ from core.reports.waiting import waiting_report
 from core.tables.write import download_name
 from dashboard import page, state
 from dashboard.charts.prices import hindcast_figure
-from dashboard.forms.price_series import choose_price
+from dashboard.forms.price_series import choose_price, quotes_or_stop
 from dashboard.forms.prices import crop_name
 from dashboard.text import _, ngettext, number, percent, say
 
@@ -31,13 +31,9 @@ def looked_back(prices: pd.Series, costs: WaitingCosts, _neighbours: list[pd.Ser
 
 def show() -> None:
     """Show the section."""
-    page.start("", _("Would waiting have paid at past harvests here?"))
+    page.start(_("Would waiting have paid at past harvests here?"))
     group = page.stop_if_no_group()
-    quotes = state.store().price_quotes(group.id)
-    if quotes.empty:
-        st.info(_("There are no prices yet."))
-        page.link("prices", _("Import prices"), "price_import")
-        return
+    quotes = quotes_or_stop(group)
     with page.plain_errors():
         top = st.container()
         chosen = choose_price(group, quotes)

@@ -223,7 +223,7 @@ def entry_form(group, normals: Normals, names: dict[int, str], now: datetime) ->
 
 def show() -> None:
     """Show the page."""
-    page.start(_("Weather"), _("Which weather do the outlooks use, and how sure is it?"))
+    page.start(_("Which weather do the outlooks use, and how sure is it?"))
     group = page.stop_if_no_group()
     now = state.now()
     place = place_of(group)

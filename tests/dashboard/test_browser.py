@@ -5,31 +5,15 @@ Nothing leaves this computer.
 
 from __future__ import annotations
 
-import os
 import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
-NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
+from tests.dashboard.browser import browser, served
+
 BAD_ROWS = {7: ("humidite", "171,5"), 19: ("date", "31/02/2026"), 33: ("teneur", "humide"), 48: ("temp", "-80,0")}
 
 pytestmark = [
@@ -61,7 +45,7 @@ def table_of_sixty_rows() -> bytes:
 
 
 @pytest.fixture
-def served(tmp_path: Path) -> Iterator[str]:
+def address(tmp_path: Path) -> Iterator[str]:
     """Serve the pages on a database with one group of one's own that knows prices and nothing else."""
     import numpy as np
 
@@ -86,62 +70,24 @@ def served(tmp_path: Path) -> Iterator[str]:
         for m, price in zip(months, prices, strict=True)
     )
     store.engine.dispose()
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    environment = os.environ | {
-        "DRYHOLD_DATABASE": url,
-        "DRYHOLD_NOW": NOW.isoformat(),
-        "DRYHOLD_OFFLINE": "1",
-        "PYTHONPATH": str(ROOT),
-    }
-    command = [sys.executable, "-m", "dashboard", "--server.headless=true", f"--server.port={port}"]
-    server = subprocess.Popen(
-        command, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        for _attempt in range(240):
-            try:
-                if urllib.request.urlopen(f"{address}/_stcore/health", timeout=1).read() == b"ok":
-                    break
-            except OSError:
-                time.sleep(0.25)
+    with served(tmp_path, url) as address:
         yield address
-    finally:
-        server.terminate()
-        server.wait(20)
 
 
-def test_from_a_table_nobody_here_wrote_to_its_plan(served, tmp_path):
-    playwright = pytest.importorskip("playwright.sync_api")
+def test_from_a_table_nobody_here_wrote_to_its_plan(address, tmp_path):
     table = tmp_path / "cahier.csv"
     table.write_bytes(table_of_sixty_rows())
     outside: list[str] = []
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch_persistent_context(
-            str(tmp_path / "profile"), executable_path=shutil.which("chromium"), headless=True, args=FLAGS
-        )
-        page = browser.new_page()
-        page.set_default_timeout(90_000)
-        page.on(
-            "request",
-            lambda request: (
-                None
-                if "127.0.0.1" in request.url or request.url.startswith(("data:", "blob:"))
-                else outside.append(request.url)
-            ),
-        )
-        page.goto(f"{served}/lots?section=readings_import")
+    with browser(tmp_path / "profile", outside=outside) as page:
+        page.goto(f"{address}/lots?section=readings_import")
         page.locator("input[type=file]").set_input_files(str(table))
         page.get_by_text("56 tests can be stored. 4 rows are refused.").wait_for()
         page.get_by_role("button", name="Store 56 tests").click()
         page.get_by_text("56 tests of cahier.csv are stored.").wait_for()
-        page.goto(f"{served}/plan")
+        page.goto(f"{address}/plan")
         page.get_by_role("heading", name="Sale plan", exact=True).first.wait_for()
         page.get_by_text("Parcelle 1").first.wait_for(state="attached")
         assert page.get_by_text("Traceback").count() == 0
-        browser.close()
     assert not outside
     from core.group.database import open_store
 

@@ -24,6 +24,7 @@ from core.market.waiting import verdict
 from core.planning.case_from_records import build_case
 from core.planning.credit import credit_terms
 from core.planning.wishes import add_harvest, write_wishes
+from core.pool.book import assumed_terms as agreed_until_saved
 from dashboard.contents import entries
 from tests.test_structure import ROOT, _files, imported_modules
 
@@ -86,7 +87,8 @@ def _lots(store):
 
 def _plan(store):
     built = build_case(store, 1, NOW.date())
-    return built.case, built.data.borer_present
+    data = built.data
+    return built.case, data.borer_present, data.cover_in_rain, data.grain_limits_c, data.store_offset_c
 
 
 def _waiting(store):
@@ -102,6 +104,7 @@ def _waiting(store):
 RESULTS = {
     "possessions": lambda store: possessions(store, 1),
     "terms": lambda store: assumed_terms(store.facts(1)),
+    "pool": lambda store: agreed_until_saved(store, 1),
     "credit": lambda store: credit_terms(store.facts(1)),
     "rules": lambda store: judging_rules(store, 1),
     "lots": _lots,
