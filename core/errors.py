@@ -50,6 +50,13 @@ class WeatherError(DryholdError):
     """A weather answer that is missing, broken or does not fit."""
 
 
+class NoPlaceError(WeatherError):
+    """A group that has not said where it is: no weather is read for it, least of all another place's."""
+
+    def __init__(self) -> None:
+        super().__init__("Nobody has said where this group is, so nothing is known of its weather")
+
+
 class PriceDataError(DryholdError):
     """Prices that are too few, too gappy or not comparable."""
 

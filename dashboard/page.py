@@ -17,7 +17,7 @@ import pandas as pd
 import streamlit as st
 
 from core.cautions import caution_of
-from core.errors import DryholdError
+from core.errors import DryholdError, NoPlaceError
 from core.messages import Message
 from core.tables.write import CSV_TYPE, csv_bytes, download_name
 from dashboard import state
@@ -160,8 +160,10 @@ def caution(*kinds: str) -> None:
 
 
 def show_error(error: DryholdError | Message | str) -> None:
-    """Show what went wrong in plain words."""
+    """Show what went wrong in plain words; where a group's place is missing, the way to enter it."""
     st.error(say(error, markdown=True))
+    if isinstance(error, NoPlaceError):
+        link("our_things", _("Enter where the group is"), "group_place")
 
 
 @contextmanager

@@ -95,7 +95,7 @@ def fill_with_demo(store: Store, now: datetime) -> None:
 
 def _add_weather(store: Store, group: Any, now: datetime) -> None:
     """Keep the valley's normals and years with their calendar moved too, so that rains end at harvest."""
-    place = Place(float(group.latitude), float(group.longitude), float(group.altitude_m), TIME_ZONE)
+    place = Place(float(group.latitude), float(group.longitude), float(group.altitude_m), TIME_ZONE, invented=True)
     shift = now.month - HARVEST_MONTH
     table = bundled_normals().table
     moved = table.loc[[(month - 1 - shift) % 12 + 1 for month in range(1, 13)]].set_axis(range(1, 13))

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date, datetime, timedelta
 
 from core.advice.lot_outlooks import keeping_now, keeping_settings, measured_lots, store_climates
-from core.errors import DryholdError
+from core.errors import DryholdError, NoPlaceError
 from core.group.store import Store
 from core.meter.log import LotToTest
 
@@ -39,7 +40,8 @@ def lots_to_test(store: Store, group_id: int, today: date, now: datetime) -> lis
     settings = keeping_settings(store, group_id, [one for one, _stored in measured])
     climates = None
     if any(stored is not None and stored.method for _one, stored in measured):
-        climates = store_climates(store, group_id, today)
+        with suppress(NoPlaceError):  # without a place, the practice's four weeks hold
+            climates = store_climates(store, group_id, today)
     needs = []
     for state, stored in measured:
         lot = state.lot

@@ -41,12 +41,14 @@ from core.advice.season import (
 )
 from core.drying.setups import DryingSetup
 from core.drying.weather import MendedWeather
+from core.errors import NoPlaceError
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.possessions import DryingSpace, possessions
 from core.group.records import Group
 from core.group.sampling import WET
 from core.messages import Message
 from core.planning.case import DryingChoice, StorageChoice
+from core.planning.case_from_records import place_of
 from core.planning.rolling import (
     KeptPlan,
     NextAction,
@@ -373,9 +375,10 @@ class Reading:
 def content_key(store: Any, group_id: int, now: datetime) -> tuple[Hashable, ...]:
     """Return what a situation depends on: the records' version, the stored weather, and the day."""
     group = store.group(group_id)
-    from core.weather.place import Place
-
-    place = Place(group.latitude or 0.0, group.longitude or 0.0, group.altitude_m or 0.0, group.time_zone)
-    stamps = tuple(store.documents.stored_at(kind, place.key) for kind in ("forecast", "normals"))
+    try:
+        place = place_of(group).key
+    except NoPlaceError:
+        place = ""
+    stamps = tuple(store.documents.stored_at(kind, place) for kind in ("forecast", "normals", "climate_years"))
     today = now.astimezone(ZoneInfo(group.time_zone or "UTC")).date()
     return str(store.engine.url), group_id, store.version(group_id), *stamps, today

@@ -11,7 +11,7 @@ import pandas as pd
 
 from core.drying.field import may_be_left
 from core.drying.learning import RateBelief
-from core.errors import PlanError
+from core.errors import NoPlaceError, PlanError
 from core.grain.commodities import Commodity, commodity_codes
 from core.group.drying_records import learned_rate, remembered_weather
 from core.group.lot_state import LotState, current_lot_states, judging_rules
@@ -284,12 +284,21 @@ def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
 
 
 def place_of(group: Any) -> Place:
-    """Return where a group's weather is."""
+    """Return where a group's weather is.
+
+    Raises
+    ------
+    NoPlaceError
+        Where nobody has said: it is asked for, never guessed.
+    """
+    if group.latitude is None or group.longitude is None:
+        raise NoPlaceError
     return Place(
-        float(group.latitude or 0.0),
-        float(group.longitude or 0.0),
+        float(group.latitude),
+        float(group.longitude),
         float(group.altitude_m or 0.0),
         group.time_zone or "UTC",
+        invented=bool(group.demo),
     )
 
 

@@ -20,6 +20,8 @@ class Place:
         Height above sea level, m.
     time_zone : str
         Name in the IANA time zone database, such as ``"Africa/Blantyre"``.
+    invented : bool
+        Whether it is the example's: only there may invented weather that is kept for a place be read.
 
     Raises
     ------
@@ -31,6 +33,7 @@ class Place:
     longitude: float
     altitude_m: float = 0.0
     time_zone: str = "UTC"
+    invented: bool = False
 
     def __post_init__(self) -> None:
         if not -90.0 <= self.latitude <= 90.0:

@@ -138,6 +138,8 @@ def get_normals(
             stored = from_payload(payload)
         except WeatherError:
             stored = None
+    if stored is not None and stored.status == "bundled" and not place.invented:
+        stored = None  # an example group lives there; its valley is invented
     if stored is not None and (stored.status == "entered" or session is None):
         return stored
     if stored is not None and stored.status == "stored" and _age_days(payload, now) < FRESH_DAYS:
@@ -176,7 +178,7 @@ def get_years(
         As `nasa_power.fetch_years`; "bundled" = invented years kept for an example group; None where there are none.
     """
     payload = saved.read("climate_years", place.key)
-    if payload is not None:
+    if payload is not None and (place.invented or payload.get("status") != "bundled"):
         try:
             index = pd.date_range(payload["start"], periods=int(payload["days"]), freq="D")
             frame = pd.DataFrame({name: np.asarray(v, float) for name, v in payload["columns"].items()}, index=index)

@@ -221,11 +221,8 @@ def entry_form(group, normals: Normals, names: dict[int, str], now: datetime) ->
                 st.rerun()
 
 
-def show() -> None:
-    """Show the page."""
-    page.start(_("Which weather do the outlooks use, and how sure is it?"))
-    group = page.stop_if_no_group()
-    now = state.now()
+def _show_weather(group, now: datetime) -> None:
+    """Show where the weather is for, the coming days where a forecast knows them, and the usual months."""
     place = place_of(group)
     where = _("{district}: latitude {latitude}, longitude {longitude}, {altitude} m, time zone {zone}").format(
         district=group.district or group.name,
@@ -244,39 +241,52 @@ def show() -> None:
         if can_ask
         else _("The example group's place is invented, or this computer is set to stay off the network."),
     )
-    with page.plain_errors():
-        if asked:
-            forecast = refresh(group, now)
-        else:
-            with page.busy(_("Reading the forecast ...")):
-                forecast = forecast_of(group, state.store(), now)
-        windows = day_windows(forecast, place)
-        page.answer(answer(windows, forecast))
-        show_source(forecast, now)
-        labels = [weekday(window) for window in windows]
-        page.chart(
-            days_figure(windows, labels),
-            alt=_("Sunny hours and chance of rain for each coming day"),
-            key="weather_days_chart",
+    if asked:
+        forecast = refresh(group, now)
+    else:
+        with page.busy(_("Reading the forecast ...")):
+            forecast = forecast_of(group, state.store(), now)
+    windows = day_windows(forecast, place)
+    page.answer(answer(windows, forecast))
+    show_source(forecast, now)
+    if forecast.status != "usual":  # of the usual weather no single day is known, so that none is shown
+        _show_days(windows, forecast, place.time_zone)
+    with page.details(_("Usual weather of the months")):
+        show_normals(group, now)
+
+
+def _show_days(windows: Sequence[DayWindow], forecast: Forecast, time_zone: str) -> None:
+    """Show the coming days, and the first five by the hour."""
+    labels = [weekday(window) for window in windows]
+    page.chart(
+        days_figure(windows, labels),
+        alt=_("Sunny hours and chance of rain for each coming day"),
+        key="weather_days_chart",
+    )
+    page.table(days_table(windows), key="weather_days_table", file_name="weather_days.csv")
+    with page.details(_("What the columns mean")):
+        st.markdown(
+            _(
+                "Sunny hours: hours with at least 250 W/m² in the middle run of the forecast. Chance of "
+                "rain: share of the runs with 1 mm or more that day. Likely dry: the longest time of daylight in "
+                "which no hour has rain in more than a fifth of the runs. After a week, trust only the general "
+                "trend."
+            )
         )
-        page.table(days_table(windows), key="weather_days_table", file_name="weather_days.csv")
-        with page.details(_("What the columns mean")):
-            st.markdown(
-                _(
-                    "Sunny hours: hours with at least 250 W/m² in the middle run of the forecast. Chance of "
-                    "rain: share of the runs with 1 mm or more that day. Likely dry: the longest time of daylight in "
-                    "which no hour has rain in more than a fifth of the runs. After a week, trust only the general "
-                    "trend."
-                )
-            )
-        with page.details(_("The next five days by the hour")):
-            page.chart(
-                hours_figure(forecast, place.time_zone),
-                alt=_("Temperature, relative humidity and chance of rain by local hour, with the spread of the runs"),
-                key="weather_hours_chart",
-            )
-        with page.details(_("Usual weather of the months")):
-            show_normals(group, now)
+    with page.details(_("The next five days by the hour")):
+        page.chart(
+            hours_figure(forecast, time_zone),
+            alt=_("Temperature, relative humidity and chance of rain by local hour, with the spread of the runs"),
+            key="weather_hours_chart",
+        )
+
+
+def show() -> None:
+    """Show the page."""
+    page.start(_("Which weather do the outlooks use, and how sure is it?"))
+    group = page.stop_if_no_group()
+    with page.plain_errors():
+        _show_weather(group, state.now())
     page.caution("advice")
     page.sources(
         [

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
 import time
 from datetime import timedelta
 
+import pytest
 import responses
 
 from core.weather import open_meteo
 from core.weather.forecast import to_payload
+from core.weather.place import Place
 from dashboard.background import desk
 from tests.dashboard.conftest import NOW
 from tests.dashboard.pages import open_page
@@ -121,3 +124,78 @@ def test_an_impossible_month_gets_a_sentence(empty_store):
     assert not app.exception
     assert any("month 3" in error.value for error in app.error)
     assert empty_store.documents.read("normals", group_place(empty_store).key) is None
+
+
+def of_ones_own(store, **changes):
+    """Fill a group of one's own with a wet and a stored lot; `changes` are of the group."""
+    from dataclasses import replace
+
+    from core.group.records import Lot, Member, Reading
+
+    group = replace(store.groups()[0], **changes)
+    store.update_group(group)
+    owner = store.add_member(Member(group_id=group.id, name="Ama"))
+    for label, pct in (("Wet", 17.0), ("Dry", 12.2)):
+        lot = Lot(group_id=group.id, label=label, commodity="maize", bags=9, bag_mass_kg=90, owner_id=owner)
+        if label == "Dry":
+            lot = replace(lot, status="stored", storage_method="woven_bag", stored_on=NOW.date())
+        number = store.add_lot(lot)
+        tests = [
+            Reading(lot_id=number, taken_at=NOW - timedelta(hours=3), bag=f"b{bag}", meter_moisture_pct=pct)
+            for bag in range(6)
+        ]
+        store.add_readings(tests)
+    store.set_fact(group.id, "plan.scenarios", 10, "entered", "test", NOW)
+    return group
+
+
+@pytest.mark.parametrize("name", ["weather", "drying", "storage", "storage_tests", "plan"])
+def test_a_group_without_a_place_is_asked_for_it_and_given_no_other_places_weather(empty_store, name):
+    """A forecast and months are kept for latitude 0, longitude 0: they are nobody's."""
+    nowhere = Place(0.0, 0.0, 0.0, "UTC")
+    forecast = open_meteo.parse_forecast(open_meteo_answer(place=nowhere), nowhere, NOW)
+    empty_store.documents.write("forecast", nowhere.key, to_payload(forecast), NOW)
+    of_ones_own(empty_store, latitude=None, longitude=None)
+    app = open_page(name)
+    assert not app.exception
+    assert any("Nobody has said where this group is" in error.value for error in app.error)
+    assert any("section=group_place" in link.proto.query_string for link in app.get("page_link"))
+    assert "Weather data by" not in texts(app)
+    assert not app.get("plotly_chart")
+
+
+def test_a_group_where_the_example_lives_never_gets_its_invented_weather(demo_store, monkeypatch):
+    from dataclasses import replace
+
+    from dashboard.weather import normals_of, years_of
+
+    example = demo_store.groups()[0]
+    assert normals_of(example, demo_store, NOW).status == "bundled"
+    own = replace(example, id=0, name="Own", demo=False)
+    number = demo_store.add_group(own)
+    group = demo_store.group(number)
+    assert not group.demo
+    assert normals_of(group, demo_store, NOW).status == "reference"
+    assert years_of(group, demo_store, NOW) == (None, "none")
+    monkeypatch.setattr("dashboard.state.current_group", lambda: group)
+    app = open_page("weather")
+    assert not app.exception
+    assert "invented example" not in texts(app).lower(), texts(app)
+    assert "no single day can be named" in app.info[0].value
+
+
+RAIN_OF_A_DAY = re.compile(
+    r"(?i)\brain\b[^.]{0,40}\b(mon|tues|wednes|thurs|fri|satur|sun)day|\brain (is )?likely\b|chance of rain"
+)
+
+
+@pytest.mark.parametrize("name", ["weather", "drying", "floor", "today", "plan"])
+def test_of_the_usual_weather_no_day_is_told(empty_store, name):
+    """With the months' normals only: 'usual', and nowhere rain on a named day or a day's chance of rain."""
+    of_ones_own(empty_store)
+    app = open_page(name)
+    assert not app.exception
+    said = texts(app) + " ".join(str(table.value.to_dict()) for table in app.dataframe)
+    assert "usual weather of the month" in said
+    found = RAIN_OF_A_DAY.search(said)
+    assert found is None, found and said[max(0, found.start() - 80) : found.end() + 80]
