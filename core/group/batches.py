@@ -37,7 +37,8 @@ class ImportBatch:
     progress : callable, optional
         Called with a fraction from 0 to 1 while rows are written.
     replaces : int, optional
-        Number of an earlier import whose readings and prices these take the place of; its lots and members stay.
+        Number of an earlier import whose readings and prices these take the place of; its members stay, and its lots
+        unless nothing is left in them and nobody touched them.
     """
 
     record: ImportRecord
@@ -53,8 +54,9 @@ def write_batch(connection: Connection, batch: ImportBatch) -> int:
     """Write a batch on an open transaction and return the number of the import."""
     group_id = batch.record.group_id
     import_id = insert(connection, tables.imports, values_of(batch.record))
-    if batch.replaces is not None:
-        _replace(connection, batch.replaces, import_id, batch.record.imported_at)
+    earlier = (
+        [] if batch.replaces is None else _replace(connection, batch.replaces, import_id, batch.record.imported_at)
+    )
     for member in batch.members:
         insert(connection, tables.members, values_of(replace(member, import_id=import_id)))
     people = _numbers(connection, tables.members.c.name, group_id)
@@ -76,16 +78,40 @@ def write_batch(connection: Connection, batch: ImportBatch) -> int:
     quotes = [values_of(replace(quote, import_id=import_id)) for quote in batch.quotes]
     if quotes:
         connection.execute(sa.insert(tables.price_quotes), quotes)
+    _remove_empty(connection, group_id, earlier)
     return import_id
 
 
-def _replace(connection: Connection, old: int, new: int, at: datetime) -> None:
-    """Remove the readings and prices of an earlier import; its lots and members now belong to the new one."""
+def _remove_empty(connection: Connection, group_id: int, earlier: Sequence[int]) -> None:
+    """Remove lots in which nothing is left: no reading, sale, share or entry of a book, and nobody edited them."""
+    spoken_of = {
+        payload.get("lot_id")
+        for payload in connection.execute(
+            sa.select(tables.events.c.payload).where(tables.events.c.group_id == group_id)
+        ).scalars()
+    }
+    lots = tables.lots.c
+    for number in earlier:
+        alone = lots.id == number, lots.revision == 1
+        used = [
+            sa.exists().where(table.c.lot_id == number) for table in (tables.readings, tables.sales, tables.lot_shares)
+        ]
+        if number not in spoken_of:
+            connection.execute(sa.delete(tables.lots).where(*alone, *(~one for one in used)))
+
+
+def _replace(connection: Connection, old: int, new: int, at: datetime) -> list[int]:
+    """Remove the readings and prices of an earlier import and return its lots.
+
+    They and its members now belong to the new import.
+    """
+    lots = list(connection.execute(sa.select(tables.lots.c.id).where(tables.lots.c.import_id == old)).scalars())
     for table in (tables.readings, tables.price_quotes):
         connection.execute(sa.delete(table).where(table.c.import_id == old))
     for table in (tables.lots, tables.members):
         connection.execute(sa.update(table).where(table.c.import_id == old).values(import_id=new))
     connection.execute(sa.update(tables.imports).where(tables.imports.c.id == old).values(undone_at=at))
+    return lots
 
 
 def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> None:

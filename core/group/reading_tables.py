@@ -235,7 +235,9 @@ def preview_table(
     stored = _stored_readings(store, group_id, readings)
     kept, duplicates = _without_duplicates(readings, stored)
     replaces = None
-    if kept and same is not None and bool((stored["import_id"] == same.id).any()):
+    # the same page of the same file is a new try, whatever lots it now names; of older imports the page is not known
+    a_new_try = same is not None and "sheet" in (same.summary or {})
+    if kept and same is not None and (a_new_try or bool((stored["import_id"] == same.id).any())):
         kept, duplicates = _without_duplicates(readings, stored[stored["import_id"] != same.id])
         replaces = same
     new = meaning.new_lots(kept)
@@ -274,7 +276,9 @@ def _gone_lots(store: Store, group_id: int, kept: Sequence[Mapping[str, Any]]) -
 def _same_file(store: Store, group_id: int, opened: OpenedTable) -> ImportRecord | None:
     """Return the last import of this very file that still stands."""
     records = store.imports(group_id)
-    return next((one for one in records if one.file_hash == opened.file_hash and not one.undone_at), None)
+    sheet = opened.table.sheet
+    same = [one for one in records if one.file_hash == opened.file_hash and not one.undone_at]
+    return next((one for one in same if (one.summary or {}).get("sheet", sheet) == sheet), None)
 
 
 def _stored_readings(store: Store, group_id: int, readings: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
@@ -316,6 +320,7 @@ def import_preview(
         who=who,
         rows=len(preview.readings),
         summary={
+            "sheet": preview.opened.table.sheet,
             "rejected": [[row.number, row.column, row.value, str(row.reason)] for row in preview.rejected[:1000]],
             "duplicates": len(preview.duplicates),
             "skipped": len(preview.skipped),

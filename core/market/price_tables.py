@@ -6,7 +6,7 @@ another unit says from what; lines above the heading, further sheets and unused 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -93,6 +93,23 @@ class CleanedPrices:
         grouped = self.quotes.assign(month=self.quotes["date"].dt.to_period("M")).groupby(keys, dropna=False)
         table = grouped.agg(months=("month", "nunique"), first=("date", "min"), last=("date", "max")).reset_index()
         return table.sort_values("months", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def as_stretches(rows: Iterable[int]) -> list[list[int]]:
+    """Return row numbers as stretches from the first to the last, in order."""
+    found: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if found and row == found[-1][1] + 1:
+            found[-1][1] = row
+        else:
+            found.append([row, row])
+    return found
+
+
+def taken_before(stretches: Iterable[Sequence[int]], rows: Iterable[int]) -> bool:
+    """Return whether one of the rows lies in stretches that an earlier import took."""
+    known = [(first, last) for first, last in stretches]
+    return any(first <= row <= last for row in rows for first, last in known)
 
 
 def read_price_table(content: bytes, file_name: str, sheet: str = "") -> OpenedTable:

@@ -361,7 +361,7 @@ def _decimal(value: float | None) -> Decimal | None:
 
 
 def take_in(
-    store: Store, group_id: int, preview: EarlierPreview, who: str, at: datetime, today: date
+    store: Store, group_id: int, preview: EarlierPreview, who: str, at: datetime, today: date, token: str = ""
 ) -> tuple[int, int]:
     """Write everything of a preview in one transaction, or nothing.
 
@@ -373,6 +373,8 @@ def take_in(
         Who writes, and when.
     today : date
         Day of the entry that names the file.
+    token : str
+        Of the form: a second write with it is refused.
 
     Returns
     -------
@@ -383,6 +385,8 @@ def take_in(
     ------
     InputError
         Nothing to take in, or the season as a whole refuses it (grain sold before it was brought).
+    AlreadySavedError
+        The token was used before: nothing was written, no member either.
     """
     if not preview.rows:
         raise InputError("the file holds no row that can be imported")
@@ -405,4 +409,4 @@ def take_in(
             payload = {**row.payload, "member_id": member, "import": mark, "row": row.line}
             entries.append(NewEntry(book=BOOK, kind=kind, on=row.on, payload=payload))
         checks = {BOOK: lambda events: check_new(events, len(entries), assumed, cash=False)}
-        return inside.record_all(group_id, entries, who, at, checks=checks)[0], len(preview.rows)
+        return inside.record_all(group_id, entries, who, at, checks=checks, token=token)[0], len(preview.rows)

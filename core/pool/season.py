@@ -447,14 +447,17 @@ def _sale(event: Event, stock: dict[str, dict[Line, Decimal]], terms: Terms) -> 
         )
     due = date.fromisoformat(values["due_on"]) if values.get("due_on") else event.on
     theirs = as_decimal(values.get("buyer_moisture_pct", moisture))
-    taken = _take(stock, str(values["pool"]), to_gram(loaded * (100 - moisture) / 100), terms.price_rule == "by_week")
+    dry, pool = to_gram(loaded * (100 - moisture) / 100), str(values["pool"])
+    if values.get("whole_pool"):  # somebody confirmed that the load was heavier than the book's pool: all of it is gone
+        dry = min(dry, sum(stock.get(pool, {}).values(), ZERO))
+    taken = _take(stock, pool, dry, terms.price_rule == "by_week")
     weights: dict[int, Decimal] = {}
     for (member, grade, week), mass in taken.items():
         weights[member] = weights.get(member, ZERO) + mass * terms.factor(grade, week)
     return PoolSale(
         number=event.id,
         on=event.on,
-        pool=str(values["pool"]),
+        pool=pool,
         buyer=str(values.get("buyer", "")),
         loaded_kg=to_gram(loaded),
         loaded_moisture_pct=moisture,

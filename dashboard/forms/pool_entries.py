@@ -224,13 +224,6 @@ def sale(scene: PoolScene) -> EntryForm:
     """Describe the entry: a load is sold."""
 
     def payload(values: Values) -> dict[str, Any]:
-        if values["loaded"] * (HUNDRED - values["ours"]) / HUNDRED > scene.season.pool_dry_kg(values["pool"]):
-            raise InputError(
-                "The pool holds {kg} kg at {base} %, less than this load. Record a missing delivery "
-                "first, or weigh again.",
-                kg=scene.stored_kg(values["pool"]),
-                base=scene.season.terms.base_pct,
-            )
         made = {
             "pool": values["pool"],
             "buyer": str(values["buyer"]).strip(),
@@ -245,6 +238,8 @@ def sale(scene: PoolScene) -> EntryForm:
             made["buyer_kg"] = f"{values['theirs_kg']:.3f}"
         if values["theirs"] is not None:
             made["buyer_moisture_pct"] = f"{values['theirs']:.2f}"
+        if _is_heavier(scene, values):
+            made["whole_pool"] = True
         return made
 
     def worth(values: Values) -> Decimal:
@@ -302,9 +297,21 @@ def sale_fields(scene: PoolScene) -> tuple[Field, ...]:
     )
 
 
+def _is_heavier(scene: PoolScene, values: Values) -> bool:
+    """Return whether a load has more dry matter than the book's pool."""
+    return bool(values["loaded"] * (HUNDRED - values["ours"]) / HUNDRED > scene.season.pool_dry_kg(values["pool"]))
+
+
 def sale_cautions(scene: PoolScene, values: Values, worth: Decimal) -> list[str]:
     """Return what to look at twice before a load is recorded."""
     found = []
+    if _is_heavier(scene, values):
+        found.append(
+            _(
+                "The pool holds {kg} kg at {base} %, less than this load. Is a delivery missing, or the weight wrong? "
+                "If the load is right, the whole pool counts as sold and its members share the money."
+            ).format(kg=number(float(scene.stored_kg(values["pool"])), 1), base=scene.season.terms.base_pct)
+        )
     if values["taken"] > MUCH_DEDUCTED * worth:
         found.append(
             _("The deductions are {part} % of the price. Is that right?").format(

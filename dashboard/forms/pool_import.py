@@ -23,6 +23,7 @@ from core.pool.earlier import (
     take_in,
 )
 from dashboard import page, state
+from dashboard.forms.confirm import token_of
 from dashboard.forms.entries import cancel_entry
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.money_parts import coins, writer
@@ -102,7 +103,12 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
             assumed = left.number_input(
-                _("Moisture where the table gives none, %"), 3.0, 45.0, 13.5, step=0.1, key=f"earlier_moist_{turn}"
+                _("Moisture where the table gives none, %"),
+                3.0,
+                45.0,
+                float(season.terms.base_pct),
+                step=0.1,
+                key=f"earlier_moist_{turn}",
             )
             options = replace(options, moisture_pct=Decimal(f"{assumed:.1f}"))
     preview = preview_earlier(table, options, members, events, state.today())
@@ -111,8 +117,9 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
         return
     label = ngettext("Import {count} row", "Import all {count} rows", len(preview.rows))
     if st.button(label.format(count=len(preview.rows)), type="primary", key=f"earlier_write_{kind}") and writer():
+        token = token_of("earlier", {"file": table.mark, "columns": dict(columns)}, len(events))
         with page.busy(_("Importing the rows")):
-            _number, count = take_in(state.store(), group.id, preview, state.who(), state.now(), state.today())
+            _number, count = take_in(state.store(), group.id, preview, state.who(), state.now(), state.today(), token)
         st.session_state["earlier_said"] = _(
             "{count} rows were imported. They can be cancelled as a whole below."
         ).format(count=count)

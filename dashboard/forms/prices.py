@@ -13,7 +13,7 @@ from core.grain.commodities import commodity_codes, get_commodity
 from core.group.own_crops import crops_of_group, own_crops
 from core.group.records import Group, ImportRecord, PriceQuote
 from core.group.selling import SplitQuotes, split_known
-from core.market.price_tables import CleanedPrices, clean_prices, read_price_table
+from core.market.price_tables import CleanedPrices, as_stretches, clean_prices, read_price_table, taken_before
 from core.market.products import suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
@@ -124,10 +124,10 @@ def import_form(group: Group) -> None:
         rows = [[action.row, action.kept, say(action.what)] for action in cleaned.actions]
         page.table(account_table(rows), key="prices_actions", file_name="price_file_account.csv")
     show_unused(cleaned.unused)
-    choose_imported(group, cleaned, name, content)
+    choose_imported(group, cleaned, name, content, opened.table.sheet)
 
 
-def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: bytes) -> None:
+def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: bytes, sheet: str) -> None:
     """Let the reader choose the series of a file, say which crop each is, and keep them."""
     series = cleaned.series_list()
     if series.empty:
@@ -158,6 +158,7 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
         st.caption(_("Give the rate of every foreign currency, then the prices can be kept."))
         return
     quotes: list[PriceQuote] = []
+    lines: list[int] = []
     for i in chosen:
         rows = cleaned.quotes
         for key in ("market", "commodity", "price_type", "currency"):
@@ -175,16 +176,23 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
             )
             for row in rows.itertuples()
         ]
+        lines += [int(row) for row in rows["row"]]
     split = split_known(quotes, state.store().price_quotes(group.id))
     tell_known(split)
     mark = hashlib.sha256(content).hexdigest()
-    if split.differing and any(record.file_hash == mark for record in standing(group, FILE)):
+    earlier = [record for record in standing(group, FILE) if record.file_hash == mark]
+    new = {id(quote) for quote in split.new}
+    new_lines = [line for line, quote in zip(lines, quotes, strict=True) if id(quote) in new]
+    # rows of this very file that were taken with other values, market, crop or day would be kept twice
+    taken = [(record.summary or {}).get("lines", {}).get(sheet, []) for record in earlier]
+    again = any(taken_before(stretches, new_lines) for stretches in taken)
+    if again or (split.differing and earlier):
         page.show_error(
             _("This very file was imported before with other values. Cancel that import below, then import it again.")
         )
         return
     if st.button(_("Save these prices"), type="primary", key="prices_keep", disabled=not split.new):
-        keep(group, list(split.new), cleaned, name, content)
+        keep(group, list(split.new), cleaned, name, content, {sheet: as_stretches(new_lines)})
 
 
 def choose_products(group: Group, series: pd.DataFrame) -> dict[str, str]:
@@ -274,10 +282,17 @@ def take_in(
     state.store().take_in(ImportBatch(record=record, quotes=quotes))
 
 
-def keep(group: Group, quotes: list[PriceQuote], cleaned: CleanedPrices, name: str, content: bytes) -> None:
-    """Store the quotes of a file with the account of its rows."""
+def keep(
+    group: Group, quotes: list[PriceQuote], cleaned: CleanedPrices, name: str, content: bytes, lines: dict[str, Any]
+) -> None:
+    """Store the quotes of a file with the account of its rows and, by sheet, the stretches of rows taken."""
     account = [[action.row, action.kept, say(action.what)] for action in cleaned.actions]
-    summary = {"rows_read": cleaned.rows_read, "usable": len(cleaned.quotes), "account": account[:MOST_TOLD]}
+    summary = {
+        "rows_read": cleaned.rows_read,
+        "usable": len(cleaned.quotes),
+        "account": account[:MOST_TOLD],
+        "lines": lines,
+    }
     take_in(group, quotes, name, hashlib.sha256(content).hexdigest(), FILE, summary)
     st.session_state["prices_files"] = st.session_state.get("prices_files", 0) + 1
     st.session_state["prices_noted"] = ngettext("{n} price kept.", "{n} prices kept.", len(quotes)).format(

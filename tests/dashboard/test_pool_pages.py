@@ -81,7 +81,8 @@ def test_from_the_weighing_to_the_close(empty_store):
 
     app = fill(open_page("pool_loads"), "load_sale", buyer="Ridge Millers", loaded="5000", ours="13.5", price="600")
     press(app, "load_sale", "continue")
-    assert any("less than this load" in error.value for error in app.error)
+    assert any("less than this load" in item.value for item in app.warning)
+    press(app, "load_sale", "change")
     fill(app, "load_sale", loaded="86.5", theirs="14.5", costs="100")
     app = press(app, "load_sale", "continue")
     press(app, "load_sale", "record")
@@ -231,6 +232,22 @@ def test_unusual_amounts_are_asked_about_first(empty_store):
     fill(app, "load_sale", taken="10001")
     send(app, "load_sale")
     assert any("more than the load is worth" in error.value for error in app.error)
+
+
+def test_a_load_heavier_than_the_pool_is_asked_about_and_then_takes_the_whole_pool(empty_store):
+    """1,000 kg by the book and 1,012 kg on the truck at 100: 101,200 are shared 600 to 400, and nothing is left."""
+    first, second = two_zoes(empty_store, sold=False)
+    app = fill(open_page("pool_loads"), "load_sale", buyer="Gate traders", loaded="1012", ours="13.5", price="100")
+    press(app, "load_sale", "continue")
+    assert not app.error
+    assert any("less than this load" in item.value for item in app.warning)
+    press(app, "load_sale", "record")
+    assert not app.error
+    found = season_of(empty_store, empty_store.groups()[0].id)
+    assert found.refused == ()
+    assert found.pool_dry_kg("maize") == 0
+    pays = pay_by_member(found)
+    assert (pays[first].proceeds, pays[second].proceeds) == (D(60720), D(40480))
 
 
 def test_what_a_buyer_never_pays_is_written_off_up_to_the_debt(empty_store):

@@ -252,3 +252,19 @@ def test_a_real_open_file(empty_store, open_data: Path):
     assert taken.read == 399
     assert taken.usable + taken.out == 399
     assert 2 in taken.lines_out()
+
+
+def test_a_corrected_mapping_of_the_same_file_does_not_keep_its_prices_twice(empty_store):
+    """The first try took the region for the market: the same rows under the right name would be kept a second time."""
+    head = HEAD.replace("market,", "market,region,")
+    rows = months().replace("Farside,", "Farside,North,")
+    first = Taken(empty_store, (head + rows).encode())
+    assert len(first.keep()) == 12
+    app = open_page("price_import")
+    app.file_uploader[0].upload("prices.csv", (head + rows).encode(), "application/octet-stream").run()
+    box = next(box for box in app.selectbox if str(box.key).endswith("_market"))
+    box.set_value("region" if "region" in box.options else 2).run()
+    assert not app.exception
+    assert any("imported before with other values" in error.value for error in app.error)
+    assert not [button for button in app.button if button.key == "prices_keep"]
+    assert len(empty_store.price_quotes(empty_store.groups()[0].id)) == 12

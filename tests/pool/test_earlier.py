@@ -13,7 +13,7 @@ from decimal import Decimal as D
 import pytest
 
 from core.accounts.book import Book
-from core.errors import ImportRefusedError, InputError
+from core.errors import AlreadySavedError, ImportRefusedError, InputError
 from core.group.database import open_store
 from core.group.records import Group, Member
 from core.pool.book import imports, season_of, take_back, undo_import, write_entries
@@ -48,7 +48,7 @@ def store(tmp_path):
 def preview(store, data, name="t.csv", kind="", **options):
     table = open_earlier(data, name, kind)
     group = store.groups()[0].id
-    chosen = EarlierOptions(columns=table.columns, **options)
+    chosen = EarlierOptions(**{"columns": table.columns, **options})
     return preview_earlier(table, chosen, store.members(group), store.events(group, "pool"), TODAY)
 
 
@@ -153,6 +153,29 @@ def test_taken_in_once_and_taken_back_whole(store):
     # nothing is deleted: the import, three deliveries, the sale, and five counter-entries
     assert len(store.events(group, "pool")) == 10
     assert all(undone is not None for _event, undone in Book(store.events(group, "pool")).history())
+
+
+def test_a_form_sent_twice_writes_once(store):
+    """Two presses of one button: the second is refused whole, its new members too."""
+    found, group = store, store.groups()[0].id
+    data = b"Day,Member,Kg,Moisture\n2026-05-01,Newcomer,100,13\n"
+    seen = preview(store, data, add_members=True)
+    take_in(found, group, seen, "Bakari", NOW, TODAY, "t-1")
+    with pytest.raises(AlreadySavedError):
+        take_in(found, group, seen, "Bakari", NOW, TODAY, "t-1")
+    assert len(Book(found.events(group, "pool")).standing("delivery")) == 1
+    assert [member.name for member in found.members(group)].count("Newcomer") == 1
+
+
+def test_a_corrected_column_of_the_same_file_is_no_second_delivery(store):
+    """The net column was the gross one: the row is known by its file, so that it is not weighed in twice."""
+    found, group = store, store.groups()[0].id
+    data = b"Day,Member,First,Second,Moisture\n2026-05-01,Adiru,100,98,13\n"
+    columns = {"day": 0, "member": 1, "net": 2, "moisture": 4}
+    take_in(found, group, preview(store, data, columns=columns, add_members=True), "Bakari", NOW, TODAY)
+    again = preview(store, data, columns={**columns, "net": 3}, add_members=True)
+    assert again.rows == ()
+    assert "cancel the file first" in str(again.rejected[0].reason)
 
 
 def test_payments_reach_the_members_account(store):

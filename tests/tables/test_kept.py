@@ -91,6 +91,21 @@ def test_a_corrected_mapping_takes_the_place_of_the_first_try(where):
     assert store.lots(group) == []
 
 
+def test_a_corrected_mapping_removes_the_lots_that_the_first_try_made_of_another_column(where):
+    """Three bags taken for lots: two go with the correction, the one that somebody wrote about meanwhile stays."""
+    store, group = where
+    data = b"Plot,Date,Sack,Moisture\nA,2026-05-01,s1,13.1\nA,2026-05-01,s2,13.3\nA,2026-05-01,s3,13.2\n"
+    wrong = preview(data, where, columns={"lot": 2, "date": 1, "moisture": 3})
+    import_preview(wrong, store, group, "Asha", NOW)
+    lots = {lot.label: lot for lot in store.lots(group)}
+    assert set(lots) == {"s1", "s2", "s3"}
+    store.append_event(group, "lot_actions", "spread", NOW.date(), "Asha", {"lot_id": lots["s3"].id}, NOW)
+    right = preview(data, where, columns={"lot": 0, "date": 1, "bag": 2, "moisture": 3})
+    import_preview(right, store, group, "Asha", NOW)
+    assert {lot.label for lot in store.lots(group)} == {"A", "s3"}
+    assert len(store.readings(group)) == 3
+
+
 def test_remarks_are_kept_and_unused_columns_are_listed(where):
     store, group = where
     found = preview(b"Lot,Date,Moisture,Remarks,Moon\nA,2026-05-01,13,smells musty,full\n", where)
