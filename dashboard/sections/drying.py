@@ -430,6 +430,13 @@ def _rate(rate: LearnedRate, run: DryingRun) -> None:
         }
     )
     page.table(pd.DataFrame(rows), "drying_rate")
+    st.caption(
+        _(
+            "Published trials elsewhere took up to {factor} times as long or as short as the model says, in two of "
+            "three cases. The days above, and the days that the plan keeps a space, include this doubt. In damp, "
+            "cloudy weather the model is more often too fast than too slow."
+        ).format(factor=number(float(np.exp(run.setup.table["rate_sd"])), 1))
+    )
     if rate.readings:
         page.chart(
             belief_figure(rate.assumed, rate.believed),

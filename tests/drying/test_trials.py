@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from core.drying.run import simulate_drying
-from core.drying.setups import DryingSetup
+from core.drying.setups import DryingSetup, drying_method
 from tests.benchmarks.drying_trials import all_compared, error, trials
 from tests.drying.drying_cases import plain_days
 
@@ -34,6 +34,16 @@ def test_held_out_trials_are_predicted_without_much_bias():
     maize = {row.name: row.computed for row in rows}
     assert 2 <= maize["practice_maize_dry_days"] <= 3
     assert maize["practice_maize_humid_days"] >= 3
+
+
+def test_the_doubt_about_the_rate_is_what_the_published_trials_show():
+    """`rate_sd` in the sun is the root mean square of the logarithms of their ratios, their common bias in it."""
+    rows = [row for row in all_compared() if row.basis == "published"]
+    bias, spread = error(rows)
+    assert len(rows) >= 11
+    assert abs(bias) < 2 * spread / np.sqrt(len(rows))  # else the middle, too, would have to be moved
+    for method in ("tarpaulin", "concrete_floor", "raised_rack", "solar_dryer"):
+        assert drying_method(method)["rate_sd"] == pytest.approx(spread, abs=0.03)
 
 
 @pytest.mark.parametrize("method", ["tarpaulin", "concrete_floor", "raised_rack"])
