@@ -54,9 +54,8 @@ def head(title: str) -> None:
         return
     words = [literal(group.name), *([literal(group.district)] if group.district else [])]
     words += [say(line, markdown=True) for line in origin_lines(group.id)]
+    words += [_("Example group: people, places and prices are invented.")] if group.demo else []
     st.caption(" · ".join(words))
-    if group.demo:
-        st.caption(_("Example group: people, places and prices are invented."))
 
 
 def _choose_section(name: str, sections: dict[str, str]) -> str:

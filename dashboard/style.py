@@ -10,7 +10,12 @@ from dashboard import state
 from dashboard.charts.palette import DARK, PAPER
 from dashboard.text import language
 
-PRIMARY_WORDS = '[data-testid^="stBaseButton-primary"] p'
+ON_ACCENT = (
+    '[data-testid^="stBaseButton-primary"]',
+    '[data-testid^="stBaseButton-primary"] p',
+    '[data-testid="stMultiSelectTagsContainer"] [data-tag]',
+    '[data-testid="stMultiSelectTagsContainer"] [data-tag] *',
+)
 
 
 def wear() -> None:
@@ -18,7 +23,7 @@ def wear() -> None:
     st.html(Path(__file__).with_name("style.css"))
     if st.context.theme.type == "dark":  # the library writes white on the accent, which is pale on a dark page
         ground = DARK[PAPER]
-        st.html(f'<style>[data-testid^="stBaseButton-primary"], {PRIMARY_WORDS} {{ color: {ground}; }}</style>')
+        st.html(f"<style>{', '.join(ON_ACCENT)} {{ color: {ground}; }}</style>")
     # Only codes and numbers that the program itself chose go into the script.
     kept = {name: value for name, value in state.address().items() if value.isalnum()}
     cookies = "".join(

@@ -17,8 +17,8 @@ from dashboard.planning import planned, situation_now
 from dashboard.text import _, day, literal, money, ngettext, number, say, weekday
 
 WEEK_DAYS = 7
-OPEN_DAYS = 2
-FIRST_RISKS = 3
+OPEN_DAYS = 1
+FIRST_RISKS = 2
 VERDICTS = {
     "too wet": ":material/water_drop:",
     "cannot tell": ":material/help:",
@@ -159,9 +159,6 @@ def _orders(now: Situation) -> None:
     if not now.purchases:
         st.markdown(_("Nothing to order or to book."))
         return
-    late = [item for item in now.purchases if item.order_by <= now.today]
-    if late:
-        st.warning(_("Order today: {what}.").format(what="; ".join(say(item.what, markdown=True) for item in late)))
     rows = [
         {
             _("Order"): say(item.what),
