@@ -12,7 +12,8 @@ from sqlalchemy.engine import Connection
 
 from core.errors import InputError, NotFoundError
 from core.group import tables
-from core.group.records import ImportRecord, Lot, Member, PriceQuote
+from core.group.bounds import check_lot, check_member, check_quote, check_reading
+from core.group.records import ImportRecord, Lot, Member, PriceQuote, Reading
 from core.group.rows import insert, insert_lot, raise_version, values_of
 
 CHUNK = 5000
@@ -50,8 +51,21 @@ class ImportBatch:
     replaces: int | None = None
 
 
+def check_batch(batch: ImportBatch) -> None:
+    """Refuse a batch with a record beyond the bounds: the same for files as for forms (see `core.group.bounds`)."""
+    for member in batch.members:
+        check_member(member)
+    for lot, _owner in batch.lots:
+        check_lot(lot)
+    for values in batch.readings:
+        check_reading(Reading(lot_id=0, **{name: value for name, value in values.items() if name != "lot_label"}))
+    for quote in batch.quotes:
+        check_quote(quote)
+
+
 def write_batch(connection: Connection, batch: ImportBatch) -> int:
     """Write a batch on an open transaction and return the number of the import."""
+    check_batch(batch)
     group_id = batch.record.group_id
     import_id = insert(connection, tables.imports, values_of(batch.record))
     earlier = (

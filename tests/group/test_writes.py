@@ -9,10 +9,11 @@ from datetime import UTC, date, datetime
 import pytest
 import sqlalchemy as sa
 
-from core.errors import AlreadySavedError, LedgerError, StaleError
+from core.errors import AlreadySavedError, InputError, LedgerError, StaleError
 from core.group import tables
+from core.group.batches import ImportBatch
 from core.group.database import open_store
-from core.group.records import Event, Group, Lot, Member, NewEntry, PriceQuote, Reading, Sale
+from core.group.records import Event, Group, ImportRecord, Lot, Member, NewEntry, PriceQuote, Reading, Sale
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 DAY = NOW.date()
@@ -202,3 +203,29 @@ def test_guards_lost_in_a_rebuild_are_made_again_on_opening(store, table):
     with pytest.raises(sa.exc.IntegrityError, match="never changed"), opened.engine.begin() as connection:
         connection.execute(sa.delete(tables.metadata.tables[table]))
     opened.engine.dispose()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"members": [Member(group_id=1, name=" ")]},
+        {"lots": [(Lot(group_id=1, label="L", commodity="maize", bags=-1), "")]},
+        {"readings": [{"temperature_c": 250.0}]},
+        {"readings": [{"relative_humidity_pct": 170.0}]},
+        {"readings": [{"meter_moisture_pct": float("nan")}]},
+        {"readings": [{"taken_at": datetime(1850, 1, 1, tzinfo=UTC)}]},
+        {"quotes": [PriceQuote(group_id=1, quoted_on=date(2026, 11, 1), commodity="maize", price_per_kg=-1.0)]},
+    ],
+    ids=str,
+)
+def test_what_a_file_brings_lies_within_the_same_bounds_as_what_a_form_brings(store, wrong):
+    group_id = 1
+    sound = {"lot_label": "A", "taken_at": NOW, "bag": "1", "temperature_c": 25.0, "tester": "", "settled": None}
+    rows = {name: [sound, *({**sound, **row} for row in given)] for name, given in wrong.items() if name == "readings"}
+    record = ImportRecord(group_id=group_id, kind="readings", file_name="a.csv", file_hash="0", imported_at=NOW)
+    with pytest.raises(InputError):
+        store.take_in(ImportBatch(record=record, **{**wrong, **rows}))
+    assert store.imports(group_id) == []
+    assert store.readings(group_id).empty
+    store.take_in(ImportBatch(record=record, readings=[sound]))
+    assert len(store.readings(group_id)) == 1
