@@ -7,6 +7,7 @@ person's mail address decides, by the roles in the records, what may be read and
 from __future__ import annotations
 
 import os
+from functools import lru_cache
 
 import streamlit as st
 
@@ -21,7 +22,13 @@ ROLES_KEPT_SECONDS = 5
 
 def on() -> bool:
     """Return whether people sign in here."""
-    return set_up() or (st.secrets.load_if_toml_exists() and "auth" in st.secrets)
+    return set_up() or _in_secrets()
+
+
+@lru_cache(maxsize=1)
+def _in_secrets() -> bool:
+    """Return whether a file of Streamlit's own secrets sets it up; looked at once, every page asks."""
+    return bool(st.secrets.load_if_toml_exists() and "auth" in st.secrets)
 
 
 def person() -> str | None:
