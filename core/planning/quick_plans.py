@@ -16,8 +16,11 @@ from core.planning.case import PlanningCase
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
-from core.planning.search import Relaxed, Search, begin_search, relax, rounded, solve_relaxed
+from core.planning.search import LAST_STOP_SECONDS, Relaxed, Search, begin_search, relax, rounded, solve_relaxed
 from core.planning.worth import Worth, broken_limits, evaluate
+
+ROUNDS = 12
+"""Programmes solved at most before a quick plan is made of the last one (cases of 150 lots take 7, measured)."""
 
 LEAST_LOAD = (0.6, 0.35, 0.15)
 """Parts of a trip, or of a buyer's least quantity, from which it is driven.
@@ -36,13 +39,13 @@ def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Sear
     deadline = time.perf_counter() + time_limit
     prices = {price.commodity: price.price_now for price in case.prices}
     scale = 1.0 + sum(lot.bags * lot.bag_mass_kg * prices[lot.commodity] for lot in case.lots)
-    found = relax(search, scale, deadline, deadline, 8)
+    found = relax(search, scale, deadline, deadline, 8, ROUNDS)
     if found is None:
         raise PlanError("no plan was found in {seconds} s", seconds=round(time_limit, 1))
     return search, found
 
 
-def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 10.0) -> SalePlan:
+def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit: float = LAST_STOP_SECONDS) -> SalePlan:
     """Return a plan of whole bags and trips from a linear programme, rounded.
 
     Quicker than the search, and slightly worse.
@@ -58,7 +61,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
-        Seconds after which no further programme is begun.
+        Seconds after which no further programme is begun: a last stop, for the budget is `ROUNDS`.
 
     Returns
     -------
@@ -100,7 +103,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
 
 
 def plan_in_parts(
-    case: PlanningCase, outlook: Outlook | None = None, time_limit: float = 2.0
+    case: PlanningCase, outlook: Outlook | None = None, time_limit: float = LAST_STOP_SECONDS
 ) -> tuple[Allocation, Worth]:
     """Return the best plan where bags and trips may be parted, and what it brings in each scenario.
 
@@ -115,7 +118,7 @@ def plan_in_parts(
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
-        Seconds for the solver.
+        Seconds for the solver: a last stop, for the budget is `ROUNDS`.
 
     Returns
     -------

@@ -21,6 +21,7 @@ from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
 from core.planning.search import (
+    LAST_STOP_SECONDS,
     Relaxed,
     Search,
     add_cuts,
@@ -41,7 +42,6 @@ from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import broken_limits, complete
 
 LARGE_LOTS = 250
-LAST_STOP_SECONDS = 300.0
 NODE_COLUMNS = 60_000  # nodes x options of a stage: some seconds of a common processor (measured, plan_speed)
 # the search for whole bags begins with the most promising options and widens while the gap asks for it
 STAGE_COLUMNS = (350, 1000)

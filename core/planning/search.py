@@ -31,6 +31,7 @@ from core.planning.outlook import Outlook, net_values
 from core.planning.placing import Ledger, fill
 
 EXACT_COLUMNS = 6000
+LAST_STOP_SECONDS = 300.0  # budgets are counted in rounds and nodes; time only ends what runs away
 SPACE_BOUGHT = 0.3  # part of a drying space from which rounding buys it (judgement)
 
 
@@ -473,10 +474,13 @@ class Relaxed:
     reduced: np.ndarray
 
 
-def relax(search: Search, scale: float, deadline: float, stop: float, most: int) -> Relaxed | None:
-    """Solve the relaxation over all options by pricing, adding cuts where they bind; return the last solution."""
+def relax(search: Search, scale: float, deadline: float, stop: float, most: int, rounds: int = 60) -> Relaxed | None:
+    """Solve the relaxation over all options by pricing, adding cuts where they bind; return the last solution.
+
+    At most `rounds` programmes are solved; `stop` and `deadline` are last stops on the clock.
+    """
     last = None
-    for _ in range(60):
+    for _ in range(rounds):
         use, member = all_use(search)
         program = assemble(search, use, member)
         solved = solve_relaxed(program, deadline - time.perf_counter())

@@ -15,8 +15,9 @@ from core.planning.layout import Layout
 from core.planning.model import option_use
 from core.planning.outlook import Options, Outlook, mean_values
 from core.planning.placing import greedy_allocation
+from core.planning.quick_plans import ROUNDS
 from core.planning.sale_plan import score_of
-from core.planning.search import begin_search, relax
+from core.planning.search import LAST_STOP_SECONDS, begin_search, relax
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class SharedPrices:
         return cost
 
 
-def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | None:
+def shared_prices(outlook: Outlook, time_limit: float = LAST_STOP_SECONDS) -> SharedPrices | None:
     """Return the prices of the shared limits in the best plan of an outlook.
 
     None where the programme finds no answer in time.
@@ -53,7 +54,7 @@ def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | N
     outlook : Outlook
         All options of all lots.
     time_limit : float
-        Seconds for the solver.
+        Seconds for the solver: a last stop, for the budget is `ROUNDS`.
 
     Returns
     -------
@@ -71,5 +72,5 @@ def shared_prices(outlook: Outlook, time_limit: float = 3.0) -> SharedPrices | N
     search = begin_search(outlook, mean)
     scale = abs(score_of(outlook, greedy_allocation(outlook, mean))) + 1.0
     deadline = time.perf_counter() + time_limit
-    relaxed = relax(search, scale, deadline, deadline, 5)
+    relaxed = relax(search, scale, deadline, deadline, 5, ROUNDS)
     return None if relaxed is None else SharedPrices(search.layout, relaxed.duals[: search.layout.row_starts["end"]])

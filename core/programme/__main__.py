@@ -162,7 +162,7 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="the full search with all scenarios for each group, as the plan page makes it: slower",
     )
-    parser.add_argument("--seconds", type=float, default=3.0, help="longest time for one group's solver (3)")
+    parser.add_argument("--seconds", type=float, default=60.0, help="longest time for one group's solver (60)")
     parser.add_argument("--lots", type=int, default=40, help="lots of an invented group (40)")
     parser.add_argument("--weeks", type=int, default=26, help="weeks of an invented group (26)")
     parser.add_argument("--scenarios", type=int, default=100, help="scenarios of an invented group (100)")

@@ -29,6 +29,8 @@ CLUSTER_SECONDS = 10
 BATCH_SCENARIOS = 48
 """Twice the weathers and climates that the rooms draw: each meets two courses of prices."""
 WIDE_GAP = 0.03
+BATCH_EFFORT = 0.2  # of the usual budget of the search; some seconds of a common processor
+LAST_STOP_SECONDS = 60.0  # for a group: results depend on budgets, time only ends what runs away
 """Gap to the bound above which a rounded plan is searched further (judgement: most groups of six lots have it)."""
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -74,10 +76,10 @@ def batch_plan(case: PlanningCase, outlook: Outlook, seconds: float) -> SalePlan
     from core.planning.quick_plans import plan_rounded
     from core.planning.sale import plan_sale
 
-    plan = plan_rounded(case, outlook, max(seconds, 5.0))
+    plan = plan_rounded(case, outlook, seconds)
     if plan.gap <= WIDE_GAP:
         return plan
-    return plan_sale(case, outlook, seconds, mip_gap=0.01, start=plan.allocation)
+    return plan_sale(case, outlook, seconds, mip_gap=0.01, start=plan.allocation, effort=BATCH_EFFORT)
 
 
 def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
@@ -172,7 +174,7 @@ def run_batch(
     results: Path,
     processes: int | None = None,
     scheduler: str | None = None,
-    seconds: float = 1.5,
+    seconds: float = LAST_STOP_SECONDS,
     progress: Callable[[int, str], None] | None = None,
     full: bool = False,
 ) -> BatchReport:

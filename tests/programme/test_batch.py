@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ import subprocess
 import sys
 import time
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import pytest
 
@@ -18,22 +20,19 @@ from core.planning.case import make_case
 from core.planning.outlook import build_outlook
 from core.planning.quick_plans import plan_in_parts, plan_rounded
 from core.planning.sale import plan_sale
+from core.planning.shared_prices import shared_prices
 from core.planning.worth import broken_limits
 from core.programme.__main__ import main
 from core.programme.batch import Job, done_jobs, run_batch
 from core.programme.group_file import export_group
 from demo_data.many_groups import add_invented_groups
 
-UNHURRIED = 100.0
-"""Seconds for a solver that a busy machine does not stop early: then plans are the same wherever they are made."""
-
-
 def jobs(count: int):
     return [Job(f"g{number}", make_case(3, 8, 20, seed=number).to_json()) for number in range(count)]
 
 
 def soon_planned():
-    """Return jobs whose search ends by itself within a second: two of the quick plan, two of the full search."""
+    """Return jobs that are planned soon: two by the quick plan, two by the full search."""
     made = jobs(9)
     return [made[number] for number in (3, 5, 7, 8)]
 
@@ -54,8 +53,8 @@ def test_every_group_once_and_only_the_missing_ones_on_a_second_start(tmp_path):
 
 def test_cores_give_what_one_core_gives(tmp_path):
     one, two = tmp_path / "one.jsonl", tmp_path / "two.jsonl"
-    run_batch(soon_planned(), one, processes=1, seconds=UNHURRIED)
-    run_batch(iter(soon_planned()), two, processes=2, seconds=UNHURRIED)
+    run_batch(soon_planned(), one, processes=1)
+    run_batch(iter(soon_planned()), two, processes=2)
     for name, row in lines(one).items():
         assert lines(two)[name]["mean"] == row["mean"]
 
@@ -68,9 +67,9 @@ def test_a_local_cluster_runs_the_same_batch(tmp_path):
         n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None, host="127.0.0.1", protocol="tcp"
     ) as cluster:
         assert cluster.scheduler_address.startswith("tcp://")
-        assert run_batch(soon_planned(), path, scheduler=cluster.scheduler_address, seconds=UNHURRIED).planned == 4
+        assert run_batch(soon_planned(), path, scheduler=cluster.scheduler_address).planned == 4
     here = tmp_path / "here.jsonl"
-    run_batch(soon_planned(), here, processes=1, seconds=UNHURRIED)
+    run_batch(soon_planned(), here, processes=1)
     there = {name: row["mean"] for name, row in lines(path).items()}
     assert there == {name: row["mean"] for name, row in lines(here).items()}
 
@@ -193,6 +192,23 @@ def test_parted_bags_bring_no_less_than_whole_ones_and_no_more_than_the_bound():
     quick = plan_rounded(case, outlook)
     _parted, worth = plan_in_parts(case, outlook)
     assert worth.mean >= quick.mean * (1 - 1e-6)
+
+
+def test_a_slow_machine_gives_the_same_quick_plans(monkeypatch):
+    """A clock that runs five seconds on with each look: what is counted in rounds does not notice."""
+    case = make_case(6, 12, 30, seed=1).with_changes(risk_weight=0.5)
+    outlook = build_outlook(case)
+
+    def quick():
+        prices = shared_prices(outlook)
+        return plan_in_parts(case, outlook)[1].mean, plan_rounded(case, outlook).objective, prices.duals.tolist()
+
+    usual = quick()
+    passed = itertools.count(0.0, 5.0)
+    slow = SimpleNamespace(perf_counter=lambda: next(passed))
+    for module in ("search", "quick_plans", "shared_prices"):
+        monkeypatch.setattr(f"core.planning.{module}.time", slow)
+    assert quick() == usual
 
 
 def test_the_command_says_what_is_wrong_in_plain_words(tmp_path, capsys):
