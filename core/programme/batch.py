@@ -29,9 +29,9 @@ CLUSTER_SECONDS = 10
 BATCH_SCENARIOS = 48
 """Twice the weathers and climates that the rooms draw: each meets two courses of prices."""
 WIDE_GAP = 0.03
+"""Gap to the bound above which a rounded plan is searched further (judgement: most groups of six lots have it)."""
 BATCH_EFFORT = 0.2  # of the usual budget of the search; some seconds of a common processor
 LAST_STOP_SECONDS = 60.0  # for a group: results depend on budgets, time only ends what runs away
-"""Gap to the bound above which a rounded plan is searched further (judgement: most groups of six lots have it)."""
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 

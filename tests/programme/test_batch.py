@@ -27,6 +27,7 @@ from core.programme.batch import Job, done_jobs, run_batch
 from core.programme.group_file import export_group
 from demo_data.many_groups import add_invented_groups
 
+
 def jobs(count: int):
     return [Job(f"g{number}", make_case(3, 8, 20, seed=number).to_json()) for number in range(count)]
 
