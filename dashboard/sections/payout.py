@@ -70,14 +70,16 @@ def pay_all(scene: PoolScene) -> None:
             len(parts),
         )
     )
+
+    def summary(values: Mapping[str, Any]) -> str:
+        listed = "; ".join(f"{member}: {scene.coins(amount)}" for member, amount in values["parts"].items())
+        return f"{words.format(count=len(parts), amount=scene.coins(total), wanted=scene.coins(wanted))} {listed}"
+
     confirm_once(
         "pay_all",
         Filled({"parts": {scene.label(member): amount for member, amount in parts.items()}}, {}),
-        lambda _values: words.format(count=len(parts), amount=scene.coins(total), wanted=scene.coins(wanted)),
+        summary,
         lambda _values, token: record_several(scene.group, items, token),
-        cautions=lambda values: [
-            "; ".join(f"{member}: {scene.coins(amount)}" for member, amount in values["parts"].items())
-        ],
         seen=last_number(scene.events),
         button=_("Pay all that is due") if everything else _("Pay with the cash that is there"),
     )

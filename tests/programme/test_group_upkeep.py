@@ -9,7 +9,7 @@ import pytest
 
 from core.errors import InputError
 from core.group.database import open_store
-from core.group.records import Group, Lot, Reading
+from core.group.records import Group, Lot, Member, Reading
 from core.programme.group_file import export_group
 from core.programme.group_merge import merge_files
 from core.programme.group_upkeep import bring_back, counted, merge_groups, remove_group
@@ -82,6 +82,32 @@ def test_what_makes_a_group_the_same(tmp_path, changes, status):
     merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
     store.update_group(replace(store.group(group), **changes))
     assert merge_files(target, [("b", export_group(store, group, "uid-2", NOW))], NOW)[0].status == status
+
+
+@pytest.mark.parametrize(
+    ("lot", "member", "status"),
+    [
+        ("A", "=Zamiro", "asked"),
+        ("A", "Somebody else", "asked"),  # one lot of label, crop and day of harvest
+        ("B", "=zamiro", "asked"),  # one name
+        ("B", "Somebody else", "added"),  # one name of a group and one town are not enough
+        (None, None, "asked"),  # nothing is entered yet: it may be the same group on a new computer
+    ],
+)
+def test_name_and_place_alone_do_not_make_a_group_the_same(tmp_path, lot, member, status):
+    store, group, _lot = filled(tmp_path)
+    target = officer(tmp_path)
+    merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
+    merge_files(target, [("a", export_group(store, group, "uid-1", NOW + timedelta(hours=1), "all"))], NOW)
+    other = open_store(f"sqlite:///{tmp_path / 'other.sqlite3'}")
+    twin = other.add_group(replace(store.group(group), id=0))
+    if member is not None:
+        other.add_member(Member(group_id=twin, name=member, consent=True))
+    if lot is not None:
+        same = store.lots(group)[0]
+        other.add_lot(replace(same, id=0, group_id=twin, label=lot, owner_id=None))
+    later = export_group(other, twin, "uid-2", NOW + timedelta(hours=2), "all")
+    assert merge_files(target, [("b", later)], NOW + timedelta(hours=3))[0].status == status
 
 
 def doubled(tmp_path):
