@@ -62,11 +62,14 @@ def _choose_section(name: str, sections: dict[str, str]) -> str:
     """Return the section that was asked for in the address or chosen on the page.
 
     The first section needs no word in the address: a page that is opened writes nothing, so that the browser's Back
-    button leads to the page before.
+    button leads to the page before. A link within a page changes what the server sees of the address but not the
+    browser's: there it is written once more, else the next click would lead back.
     """
     key, seen, first = f"section_{name}", f"section_seen_{name}", next(iter(sections))
     asked = st.query_params.get("section", first)
-    if asked in sections and asked != st.session_state.get(seen):
+    stayed, st.session_state["page_shown"] = st.session_state.get("page_shown") == name, name
+    moved = asked in sections and asked != st.session_state.get(seen)
+    if moved:
         st.session_state[key] = asked
     if st.session_state.get(key) not in sections:
         st.session_state[key] = first
@@ -79,8 +82,8 @@ def _choose_section(name: str, sections: dict[str, str]) -> str:
         label_visibility="collapsed",
         persist_state="session",
     )
-    if chosen != asked:
-        state.put_in_address({"section": chosen})
+    if chosen != asked or (moved and stayed and "section" in st.query_params):
+        st.query_params["section"] = str(chosen)
     st.session_state[seen] = chosen
     return str(chosen)
 

@@ -1,20 +1,20 @@
-"""One run in a real browser, as a manager does it: a table is brought in, then its plan is on screen.
-
-Nothing leaves this computer.
-"""
+"""The manager's ways in a real browser: from nothing, and from a table, to a plan on screen; nothing leaves."""
 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+import time
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.dashboard.browser import browser, served
+from tests.dashboard.browser import ROOT, browser, served, settle
 
 BAD_ROWS = {7: ("humidite", "171,5"), 19: ("date", "31/02/2026"), 33: ("teneur", "humide"), 48: ("temp", "-80,0")}
+SECONDS_A_FIELD, SECONDS_A_CLICK = 12.0, 3.0
+"""What a person needs to read and fill in a field, and to find a button: assumed, not measured."""
 
 pytestmark = [
     pytest.mark.browser,
@@ -44,15 +44,13 @@ def table_of_sixty_rows() -> bytes:
     return ("\n".join(lines) + "\n").encode("latin-1")
 
 
-@pytest.fixture
-def address(tmp_path: Path) -> Iterator[str]:
-    """Serve the pages on a database with one group of one's own that knows prices and nothing else."""
+def with_prices(url: str) -> None:
+    """Make a group of one's own that knows prices and nothing else."""
     import numpy as np
 
     from core.group.database import open_store
     from core.group.records import Group, PriceQuote
 
-    url = f"sqlite:///{tmp_path / 'own.sqlite3'}"
     store = open_store(url)
     group = store.add_group(
         Group(name="Own group", latitude=9.1, longitude=0.9, altitude_m=400, time_zone="Africa/Lome", currency="XOF")
@@ -70,20 +68,126 @@ def address(tmp_path: Path) -> Iterator[str]:
         for m, price in zip(months, prices, strict=True)
     )
     store.engine.dispose()
-    with served(tmp_path, url) as address:
-        yield address
 
 
-def test_from_a_table_nobody_here_wrote_to_its_plan(address, tmp_path):
+class Walk:
+    """A person's way over the pages: what was filled in and clicked, how long the pages took, and pictures."""
+
+    def __init__(self, page: Any, address: str, pictures: Path) -> None:
+        self.page, self.address, self.pictures = page, address, pictures
+        self.fields = self.clicks = self.stops = 0
+        self.began = time.monotonic()
+        pictures.mkdir(exist_ok=True)
+
+    def fill(self, label: str, value: str) -> None:
+        """Type into a field."""
+        box = self.page.get_by_label(label, exact=True)
+        box.fill(value)
+        box.press("Tab")
+        self.fields += 1
+        settle(self.page)
+
+    def choose(self, label: str, option: str) -> None:
+        """Choose from a list by typing the first letters."""
+        self.page.get_by_role("combobox", name=label).click()
+        self.page.keyboard.type(option)
+        self.page.get_by_role("option", name=option, exact=True).first.click()
+        self.fields += 1
+        settle(self.page)
+
+    def press(self, button: str) -> None:
+        """Press a button."""
+        self.page.get_by_role("button", name=button, exact=True).click()
+        self.clicks += 1
+        settle(self.page)
+
+    def follow(self, link: str) -> None:
+        """Follow a link of the side bar."""
+        self.page.get_by_test_id("stSidebar").get_by_role("link", name=link, exact=True).click()
+        self.clicks += 1
+        self.page.get_by_role("heading", name=link, exact=True).first.wait_for()
+        settle(self.page, 120)
+
+    def part(self, label: str) -> None:
+        """Open a section of the page."""
+        self.page.get_by_test_id("stButtonGroup").get_by_text(label, exact=True).click()
+        self.clicks += 1
+        settle(self.page)
+
+    def look(self, name: str) -> None:
+        """Keep a picture of what is on screen."""
+        self.stops += 1
+        self.page.screenshot(path=self.pictures / f"walk_{self.stops}_{name}.png")
+
+    def told(self) -> str:
+        """Return the walk in numbers."""
+        machine = time.monotonic() - self.began
+        person = self.fields * SECONDS_A_FIELD + self.clicks * SECONDS_A_CLICK
+        return (
+            f"{self.fields} fields, {self.clicks} clicks, {machine / 60:.1f} minutes of pages and "
+            f"{person / 60:.1f} of a person (assumed: {SECONDS_A_FIELD:g} s a field, {SECONDS_A_CLICK:g} s a click)"
+        )
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_a_manager_comes_from_nothing_and_an_own_table_to_a_plan(tmp_path, capsys):
+    """At most fifteen fields, and a first plan; then the own table beside it, and the plan with its lots."""
     table = tmp_path / "cahier.csv"
     table.write_bytes(table_of_sixty_rows())
-    outside: list[str] = []
-    with browser(tmp_path / "profile", outside=outside) as page:
+    url, outside = f"sqlite:///{tmp_path / 'start.sqlite3'}", []
+    with served(tmp_path, url) as address, browser(tmp_path / "profile", outside=outside) as page:
+        walk = Walk(page, address, ROOT / "pictures")
+        page.goto(address)
+        settle(page, 120)
+        walk.look("first_page")
+        page.get_by_test_id("stSidebar").get_by_role("link", name="Add your own group").click()
+        walk.clicks += 1
+        page.get_by_label("Name of the group").wait_for()
+        settle(page)
+        walk.fill("Name of the group", "Own growers")
+        walk.choose("Country", "Togo")
+        walk.choose("Nearest town", "Kara")
+        walk.fill("Bags of it", "40")
+        walk.look("first_steps")
+        walk.press("Make the first plan")
+        walk.press("Record")
+        page.get_by_text("to see the first plan").wait_for()
+        walk.follow("Sale plan")
+        page.get_by_text("Of 40 bags").wait_for()
+        walk.look("first_plan")
+        first = walk.fields
+        walk.follow("Lots")
+        walk.part("Import a table")
+        page.locator("input[type=file]").set_input_files(str(table))
+        walk.fields += 1
+        page.get_by_text("56 tests can be stored. 4 rows are refused.").wait_for()
+        settle(page)
+        walk.look("table")
+        walk.press("Save 56 tests")
+        page.get_by_text("56 tests of cahier.csv are saved.").wait_for()
+        walk.follow("Sale plan")
+        page.get_by_text("Of 180 bags").wait_for()
+        walk.look("plan_of_the_table")
+        walk.follow("Today")
+        walk.look("today")
+    assert not outside
+    assert first <= 15
+    with capsys.disabled():
+        print("\n" + walk.told())
+
+
+def test_from_a_table_nobody_here_wrote_to_its_plan(tmp_path):
+    table = tmp_path / "cahier.csv"
+    table.write_bytes(table_of_sixty_rows())
+    url, outside = f"sqlite:///{tmp_path / 'own.sqlite3'}", []
+    with_prices(url)
+    with served(tmp_path, url) as address, browser(tmp_path / "profile", outside=outside) as page:
         page.goto(f"{address}/lots?section=readings_import")
         page.locator("input[type=file]").set_input_files(str(table))
         page.get_by_text("56 tests can be stored. 4 rows are refused.").wait_for()
-        page.get_by_role("button", name="Store 56 tests").click()
-        page.get_by_text("56 tests of cahier.csv are stored.").wait_for()
+        page.get_by_role("button", name="Save 56 tests").click()
+        page.get_by_text("56 tests of cahier.csv are saved.").wait_for()
         page.goto(f"{address}/plan")
         page.get_by_role("heading", name="Sale plan", exact=True).first.wait_for()
         page.get_by_text("Parcelle 1").first.wait_for(state="attached")
@@ -91,7 +195,7 @@ def test_from_a_table_nobody_here_wrote_to_its_plan(address, tmp_path):
     assert not outside
     from core.group.database import open_store
 
-    store = open_store(f"sqlite:///{tmp_path / 'own.sqlite3'}")
+    store = open_store(url)
     group = store.groups()[0]
     assert len(store.readings(group.id)) == 56
     assert len(store.lots(group.id)) == 10

@@ -58,6 +58,15 @@ def test_addresses_survive_a_reload_and_a_second_tab(demo_address, tmp_path):
         assert page.evaluate("history.length") == steps + 1  # a page that opens adds no step of its own
         page.go_back()
         page.get_by_role("heading", name="Our things").wait_for()
+        page.goto(f"{demo_address}/today?role=manager")
+        settle(page)
+        page.get_by_role("link", name="Add your own group").click()
+        name = page.get_by_label("Name of the group", exact=True)
+        name.fill("Own growers")
+        name.press("Tab")
+        settle(page)
+        assert "section=first_steps" in page.url  # a link within a page holds too
+        assert name.input_value() == "Own growers"
     assert not outside
 
 
