@@ -89,7 +89,7 @@ def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
             xshift=6,
             font={"color": trace.line.color or INK, "size": 13},
         )
-    return _room_for_legend(figure.update_layout(margin={"r": 8 * width if ends else 8}))
+    return _room_for_legend(figure)  # the axis itself makes room for the names
 
 
 def _is_number(value: object) -> bool:

@@ -149,6 +149,7 @@ def test_a_manager_comes_from_nothing_and_an_own_table_to_a_plan(tmp_path, capsy
         walk.choose("Country", "Togo")
         walk.choose("Nearest town", "Kara")
         walk.fill("Bags of it", "40")
+        walk.fill("Moisture by the meter (empty: not tested yet), %", "17.5")
         walk.look("first_steps")
         walk.press("Make the first plan")
         walk.press("Record")
