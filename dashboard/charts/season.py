@@ -15,6 +15,10 @@ from dashboard.text import _, day
 ROW_PX, MARK_PX = 30, 22
 MOST_MARKS = 9
 """Sales of a row nearer to each other than this part of the width are one mark: a phone has no room for more."""
+SHORT = timedelta(days=60)
+"""A shorter calendar is marked by fortnights from today, a longer one by months."""
+FORTNIGHTS = {"dtick": 14 * 86_400_000, "tickformat": "%-d %b", "tickangle": 0}
+MONTHS = {"dtick": "M1", "tickformat": "%b", "ticklabelmode": "period"}
 
 
 def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
@@ -48,11 +52,9 @@ def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
     figure.update_xaxes(
         type="date",
         range=[(today - (last - today) / 22).isoformat(), (last + timedelta(days=8)).isoformat()],
-        dtick="M1",
-        tickformat="%b",
         side="top",
         gridcolor=GRID,
-        ticklabelmode="period",
+        **({**FORTNIGHTS, "tick0": today.isoformat()} if last - today < SHORT else MONTHS),
     )
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True, ticklabelstandoff=4)
     return figure
