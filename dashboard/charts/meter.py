@@ -110,12 +110,14 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
     plotly Figure
     """
     figure = go.Figure()
+    days = [line.on for line in lines]
     for place, name in enumerate(dict.fromkeys(line.place for line in lines)):
         chosen = [line for line in lines if line.place == name]
+        left = [(line.on, float(line.left)) for line in chosen] + [(max(days), float(chosen[-1].left))]
         figure.add_trace(
             go.Scatter(
-                x=[line.on for line in chosen],
-                y=[float(line.left) for line in chosen],
+                x=[on for on, _amount in left],
+                y=[amount for _on, amount in left],
                 mode="lines+markers",
                 name=_(name),
                 line={"shape": "hv", "dash": DASHES[place], "color": SERIES[place]},
@@ -123,10 +125,11 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
             )
         )
     label_ends(layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300), 12)
-    days = [line.on for line in lines]
     if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
         middle = min(days) + (max(days) - min(days)) / 2
         figure.update_xaxes(range=[middle - timedelta(days=8), middle + timedelta(days=8)], dtick=4 * 86_400_000)
+    elif days:
+        figure.update_xaxes(range=[min(days), max(days)])
     return figure
 
 

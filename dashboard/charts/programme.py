@@ -13,7 +13,7 @@ from plotly.subplots import make_subplots
 
 from core.programme.comparison import widened_limits
 from dashboard.charts.base import label_ends, layout
-from dashboard.charts.palette import BLUE, CLAY, PLUM, STONE, STRAW
+from dashboard.charts.palette import BLUE, CLAY, INK, PLUM, STONE, STRAW
 
 VERDICT_MARKS = {
     "far below": ("triangle-down", CLAY),
@@ -204,19 +204,19 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
                 orientation="h",
                 marker={"color": colour},
                 text=["–" if value != value else f"{value:.0f}" for value in known],
-                textposition="inside",
-                insidetextanchor="start",
+                textposition="outside",
                 textangle=0,
+                textfont={"color": INK},
+                cliponaxis=False,
                 showlegend=False,
                 hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
             ),
             row=1,
             col=column,
         )
-    layout(figure, "", "", height=max(240, 24 * len(names) + 130))
-    figure.update_layout(hovermode="closest", margin={"t": 70}, bargap=0.25)
+    layout(figure, "", x_title, height=max(240, 24 * len(names) + 130))
+    figure.update_layout(hovermode="closest", margin={"t": 100}, bargap=0.25)
     figure.update_annotations(font={"size": 13})
     figure.update_yaxes(tickfont={"size": 12}, categoryorder="array", categoryarray=names, dtick=1, ticksuffix=" ")
-    figure.update_xaxes(range=[0, 104], showticklabels=False, showgrid=False)
-    figure.update_xaxes(title_text=x_title, row=1, col=(len(shares) + 1) // 2)
+    figure.update_xaxes(range=[0, 140], showticklabels=False, showgrid=False)
     return figure

@@ -171,6 +171,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
         ),
         key="log_proposal",
         file_name="meter_days.csv",
+        open_cards=2,
     )
     mine = [row for row in rows if row.need.member in account.facts.members]
     if mine:

@@ -383,7 +383,7 @@ def rules(
         key="shares_chart",
     )
     page.table(
-        effects_table([split], names, alone, group.currency), key="shares_table", file_name="shares.csv", open_cards=3
+        effects_table([split], names, alone, group.currency), key="shares_table", file_name="shares.csv", open_cards=2
     )
     with st.expander(_("All rules side by side")):
         page.table(effects_table(list(usable.values()), names, alone, group.currency), key="shares_all")

@@ -341,8 +341,7 @@ def show_basis(group: Group, facts: Any, worths: Worths) -> None:
     rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
     rest += list(PLAN_FACTS) if worths.by_plan else [DEDUCTION, *(f"meter.worth.{name}" for name in FALLBACK_FACTS)]
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
-    page.caution("meter")
-    page.caution("mould")
+    page.caution("meter", "mould")
     page.sources(
         [
             _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
@@ -427,7 +426,8 @@ def show_season(
                 tonnes=number(scale * mass / 1000), mass=number(mass / 1000)
             )
         )
-    show_members(group, season, own_meter_season_cost(Decimal(str(price)), seasons, Decimal(str(upkeep))))
+    with page.details(_("Testing is worth, a season")):
+        show_members(group, season, own_meter_season_cost(Decimal(str(price)), seasons, Decimal(str(upkeep))))
 
 
 def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> None:
