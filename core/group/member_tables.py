@@ -256,7 +256,8 @@ def _alike(one: Member, other: Member) -> bool:
     phone = _digits(one.phone)
     if len(phone) >= 6 and phone == _digits(other.phone):
         return True
-    if not {word[0] for word in mine.split()} & {word[0] for word in theirs.split()}:
+    born = {member.birth_year for member in (one, other)} - {None}
+    if len(born) == 2 or not {word[0] for word in mine.split()} & {word[0] for word in theirs.split()}:
         return False
     matcher = SequenceMatcher(None, mine, theirs)
     return matcher.quick_ratio() >= ALIKE and matcher.ratio() >= ALIKE

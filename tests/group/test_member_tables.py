@@ -100,6 +100,7 @@ def test_a_failure_in_the_middle_keeps_nothing(store, monkeypatch):
         ("Zoe Adjoh;;", True),  # a slip of the pen
         ("Maman Afi;;+228 90112233", True),  # another name on the same telephone
         ("Zoe Adjo;1990;", True),  # same name, another year: probably her daughter, but a person says so
+        ("Zoe Adjoh;1990;", False),  # another name and another year
         ("Kossi Ata;;", False),
         ("Afi Adjo;;", False),  # one family name is no double
     ],
