@@ -12,6 +12,7 @@ from core.planning.case import CaseBuyer, CropPrice, Reserve, StorageChoice, mak
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook, mass_parts
 from core.planning.sale import plan_sale
+from core.planning.seasons import Stood
 
 WOVEN = StorageChoice("woven", "woven", "woven_bag", 100, 0)
 SEALED = StorageChoice("sealed", "sealed", "hermetic_bag", 100, 0, seal_below_pct=(("maize", 13.0),))
@@ -91,6 +92,19 @@ def test_only_surely_dry_grain_is_sealed():
         case = case.with_changes(lots=(replace(case.lots[0], keeping_pct=14.0),))
         table = build_outlook(case).options(0)
         assert bool((table.storage >= 0).any()) == sealed, (pct, se)
+
+
+@pytest.mark.parametrize(("damp_share", "sealed"), [(0.0, True), (0.2, False)])
+def test_a_standing_lot_is_sealed_by_chance_and_not_by_its_mean(damp_share, sealed):
+    """Cut at 12.2 %, but for 8 of 40 seasons at 14.5 %: 12.66 % in the mean, below 13.0 %, and not surely so."""
+    case = one_lot(storage=(SEALED,))
+    case = case.with_changes(lots=(replace(case.lots[0], standing=True, latest_week=2),))
+    cut = np.where(np.arange(case.scenarios) < damp_share * case.scenarios, 14.5, 12.2)
+    seasons = replace(
+        invented_seasons(case, case.seed), stand=lambda _lot, _week, moisture: Stood(cut, np.zeros_like(moisture))
+    )
+    assert cut.mean() < 13.0
+    assert (build_outlook(case, seasons=seasons).options(0).storage >= 0).any() == sealed
 
 
 def test_damp_grain_is_not_stored_aflatoxin_crops_least_of_all():
