@@ -27,7 +27,7 @@ from dashboard.text import _, day, literal, ngettext, number, say
 
 CARDS = 40
 OPEN_CARDS = 3
-CARD_LINES = 4
+CARD_LINES = 3
 
 
 def compose(name: str, sections: dict[str, str]) -> None:

@@ -41,7 +41,7 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
         ),
         secondary_y=True,
     )
-    layout(figure, "", _("sunny hours (h)"))
+    layout(figure, "", _("sunny hours (h)"), height=300)
     figure.update_yaxes(range=[0, 108], tickmode="linear", dtick=25, secondary_y=True, showgrid=False)
     figure.update_yaxes(range=[0, 13], tickmode="linear", dtick=3, secondary_y=False)
     return figure
