@@ -159,4 +159,30 @@ def test_import_plan_and_pages_know_what_only_toml_knows(added_tables, demo_stor
     storage.selectbox(key="storage_lot").set_value(lot.id).run()
     assert not storage.exception
     assert not storage.error
-    assert "sealed clay jar" in set(storage.dataframe[0].value["Store"])
+    assert "sealed clay jar" in set(storage.dataframe[0].value.iloc[:, 0])
+
+
+def test_a_whole_plan_dries_and_keeps_what_only_toml_knows(added_tables, tmp_path):
+    """A wet lot of the added crop, the added space and store alone: dried there, food kept there, the rest sold."""
+    from core.advice import situation
+    from core.group.possessions import keep_spaces, keep_stores, space_from, store_from
+    from core.planning.wishes import write_wishes
+    from tests.advice.groups import NOW as PLANNED
+    from tests.advice.groups import Heap, small_group
+
+    store = small_group(f"sqlite:///{tmp_path / 'x.sqlite3'}", (Heap("trial_grain", 12, (16.8, 17.0, 17.2, 17.1)),))
+    rate = store.currency_per_usd(1)
+    keep_spaces(store, 1, [space_from({"method": "roof_terrace"}, rate)], "Ada", PLANNED)
+    keep_stores(store, 1, [store_from({"method": "clay_jar", "units": 8}, rate)], "Ada", PLANNED)
+    food = {"commodity": "trial_grain", "kg": 250, "label": "home use", "evenly": True}
+    write_wishes(store, 1, {"reserves": [food]}, PLANNED)
+    now = situation(store, 1, PLANNED)
+    plan = now.plan
+    assert {line.commodity for line in plan.sales} == {"trial_grain"}
+    eaten = [line for line in plan.sales if line.reserve]
+    assert sum(line.bags for line in eaten) >= 3
+    assert {(line.setup, line.storage) for line in eaten} == {("roof terrace", "sealed clay jar")}
+    assert any(line.buyer for line in plan.sales)
+    assert {load.space for load in now.schedule} == {"roof terrace"}
+    assert [str(found) for found in now.contradictions()] == []
+    store.engine.dispose()

@@ -27,8 +27,6 @@ class IsothermSet:
         Oil as a fraction of dry matter; used by ``"cromarty"`` only.
     temperature_range_c, humidity_range_pct : tuple of float
         Range in °C and % in which the set holds.
-    standard_error_pct : float or None
-        Standard error of the fit in points dry basis, where it is known.
     compared : bool
         Whether the set counts when the disagreement of the sets is stated.
     label, source, basis, note : str
@@ -43,7 +41,6 @@ class IsothermSet:
     oil_fraction: float = 0.0
     temperature_range_c: tuple[float, float] = (5.0, 50.0)
     humidity_range_pct: tuple[float, float] = (10.0, 90.0)
-    standard_error_pct: float | None = None
     compared: bool = True
     label: str = ""
     source: str = ""
@@ -297,7 +294,6 @@ def _isotherm_set(name: str, entry: Mapping[str, Any], oil_fraction: float) -> I
         oil_fraction=oil_fraction,
         temperature_range_c=(float(low_t), float(high_t)),
         humidity_range_pct=(float(low_rh), float(high_rh)),
-        standard_error_pct=entry.get("standard_error_pct"),
         compared=bool(entry["compared"]),
         label=entry["label"],
         source=entry["source"],
