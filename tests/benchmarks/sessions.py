@@ -44,6 +44,7 @@ async def session(address: str, pages: list[str], until: float, pause: float, se
 
     draw = random.Random(seed)
     socket = f"{address.replace('http', 'ws', 1)}/_stcore/stream"
+    await asyncio.sleep(draw.uniform(0.0, pause))  # people do not all come at one moment
     async with connect(socket, subprotocols=["streamlit"], origin=address, max_size=None) as line:  # type: ignore[arg-type]
         while time.monotonic() < until:
             page = draw.choice(pages)
@@ -104,7 +105,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sessions", type=int, default=30)
     parser.add_argument("--minutes", type=float, default=10.0)
-    parser.add_argument("--pause", type=float, default=8.0, help="mean seconds that a person looks at a page")
+    parser.add_argument("--pause", type=float, default=20.0, help="mean seconds that a person looks at a page")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port()
