@@ -18,6 +18,7 @@ import streamlit as st
 
 from core.cautions import caution_of
 from core.errors import DryholdError, NoPlaceError
+from core.group.limits import STANDARD_NAMES
 from core.messages import Message
 from core.tables.write import CSV_TYPE, csv_bytes, download_name
 from dashboard import state
@@ -122,6 +123,13 @@ def basis_words() -> dict[str, str]:
         "memory": _("from memory"),
         "judgement": _("our judgement"),
     }
+
+
+def value_word(value: object) -> str:
+    """Return a setting's value that is no number in the reader's language."""
+    if isinstance(value, bool):
+        return _("yes") if value else _("no")
+    return _(STANDARD_NAMES.get(str(value), str(value).replace("_", " ")))
 
 
 def origin_text(fact: Any) -> str:

@@ -21,6 +21,9 @@ TABLES = {
     "core/programme/people.py": ("AGE_EDGES", "NOT_KNOWN"),
     "core/testing/bagging.py": ("OVER_DRYING", "REFUSAL", "SPOILAGE", "DRYING"),
     "core/testing/plan_worth.py": ("TIMING",),
+    "core/planning/rolling.py": ("WHO_WORDS",),
+    "core/weather/reference.py": ("SOURCE",),
+    "core/weather/usual.py": ("EXAMPLE_SOURCE",),
     "dashboard/forms/prices.py": ("PRICE_TYPES",),
     "dashboard/planning.py": ("MOVING", "ALONE", "LOOKING_BACK"),
 }

@@ -105,6 +105,11 @@ def assumed_now(
         found.append(Assumed("space", message("the drying spaces are assumed: nobody has listed them"), important=True))
     for key, fact in store.facts(group_id).items():
         if key.startswith(PLAN_FACTS) and fact.origin == "assumed" and key not in NOT_ASSUMPTIONS:
-            said = message("{what}: {value} {unit}", what=Message(fact.label or key), value=fact.value, unit=fact.unit)
+            said = message(
+                "{what}: {value} {unit}",
+                what=Message(fact.label or key),
+                value=fact.value,
+                unit=Message(fact.unit) if fact.unit else "",
+            )
             found.append(Assumed("money" if "cost" in key or "fee" in key else "store", said, fact.source))
     return tuple(found)

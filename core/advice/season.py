@@ -180,7 +180,7 @@ def money_lines(plan: SalePlan, buying: Sequence[Purchase], today: date) -> tupl
             total[0] += line.kg_sold * line.price_kg
             total[1] += line.bags
     found = [
-        MoneyLine(on, "sale", message("{buyer} pays for {bags} bags", buyer=buyer, bags=int(bags)), amount)
+        MoneyLine(on, "sale", message("{buyer} pays for {bags} bags", buyer=message(buyer), bags=int(bags)), amount)
         for (on, buyer), (amount, bags) in receipts.items()
     ]
     found += [MoneyLine(max(item.order_by, today), "order", item.what, -item.cost) for item in buying]

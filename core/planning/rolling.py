@@ -51,6 +51,15 @@ class NextAction:
     bags: int
 
 
+WHO_WORDS = {"group": "the group", "treasurer": "the treasurer"}
+"""Who does a step that no member does alone, in words; any other name is a member's own."""
+
+
+def who_words(who: str) -> str:
+    """Return who does a step, in words for people."""
+    return WHO_WORDS.get(who, who)
+
+
 def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> list[NextAction]:
     """Return what is to be done from `today` on, in the order of dates: the plan's loads to dry, its sales, its orders.
 

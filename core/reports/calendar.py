@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 from core.advice.whole import Situation
 from core.cautions import OF_STEP, caution_of
-from core.planning.rolling import NextAction
+from core.planning.rolling import NextAction, who_words
 from core.reports.tongue import ENGLISH, Tongue
 
 EPOCH = datetime(2020, 1, 1, tzinfo=UTC)
@@ -64,7 +64,7 @@ def _same(now: Situation, action: NextAction) -> str:
 
 def _description(now: Situation, action: NextAction, tongue: Tongue) -> str:
     """Return who does a step with which lots, and the caution that goes with it."""
-    lines = [f"{now.group.name}: {tongue.say(action.who)}"]
+    lines = [f"{now.group.name}: {tongue.say(who_words(action.who))}"]
     if action.lots:
         lines.append(tongue.say("Lots: {lots}", lots=", ".join(action.lots)))
     caution = OF_STEP.get(action.kind)

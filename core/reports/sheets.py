@@ -14,7 +14,7 @@ from core.cautions import caution_of
 from core.errors import InputError
 from core.grain.commodities import crop_words
 from core.messages import Message, message
-from core.planning.rolling import NextAction
+from core.planning.rolling import NextAction, who_words
 from core.planning.schedule import Load
 from core.reports.paper import Bar, Block, Care, Grid, HalfPage, Heading, Paper, Season, Words
 from core.reports.tongue import ENGLISH, Tongue
@@ -114,7 +114,7 @@ def _load_rows(loads: Sequence[Load], tongue: Tongue) -> tuple[tuple[str, ...], 
 
 
 def _step_rows(actions: Sequence[NextAction], tongue: Tongue) -> tuple[tuple[str, ...], ...]:
-    return tuple((tongue.weekday(item.on), tongue.say(item.what), tongue.say(item.who)) for item in actions)
+    return tuple((tongue.weekday(item.on), tongue.say(item.what), tongue.say(who_words(item.who))) for item in actions)
 
 
 def _more(left: int, tongue: Tongue) -> list[Block]:
@@ -384,7 +384,7 @@ def wall_table(card: KeepingTable, group_name: str, on: date | None, tongue: Ton
     ]
     if card.outside_range.any():
         notes.append(tongue.say("In brackets: outside the range in which the relation was measured."))
-    notes.append(tongue.say("Source: {source}.", source=f"{chosen.source}, {chosen.label}"))
+    notes.append(tongue.say("Source: {source}.", source=f"{chosen.source}, {tongue.say(chosen.label)}"))
     blocks: list[Block] = [Grid(heads, tuple(rows), (2, *[1.5] * (len(heads) - 1)), lined=True, row_mm=6.0)]
     blocks += [Words(note) for note in notes]
     cautions = (tongue.say(caution_of("mould")), tongue.say("A buyer's contract and the national standard come first."))

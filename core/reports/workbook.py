@@ -8,6 +8,7 @@ import pandas as pd
 
 from core.advice.whole import Situation
 from core.planning.plan_tables import lines_table
+from core.planning.rolling import who_words
 from core.reports.sheets import STEPS, own_step
 from core.reports.tongue import ENGLISH, Tongue
 from core.tables.write import workbook_bytes
@@ -43,7 +44,7 @@ def plan_tables(now: Situation, tongue: Tongue = ENGLISH) -> dict[str, pd.DataFr
         ),
         "Steps": _frame(
             ["date", "what", "who", "bags"],
-            [(item.on, tongue.say(item.what), tongue.say(item.who), item.bags) for item in now.actions],
+            [(item.on, tongue.say(item.what), tongue.say(who_words(item.who)), item.bags) for item in now.actions],
         ),
         "To order": _frame(
             ["what", f"cost {currency}", "needed_on", "order_by"],

@@ -54,7 +54,8 @@ def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: boo
     if borer_present is None:
         notes += [
             Message(
-                "It is not known whether this place has the {pest}; that changes the loss most.", {"pest": pest.name}
+                "It is not known whether this place has the {pest}; that changes the loss most.",
+                {"pest": Message(pest.name)},
             )
             for pest in pests_where_present(crop)
         ]

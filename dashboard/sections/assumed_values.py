@@ -8,7 +8,6 @@ import pandas as pd
 import streamlit as st
 
 from core.group.facts import facts_for_entry
-from core.group.limits import STANDARD_NAMES
 from core.group.possessions import METER, TRUCK
 from core.group.records import Fact
 from dashboard import page, state
@@ -126,7 +125,7 @@ def facts_table(facts: dict[str, Fact]) -> pd.DataFrame:
                 _("What"): label_of(fact),
                 _("Value"): number(fact.value, 4).rstrip("0").rstrip(".,")
                 if _is_number(fact.value)
-                else _as_word(fact.value),
+                else page.value_word(fact.value),
                 _("Unit"): _(fact.unit) if fact.unit else "",
                 _("Where it comes from"): page.origin_text(fact),
                 _("Used for"): ", ".join(_(use) for use in fact.used_in),
@@ -134,13 +133,6 @@ def facts_table(facts: dict[str, Fact]) -> pd.DataFrame:
             for fact in facts.values()
         ]
     )
-
-
-def _as_word(value: Any) -> str:
-    """Return a value that is no number in the reader's language."""
-    if isinstance(value, bool):
-        return _("yes") if value else _("no")
-    return _(STANDARD_NAMES.get(str(value), str(value).replace("_", " ")))
 
 
 def _is_number(value: Any) -> bool:

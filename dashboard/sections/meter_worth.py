@@ -495,7 +495,7 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
             [
                 {
                     _("Lot"): lot.label,
-                    _("Crop"): get_commodity(lot.commodity).name,
+                    _("Crop"): _(get_commodity(lot.commodity).name),
                     _("Bags"): lot.bags,
                     _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
                     _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),

@@ -81,7 +81,7 @@ def _group_values() -> None:
     facts = facts if isinstance(facts, dict) else {fact.key: fact for fact in facts}
     rows = [
         {
-            _("value of"): getattr(fact, "label", "") or key,
+            _("value of"): _(getattr(fact, "label", "") or key),
             _("value"): _shown(fact.value),
             _("where from"): page.origin_text(fact),
             _("set by"): getattr(fact, "set_by", "") or "",
@@ -95,7 +95,7 @@ def _group_values() -> None:
 def _shown(value: object) -> str:
     """Return a value with as many digits as it deserves."""
     if isinstance(value, bool) or not isinstance(value, int | float):
-        return str(value)
+        return page.value_word(value)
     return number(value, 0 if value == int(value) or abs(value) >= 1000 else 2 if abs(value) >= 0.1 else 4)
 
 

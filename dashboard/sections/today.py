@@ -10,7 +10,7 @@ import streamlit as st
 
 from core.advice import Situation
 from core.advice.parts import AtRisk
-from core.planning.rolling import NextAction
+from core.planning.rolling import WHO_WORDS, NextAction
 from dashboard import page
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.planning import planned, situation_now
@@ -68,7 +68,7 @@ def _answer(now: Situation) -> None:
 
 def _who(name: str) -> str:
     """Return who does a step: a member's name as it is, a part of the group in the reader's language."""
-    return {"group": _("the group"), "treasurer": _("the treasurer")}.get(name, name)
+    return _(WHO_WORDS[name]) if name in WHO_WORDS else name
 
 
 def _days(now: Situation) -> None:

@@ -6,28 +6,30 @@ import html
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from string import Formatter
 from typing import Any
+from zoneinfo import available_timezones
 
 from babel import Locale
 from babel.messages.catalog import Catalog
-from babel.messages.pofile import write_po
+from babel.messages.pofile import read_po, write_po
 from google.protobuf.descriptor import FieldDescriptor
 from streamlit.testing.v1 import AppTest
 
+from core.grain.commodities import commodity_codes, get_commodity
 from dashboard.catalogue import ROOT, texts
 
 LANGUAGE = "fi"  # dates, months and countries come from Babel in this language: an English one is a leftover
-OPEN, CLOSE = "⟦", "⟧"
-MARKED = re.compile(f"{OPEN}[^{CLOSE}]*{CLOSE}")
+OPEN, CLOSE = "¿", "¡"  # signs that a short message can hold
+MARKED = re.compile(f"{OPEN}[^{CLOSE}]*(?:{CLOSE}|$)")
 WORD = re.compile(r"[^\W\d_]{2,}")
 # Fields of a widget's message that nobody reads: addresses, keys, ways of drawing.
 UNSEEN = re.compile(
     r"(^|_)(id|ids|key|keys|form|page|page_script_hash|url|icon|query_string|element_hash|fragment|class|theme|width|"
     r"height|align|format|color|step|data_type|file_name|mime_type|language|external_link|styler|uuid|css|"
-    r"sections|script_path|path|query_params|columns|column_order|metadata|config|expires)$"
+    r"sections|script_path|path|query_params|columns|column_order|metadata|config|expires|type)$"
 )
 
 
@@ -135,26 +137,28 @@ def outside(words: str) -> str:
 
 
 UNITS = re.compile(
-    r"\b(kg|km|mm|cm|kPa|GB|MB|min|USD|CSV|XLSX|XLS|PDF|ICS|ZIP|HXL|ISO|SDG|FAO|UTC|GMT|CC|BY|csv|tsv|txt|xlsx|xlsm|zip|"
+    r"\b(kg|km|mm|cm|m²|kPa|GB|MB|min|USD|CSV|XLSX|XLS|PDF|ICS|ZIP|HXL|ISO|SDG|FAO|UTC|GMT|CC|BY|csv|tsv|txt|xlsx|xlsm|zip|"
     r"html|toml|RH|[A-Z]{3})\b"
 )
-ZONE = re.compile(r"^[A-Za-z0-9_+\-]+(/[A-Za-z0-9_+\-]+)*$")
 
 
 def data_words(store: Any) -> list[str]:
     """Return what people wrote or what is a name, longest first: it is shown as it is in every language."""
     said: set[str] = set()
+    known = {text.words for text in texts()}
     for group in store.groups():
         said |= {group.name, group.district}
         said |= {member.name for member in store.members(group.id)}
         said |= {lot.label for lot in store.lots(group.id)} | {lot.note for lot in store.lots(group.id)}
         said |= {lot.variety for lot in store.lots(group.id) if lot.variety}
-        said |= set(store.price_quotes(group.id)["market"])
+        said |= {lot.place for lot in store.lots(group.id)}
+        said |= set(store.price_quotes(group.id)["market"]) | set(store.sales(group.id)["buyer"])
         for book in ("meter", "pool", "buyers", "coming", "plans"):
             for event in store.events(group.id, book):
                 said.add(event.who)
                 said |= {event.payload[key] for key in WRITTEN if isinstance(event.payload.get(key), str)}
-    return sorted((words for words in said if words), key=len, reverse=True)
+    said |= {name for code in commodity_codes() for name in get_commodity(code).isotherms} | available_timezones()
+    return sorted((words for words in said if words and words not in known), key=len, reverse=True)
 
 
 WRITTEN = (
@@ -198,10 +202,32 @@ def leftovers(app: AppTest, data: list[str], own: frozenset[str]) -> dict[str, s
     """Return what a page shows in letters outside the marks and is no data: the words, and the element they are in."""
     found: dict[str, str] = {}
     for kind, words in visible(app):
+        for rest in left([words], data, own):
+            found.setdefault(rest, kind)
+    return found
+
+
+def left(texts_shown: Iterable[str], data: list[str], own: frozenset[str]) -> list[str]:
+    """Return what texts hold in letters outside the marks, without data and units."""
+    found = []
+    for words in texts_shown:
         rest = re.sub(r":material/\w+:|:\w+\[|https?://\S+", " ", outside(words)).replace("\\", "")
         for known in data:
             rest = rest.replace(known, " ")
         rest = UNITS.sub(" ", rest)
         if any(word not in own for word in WORD.findall(rest)):
-            found.setdefault(" ".join(rest.split()), kind)
-    return found
+            found.append(" ".join(rest.split()))
+    return list(dict.fromkeys(found))
+
+
+def look_up(folder: Path) -> Callable[[str], str]:
+    """Return what looks a text up in the pseudo language's catalogue."""
+    with (folder / LANGUAGE / "dryhold.po").open("rb") as handle:
+        kept = read_po(handle, locale=LANGUAGE)
+
+    def said(text: str) -> str:
+        entry = kept.get(text) if text else None
+        words = entry.string if entry is not None else text
+        return str(words if isinstance(words, str) else words[0])
+
+    return said
