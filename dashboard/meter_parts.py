@@ -131,7 +131,7 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
         key,
         filled,
         lambda values: _("{name}: {value} {unit}, entered by the group.").format(
-            name=words[values["name"]], value=exact_text(values["value"]), unit=facts[values["name"]].unit
+            name=words[values["name"]], value=exact_text(values["value"]), unit=_(facts[values["name"]].unit)
         ),
         write,
         seen={name: fact.revision for name, fact in facts.items()},
