@@ -217,7 +217,9 @@ def what_next(group: Group) -> None:
     untested = sum(lot.id not in tested for lot in lots)
     if untested:
         words = ngettext(
-            "Test {count} lot: its moisture is assumed.", "Test {count} lots: their moisture is assumed.", untested
+            "Test {count} lot: the plan leaves it out until then.",
+            "Test {count} lots: the plan leaves them out until then.",
+            untested,
         )
         steps.append(("lots", "lots", words.format(count=untested)))
     if any(lot.bag_mass_kg is None for lot in lots):

@@ -316,7 +316,7 @@ def with_books(tmp_path):
     day = date(2026, 5, 3)
 
     def write(book, kind, payload, reverses=None):
-        return store.append_event(group, book, kind, day, "Writer Calvano", payload, NOW, reverses)
+        return store.append_event(group, book, kind, day, "Writer Nowhere", payload, NOW, reverses)
 
     write("meter", "member_added", {"member": str(other), "name": "Belko Bresk"})
     due = write("meter", "capital_due", {"shares": {str(other): "10"}, "text": "for Belko"})
@@ -375,7 +375,7 @@ def text_of(content):
 def test_without_names_none_is_in_labels_notes_or_books(tmp_path):
     store, group, _lot, _other = with_books(tmp_path)
     text = text_of(export_group(store, group, "uid-1", NOW, privacy="none"))
-    for word in ("Belko", "Bresk", "Zamiro", "Calvano", "Trader", "+228", "delivery"):
+    for word in ("Belko", "Bresk", "Zamiro", "Nowhere", "Trader", "+228", "delivery"):
         assert word not in text, word
     target = shifted_target(tmp_path)
     merge_files(target, [("a.zip", export_group(store, group, "uid-1", NOW, privacy="none"))], NOW)
@@ -386,7 +386,7 @@ def test_with_those_who_agreed_only_they_are_named(tmp_path):
     store, group, _lot, _other = with_books(tmp_path)
     text = text_of(export_group(store, group, "uid-1", NOW, privacy="agreed"))
     assert "Zamiro" in text
-    for word in ("Belko", "Bresk", "Calvano", "Trader", "+228"):
+    for word in ("Belko", "Bresk", "Nowhere", "Trader", "+228"):
         assert word not in text, word
 
 
