@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from core.accounts.finance import InventoryCredit
@@ -132,6 +132,7 @@ def test_dear_money_is_not_borrowed_without_need():
     assert plan_sale(case, outlook).allocation.loans == ()
 
 
+@settings(max_examples=max(6, settings.default.max_examples // 4))  # each solves a whole plan, some for half a minute
 @given(st.integers(0, 10**6))
 def test_loans_keep_their_terms_and_their_money_adds_up(seed):
     draw = np.random.default_rng(seed)
