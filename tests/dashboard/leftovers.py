@@ -152,6 +152,7 @@ def data_words(store: Any) -> list[str]:
         said |= {lot.label for lot in store.lots(group.id)} | {lot.note for lot in store.lots(group.id)}
         said |= {lot.variety for lot in store.lots(group.id) if lot.variety}
         said |= {lot.place for lot in store.lots(group.id)}
+        said |= set(store.readings(group.id)["tester"].dropna().astype(str))
         said |= set(store.price_quotes(group.id)["market"]) | set(store.sales(group.id)["buyer"])
         for book in ("meter", "pool", "buyers", "coming", "plans"):
             for event in store.events(group.id, book):
