@@ -11,13 +11,14 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import InputError
+from core.group.facts import load_defaults
 from core.group.limits import STANDARD_NAMES, standard_table
 from core.group.lot_actions import FAULTS, LotAction, expected_mass_out, grade, record_action
 from core.group.lot_state import LotState, judging_rules
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import salt_humidity
 from core.group.own_crops import crops_of_group
-from core.group.records import Reading
+from core.group.records import Fact, Reading
 from core.tables.numbers import number as read_number
 from dashboard import page, state
 from dashboard.forms.edits import keyed_form, opened
@@ -244,6 +245,20 @@ def work(group: Any, states: list[LotState]) -> None:
     page.link("plan", _("Record a sale on the page 'Sale plan'"), "sales")
 
 
+def _setting(key: str, label: str, fact: Fact) -> Field:
+    """Return the field of a number among the settings, with the bounds that it has everywhere."""
+    bounds = load_defaults()[key]
+    return Field(
+        name=key,
+        label=label,
+        kind="number",
+        low=bounds.low,
+        high=bounds.high,
+        value=float(fact.value),
+        help=page.origin_text(fact),
+    )
+
+
 def limits_and_meter(group: Any) -> None:
     """Take a buyer's limit, the keeping that is wanted, and checks of the meter."""
     store = state.store()
@@ -254,24 +269,8 @@ def limits_and_meter(group: Any) -> None:
     kept = opened("limits", {key: facts[key] for key in shown})
     at_first = kept["limit_standard"].value
     fields = (
-        Field(
-            name="keeping_months",
-            label=_("Months that the grain must keep"),
-            kind="number",
-            low=0,
-            high=36,
-            value=float(kept["keeping_months"].value),
-            help=page.origin_text(kept["keeping_months"]),
-        ),
-        Field(
-            name="store_warmest_c",
-            label=_("Warmest temperature in the store, °C"),
-            kind="number",
-            low=5,
-            high=50,
-            value=float(kept["store_warmest_c"].value),
-            help=page.origin_text(kept["store_warmest_c"]),
-        ),
+        _setting("keeping_months", _("Months that the grain must keep"), kept["keeping_months"]),
+        _setting("store_warmest_c", _("Warmest temperature in the store, °C"), kept["store_warmest_c"]),
         Field(
             name="limit_standard",
             label=_("Standard that applies"),

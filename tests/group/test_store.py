@@ -133,6 +133,17 @@ def test_a_fact_is_assumed_until_entered(store: Store, group_id: int) -> None:
     assert store.facts(group_id)["maize_price_kg"].origin == "assumed"
 
 
+@pytest.mark.parametrize(
+    ("key", "value"), [("keeping_months", 37.0), ("store_warmest_c", 4.0), ("store_warmest_c", 51.0)]
+)
+def test_a_setting_outside_its_bounds_is_refused_wherever_it_is_written(key, value, tmp_path):
+    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite'}")
+    group_id = store.add_group(Group(name="Upper terrace"))
+    with pytest.raises(InputError):
+        store.set_fact(group_id, key, value, "entered", "Asha", NOW)
+    assert store.fact(group_id, key).origin == "assumed"
+
+
 def test_books_only_grow(store: Store, group_id: int) -> None:
     number = store.append_event(group_id, "meter", "fee", NOW.date(), "Asha", {"amount": Decimal("12.50")}, NOW)
     assert store.events(group_id, "meter")[0].payload == {"amount": "12.50"}
