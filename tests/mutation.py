@@ -4,7 +4,10 @@
 1000``
 draws over all rooms, as many in each as it has places to change. The first call traces which test runs which line
 (kept in ``.mutation/``, made anew with ``--trace``); each change then runs only the tests that reach it, in a fresh
-process, quickest first, until one fails. Survivors are printed with their line, and written to ``.mutation/last.json``.
+process, those of its own room first and quickest first, until one fails or the tests tried come to ``--seconds`` as
+traced. A change that every test so tried lets pass counts as unnoticed, though a later one might see it; one that
+runs on past three times the processor seconds foreseen counts as noticed, and is told apart as hung. Survivors are
+printed with their line, and written to ``.mutation/last-PART.json`` after each change.
 """
 
 from __future__ import annotations
@@ -13,9 +16,11 @@ import argparse
 import ast
 import importlib.abc
 import importlib.machinery
+import itertools
 import json
 import os
 import random
+import resource
 import signal
 import sys
 import time
@@ -33,7 +38,8 @@ TESTS = [
     if path.is_dir() and path.name not in {"dashboard", "benchmarks", "__pycache__"}
 ]
 FAST = ["-m", "not slow and not browser and not postgres"]
-SECONDS_FOR_ONE = 120
+# Processor seconds that a change may run beyond three times what its tests took under the tracer.
+SECONDS_TO_START = 30
 OPERATORS = {
     ast.Add: "-",
     ast.Sub: "+",
@@ -252,9 +258,9 @@ def trace(tests: Sequence[str]) -> dict[str, Any]:
     return {"lines": lines, "seconds": plugin.seconds}
 
 
-def tests_for(change: Change, map_: dict[str, Any]) -> list[str]:
-    """Return the tests that run a changed line, quickest first; lines run at import only are tried by the room's
-    tests.
+def tests_for(change: Change, map_: dict[str, Any], budget: float) -> list[str]:
+    """Return tests that run a changed line, its own room's first and quickest first, worth ``budget`` seconds as
+    traced (at least three tests); lines run at import only are tried by the room's tests.
     """
     reached = map_["lines"].get(change.file, {}).get(str(change.line), [])
     seconds = map_["seconds"]
@@ -266,7 +272,12 @@ def tests_for(change: Change, map_: dict[str, Any]) -> list[str]:
             found.add(name)
     if not found:
         found = {test for test in seconds if test.startswith(f"tests/{change.room}/")}
-    return sorted(found & seconds.keys(), key=lambda test: seconds[test])
+    own = f"tests/{change.room}/"
+    order = sorted(found & seconds.keys(), key=lambda test: (not test.startswith(own), seconds[test]))
+    spent = itertools.accumulate((seconds[test] for test in order), initial=0.0)
+    return [
+        test for place, (test, before) in enumerate(zip(order, spent, strict=False)) if place < 3 or before < budget
+    ]
 
 
 class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
@@ -289,15 +300,19 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
         return self.text
 
 
-def survives(change: Change, tests: Sequence[str]) -> bool:
-    """Return whether all tests still pass with the change made (in a process of its own, stopped when it hangs)."""
+def outcome(change: Change, tests: Sequence[str], foreseen: float) -> str:
+    """Return "survived", "noticed" or "hung": all tests pass with the change made, one fails, or they run on past
+    three times the processor seconds foreseen (in a process of its own, so that nothing of a change stays).
+    """
     if not tests:
-        return True
+        return "survived"
     child = os.fork()
     if child == 0:
         quiet = os.open(os.devnull, os.O_WRONLY)
         os.dup2(quiet, 1), os.dup2(quiet, 2)
-        signal.alarm(SECONDS_FOR_ONE)
+        limit = int(3 * foreseen + SECONDS_TO_START)
+        resource.setrlimit(resource.RLIMIT_CPU, (limit, limit))
+        signal.alarm(20 * limit)
         sys.meta_path.insert(0, _Changed(change))
         import pytest
 
@@ -309,7 +324,9 @@ def survives(change: Change, tests: Sequence[str]) -> bool:
         finally:
             os._exit(0 if code in (0, 5) else 1)
     _, status = os.waitpid(child, 0)
-    return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0
+    if os.WIFSIGNALED(status):
+        return "hung"
+    return "survived" if os.WEXITSTATUS(status) == 0 else "noticed"
 
 
 def _warm_up() -> None:
@@ -346,6 +363,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--part", default="0/1", help="i/n: try only every n-th of the draw, so that n processes share it"
     )
+    parser.add_argument("--seconds", type=float, default=60.0, help="traced seconds of tests to try on each change")
     chosen = parser.parse_args(arguments)
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
@@ -361,29 +379,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
     everything = [change for file in computing_files(chosen.places) for change in changes_of(file)]
     draw = random.Random(chosen.seed).sample(everything, min(chosen.count, len(everything)))
     part, parts = (int(piece) for piece in chosen.part.split("/"))
-    killed: dict[str, list[int]] = {}
+    counts: dict[str, dict[str, int]] = {}
     left = []
     for change in draw[part::parts]:
         begun = time.perf_counter()
-        tests = tests_for(change, map_)
-        alive = survives(change, tests)
-        row = killed.setdefault(change.room, [0, 0])
-        row[0] += not alive
-        row[1] += 1
-        if alive:
+        tests = tests_for(change, map_, chosen.seconds)
+        end = outcome(change, tests, sum(map_["seconds"][test] for test in tests))
+        row = counts.setdefault(change.room, {"noticed": 0, "hung": 0, "survived": 0})
+        row[end] += 1
+        if end == "survived":
             left.append({**asdict(change), "tests": len(tests)})
-            print(
-                f"survived  {change.file}:{change.line}  {change.old!r} -> {change.new!r}"
-                f"  ({len(tests)} tests, {time.perf_counter() - begun:.0f} s)",
-                flush=True,
-            )
-    for room, (dead, tried) in sorted(killed.items()):
-        print(f"{room:12} {dead:4} of {tried:4} noticed")
-    dead, tried = (sum(row[number] for row in killed.values()) for number in (0, 1))
-    print(f"{'all':12} {dead:4} of {tried:4} noticed ({100 * dead / max(tried, 1):.0f} %), {len(everything)} places")
-    (KEPT / f"last-{part}.json").write_text(
-        json.dumps({"by_room": killed, "survivors": left}, indent=1), encoding="utf-8"
-    )
+            took = f"{len(tests)} tests, {time.perf_counter() - begun:.0f} s"
+            print(f"survived  {change.file}:{change.line}  {change.old!r} -> {change.new!r}  ({took})", flush=True)
+        written = json.dumps({"by_room": counts, "survivors": left}, indent=1)
+        (KEPT / f"last-{part}.json").write_text(written, encoding="utf-8")
+    together = {end: sum(row[end] for row in counts.values()) for end in ("noticed", "hung", "survived")}
+    for room, row in [*sorted(counts.items()), ("all", together)]:
+        tried = sum(row.values())
+        dead = tried - row["survived"]
+        share = 100 * dead / max(tried, 1)
+        print(f"{room:12} {dead:4} of {tried:4} noticed ({share:.0f} %), {row['hung']} of them by hanging")
+    print(f"{len(everything)} places could be changed")
     return 0
 
 
