@@ -54,7 +54,7 @@ def weather_ahead(data: Any, start: datetime, seed: int) -> MendedWeather:
     Parameters
     ----------
     data : Surroundings
-        Forecast, normals and place.
+        Forecast (None: usual weather throughout), normals and place.
     start : datetime
         The first hour begins here, or where the forecast begins that day: its first hours may be over.
     seed : int
@@ -62,11 +62,11 @@ def weather_ahead(data: Any, start: datetime, seed: int) -> MendedWeather:
     """
     from core.weather.scenarios import extend_scenarios
 
-    index = data.forecast.index
-    if len(index):
-        first = (index[0] - pd.Timedelta(hours=1)).to_pydatetime()
+    forecast = data.forecast
+    if forecast is not None and len(forecast.index):
+        first = (forecast.index[0] - pd.Timedelta(hours=1)).to_pydatetime()
         start = first if start < first <= start + timedelta(days=1) else start
-    frames = extend_scenarios(data.forecast, data.normals, data.place, start, DRYING_DAYS, WEATHERS, seed)
+    frames = extend_scenarios(forecast, data.normals, data.place, start, DRYING_DAYS, WEATHERS, seed)
     return mend_weather(frames, longitude=data.place.longitude)
 
 

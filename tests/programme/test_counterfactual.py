@@ -16,6 +16,7 @@ from core.accounts.finance import InventoryCredit
 from core.group.database import open_store
 from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CaseLot, CashNeed, CropPrice, DryingChoice, PlanningCase, StorageChoice, Truck
+from core.planning.drying_ahead import WEATHERS, begin_of, weather_ahead
 from core.planning.invented_seasons import invented_seasons
 from core.planning.seasons import Kept
 from core.programme.counterfactual import (
@@ -164,6 +165,23 @@ def test_the_season_of_records_knows_nothing_later(invented):
     # a lot is planned or named as left out, never dropped in silence
     assert planned <= this_season
     assert len(planned) + len(item.left_out) == len(this_season)
+
+
+def test_a_season_without_a_forecast_has_the_usual_weather(invented):
+    store, ids = invented
+    item = season_case(store, ids[0], NOW.date())
+    start = begin_of(item.built.case.start, store.group(ids[0]).time_zone)
+    ahead = weather_ahead(item.built.data, start, 1)
+    assert len(ahead.frames) == WEATHERS
+    assert ahead.frames[0].index[0] - pd.Timedelta(hours=1) == start
+
+
+@pytest.mark.slow
+def test_a_recorded_season_is_planned_again_without_a_forecast(invented):
+    store, ids = invented
+    found = group_help(store, ids[0], NOW.date(), scenarios=10)
+    assert found.why_not is None
+    assert {item.name for item in found.helps} >= {"a shared dryer", "sealed bags"}
 
 
 def test_a_group_without_records_gets_a_reason(tmp_path):
