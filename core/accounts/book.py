@@ -78,10 +78,6 @@ class Book(Generic[Record]):
             if entry.reverses is None and entry.id not in self._reversals and (not kinds or entry.kind in kinds)
         ]
 
-    def reversal_of(self, number: int) -> Record | None:
-        """Return the entry that cancels the one with this number, or None."""
-        return self._reversals.get(number)
-
     def history(self) -> list[tuple[Record, Record | None]]:
         """Return every entry with the one that cancels it (or None), newest first; cancellations are no rows."""
         return [(entry, self._reversals.get(entry.id)) for entry in reversed(self.entries) if entry.reverses is None]

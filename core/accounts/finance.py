@@ -12,13 +12,11 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, overload
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from core.errors import InputError
 
 MONTHS_A_YEAR = 12
-WORKING_STEPS = 200
-Floats = NDArray[np.float64]
 
 
 @overload
@@ -313,45 +311,6 @@ def schedule(
         due = add_months(first_due, number - 1) if first_due else None
         rows.append(Instalment(number, interest + part, interest, part, owed, due))
     return tuple(rows)
-
-
-def flat_to_effective(flat_rate_per_period: float, periods: int) -> float:
-    """Return the interest on the falling balance that costs as much as a flat rate on the first principal.
-
-    Parameters
-    ----------
-    flat_rate_per_period : float
-        Interest per period as a fraction of the whole first principal, whatever has been paid back.
-    periods : int
-        Number of equal payments.
-
-    Returns
-    -------
-    float
-        Interest per period on what is still owed, fraction; roughly twice the flat one for several payments.
-
-    Raises
-    ------
-    InputError
-        As `instalment`.
-
-    Notes
-    -----
-    Solves ``(1 + f n) / n = r / (1 - (1 + r)^-n)`` for r by halving; source: definition of the effective rate as the
-    internal rate of return of the loan's payments.
-    """
-    _check(1.0, flat_rate_per_period, periods)
-    if flat_rate_per_period == 0:
-        return 0.0
-    payment = (1.0 + flat_rate_per_period * periods) / periods
-    low, high = 0.0, payment  # at r = payment the annuity already exceeds the payment
-    for _ in range(WORKING_STEPS):
-        middle = 0.5 * (low + high)
-        if instalment(1.0, middle, periods) < payment:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
 
 
 def effective_yearly(rate_per_month: float) -> float:

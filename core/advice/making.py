@@ -83,8 +83,8 @@ class MadePlan:
     ----------
     built : BuiltCase
         The case, and what could not be taken in.
-    outlook, fresh_outlook : Outlook
-        All choices in the seasons planned on, and in fresh ones.
+    outlook : Outlook
+        All choices in the seasons planned on.
     plan : SalePlan
         The plan.
     fresh : dict
@@ -99,7 +99,6 @@ class MadePlan:
 
     built: BuiltCase
     outlook: Outlook
-    fresh_outlook: Outlook
     plan: SalePlan
     fresh: dict[str, Worth]
     net: pd.Series
@@ -207,4 +206,4 @@ def _finished(scenes: Scenes, outlook: Outlook, plan: SalePlan, tell: Tell) -> M
     for rule in RULES:
         worths[rule] = evaluate(fresh, rule_allocation(outlook, rule))
     net = plan_deductions(fresh, plan.allocation)
-    return MadePlan(replace(scenes.built, case=case), outlook, fresh, plan, worths, net)
+    return MadePlan(replace(scenes.built, case=case), outlook, plan, worths, net)

@@ -16,7 +16,6 @@ from core.planning.case_from_records import surroundings_of
 
 OLD_QUOTE_DAYS = 45
 PLAN_FACTS = ("plan.", "truck.")
-IMPORTANT_SUBJECTS = ("weather", "price")
 NOT_ASSUMPTIONS = ("plan.scenarios", "plan.weeks", "plan.keep_below_gain", "plan.certainty", "plan.risk_weight")
 
 

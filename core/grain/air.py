@@ -131,17 +131,6 @@ def dew_point(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> Flo
     return guess[()]
 
 
-def humidity_at_temperature(
-    temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, new_temperature_c: ArrayLike
-) -> FloatArray:
-    """Return the relative humidity, %, of the same air brought to another temperature, °C, at most 100.
-
-    The vapour pressure stays the same; what is beyond saturation condenses.
-    """
-    vapour = vapour_pressure(temperature_c, relative_humidity_pct)
-    return np.minimum(100 * vapour / saturation_vapour_pressure(new_temperature_c), 100.0)
-
-
 def pressure_at_altitude(altitude_m: ArrayLike) -> FloatArray:
     """Return the air pressure, kPa, at an altitude, m, in the standard atmosphere.
 

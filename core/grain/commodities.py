@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from core.errors import InputError, NotFoundError
+from core.errors import NotFoundError
 from core.reference_tables import reference_table
 
 
@@ -213,21 +213,6 @@ def get_commodity(code: str | Commodity) -> Commodity:
         raise NotFoundError(
             "there is no crop with the code {code}; there are: {known}", code=code, known=", ".join(_commodities())
         ) from None
-
-
-def with_oil_fraction(commodity: str | Commodity, oil_fraction: float) -> Commodity:
-    """Return the commodity with another oil content (fraction of dry matter, 0 to below 0.8).
-
-    Raises
-    ------
-    InputError
-        If the fraction cannot be right.
-    """
-    if not 0 <= oil_fraction < 0.8:
-        raise InputError("oil content {value} is not a fraction between 0 and 0.8", value=oil_fraction)
-    known = get_commodity(commodity)
-    sets = tuple(replace(item, oil_fraction=oil_fraction) for item in known.isotherm_sets)
-    return replace(known, oil_fraction=oil_fraction, isotherm_sets=sets)
 
 
 def commodity_from_payload(entry: Mapping[str, Any]) -> Commodity:

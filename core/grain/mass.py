@@ -69,11 +69,6 @@ def mass_after_drying(mass: ArrayLike, moisture_from_pct: ArrayLike, moisture_to
     return (_checked_mass(mass) * (100 - before) / (100 - after))[()]
 
 
-def water_removed(mass: ArrayLike, moisture_from_pct: ArrayLike, moisture_to_pct: ArrayLike) -> FloatArray:
-    """Return the mass of water that leaves (negative when the grain takes up water), in the unit of the mass."""
-    return (_checked_mass(mass) - mass_after_drying(mass, moisture_from_pct, moisture_to_pct))[()]
-
-
 def shrink_pct(
     moisture_from_pct: ArrayLike, moisture_to_pct: ArrayLike, handling_loss_pct: ArrayLike = 0.0
 ) -> FloatArray:

@@ -11,7 +11,6 @@ import numpy as np
 
 from core.accounts.book import Book
 from core.errors import InputError, NotFoundError
-from core.grain.mass import mass_after_drying
 from core.group.records import Event
 from core.group.store import Store
 
@@ -109,23 +108,3 @@ def measure_mass(samples: Sequence[WeighedMeasure], name: str, commodity: str, o
         weighed_on=day,
         moisture_pct=float(np.mean(moistures)) if moistures else None,
     )
-
-
-def mass_of(count: float, measure: MeasureMass, moisture_pct: float | None = None) -> tuple[float, float]:
-    """Return the mass of a count of measures and its standard error, kg.
-
-    Parameters
-    ----------
-    count : float
-        How many.
-    measure : MeasureMass
-        What one holds.
-    moisture_pct : float, optional
-        Moisture for which the mass is wanted, % wet basis; at that of the weighing when absent or unknown.
-    """
-    if count < 0:
-        raise InputError("{count} measures cannot be", count=count)
-    factor = 1.0
-    if moisture_pct is not None and measure.moisture_pct is not None:
-        factor = float(mass_after_drying(1.0, measure.moisture_pct, moisture_pct))
-    return count * measure.mass_kg * factor, count * measure.standard_error_kg * factor

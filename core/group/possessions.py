@@ -176,11 +176,6 @@ class Possessions:
         """Return the group's first space of a method, else what is assumed of one."""
         return next(space for space in (*self.spaces, *self.other_spaces) if space.method == method)
 
-    def spaces_with(self, space: DryingSpace) -> tuple[DryingSpace, ...]:
-        """Return the group's list with a space as its usual one, in the place of the one of that name."""
-        listed = () if "spaces" in self.assumed else self.spaces
-        return (space, *(other for other in listed if other.name != space.name))
-
     def store(self, method: str) -> GrainStore:
         """Return the group's first store of a method, else what is assumed of one (with no unit at hand)."""
         return next(store for store in (*self.stores, *self.other_stores) if store.method == method)

@@ -236,13 +236,6 @@ def student_probability(value: float, freedom: float) -> float:
     return float(ndtr(value) if math.isinf(freedom) else stdtr(freedom, value))
 
 
-def chance_too_wet(lot: LotMoisture, limit_pct: float) -> float:
-    """Return the probability (0-1) that the lot's mean lies above the limit, given the tests (JCGM 106:2012, 7.2)."""
-    if lot.standard_error_pct == 0:
-        return float(lot.mean_pct > limit_pct)
-    return student_probability((lot.mean_pct - limit_pct) / lot.standard_error_pct, lot.degrees_of_freedom)
-
-
 def acceptance_limit(limit_pct: float, standard_error_pct: float, risk: float, freedom: float = math.inf) -> float:
     """Return the highest mean, % wet basis, that is still called dry enough: the limit less the guard band.
 

@@ -83,8 +83,6 @@ class SeasonalCurve:
         Months (1..12) of the lowest and the highest factor.
     trough_chance, peak_chance : Series
         Posterior chance that month 1..12 is the lowest or the highest.
-    season_form : str
-        Form with the greatest weight: none, one harmonic, two harmonics or sawtooth.
     drift_monthly : float
         Expected monthly change of the log price today, beside the season.
     inflating : bool
@@ -108,7 +106,6 @@ class SeasonalCurve:
     peak_month: int
     trough_chance: pd.Series
     peak_chance: pd.Series
-    season_form: str
     drift_monthly: float
     inflating: bool
     noise: float
@@ -448,9 +445,6 @@ def _curve(
     """Summarise the average of models."""
     models = fitted.models
     season, cloud = _season_cloud(fitted.grid, models)
-    shares: dict[str, float] = {}
-    for model in models:
-        shares[model.form] = shares.get(model.form, 0.0) + model.weight
     gaps = 100 * np.expm1(cloud.max(axis=1) - cloud.min(axis=1))
     # A draw without season has no lowest month: every month is as likely.
     flat = np.ptp(cloud, axis=1) < 1e-12
@@ -472,7 +466,6 @@ def _curve(
         peak_month=int(np.argmax(season)) + 1,
         trough_chance=chance(np.argmin(cloud, axis=1)),
         peak_chance=chance(np.argmax(cloud, axis=1)),
-        season_form=max(shares, key=lambda name: shares[name]),
         drift_monthly=drift,
         inflating=drift > FAST_DRIFT,
         noise=sum(model.weight * model.sigma for model in models),

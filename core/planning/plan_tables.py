@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from core.planning.allocation import Allocation, use_of
-from core.planning.case import WEEKS_PER_MONTH
 from core.planning.credit import loan_value
 from core.planning.layout import excess_price
 from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses, shared_costs
@@ -222,8 +221,3 @@ def lines_table(plan: SalePlan) -> pd.DataFrame:
             for line in plan.sales
         ]
     )
-
-
-def months_between(first: int, last: int) -> float:
-    """Return plan weeks as months."""
-    return (last - first) / WEEKS_PER_MONTH

@@ -55,7 +55,6 @@ class UnmetNeed:
     """A need that the plan cannot meet with the certainty asked for, and what would make it so."""
 
     label: str
-    needed_by: date
     amount: float
     lacking: float
     share_met: float
@@ -210,7 +209,6 @@ def _unmet_cash(outlook: Outlook, allocation: Allocation) -> list[UnmetNeed]:
             found.append(
                 UnmetNeed(
                     label=labels,
-                    needed_by=case.week_date(week),
                     amount=float(amounts[number]),
                     lacking=short,
                     share_met=float(lacking.met[number]),
@@ -227,7 +225,6 @@ def _unmet_reserves(outlook: Outlook, allocation: Allocation) -> list[UnmetNeed]
     return [
         UnmetNeed(
             label=reserve.label,
-            needed_by=case.week_date(reserve.until_week),
             amount=reserve.kg,
             lacking=float(reserve.kg - kg),
             share_met=float(kg / reserve.kg),
@@ -250,7 +247,6 @@ def _unmet_promises(outlook: Outlook, allocation: Allocation) -> list[UnmetNeed]
     return [
         UnmetNeed(
             label=who.name,
-            needed_by=case.week_date(who.last_week or 0),
             amount=who.promised_kg,
             lacking=who.promised_kg - float(kg),
             share_met=float(kg / who.promised_kg),
@@ -328,11 +324,6 @@ def _binding(outlook: Outlook, allocation: Allocation) -> tuple[str, ...]:
         if (low < 0.03 * sum(need.amount for need in case.needs)).any():
             found.append("cash")
     return tuple(found)
-
-
-def planned_sales(outlook: Outlook, allocation: Allocation) -> tuple[PlannedSale, ...]:
-    """Return the lines of an allocation in the order of sale."""
-    return _lines_and_loads(outlook, allocation)[0]
 
 
 def _lines_and_loads(

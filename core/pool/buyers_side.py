@@ -32,7 +32,6 @@ class Difference:
     sale: int
     buyer: str
     mass_kg: Decimal
-    mass_share: float
     moisture_points: Decimal
     expected_deductions: Decimal
     on_his_readings: Decimal
@@ -61,7 +60,6 @@ def differences(season: Season, contract: Callable[[PoolSale], Contract]) -> lis
                 sale=sale.number,
                 buyer=sale.buyer,
                 mass_kg=sale.buyer_kg - sale.loaded_kg,
-                mass_share=float((sale.buyer_kg - sale.loaded_kg) / sale.loaded_kg),
                 moisture_points=sale.buyer_moisture_pct - sale.loaded_moisture_pct,
                 expected_deductions=ours,
                 on_his_readings=his,

@@ -225,21 +225,3 @@ def short_message(
         if len(text) <= SHORT_MESSAGE_SIGNS:
             return text
     return text[:SHORT_MESSAGE_SIGNS]
-
-
-def receipt_text(delivery: Delivery, member: str, base_pct: Decimal) -> Message:
-    """Return a receipt in one sentence."""
-    return message(
-        SHORT_TEMPLATE,
-        number=delivery.receipt_number,
-        day=delivery.on.isoformat(),
-        member=member,
-        bags=delivery.bags,
-        net=delivery.net_kg.quantize(Decimal("0.1")),
-        commodity=message(crop_words(delivery.commodity)),
-        moisture=delivery.moisture_pct,
-        grade=delivery.grade,
-        base=base_pct,
-        weight=weight_at(delivery.dry_kg, base_pct).quantize(Decimal("0.1")),
-        pool=delivery.pool,
-    )

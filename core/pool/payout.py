@@ -497,8 +497,3 @@ def _loan_entries(season: Season, pays: Mapping[int, MemberPay]) -> list[tuple[d
             }[row.kind]
             entries.append((row.on, number if row.kind == "lent" else LATE, message(LOAN_WORDS[row.kind]), lines))
     return entries
-
-
-def cash_difference(season: Season, counted: Decimal, until: date | None = None) -> Decimal:
-    """Return cash counted less cash by the books, money; to be explained and booked before the season closes."""
-    return counted - books(season).balance(CASH, until)

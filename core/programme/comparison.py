@@ -235,13 +235,10 @@ def shrunken_estimates(
     return tuple(result)
 
 
-FUNNEL_VERDICTS = ("far below", "below", "inside", "above", "far above", "cannot tell yet")
-
-
 def funnel_verdicts(
     rates: ArrayLike, sizes: ArrayLike, benchmark: float, phi: float = 1.0, fewest: int = 5
 ) -> tuple[str, ...]:
-    """Return where each group lies in its funnel, one of `FUNNEL_VERDICTS`.
+    """Return where each group lies in its funnel, far below, below, inside, above, far above or cannot tell yet.
 
     Parameters
     ----------

@@ -115,15 +115,6 @@ def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
     return result
 
 
-def daily_moisture(readings: pd.DataFrame, lot: Lot) -> pd.Series:
-    """Return a lot's mean moisture by day of reading, % wet basis, in the order of days."""
-    own = readings[readings["lot_id"] == lot.id] if len(readings) else readings
-    if own.empty:
-        return pd.Series(dtype=float)
-    own = own.assign(moisture=reading_moisture(own, lot.commodity), day=pd.to_datetime(own["taken_at"]).dt.date)
-    return own.groupby("day")["moisture"].mean().dropna()
-
-
 MonthlyPrices = Mapping[tuple[str, int, int], float]
 
 

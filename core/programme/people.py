@@ -10,10 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from core.errors import InputError
 from core.group.records import Member
 from core.programme.counting import Indicator, Records
-from core.programme.definitions import DEFINITIONS
 
 FEWEST_PEOPLE = 5
 """People below which a cell is not shown; basis: common practice of programmes, no source."""
@@ -189,14 +187,3 @@ def _lots_of_nobody(record: Records, found: Indicator) -> int:
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.astype({"people": "Int64", "value": float, "suppressed": bool})
-
-
-def by_people(
-    records: Sequence[Records], key: str, split: Callable[[Member], str], fewest: int = FEWEST_PEOPLE
-) -> pd.DataFrame:
-    """Return an indicator of all groups by cell of the owners: ``cell, people, value, suppressed``."""
-    from core.programme.indicators import group_indicators
-
-    if key not in DEFINITIONS:
-        raise InputError("there is no indicator '{key}'", key=key)
-    return people_table([(record, group_indicators(record)[key]) for record in records], split, fewest).whole

@@ -296,14 +296,6 @@ STEPS = {
 }
 
 
-LOG_ADVICE = (
-    "Choose the bags by chance, not those on top. Push the probe to the middle of the bag.",
-    "Wait until the reading is steady: about five minutes, longer if it still moves. Write what the meter shows.",
-    "Do not test grain that is warm from the sun: wait a night in the bag.",
-    "Look and smell: put mouldy or musty grain apart, whatever the meter shows.",
-)
-
-
 def log_sheet(
     group_name: str, on: date, lots: Sequence[tuple[str, int]] = (), empty_rows: int = 20, tongue: Tongue = ENGLISH
 ) -> Paper:

@@ -25,8 +25,6 @@ class StorageRun:
         Days since bagging of each row (every day, or every `every`-th).
     moisture_pct : ndarray
         Mean of the lot, % w.b.
-    wettest_moisture_pct : ndarray
-        The wettest place of the store (at least 5 % of the lot).
     weight_loss_pct : ndarray
         Dry matter lost to insects, respiration and microflora, % of that bagged.
     dry_matter_loss_pct : ndarray
@@ -48,8 +46,6 @@ class StorageRun:
     equilibrium_humidity_pct : ndarray
         Of the wettest place at its grain temperature.
     places : tuple of str
-    place_shares : tuple of float
-    place_moisture_pct : ndarray (days + 1, places, lots, scenarios)
     notes : tuple of Message
     """
 
@@ -57,7 +53,6 @@ class StorageRun:
     method: str
     day: Array
     moisture_pct: Array
-    wettest_moisture_pct: Array
     weight_loss_pct: Array
     dry_matter_loss_pct: Array
     damp_loss_pct: Array
@@ -69,8 +64,6 @@ class StorageRun:
     soured_share: Array
     equilibrium_humidity_pct: Array
     places: tuple[str, ...]
-    place_shares: tuple[float, ...]
-    place_moisture_pct: Array
     notes: tuple[Message, ...]
 
 

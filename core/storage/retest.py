@@ -296,16 +296,6 @@ def update_forecast(run: StorageRun, retests: Sequence[Retest]) -> UpdatedForeca
     return UpdatedForecast(weights, shift, float(1.0 / (weights**2).sum()))
 
 
-def weighted_quantile(values: ArrayLike, weights: ArrayLike, quantile: float) -> Any:
-    """Return a quantile over the last axis with weights (the smallest value with that much weight at or below it)."""
-    table = np.asarray(values, dtype=float)
-    share = _weights(weights, table.shape[-1])
-    order = np.argsort(table, axis=-1)
-    reached = np.cumsum(share[order], axis=-1) >= quantile - 1e-12
-    at = np.argmax(reached, axis=-1)
-    return np.take_along_axis(np.take_along_axis(table, order, -1), at[..., None], -1)[..., 0][()]
-
-
 def high_bag(
     reading_pct: float, other_readings_pct: Sequence[float], limit_pct: float, usual_bag_sd: float = 0.7
 ) -> Message | None:
@@ -365,12 +355,6 @@ def resampled(draw: PestDraw, weights: ArrayLike) -> PestDraw:
     points = (np.arange(len(share)) + 0.5) / len(share)
     chosen = np.minimum(np.searchsorted(np.cumsum(share), points), len(share) - 1)
     return PestDraw(draw.pressure[chosen], draw.borer[chosen])
-
-
-def urgency(next_tests: Mapping[int, NextTest], tested_on: Mapping[int, date]) -> list[tuple[int, date, NextTest]]:
-    """Return lots by their due date, the most pressing first (then by the chance of trouble)."""
-    rows = [(lot, tested_on[lot] + timedelta(days=test.days), test) for lot, test in next_tests.items()]
-    return sorted(rows, key=lambda row: (row[1], -row[2].chance_of_trouble))
 
 
 def _weights(weights: ArrayLike | None, count: int) -> Array:

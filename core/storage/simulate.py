@@ -316,7 +316,6 @@ def _weighed(store: _Store, by_place: list[_Outcome], notes: tuple[Message, ...]
         method=store.how.code,
         day=store.rows,
         moisture_pct=mean("moisture_pct"),
-        wettest_moisture_pct=worst("moisture_pct"),
         weight_loss_pct=mean("weight_loss_pct"),
         dry_matter_loss_pct=mean("dry_matter_loss_pct"),
         damp_loss_pct=worst("damp_loss_pct"),
@@ -328,8 +327,6 @@ def _weighed(store: _Store, by_place: list[_Outcome], notes: tuple[Message, ...]
         soured_share=mean("soured_share"),
         equilibrium_humidity_pct=worst("equilibrium_humidity_pct"),
         places=tuple(place.name for place in store.places),
-        place_shares=tuple(shares),
-        place_moisture_pct=np.stack([outcome.moisture_pct for outcome in by_place], axis=1).astype(store.dtype),
         notes=notes,
     )
 

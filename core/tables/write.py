@@ -13,7 +13,6 @@ import pandas as pd
 from core.tables.words import plain
 
 CSV_TYPE = "text/csv"
-XLSX_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 _BEFORE = "[\\s\\x00-\\x20\\u00a0\\u200b-\\u200f\\u2028\\u2029\\ufeff'\"`]*"
 _FORMULA = re.compile(_BEFORE + "[=+\\-@\\t\\r\\n\\uff1d\\uff0b\\uff0d\\uff20]")
 LONGEST_NAME = 120

@@ -33,8 +33,8 @@ class DayWindow:
         Median over the runs: hours with at least 250 W/m².
     rain_chance : float
         0-1: share of runs with 1 mm or more in those hours.
-    rain_low_mm, rain_median_mm, rain_high_mm : float
-        10, 50 and 90 % values of the day's rain.
+    rain_high_mm : float
+        90 % value of the day's rain.
     temperature_low_c, temperature_high_c : float
         Medians of the runs' lowest and highest.
     humidity_low_pct : float
@@ -49,8 +49,6 @@ class DayWindow:
     hours: int
     sunny_hours: float
     rain_chance: float
-    rain_low_mm: float
-    rain_median_mm: float
     rain_high_mm: float
     temperature_low_c: float
     temperature_high_c: float
@@ -76,7 +74,6 @@ def day_windows(forecast: Forecast, place: Place) -> list[DayWindow]:
         sums = rain[here].sum(axis=0)
         sunrise, sunset = sunrise_and_sunset(day, place)
         first, last = _dry_stretch(local[here], chance[here], sunrise, sunset)
-        low, middle, high = np.quantile(sums, [0.1, 0.5, 0.9])
         result.append(
             DayWindow(
                 day=day,
@@ -85,9 +82,7 @@ def day_windows(forecast: Forecast, place: Place) -> list[DayWindow]:
                 hours=int(here.sum()),
                 sunny_hours=float(np.median((sun[here] >= SUNNY_W_M2).sum(axis=0))),
                 rain_chance=_day_chance(forecast, sums, chance[here]),
-                rain_low_mm=float(low),
-                rain_median_mm=float(middle),
-                rain_high_mm=float(high),
+                rain_high_mm=float(np.quantile(sums, 0.9)),
                 temperature_low_c=float(np.median(warm[here].min(axis=0))),
                 temperature_high_c=float(np.median(warm[here].max(axis=0))),
                 humidity_low_pct=float(np.median(humid[here].min(axis=0))),

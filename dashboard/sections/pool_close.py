@@ -18,8 +18,6 @@ from dashboard.money_parts import account_label, coins, kind_label
 from dashboard.pool_parts import head, read_season, record, safe
 from dashboard.text import _, day
 
-ZERO = Decimal(0)
-
 
 def show() -> None:
     """Show the section."""

@@ -31,13 +31,6 @@ def test_what_was_cancelled_and_the_cancellation_itself_do_not_count() -> None:
     assert book.standing("nothing") == []
 
 
-def test_the_entry_that_cancels_is_found() -> None:
-    book = Book(ROWS)
-    assert book.reversal_of(1) == ROWS[3]
-    assert book.reversal_of(2) == ROWS[4]
-    assert book.reversal_of(3) is None
-
-
 def test_the_history_shows_every_entry_once_newest_first_with_what_cancelled_it() -> None:
     found = [(row.id, gone.id if gone else None) for row, gone in Book(ROWS).history()]
     assert found == [(6, None), (3, None), (2, 5), (1, 4)]

@@ -16,7 +16,6 @@ from core.accounts.finance import (
     annuity_growth,
     annuity_worth,
     effective_yearly,
-    flat_to_effective,
     growth,
     instalment,
     interest_on,
@@ -94,18 +93,6 @@ def test_only_the_last_payment_differs() -> None:
         Decimal("33.33"),
         Decimal("33.34"),
     ]
-
-
-@pytest.mark.parametrize(("flat", "periods"), [(0.02, 12), (0.03, 6), (0.1, 4), (0.015, 24)])
-def test_flat_rate_is_the_internal_rate_of_return(flat: float, periods: int) -> None:
-    """The library's internal rate of return of -1, then n payments of (1 + f n) / n."""
-    payments = [-1.0] + [(1 + flat * periods) / periods] * periods
-    assert flat_to_effective(flat, periods) == pytest.approx(numpy_financial.irr(payments), abs=1e-9)
-
-
-def test_flat_rate_of_one_payment_is_itself() -> None:
-    assert flat_to_effective(0.04, 1) == pytest.approx(0.04)
-    assert flat_to_effective(0.0, 6) == 0.0
 
 
 def test_effective_yearly() -> None:

@@ -19,10 +19,9 @@ from core.grain.mass import dry_basis
 from core.storage.day import BASE_RATES, WATER_PER_LOSS, WETTEST_DB, day_rates, growth_allowed, place_air
 from core.storage.insects import eaten_pct, food_limited, get_pest, pests_of
 from core.storage.loss import loss_in_store
-from core.storage.many import LotAtBagging, simulate_many
 from core.storage.methods import get_method, method_codes, places
-from core.storage.results import StorageRun
 from core.storage.scenarios import draw_pests, start_numbers
+from core.storage.simulate import simulate_storage
 
 DAYS = 365
 
@@ -76,28 +75,25 @@ def plain_loop(moisture_pct: float, method: str, climate: pd.DataFrame, borer: b
     return wet, lost
 
 
-def kept(run: StorageRun) -> tuple[np.ndarray, ...]:
-    """Return what a plan needs of a run, by week."""
-    return run.moisture_pct, run.weight_loss_pct, run.mould_risk, run.damaged_kernels_pct
-
-
 def main() -> None:
     """Print both times and their ratio."""
     lots = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     scenarios = int(sys.argv[2]) if len(sys.argv) > 2 else 300
     years = climates(scenarios)
-    group = [LotAtBagging("maize", float(m)) for m in np.linspace(11.5, 15.0, lots)]
+    wet = np.linspace(11.5, 15.0, lots)
     begin = time.perf_counter()
-    simulate_many(group[:1], years[:1], 7, every=7, borer_present=True)
+    for method in method_codes():
+        simulate_storage("maize", wet[:1], method, years[:1], 7, every=7, borer_present=True, exact=False)
     built = time.perf_counter() - begin
     begin, cpu = time.perf_counter(), time.process_time()
-    runs = simulate_many(group, years, DAYS, borer_present=True, reduce=kept)
+    for method in method_codes():
+        simulate_storage("maize", wet, method, years, DAYS, every=7, borer_present=True, exact=False)
     ours, used = time.perf_counter() - begin, time.process_time() - cpu
     begin = time.perf_counter()
     for method in method_codes():
         plain_loop(13.0, method, years[0], borer=True)
     loop = (time.perf_counter() - begin) * lots * scenarios
-    print(f"{lots} lots x {len(method_codes())} methods x {scenarios} scenarios x {DAYS} days, {len(runs)} pieces")
+    print(f"{lots} lots x {len(method_codes())} methods x {scenarios} scenarios x {DAYS} days")
     print(f"together {ours:.2f} s (processor {used:.2f} s; tables of rates built once in {built:.2f} s)")
     print(f"plain loop per lot {loop:.0f} s (carried up from one lot); ratio {loop / ours:.0f}")
 

@@ -33,19 +33,6 @@ def test_humid_air_is_that_of_psychrolib(temperature, relative_humidity, altitud
     assert air.dew_point(temperature, relative_humidity) == pytest.approx(dew, abs=0.02)
 
 
-@given(temperature=st.floats(0, 45), relative_humidity=st.floats(1, 100), warmer=st.floats(0, 20))
-def test_warming_air_dries_it_and_keeps_its_vapour(temperature, relative_humidity, warmer):
-    after = air.humidity_at_temperature(temperature, relative_humidity, temperature + warmer)
-    assert after <= relative_humidity + 1e-9
-    np.testing.assert_allclose(
-        air.vapour_pressure(temperature + warmer, after), air.vapour_pressure(temperature, relative_humidity)
-    )
-
-
-def test_cooled_below_its_dew_point_air_is_saturated():
-    assert air.humidity_at_temperature(30, 70, 20) == 100
-
-
 @pytest.mark.parametrize(
     "call",
     [

@@ -14,7 +14,7 @@ from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
 from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
 from core.group.lot_state import NOT_TESTED, JudgingRules, as_buyer_reads, current_lot_states, last_round, lot_state
-from core.group.measures import WeighedMeasure, mass_of, measure_mass, weigh_measure, weighed_measures
+from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import MeterError
 from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER, RANGE, SUN, flag_readings
 from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
@@ -281,8 +281,6 @@ def test_local_measures_by_dated_weighings() -> None:
     assert (now.mass_kg, now.samples) == (pytest.approx(17.6), 3)
     assert now.standard_error_kg == pytest.approx(0.2 / 3**0.5)
     assert measure_mass(samples, "big tin", "maize", date(2025, 12, 1)).mass_kg == 16.0
-    # 10 tins at 15 % are, dried to 13 %, 176 x 85 / 87 kg
-    assert mass_of(10, now, 13.0)[0] == pytest.approx(176 * 85 / 87)
     with pytest.raises(NotFoundError):
         measure_mass(samples, "basin", "maize", date(2026, 6, 1))
 

@@ -19,13 +19,13 @@ from core.group.sampling import (
     bags_for_precision,
     bags_to_dry_again,
     bags_to_probe,
-    chance_too_wet,
     estimate_lot,
     judge_bags,
     judge_dryness,
     more_bags_to_settle,
     risk_by_cost,
     share_above,
+    student_probability,
 )
 
 
@@ -99,8 +99,7 @@ def test_guard_band_table(limit: float, error: float, by_risk: float, two_sigma:
     """JCGM 106:2012: 5 % one-sided 1.645 u; w = 2 u is a risk of 2.275 %; P(conform) at 13.2 = Phi((TL - y) / u)."""
     assert acceptance_limit(limit, error, 0.05) == pytest.approx(by_risk, abs=0.005)
     assert acceptance_limit(limit, error, 0.022750132) == pytest.approx(two_sigma, abs=1e-6)
-    lot = LotMoisture(mean_pct=13.2, standard_error_pct=error)
-    assert 1 - chance_too_wet(lot, limit) == pytest.approx(conform, abs=0.0006)
+    assert student_probability((limit - 13.2) / error, math.inf) == pytest.approx(conform, abs=0.0006)
 
 
 def test_the_published_micrometer_example() -> None:

@@ -19,7 +19,7 @@ from core.programme.indicators import (
     in_season,
     indicator_table,
 )
-from core.programme.people import by_people
+from core.programme.people import people_table
 
 
 def reading(lot, day, moisture, settled=True):
@@ -128,11 +128,12 @@ def test_food_loss_index_is_100_without_change():
 
 
 def test_small_cells_are_blank_and_cannot_be_worked_out():
-    frame = by_people([small()], "readings_per_lot", lambda member: member.sex)
+    pairs = [(small(), group_indicators(small())["readings_per_lot"])]
+    frame = people_table(pairs, lambda member: member.sex).whole
     assert frame["suppressed"].all()
     assert frame["value"].isna().all()
     assert frame["people"].isna().all()
-    shown = by_people([small()], "readings_per_lot", lambda member: member.sex, fewest=1)
+    shown = people_table(pairs, lambda member: member.sex, fewest=1).whole
     assert shown.set_index("cell").loc["female", "value"] == pytest.approx(4 / 3)
 
 

@@ -106,10 +106,10 @@ def test_age_groups_and_consent():
 
 
 def test_pooled_lots_are_nobodys_own():
-    from core.programme.people import by_people
+    from core.programme.indicators import group_indicators
 
-    frame = by_people([small()], "cost_per_tonne_tested", sex_of, fewest=1)
-    assert frame.empty
+    found = group_indicators(small())["cost_per_tonne_tested"]
+    assert people_table([(small(), found)], sex_of, fewest=1).whole.empty
 
 
 def test_a_ratio_of_sums_is_weighted_in_its_cells():

@@ -24,7 +24,6 @@ from core.storage.retest import (
     resampled,
     schedule_tests,
     update_forecast,
-    weighted_quantile,
 )
 from core.storage.simulate import draw_pests, simulate_storage
 
@@ -108,11 +107,6 @@ def test_no_insects_seen_lowers_the_loss_expected() -> None:
     clean = update_forecast(run, [Retest(60, insects_seen=False)]).weights @ final
     infested = update_forecast(run, [Retest(60, insects_seen=True)]).weights @ final
     assert clean < final.mean() < infested
-
-
-def test_weighted_quantile_equals_plain_one_at_equal_weights() -> None:
-    values = np.arange(1.0, 102.0)
-    assert weighted_quantile(values, np.ones(101), 0.5) == np.quantile(values, 0.5)
 
 
 def test_high_bag() -> None:

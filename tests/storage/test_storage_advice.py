@@ -33,10 +33,9 @@ from core.storage.insects import (
     start_from_sieve,
     temperature_response,
 )
-from core.storage.many import LotAtBagging, simulate_many
 from core.storage.methods import method_codes
 from core.storage.mould import growth_response, mould_dose_rate, toxin_hours_per_day, toxin_response
-from core.storage.simulate import lot_of, simulate_storage
+from core.storage.simulate import simulate_storage
 from tests.benchmarks.storage_speed import climates, plain_loop
 
 
@@ -182,22 +181,6 @@ def test_plain_loop_agrees() -> None:
         run = simulate_storage("maize", 13.0, method, year, 365, borer_present=True)
         assert run.moisture_pct[-1] == pytest.approx(wet, abs=1e-6)
         assert run.weight_loss_pct[-1] == pytest.approx(lost, abs=1e-6)
-
-
-def test_many_lots_agree_with_one_by_one() -> None:
-    years = climates(5)
-    lots = [LotAtBagging("maize", 12.0), LotAtBagging("cowpea", 12.0), LotAtBagging("maize", 14.0, 3.0)]
-    runs = simulate_many(lots, years, 210, methods=["woven_bag", "metal_silo"], seed=2)
-    assert len(runs) == 6
-    for numbers, method, run in runs:
-        for place, number in enumerate(numbers):
-            lot = lots[number]
-            alone = simulate_storage(
-                lot.commodity, lot.moisture_pct, method, years, 210, insects_per_kg=lot.insects_per_kg, seed=2, every=7
-            )
-            part = lot_of(run, place)
-            assert part.moisture_pct == pytest.approx(alone.moisture_pct, abs=0.05)
-            assert part.weight_loss_pct == pytest.approx(alone.weight_loss_pct, abs=0.1, rel=0.03)
 
 
 def test_time_in_store_already_spent_counts_for_insects() -> None:
