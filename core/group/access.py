@@ -1,27 +1,33 @@
 """Who may read and write what: a role in each group, and the records as one signed-in person sees them.
 
 Where nobody signs in (a computer of one's own) pages use `Store` itself and everything is allowed. Where people sign
-in they get a `PersonStore`: every method of the store stands in `RULES`, so that one without a rule does not exist.
+in they get a `PersonStore`: every method of the store stands in `RULES`, so that one without a rule does not exist, and
+its engine, its connection and its documents' run nothing but what such a method does.
 """
 
 from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.engine import Connection, Engine
 
 from core.errors import AccessError, InputError
 from core.group import tables
 from core.group.documents import Documents
 from core.group.store import Store
+from core.weather.place import place_key
 
 EVERY_GROUP = 0
 """The number under which a role counts in every group, also in those that come later."""
+NO_GROUP = -1
 READ = "read"
 GRAIN, MEMBERS, SETTINGS, MONEY = "grain", "members", "settings", "money"
 PROGRAMME, PEOPLE, WHOLE = "programme", "people", "whole"
@@ -37,7 +43,9 @@ and of the pool; the programme's entries and group files; roles; the whole datab
 BOOK_OF = {"meter": MONEY, "pool": MONEY}
 """What writing into a book counts as; into the others it counts as `GRAIN`."""
 SHARED = ("forecast", "forecast_attempt", "normals", "climate_years", "drying_weather")
-"""Kinds of documents that belong to a place on the map, not to a group."""
+"""Kinds of documents that belong to a place on the map: to whoever has a role in a group there. Whoever looks may keep
+what a service said; the usual months that people typed in are a setting."""
+ENTERED = "entered"
 WORKED_OUT = ("programme_help", "group_uid")
 """Kinds that are made while somebody looks: who may look may keep them."""
 DRAFTS = ("import_draft", "tests_draft")
@@ -89,14 +97,59 @@ def access_of(store: Store, person: str, administrators: Iterable[str] = ()) -> 
     return Access(who, roles)
 
 
+_RULED: ContextVar[bool] = ContextVar("ruled", default=False)
+"""Whether a method with a rule is at work; only then does a person's engine run anything."""
+
+
+@contextmanager
+def _ruled_is(value: bool) -> Iterator[None]:
+    before = _RULED.set(value)
+    try:
+        yield
+    finally:
+        _RULED.reset(before)
+
+
+def _refuse_others(*_given: Any) -> None:
+    if not _RULED.get():
+        raise AccessError("Your role does not allow this. Ask the manager or the administrator.")
+
+
+def _closed(engine: Engine) -> Engine:
+    """Return an engine on the same connections that runs only what a ruled method does, and tells no password."""
+    found = engine.execution_options(ruled=True)
+    sa.event.listen(found, "before_cursor_execute", _refuse_others)
+    if found.url.password is not None:
+        found.url = found.url._replace(password=None)
+    return found
+
+
 @dataclass(frozen=True)
 class PersonDocuments(Documents):
     """The documents as one person sees them."""
 
     access: Access = field(kw_only=True)
 
+    @contextmanager
+    def _open(self, writes: bool = False) -> Iterator[Connection]:
+        with _ruled_is(True), super()._open(writes) as connection:
+            yield connection
+
+    def _check_place(self, key: str, act: str) -> None:
+        """Refuse where the person may not in any group at a place."""
+        query = sa.select(tables.groups.c.id, tables.groups.c.latitude, tables.groups.c.longitude)
+        with self._open() as connection:
+            here = [
+                number
+                for number, latitude, longitude in connection.execute(query)
+                if None not in (latitude, longitude) and place_key(latitude, longitude) == key
+            ]
+        if not any(self.access.may(act, number) for number in here):
+            self.access.check(act, next((number for number in here if self.access.may(READ, number)), NO_GROUP))
+
     def _check(self, kind: str, key: str, act: str) -> None:
         if kind in SHARED:
+            self._check_place(key, act)
             return
         if kind == OF_FILES:
             self.access.check(PROGRAMME)
@@ -106,7 +159,10 @@ class PersonDocuments(Documents):
         if kind in DRAFTS and rest.rpartition(":")[2] != self.access.person:
             raise AccessError("Your role does not allow this. Ask the manager or the administrator.")
 
-    def _write_act(self, kind: str) -> str:
+    def _write_act(self, kind: str, key: str, payload: Mapping[str, Any]) -> str:
+        if kind in SHARED:
+            stored = super().read(kind, key) or {}
+            return SETTINGS if ENTERED in (stored.get("status"), payload.get("status")) else READ
         return READ if kind in (*WORKED_OUT, *DRAFTS) else GRAIN
 
     def read(self, kind: str, key: str) -> dict[str, Any] | None:
@@ -139,12 +195,12 @@ class PersonDocuments(Documents):
         self, kind: str, key: str, payload: dict[str, Any], stored_at: datetime, expected: int | None = None
     ) -> None:
         """Write a document in the place of an older one."""
-        self._check(kind, key, self._write_act(kind))
+        self._check(kind, key, self._write_act(kind, key, payload))
         super().write(kind, key, payload, stored_at, expected)
 
     def remove(self, kind: str, key: str) -> None:
         """Remove a document."""
-        self._check(kind, key, self._write_act(kind))
+        self._check(kind, key, self._write_act(kind, key, {}))
         super().remove(kind, key)
 
 
@@ -173,7 +229,7 @@ class PersonStore(Store):
 
 def open_for(store: Store, access: Access) -> PersonStore:
     """Return the records as one person sees them."""
-    return PersonStore(store.engine, access.person, store.at, store.connection, access=access)
+    return PersonStore(_closed(store.engine), access.person, store.at, store.connection, access=access)
 
 
 Given = dict[str, Any]
@@ -206,14 +262,22 @@ def _record(act: str, name: str, table: sa.Table | None = None) -> Rule:
         store.access.check(act, record.group_id)
         if table is not None:
             _row(act, table, "number")(store, {"number": record.id})
+        _file(store, record)
 
     return rule
 
 
+def _file(store: PersonStore, record: Any) -> None:
+    """Check the group of the file that a record says it came with: it is taken back with that file."""
+    if record.import_id is not None:
+        _row(GRAIN, tables.imports, "number")(store, {"number": record.import_id})
+
+
 def _readings(store: PersonStore, given: Given) -> None:
     records = [given["reading"]] if "reading" in given else given["readings"]
-    for lot_id in {record.lot_id for record in records}:
-        _row(GRAIN, tables.lots, "lot_id")(store, {"lot_id": lot_id})
+    for record in {(record.lot_id, record.import_id): record for record in records}.values():
+        _row(GRAIN, tables.lots, "lot_id")(store, {"lot_id": record.lot_id})
+        _file(store, record)
 
 
 def _sale(store: PersonStore, given: Given) -> None:
@@ -222,8 +286,9 @@ def _sale(store: PersonStore, given: Given) -> None:
 
 def _quotes(store: PersonStore, given: Given) -> None:
     given["quotes"] = list(given["quotes"])
-    for group_id in {quote.group_id for quote in given["quotes"]}:
-        store.access.check(GRAIN, group_id)
+    for quote in {(quote.group_id, quote.import_id): quote for quote in given["quotes"]}.values():
+        store.access.check(GRAIN, quote.group_id)
+        _file(store, quote)
 
 
 def _book(store: PersonStore, given: Given) -> None:
@@ -317,6 +382,14 @@ SIFTED: Mapping[str, Callable[[Access, Any], bool]] = {
 """Of what these methods return, what a person gets to see."""
 
 
+@contextmanager
+def _outside(transaction: AbstractContextManager[Store]) -> Iterator[Store]:
+    """Give the records on an open transaction, which begins and ends with what it writes itself."""
+    was = _RULED.get()
+    with _ruled_is(True), transaction as inside, _ruled_is(was):
+        yield inside
+
+
 def _ruled(name: str, rule: Rule) -> Callable[..., Any]:
     original = getattr(Store, name)
     signature = inspect.signature(original)
@@ -327,8 +400,11 @@ def _ruled(name: str, rule: Rule) -> Callable[..., Any]:
         values = given.arguments
         if "who" in values:
             values["who"] = self.access.person
-        rule(self, values)
-        found = original(*given.args, **given.kwargs)
+        with _ruled_is(True):
+            rule(self, values)
+            found = original(*given.args, **given.kwargs)
+        if isinstance(found, AbstractContextManager):
+            return _outside(found)
         keep = SIFTED.get(name)
         return found if keep is None else [row for row in found if keep(self.access, row)]
 

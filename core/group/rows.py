@@ -31,8 +31,20 @@ def insert(connection: Connection, table: sa.Table, values: Mapping[str, Any]) -
     return int(key[0])
 
 
+def check_people(connection: Connection, lot: Lot) -> None:
+    """Refuse a lot whose owner, or one of those who share it, is no member of its group (`NotFoundError`)."""
+    named = {member for member, _share in lot.shares} | ({lot.owner_id} - {None})
+    if not named:
+        return
+    column = tables.members.c
+    known = connection.execute(sa.select(column.id).where(column.id.in_(named), column.group_id == lot.group_id))
+    for number in named - set(known.scalars()):
+        raise NotFoundError("there is no member number {member_id}", member_id=number)
+
+
 def insert_lot(connection: Connection, lot: Lot) -> int:
     """Insert a lot with its shares and return its number."""
+    check_people(connection, lot)
     values = values_of(lot)
     shares = values.pop("shares")
     lot_id = insert(connection, tables.lots, values)
@@ -42,6 +54,7 @@ def insert_lot(connection: Connection, lot: Lot) -> int:
 
 def update_lot(connection: Connection, lot: Lot) -> None:
     """Write a lot anew, with its shares, whatever stood there."""
+    check_people(connection, lot)
     values = values_of(lot)
     shares = values.pop("shares")
     update_row(connection, tables.lots, lot.id, values)

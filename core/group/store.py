@@ -37,6 +37,7 @@ from core.group.records import (
     Sale,
 )
 from core.group.rows import (
+    check_people,
     check_reversal,
     insert,
     insert_lot,
@@ -277,6 +278,7 @@ class Store:
         check_lot(lot)
         with self.transaction(lot.group_id, token) as inside:
             connection = inside._open()
+            check_people(connection, lot)
             inside._edit(connection, tables.lots, "lot", lot, inside.lot(lot.id), lot.group_id)
             connection.execute(sa.delete(tables.lot_shares).where(tables.lot_shares.c.lot_id == lot.id))
             write_shares(connection, lot.id, lot.shares)

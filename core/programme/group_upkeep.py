@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy.engine import Connection
+
 from core.errors import InputError
 from core.group.backups import backup_before_import
 from core.group.records import BOOKS, Group
@@ -89,22 +91,23 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime, token: str =
         )
     backup_before_import(store.engine)
     with store.transaction(keep, token) as inside:
-        connection = inside.connection
-        if connection is None:
-            raise InputError("the records are not open for writing")
-        uid = group_uid(inside, gone, lambda: str(uuid.uuid4()), now)
-        before = inside.documents.read(KIND, uid)
-        item = read_group_file(export_group(inside, gone, uid, now))
-        had = len(_refused(inside, keep))
-        kept = {"group_id": keep, "rows": matching_rows(inside, keep, item.records)}
-        new, _gone = write_file(connection, item, kept, now, only_new=True)
-        refused = _refused(inside, keep)
-        if len(refused) > had:
-            book, _number, why = refused[-1]
-            raise InputError("the books '{book}' of the two groups contradict each other: {why}", book=book, why=why)
-        if before is not None:
-            _follow(connection, inside, uid, before, now)
-        inside.mark_removed(gone, now, keep)
+        return inside.write_together(lambda connection: _merge(connection, inside, keep, gone, now))
+
+
+def _merge(connection: Connection, inside: Store, keep: int, gone: int, now: datetime) -> int:
+    uid = group_uid(inside, gone, lambda: str(uuid.uuid4()), now)
+    before = inside.documents.read(KIND, uid)
+    item = read_group_file(export_group(inside, gone, uid, now))
+    had = len(_refused(inside, keep))
+    kept = {"group_id": keep, "rows": matching_rows(inside, keep, item.records)}
+    new, _gone = write_file(connection, item, kept, now, only_new=True)
+    refused = _refused(inside, keep)
+    if len(refused) > had:
+        book, _number, why = refused[-1]
+        raise InputError("the books '{book}' of the two groups contradict each other: {why}", book=book, why=why)
+    if before is not None:
+        _follow(connection, inside, uid, before, now)
+    inside.mark_removed(gone, now, keep)
     return new
 
 
@@ -112,7 +115,7 @@ def _refused(store: Store, group_id: int) -> list[Any]:
     return refused_entries(event for book in BOOKS for event in store.events(group_id, book))
 
 
-def _follow(connection: Any, store: Store, uid: str, before: dict[str, Any], now: datetime) -> None:
+def _follow(connection: Connection, store: Store, uid: str, before: dict[str, Any], now: datetime) -> None:
     """Keep under an identity which rows of its own files are which rows of the group it went into."""
     after = store.documents.read(KIND, uid) or {}
     rows: Numbers = after["rows"]

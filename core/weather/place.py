@@ -8,6 +8,11 @@ from zoneinfo import ZoneInfo
 from core.errors import InputError
 
 
+def place_key(latitude: float, longitude: float) -> str:
+    """Return the name under which the weather of a point in decimal degrees is kept, rounded to about a kilometre."""
+    return f"{latitude:.2f},{longitude:.2f}"
+
+
 @dataclass(frozen=True)
 class Place:
     """A point on the ground.
@@ -56,5 +61,5 @@ class Place:
 
     @property
     def key(self) -> str:
-        """The name under which forecasts for this place are kept (rounded to about a kilometre)."""
-        return f"{self.latitude:.2f},{self.longitude:.2f}"
+        """The name under which weather for this place is kept."""
+        return place_key(self.latitude, self.longitude)
