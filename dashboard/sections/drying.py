@@ -434,7 +434,8 @@ def _rate(rate: LearnedRate, run: DryingRun) -> None:
         _(
             "Published trials elsewhere took up to {factor} times as long or as short as the model says, in two of "
             "three cases. The days above, and the days that the plan keeps a space, include this doubt. In damp, "
-            "cloudy weather the model is more often too fast than too slow."
+            "cloudy weather the model is more often too fast than too slow: people with practice count on 2 to 3 dry "
+            "days or 4 to 6 damp ones for maize 5 cm deep, from 18 to 13 %."
         ).format(factor=number(float(np.exp(run.setup.table["rate_sd"])), 1))
     )
     if rate.readings:
