@@ -17,6 +17,7 @@ from core.drying.setups import DryingSetup
 from core.drying.thin_layer import Array, moisture_step_db, page_constants
 from core.grain.air import KELVIN, latent_heat, pressure_at_altitude, saturation_in_loops
 from core.grain.commodities import Commodity, IsothermSet, ThinLayer
+from core.grain.mass import wet_basis
 from core.grain.properties import sorption_heat
 from core.grain.sorption import humidity, moisture_dry_basis
 
@@ -216,6 +217,7 @@ def run_layers(
     open_hours: Array,
     rate_factors: Array | None = None,
     substeps: int = 2,
+    until_pct: Array | None = None,
 ) -> LayerRun:
     """Dry layers of one crop through hourly weather.
 
@@ -235,6 +237,8 @@ def run_layers(
         Multiplies the setups' rate factors.
     substeps : int
         Inner steps per hour.
+    until_pct : array (lots, 1), optional
+        Ends the run with the hour by which every layer has been this dry in every scenario, % wet basis.
 
     Returns
     -------
@@ -245,14 +249,20 @@ def run_layers(
         layer = replace(layer, rate_factor=layer.rate_factor * rate_factors)
     initial = np.maximum(initial_db, moisture_db).astype(float)
     bed = _Bed(layer, crop, rates, isotherm, initial, substeps)
+    active = layer.active
     state = _at_start(moisture_db, weather)
-    moments = [state]
+    moments, means = [state], [active * state.top + (1.0 - active) * state.below]
+    been_dry = np.zeros(moisture_db.shape, dtype=bool)
     for hour in range(weather.sun_w_m2.shape[0]):
         state = _hour(bed, state, weather, hour, open_hours[hour][:, None])
         moments.append(state)
-    active = layer.active
+        means.append(active * state.top + (1.0 - active) * state.below)
+        if until_pct is not None:
+            been_dry |= wet_basis(means[-1]) <= until_pct
+            if bool(been_dry.all()):
+                break
     return LayerRun(
-        moisture_db=np.stack([active * one.top + (1.0 - active) * one.below for one in moments]),
+        moisture_db=np.stack(means),
         film_kg_m2=np.stack([one.film for one in moments]),
         grain_temperature_c=np.stack([one.temperature for one in moments]),
         exposed_hours=np.stack([one.exposed for one in moments]),

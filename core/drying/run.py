@@ -121,11 +121,13 @@ def simulate_lots(
     targets_pct: Sequence[float],
     isotherm: str | None = None,
     rate_factors: Array | None = None,
+    only_until_dry: bool = False,
 ) -> list[DryingRun]:
     """Dry many lots through the same scenarios at once.
 
     Parameters and errors are those of `simulate_drying`, one per lot; rate_factors (lots, scenarios) multiplies the
-    setups' own, for a rate that is believed with some doubt.
+    setups' own, for a rate that is believed with some doubt. `only_until_dry` leaves out the hours after that in which
+    the last of a crop's lots is at its target in the last scenario: for whoever asks only when they are dry.
     """
     if not len(commodities) == len(moistures_pct) == len(setups) == len(targets_pct):
         raise InputError("lots, moistures, setups and targets differ in number")
@@ -159,6 +161,7 @@ def simulate_lots(
             hours,
             open_hours(index, chosen),
             None if rate_factors is None else np.asarray(rate_factors, dtype=float)[places],
+            until_pct=np.array([[targets_pct[place]] for place in places], dtype=float) if only_until_dry else None,
         )
         for row, place in enumerate(places):
             runs[place] = _one_run(layers, row, index, setups[place], float(targets_pct[place]), rates)
@@ -206,7 +209,7 @@ def _one_run(
     """Return one lot's part of the layers with the time at which the target is met."""
     moisture = wet_basis(layers.moisture_db[:, lot, :])
     exposed = layers.exposed_hours[:, lot, :]
-    times = pd.date_range(index[0] - pd.Timedelta(hours=1), periods=len(index) + 1, freq="h")
+    times = pd.date_range(index[0] - pd.Timedelta(hours=1), periods=len(moisture), freq="h")
     hours = _crossing(moisture, target_pct)
     reached = np.isfinite(hours)
     row = np.where(reached, hours, 0.0)

@@ -158,8 +158,10 @@ def _weather(scene: _Scene, start_week: int) -> tuple[pd.DataFrame, ...]:
     return scene.once(("weather", start_week), lambda: weather_ahead(scene.data, start, scene.seed).frames)
 
 
-def _drying_runs(scene: _Scene, commodity: str, kept_cool: str, start_week: int) -> tuple[np.ndarray, list[Any]]:
-    """Return start moistures (points,) and the runs (setups x points).
+def _drying_runs(
+    scene: _Scene, commodity: str, kept_cool: str, start_week: int, lowest: float
+) -> tuple[np.ndarray, list[Any]]:
+    """Return start moistures (points,) and the runs (setups x points), each until the lowest target is met.
 
     One simulation for all lots and targets of a crop (its seed apart, which is kept cooler); each weather has its own
     rate, as far as the group's rate is in doubt.
@@ -176,15 +178,16 @@ def _drying_runs(scene: _Scene, commodity: str, kept_cool: str, start_week: int)
         [float(value) for _ in setups for value in starts],
         _weather(scene, start_week),
         [setup for setup in setups for _ in starts],
-        [min(targets)] * size,
+        [lowest] * size,
         rate_factors=np.repeat(np.reshape(rates, (-1, WEATHERS)), len(starts), axis=0),
+        only_until_dry=True,
     )
     return starts, runs
 
 
 def _days_by_moisture(scene: _Scene, lot: CaseLot, target: float, start_week: int) -> tuple[np.ndarray, np.ndarray]:
     """Return start moistures (points,) and days to the target (setups, points, weathers)."""
-    key = (lot.commodity, kept_cool_as(lot), start_week)
+    key = (lot.commodity, kept_cool_as(lot), start_week, min(target, *scene.case.targets(lot.commodity)))
     starts, runs = scene.once(("drying", *key), lambda: _drying_runs(scene, *key))
 
     def days() -> np.ndarray:

@@ -85,6 +85,7 @@ def expected_days_to_dry(
                 weather,
                 [setup_of(lots[i][0]) for i in chosen],
                 [lots[i][1] for i in chosen],
+                only_until_dry=True,
             )
         except DryholdError:
             continue

@@ -242,16 +242,17 @@ def drying_stops(case: PlanningCase, data: Surroundings, lot: CaseLot, moisture_
     for number, way in enumerate(case.drying):
         setup = setup_of(way, case, data, kept_cool_as(lot))
         size = len(moisture_pct)
+        machine = way.method == "mechanical"
+        last = MACHINE_HOURS[-1] if machine else 24 * SUN_DAYS[-1]
         runs = simulate_lots(
             [lot.commodity] * size,
             [float(value) for value in moisture_pct],
-            weather,
+            [frame.iloc[:last] for frame in weather],
             [setup] * size,
             [case.target(lot.commodity)] * size,
             rate_factors=np.tile(data.rate_of(way.method).sample(WEATHERS, seed), (size, 1)),
         )
         paths = np.stack([run.moisture_pct for run in runs])
-        machine = way.method == "mechanical"
         for amount in MACHINE_HOURS if machine else SUN_DAYS:
             hour = amount if machine else 24 * amount
             if hour >= paths.shape[1]:

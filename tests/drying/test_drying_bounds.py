@@ -148,6 +148,25 @@ def test_many_lots_and_scenarios_give_what_each_alone_gives():
             np.testing.assert_allclose(together[place].moisture_pct[:, scenario], alone.moisture_pct[:, 0], atol=1e-6)
 
 
+def test_a_run_that_ends_when_all_is_dry_says_the_same_hours_and_days():
+    """It is the beginning of the whole run, to the hour in which the last lot is dry in the last weather; a lot that is
+    never dry takes all hours.
+    """
+    year = real_year("miami")
+    frames = [month_of(year, month, 12).set_index(month_of(year, 5, 12).index) for month in (5, 8)]
+    lots = [DryingSetup("tarpaulin", 10, load) for load in (10.0, 30.0)]
+    for target in (13.0, 2.0):
+        given_ = (["maize", "maize"], [19.0, 22.0], frames, lots, [target] * 2)
+        whole, shorter = simulate_lots(*given_), simulate_lots(*given_, only_until_dry=True)
+        for one, two in zip(whole, shorter, strict=True):
+            for name in ("days_to_target", "hours_to_target", "exposed_hours_to_target"):
+                np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
+            np.testing.assert_array_equal(one.moisture_pct[: len(two.times)], two.moisture_pct)
+            assert len(two.times) == len(two.exposed_hours) == len(two.moisture_pct)
+        last = max(run.hours_to_target.max() for run in whole)
+        assert len(shorter[0].times) == (len(whole[0].times) if target < 5 else int(np.ceil(last)) + 1)
+
+
 def test_finer_inner_steps_change_little():
     """Halving the inner step twice moves moisture by less than a tenth of a point (explicit check of stability)."""
     from core.drying.layer import run_layers
