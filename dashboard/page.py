@@ -27,8 +27,12 @@ from dashboard.origins import origin_lines
 from dashboard.text import _, day, literal, ngettext, number, say
 
 CARDS = 40
+DAY_FORMAT = "DD/MM/YYYY"
+"""How a field and a sortable column show a day: as all readers' languages write it, the day first."""
 OPEN_CARDS = 3
 CARD_LINES = 3
+OF_ONE_GROUP = ("programme_group",)
+"""Sections of the officer's pages that are about the chosen group; the others are about many."""
 
 
 def compose(name: str, sections: dict[str, str]) -> None:
@@ -42,14 +46,18 @@ def compose(name: str, sections: dict[str, str]) -> None:
         Name of a file in `dashboard/sections` to its label; the first is shown where none was chosen. The choice
         stays in the address and, within a session, when the page is left.
     """
-    head(entries()[name].title)
+    entry = entries()[name]
+    st.title(entry.title, anchor=False)
+    below = st.container()
     section = _choose_section(name, sections) if len(sections) > 1 else next(iter(sections))
+    if entry.person != "officer" or section in OF_ONE_GROUP:
+        with below:
+            head()
     import_module(f"dashboard.sections.{section}").show()
 
 
-def head(title: str) -> None:
-    """Draw a page's title and, small beneath it, the group, its place and where weather and prices come from."""
-    st.title(title, anchor=False)
+def head() -> None:
+    """Draw, small beneath a page's title, the group, its place and where weather and prices come from."""
     group = state.current_group()
     if group is None:
         return
@@ -226,8 +234,13 @@ def table(frame: pd.DataFrame, key: str, file_name: str | None = None, open_card
     open_cards : int
         Cards that are not folded on a phone.
     """
+    days = {
+        name: st.column_config.DateColumn(format=DAY_FORMAT)
+        for name in frame
+        if isinstance(next(iter(frame[name].dropna()), None), date)
+    }
     with st.container(key=f"wide_{key}"):
-        st.dataframe(frame, key=key, width="stretch", hide_index=True)
+        st.dataframe(frame, key=key, width="stretch", hide_index=True, column_config=days)
     st.html(cards(frame, open_cards))
     if file_name:
         download(frame, file_name, f"{key}_csv")

@@ -20,7 +20,7 @@ from dashboard.charts.plan import cash_figure, rules_figure, sales_figure, week_
 from dashboard.forms.coming import harvest_choice
 from dashboard.plan_prices import show_selling_prices
 from dashboard.planning import alone_of, worths_of
-from dashboard.text import _, day, money, ngettext, number, percent, say
+from dashboard.text import _, about, day, money, ngettext, number, percent, say
 
 KEEP: dict[str, Any] = {"persist_state": "session"}
 
@@ -47,12 +47,6 @@ def show_details(now: Situation) -> None:
     if chosen in offered:
         with st.container(border=True):
             offered[chosen][1](now)
-
-
-def about(value: float, currency: str) -> str:
-    """Return money to three figures: possible seasons do not carry more."""
-    digits = 2 - int(np.floor(np.log10(abs(value)))) if abs(value) > 0 else 0
-    return money(round(value, digits), currency)
 
 
 def show_weeks(now: Situation) -> None:

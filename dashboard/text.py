@@ -8,6 +8,7 @@ import re
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
+from math import floor, log10
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -121,6 +122,12 @@ def money(value: float | Decimal, currency: str) -> str:
     whole = abs(value) >= 100
     pattern = "¤¤ #,##0" if whole else "¤¤ #,##0.00"
     return format_currency(value, currency, format=pattern, locale=language(), currency_digits=False)
+
+
+def about(value: float, currency: str) -> str:
+    """Return money to three figures: possible seasons do not carry more."""
+    size = floor(log10(abs(value))) if value else 0
+    return money(round(value, 2 - size), currency)
 
 
 def percent(value: float, digits: int = 0) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from core.accounts.book import Book
 from core.accounts.coins import currency_coin
 
 
 def smallest_coin(store: Any, group_id: int) -> Decimal:
-    """Return the smallest coin in use in a group, money: what the group entered, else that of its currency.
+    """Return the smallest coin in use in a group, money: as entered, else as agreed for its pools, else its currency's.
 
     Parameters
     ----------
@@ -17,4 +18,11 @@ def smallest_coin(store: Any, group_id: int) -> Decimal:
     group_id : int
     """
     entered = Decimal(str(store.fact(group_id, "meter.smallest_coin").value))
-    return entered if entered > 0 else currency_coin(store.group(group_id).currency)
+    if entered > 0:
+        return entered
+    agreed = [
+        event.payload["step"]
+        for event in Book(store.events(group_id, "pool")).standing("terms")
+        if "step" in event.payload
+    ]
+    return Decimal(str(agreed[-1])) if agreed else currency_coin(store.group(group_id).currency)

@@ -14,6 +14,7 @@ from core.pool.terms import week_of
 MOST_DELIVERIES = 12
 """More than these are summed by week on the first page and listed one by one on the next."""
 STYLE = (
+    "html{background:#fff}"
     "body{font-family:Georgia,serif;max-width:46rem;margin:1rem auto;padding:0 .5rem;color:#22261f;font-size:.86rem}"
     "table{border-collapse:collapse;width:100%;margin:.3rem 0 .1rem}td,th{border-bottom:1px solid #bbb;"
     "padding:.12rem .35rem;text-align:right;vertical-align:bottom}td:first-child,th:first-child{text-align:left}"
@@ -22,7 +23,8 @@ STYLE = (
     ".how{color:#555;font-style:italic}tr.sum td{font-weight:bold;border-bottom:2px solid #22261f}"
     ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
     "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
-    "@media(max-width:500px){body{font-size:.74rem}td,th{padding:.1rem .15rem}}"
+    "@media(max-width:500px){body{font-size:.74rem}td,th{padding:.1rem .15rem}"
+    "table{display:block;overflow-x:auto}}"
 )
 
 

@@ -8,10 +8,9 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from babel import Locale
 from babel.dates import format_date
 from babel.lists import format_list
-from babel.numbers import format_currency, format_decimal, format_percent
+from babel.numbers import format_currency, format_decimal
 
 from core.messages import Message
 
@@ -51,10 +50,8 @@ class Tongue:
         return format_currency(value, currency, format=pattern, locale=self.language, currency_digits=False)
 
     def percent(self, value: float, digits: int = 0) -> str:
-        """Return a fraction as a percentage."""
-        usual = str(Locale.parse(self.language).percent_formats[None].pattern)
-        pattern = usual.replace("#,##0", "#,##0." + "0" * digits) if digits else usual
-        return format_percent(value, format=pattern, locale=self.language)
+        """Return a fraction as a percentage, the sign apart as in every sentence of ours."""
+        return self.number(100 * value, digits) + "\u00a0%"
 
     def listed(self, parts: Sequence[str]) -> str:
         """Return parts as a list in the language's way ("a, b and c")."""

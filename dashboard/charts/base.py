@@ -42,6 +42,11 @@ def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> 
         title_text=x_title, gridcolor=GRID, linecolor=ZERO, automargin=True, nticks=6, autotickangles=[0]
     )
     figure.update_yaxes(gridcolor=GRID, automargin=True, zeroline=True, zerolinecolor=ZERO, zerolinewidth=1.5, nticks=7)
+    figure.update_traces(
+        insidetextfont={"color": PAPER},
+        outsidetextfont={"color": INK},
+        selector=lambda trace: trace.type == "bar" and trace.textfont.color is None,
+    )
     return _room_for_legend(figure)
 
 

@@ -128,8 +128,8 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
     if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
         middle = min(days) + (max(days) - min(days)) / 2
         figure.update_xaxes(range=[middle - timedelta(days=8), middle + timedelta(days=8)], dtick=4 * 86_400_000)
-    elif days:
-        figure.update_xaxes(range=[min(days), max(days)])
+    elif days:  # with room for the names at the lines' ends
+        figure.update_xaxes(range=[min(days), max(days) + (max(days) - min(days)) * 0.35], nticks=4)
     return figure
 
 

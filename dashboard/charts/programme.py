@@ -193,7 +193,7 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
         cols=len(shares),
         shared_yaxes=True,
         horizontal_spacing=0.04,
-        subplot_titles=["<br>".join(wrap(kind, 12)) for kind in shares],
+        subplot_titles=["<br>".join(wrap(kind, 9)) for kind in shares],
     )
     for column, (values, colour) in enumerate(zip(shares.values(), (BLUE, CLAY, PLUM), strict=False), start=1):
         known = 100 * np.asarray(values, dtype=float)[order]
@@ -216,7 +216,7 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
         )
     layout(figure, "", x_title, height=max(240, 24 * len(names) + 130))
     figure.update_layout(hovermode="closest", margin={"t": 100}, bargap=0.25)
-    figure.update_annotations(font={"size": 13})
+    figure.update_annotations(font={"size": 12})
     figure.update_yaxes(tickfont={"size": 12}, categoryorder="array", categoryarray=names, dtick=1, ticksuffix=" ")
     figure.update_xaxes(range=[0, 140], showticklabels=False, showgrid=False)
     return figure

@@ -265,7 +265,7 @@ def _draw(form: str, field: Field, values: Mapping[str, Any], disabled: bool) ->
         return tuple(chosen)
     if field.kind == "day":
         first = field.value if field.value is not None or not field.required else state.today()
-        return st.date_input(label, first, min_value=field.low, max_value=field.high, **common)
+        return st.date_input(label, first, min_value=field.low, max_value=field.high, format=page.DAY_FORMAT, **common)
     if field.kind == "time":
         return st.time_input(label, field.value, **common)
     if field.kind == "yes":

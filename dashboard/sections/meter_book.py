@@ -26,12 +26,12 @@ def journal_table(account: Account, currency: str) -> pd.DataFrame:
             {
                 _("Entry no."): entry.number,
                 _("Day"): entry.on,
-                _("Entry"): say(entry.text),
-                _("Kind"): kind_label(line.account),
                 _("Account"): account_label(line.account),
-                _("Member"): names.get(line.party, line.party),
                 _("Debit"): coins(line.debit, currency) if line.debit else "",
                 _("Credit"): coins(line.credit, currency) if line.credit else "",
+                _("Member"): names.get(line.party, line.party),
+                _("Entry"): say(entry.text),
+                _("Kind"): kind_label(line.account),
                 _("Recorded by"): entry.who,
             }
             for entry in reversed(account.journal.entries)

@@ -209,7 +209,7 @@ def effects_table(
     """Return the members' shares by rule beside the cost alone, in words where one pays more than alone."""
     rows = []
     for member, cost in alone.items():
-        row: dict[str, str] = {_("Member"): names[member], _("Alone"): coins(round(cost, 2), currency)}
+        row: dict[str, str] = {_("Member"): names[member], _("Alone"): coins(cost, currency)}
         for split in splits:
             more = f" ({_('more than alone')})" if member in split.overpaying else ""
             row[_(str(split.title))] = coins(split.shares[member], currency) + more
@@ -371,7 +371,7 @@ def rules(
         key="shares_rule",
     )
     split = usable[chosen]
-    alone = {need.member: stand_alone(need, costs.running).cost for need in needs}
+    alone = {need.member: round_to_step(stand_alone(need, costs.running).cost, step) for need in needs}
     explain(split, names, group.currency)
     page.chart(
         shares_figure(

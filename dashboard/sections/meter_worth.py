@@ -40,7 +40,7 @@ from dashboard.charts.meter import avoided_figure, payback_figure, probing_figur
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
 from dashboard.money_parts import told_apart
-from dashboard.text import _, money, number, percent, say
+from dashboard.text import _, about, money, number, percent, say
 
 SEED, SCENARIOS = 20, 200
 MOST_LOTS = 60
@@ -382,9 +382,9 @@ def show_season(
             "Testing is worth about {mean} a season more than {words} ({low} to {high} in 8 of 10 cases). The meter "
             "pays for itself within its life in {chance} of the cases."
         ).format(
-            mean=money(season.mean, group.currency),
-            low=money(season.low, group.currency),
-            high=money(season.high, group.currency),
+            mean=about(season.mean, group.currency),
+            low=about(season.low, group.currency),
+            high=about(season.high, group.currency),
             words=judged_by,
             chance=percent(back.chance_within_life),
         )
@@ -403,7 +403,7 @@ def show_season(
     check = sum(report.calibration for report in reports.values())
     st.write(
         _("Checking the meter against an oven or three known samples before the season adds about {gain}.").format(
-            gain=money(check, group.currency)
+            gain=about(check, group.currency)
         )
     )
     if back.chance_within_life >= LEAST_CHANCE_SHOWN:

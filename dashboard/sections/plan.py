@@ -19,9 +19,9 @@ from dashboard import page, state
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.charts.season import season_figure
 from dashboard.forms.coming import coming_grain
-from dashboard.plan_details import about, show_details, show_net
+from dashboard.plan_details import show_details, show_net
 from dashboard.planning import chosen, planned, situation_now
-from dashboard.text import _, day, literal, money, number, percent, say, tongue
+from dashboard.text import _, about, day, literal, money, number, percent, say, tongue
 
 KEEP: dict[str, Any] = {"persist_state": "session"}
 NOT_NAMED = "not named"

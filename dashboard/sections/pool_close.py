@@ -45,8 +45,9 @@ def show() -> None:
                     name="notes",
                     label=_("Count the cash: a note or coin and how many of it, one kind a line, such as 10000 x 12"),
                     kind="long_text",
+                    wide=True,
                 ),
-                Field(name="explanation", label=_("How a difference is explained"), kind="long_text", required=False),
+                Field(name="explanation", label=_("How a difference is explained"), required=False, wide=True),
             ),
         )
 

@@ -257,7 +257,8 @@ def show() -> None:
                 lambda kind, on, payload, token: record(group, kind, on, payload, token),
             )
         if scene.buyers:
-            page.table(buyer_table(scene), "buyer_accounts", "buyers.csv", open_cards=2)
+            with page.details(_("What each buyer has paid and still owes")):
+                page.table(buyer_table(scene), "buyer_accounts", "buyers.csv", open_cards=2)
         with st.expander(_("In the pools, kg at {base} % moisture").format(base=season.terms.base_pct)):
             page.table(pool_table(season), "pools_table", "pools.csv")
         if season.sales:

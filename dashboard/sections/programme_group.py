@@ -34,7 +34,7 @@ from dashboard.programme_parts import (
     unit_words,
     versions,
 )
-from dashboard.text import _, money, number, percent, say
+from dashboard.text import _, about, number, percent, say
 
 
 def save_file(group_id: int, name: str) -> None:
@@ -73,7 +73,7 @@ def show_losses(group_id: int, currency: str) -> None:
         return
     page.answer(
         _("The largest avoidable loss: {cause}, {amount}.").format(
-            cause=_(found.largest.name), amount=money(found.largest.money, currency)
+            cause=_(found.largest.name), amount=about(found.largest.money, currency)
         )
     )
     shown = sorted(

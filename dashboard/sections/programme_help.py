@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import floor, log10
-
 import pandas as pd
 import streamlit as st
 
@@ -17,7 +15,7 @@ from core.tables.write import download_name, workbook_bytes
 from dashboard import page, state
 from dashboard.charts.programme_help import help_figure
 from dashboard.forms.programme_files import shows_invented
-from dashboard.text import _, literal, money, ngettext, say
+from dashboard.text import _, about, literal, ngettext, say
 
 SECONDS_A_GROUP = 12
 
@@ -49,12 +47,6 @@ def work_out(groups: list[Group], missing: int) -> None:
 
     help_of_groups(state.store(), [group.id for group in groups], state.today(), progress=told)
     st.rerun()
-
-
-def about(value: float, currency: str) -> str:
-    """Return a sum to three figures: more would say more than is known."""
-    digits = 0 if value == 0 else max(0, floor(log10(abs(value))) - 2)
-    return money(round(value, -digits), currency)
 
 
 def capital(words: str) -> str:

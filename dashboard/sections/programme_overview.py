@@ -14,9 +14,9 @@ from dashboard import page
 from dashboard.charts.programme import completeness
 from dashboard.forms.programme_files import shows_invented
 from dashboard.programme_parts import CountedGroup, counted_groups, versions
-from dashboard.text import _, ngettext, number, percent
+from dashboard.text import _, literal, ngettext, number, percent
 
-SHOWN = 15
+SHOWN, LEAST_LOTS = 15, 5
 
 
 def data_quality(groups: Sequence[CountedGroup]) -> None:
@@ -73,12 +73,9 @@ def show() -> None:
         with page.busy(_("Counting")):
             groups = counted_groups(keys)
         lots = sum(len(item.record.lots) for item in groups)
-        thin = sum(item.found["readings_per_lot"].count < 5 for item in groups)
-        page.answer(
-            ngettext(
-                ("{count} group with {lots} lots; {thin} of them with fewer than five lots, too few to compare."),
-                ("{count} groups with {lots} lots; {thin} of them with fewer than five lots, too few to compare."),
-                len(groups),
-            ).format(count=len(groups), lots=number(lots, 0), thin=thin)
-        )
+        thin = [item.record.group.name for item in groups if item.found["readings_per_lot"].count < LEAST_LOTS]
+        said = ngettext("{count} group with {lots} lots.", "{count} groups with {lots} lots.", len(groups))
+        page.answer(said.format(count=len(groups), lots=number(lots, 0)))
+        if thin:
+            st.caption(_("Fewer than five lots, too few to compare: {groups}.").format(groups=literal(", ".join(thin))))
         data_quality(groups)

@@ -14,7 +14,7 @@ from core.group.records import Group
 from core.pool.statements import MemberStatement, make_statements
 from core.reports.statement import statement_page
 from dashboard import page, state
-from dashboard.money_parts import coins
+from dashboard.money_parts import coins, told_apart
 from dashboard.pool_parts import effects_of, label_of, names_of, read_season, safe
 from dashboard.text import _
 
@@ -63,7 +63,7 @@ def show() -> None:
             _("Member"), list(statements), format_func=lambda key: label_of(members, key), key="statement_member"
         )
         name = label_of(members, chosen)
-        page.answer(answer(statements[chosen], name, group.currency))
+        page.answer(answer(statements[chosen], told_apart(members).get(chosen, name), group.currency))
         text = statement_page(statements[chosen], name, group.name, group.currency, _)
         st.download_button(_("Statement to print"), text, f"statement-{chosen}.html", "text/html", key="one_statement")
         st.iframe(text, height=900)

@@ -11,6 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
+from core.reports import statement
 from dashboard.catalogue import ROOT
 from dashboard.charts import palette
 from dashboard.charts.base import label_ends, layout
@@ -106,6 +107,21 @@ def test_a_dark_page_gets_dark_colours():
     assert palette.DARK[palette.PLUM] in text
     assert palette.shade(palette.DARK[palette.BLUE], 0.2) in text
     assert not any(light in text for light in palette.DARK if light not in palette.DARK.values())
+
+
+@pytest.mark.parametrize("mode", ["light", "dark"])
+def test_words_inside_a_bar_can_be_read(mode):
+    text = layout(go.Figure(go.Bar(x=[5, 9], y=["a", "b"], text=["5", "9"])), "kg", "").to_json()
+    (bars,) = json.loads(palette.darkened(text) if mode == "dark" else text)["data"]
+    for colour in palette.SERIES:
+        ground = colour if mode == "light" else palette.DARK[colour]
+        assert contrast(bars["insidetextfont"]["color"], ground) >= 4.5, colour
+    assert contrast(bars["outsidetextfont"]["color"], THEME[mode]["backgroundColor"]) >= 4.5
+
+
+def test_a_sheet_shown_in_a_page_has_its_own_ground():
+    """The page around it may be dark, its ink is not."""
+    assert "html{background:#fff}" in statement.STYLE
 
 
 def test_lines_are_named_at_their_ends_without_overlap():

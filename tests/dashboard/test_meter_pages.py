@@ -10,7 +10,9 @@ import sqlalchemy as sa
 
 from core.group import tables
 from core.group.records import Lot, Member
-from core.meter.account import OWED_TO_MEMBERS, member_balances, replay
+from core.meter.account import OWED_TO_MEMBERS, member_balances, money_book, replay
+from core.meter.book import MONEY_PLACES
+from dashboard.charts.meter import money_figure
 from tests.dashboard.conftest import NOW
 from tests.dashboard.forms import faults, field, fill, press, send, summary
 from tests.dashboard.pages import open_page, pages_with_sections
@@ -93,13 +95,7 @@ def test_a_payment_is_summed_up_recorded_once_cancelled_and_stays_readable(demo_
 
 @pytest.mark.parametrize(
     ("typed", "words"),
-    [
-        ("36,000", "two ways"),
-        ("text", "not a number"),
-        ("-5", "at least"),
-        ("0", "at least"),
-        ("0.001", "steps of 0.01"),
-    ],
+    [("36,000", "two ways"), ("text", "not a number"), ("-5", "at least"), ("0", "at least"), ("0.5", "steps of 1")],
 )
 def test_what_cannot_be_an_amount_is_said_beside_the_field(demo_store, typed: str, words: str) -> None:
     member, _owes = who_owes(demo_store)
@@ -169,6 +165,14 @@ def test_what_is_not_possible_now_is_said_in_words(demo_store, kind: str) -> Non
     app.selectbox(key="meter_kind").set_value(kind).run()
     assert not app.exception
     assert any("in the book" in error.value for error in app.error)
+
+
+def test_the_names_of_the_lines_have_room_beside_the_last_day(demo_store) -> None:
+    lines = money_book(replay(book(demo_store)), MONEY_PLACES)
+    first, last = min(line.on for line in lines), max(line.on for line in lines)
+    begin, end = (date.fromisoformat(str(edge)[:10]) for edge in money_figure(lines, "MWK").layout.xaxis.range)
+    assert (end - last) / (end - begin) > 0.2
+    assert begin == first
 
 
 def test_accounts_and_balances_are_said_in_words(demo_store) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 
 import pandas as pd
 
 from dashboard.page import CARD_LINES, CARDS, OPEN_CARDS, cards
+from dashboard.text import percent
 from tests.dashboard.pages import open_page
 
 
@@ -34,6 +36,13 @@ def test_cells_read_as_people_write_them():
     assert "<dd>yes</dd>" in made
     assert "Note" not in made  # what is empty takes no line
     assert cards(pd.DataFrame({"Day": []})).count("<li>") == 0
+
+
+def test_days_are_written_the_day_first_and_percent_signs_stand_apart(demo_store):
+    app = open_page("pool_book")
+    columns = json.loads(app.dataframe[0].proto.columns)
+    assert columns["Day"]["type_config"]["format"] == "DD/MM/YYYY"
+    assert percent(0.895) == "90\u00a0%"
 
 
 def test_only_the_chosen_section_runs_and_the_address_keeps_it(demo_store):

@@ -115,6 +115,13 @@ def test_opens_on_an_empty_group(name, empty_store):
     assert not open_alone(name).exception
 
 
+def test_a_page_about_many_groups_names_none_under_its_title(demo_store):
+    name = demo_store.groups()[0].name
+    for section in ("programme_overview", "programme_help"):
+        assert not any(item.value.startswith(name) for item in open_page(section).caption)
+    assert any(item.value.startswith(name) for item in open_page("programme_group").caption)
+
+
 def test_opens_from_the_menu(demo_store):
     app = open_page("programme_group")
     assert not app.exception

@@ -11,10 +11,12 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from core.errors import InputError
-from core.group.records import Member
+from core.group.coins import smallest_coin
+from core.group.database import open_store
+from core.group.records import Group, Member
 from core.market.deductions import flat_deductions
 from core.messages import message
-from core.pool.book import check_new
+from core.pool.book import check_new, write_entries
 from core.pool.buyers_side import differences, learn_offset
 from core.pool.contracts import Contract
 from core.pool.deliveries import checked_delivery, may_join, weight_at, weight_by_flat_rate
@@ -37,7 +39,7 @@ from core.pool.payout import (
 from core.pool.season import replay
 from core.pool.statements import make_statements
 from core.pool.terms import checked_terms, terms_payload
-from tests.pool.helpers import DAY, delivery, event, sale
+from tests.pool.helpers import AT, DAY, delivery, event, sale
 
 TERMS = {
     "base_pct": "13.5",
@@ -170,6 +172,18 @@ def test_differences_with_a_buyer_and_the_buyers_offset():
     assert offset.scale == pytest.approx(-0.01, abs=0.002)
     assert 0.3 < offset.meter <= 0.5
     assert learn_offset(season.sales, "nobody").scale == 0
+
+
+def test_the_coin_agreed_for_the_pools_is_the_group_s_coin(tmp_path):
+    """One coin in all books: as entered among the values, else as agreed, else the currency's."""
+    store = open_store(f"sqlite:///{tmp_path / 'coin.sqlite3'}")
+    group = store.add_group(Group(name="Own group", currency="MWK"))
+    assert smallest_coin(store, group) == D("0.01")
+    write_entries(store, group, [("terms", DAY, {**TERMS, "step": "10"})], "Treasurer", AT)
+    assert smallest_coin(store, group) == D(10)
+    store.set_fact(group, "meter.smallest_coin", 5, "entered", "Treasurer", AT)
+    assert smallest_coin(store, group) == D(5)
+    store.engine.dispose()
 
 
 def test_terms_survive_being_kept():
