@@ -1,27 +1,40 @@
-"""Entries of a book, each kind described once: what is asked, written, said, and looked at twice."""
+"""Entries of a book, each kind described once: what is asked, written, said, and looked at twice.
+
+With what the books of money share: the scene that their forms rest on, and its fields.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import streamlit as st
 
 from core.accounts.book import Book
-from core.group.records import Event
+from core.group.records import Event, Group
 from dashboard import state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, draw_fields
+from dashboard.money_parts import coins, place_words
 from dashboard.text import _, day
 
 Values = Mapping[str, Any]
 FieldOrRule = Field | Callable[[Values], Field | None]
 
 
+MUCH_MORE = 10
+"""Times what is owed from which a payment is asked about as a slip of the pen; basis: judgement."""
+
+
 def _no_cautions(values: Values) -> Sequence[str]:
     return ()
+
+
+def _as_asked(values: Values) -> Mapping[str, Any]:
+    return {name: value for name, value in values.items() if name != "on"}
 
 
 @dataclass(frozen=True)
@@ -32,10 +45,10 @@ class EntryForm:
     ----------
     fields : tuple of Field, or of functions of the values so far that give one
         What is asked, the day left out.
-    payload : function of the values
-        The entry's particulars as the book keeps them.
     sentence : function of the values
         What will be recorded, in one sentence.
+    payload : function of the values, optional
+        The entry's particulars as the book keeps them; else the values by the names of the fields.
     cautions : function of the values
         What should be looked at twice before.
     dated : bool
@@ -45,11 +58,74 @@ class EntryForm:
     """
 
     fields: tuple[FieldOrRule, ...]
-    payload: Callable[[Values], Mapping[str, Any]]
     sentence: Callable[[Values], str]
+    payload: Callable[[Values], Mapping[str, Any]] = _as_asked
     cautions: Callable[[Values], Sequence[str]] = _no_cautions
     dated: bool = True
     note: str = ""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What the forms of a book of money rest on: the group, the book's entries, the smallest coin."""
+
+    group: Group
+    events: Sequence[Event]
+    step: Decimal
+
+    @property
+    def currency(self) -> str:
+        """Return the group's currency."""
+        return self.group.currency
+
+    def label(self, member: Any) -> str:
+        """Return a member by name and number."""
+        raise NotImplementedError
+
+    def coins(self, value: Decimal) -> str:
+        """Return money in words."""
+        return coins(value, self.currency)
+
+    def fill(self, words: str, values: Values, **more: object) -> str:
+        """Return a sentence with a form's values as people say them; `more` goes before the values."""
+        said = dict(values)
+        for name in {"amount", "principal", "interest"} & set(values):
+            said[name] = self.coins(values[name])
+        if "member" in values:
+            said["member"] = self.label(values["member"])
+        if "money" in values:
+            said["place"] = place_words(values["money"])
+        return words.format(**{**said, **more})
+
+    def money_field(
+        self, label: str = "", name: str = "amount", value: Decimal | float | None = None, low: Any = None
+    ) -> Field:
+        """Return a field for an amount of money in whole coins, above 0 where nothing else is said."""
+        least, follows = self.step if low is None else low, ("member", "buyer", "loan")
+        return Field(
+            name,
+            label or _("Amount"),
+            "money",
+            unit=self.currency,
+            low=least,
+            step=self.step,
+            value=value,
+            follows=follows,
+        )
+
+    def beyond(self, amount: Decimal, owed: Decimal | None, words: str) -> list[str]:
+        """Return what to ask about an amount that is more than is owed; `words` where no digit seems too many."""
+        due = owed or Decimal(0)
+        if amount <= due:
+            return []
+        if due and amount >= MUCH_MORE * due:
+            words = _("This is {times} times what is owed ({owed}). Is a digit too many?")
+        return [words.format(times=int(amount // due) if due else "", owed=self.coins(due))]
+
+
+def reference_field() -> Field:
+    """Return the field for a receipt or mobile-money reference."""
+    return Field("reference", _("Reference (mobile money, receipt)"), required=False)
 
 
 Recorder = Callable[[str, date, Mapping[str, Any], str], str | None]

@@ -1,14 +1,13 @@
 """A form is a tuple of `Field`: described once, drawn by `draw_fields`, the error beside the field that it concerns.
 
 Numbers are typed as text and read by `core.accounts.typed`: a browser's own number field keeps the old number,
-without a
-word, where somebody types 36,000, a word, or a number out of bounds.
+without a word, where somebody types 36,000, a word, or a number out of bounds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, is_dataclass
+from dataclasses import KW_ONLY, dataclass, is_dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -24,7 +23,7 @@ EXACT = ("money", "exact")
 NUMBERS = (*EXACT, "number", "whole")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Field:
     """One thing that a form asks for.
 
@@ -62,6 +61,7 @@ class Field:
     name: str
     label: str
     kind: str = "text"
+    _: KW_ONLY
     unit: str = ""
     low: Any = None
     high: Any = None

@@ -26,30 +26,20 @@ from core.meter.book import LOSS_KINDS, MONEY_PLACES, SPENT_ON
 from core.meter.log import holder_on
 from core.meter.paying import instalment_plan, value_grain, value_labour
 from dashboard import state
-from dashboard.forms.entries import EntryForm, Values
+from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
 from dashboard.forms.fields import Field
 from dashboard.money_parts import coin, coins, member_label, place_words
 from dashboard.text import _, day, say
 
 ZERO, HUNDRED = Decimal(0), Decimal(100)
-MUCH_MORE = 10
-"""Times what is owed from which a payment is asked about as a slip of the pen; basis: judgement."""
 
 
 @dataclass(frozen=True)
-class MeterScene:
-    """What the forms of the meter's book rest on: the group, its book and account, its facts, its coin."""
+class MeterScene(Scene):
+    """What the forms of the meter's book rest on: beside the group and its book, the account and the group's facts."""
 
-    group: Group
-    events: Sequence[Event]
     account: Account
     facts: Mapping[str, Fact]
-    step: Decimal
-
-    @property
-    def currency(self) -> str:
-        """Return the group's currency."""
-        return self.group.currency
 
     def balance(self, member: str | None) -> MemberBalance | None:
         """Return where a member stands today."""
@@ -60,17 +50,13 @@ class MeterScene:
         row = self.balance(member)
         return row.owes if row is not None and row.owes > 0 else None
 
-    def label(self, member: str) -> str:
+    def label(self, member: Any) -> str:
         """Return a member by name and number."""
         return member_label(member, self.account.facts.names.get(member, "?"))
 
     def held(self, place: str) -> Decimal:
         """Return what is in a place today, money."""
         return self.account.journal.balance(money_account(place), state.today())
-
-    def coins(self, value: Decimal) -> str:
-        """Return money in words."""
-        return coins(value, self.currency)
 
     def number(self, name: str) -> float:
         """Return a fact as a number."""
@@ -79,7 +65,7 @@ class MeterScene:
 
 def scene_of(group: Group, events: Sequence[Event], account: Account) -> MeterScene:
     """Return what the forms rest on."""
-    return MeterScene(group, events, account, state.store().facts(group.id), coin(group))
+    return MeterScene(group, events, coin(group), account, state.store().facts(group.id))
 
 
 # Fields that several entries share
@@ -90,60 +76,34 @@ def member_field(scene: MeterScene, label: str = "", present: bool = False, requ
     facts = scene.account.facts
     known = facts.members if present else tuple(facts.names)
     options = {member: scene.label(member) for member in known}
-    return Field(name="member", label=label or _("Member"), kind="choice", options=options, required=required)
+    return Field("member", label or _("Member"), "choice", options=options, required=required)
 
 
-def money_field(
-    scene: MeterScene, label: str = "", name: str = "amount", value: Decimal | float | None = None, low: Any = None
-) -> Field:
-    """Return a field for an amount of money, above 0 where nothing else is said."""
-    least = scene.step if low is None else low
-    return Field(
-        name=name,
-        label=label or _("Amount"),
-        kind="money",
-        unit=scene.currency,
-        low=least,
-        step=scene.step,
-        value=value,
-        follows=("member",),
-    )
+def owed_field(scene: MeterScene) -> Callable[[Values], Field]:
+    """Return the field for an amount of money, at first what the member chosen owes."""
+    return lambda values: scene.money_field(value=scene.owed(values["member"]))
 
 
 def place_field(scene: MeterScene, label: str = "", name: str = "money", value: str | None = "cash box") -> Field:
     """Return the choice of a place of money, with what is in it."""
+    words = _("{place}: {amount} in it")
     options = {
-        place: _("{place}: {amount} in it").format(
-            place=place_words(place).capitalize(), amount=scene.coins(scene.held(place))
-        )
+        place: words.format(place=place_words(place).capitalize(), amount=scene.coins(scene.held(place)))
         for place in MONEY_PLACES
     }
-    return Field(name=name, label=label or _("Where the money is kept"), kind="choice", options=options, value=value)
-
-
-def reference_field() -> Field:
-    """Return the field for a receipt or mobile-money reference."""
-    return Field(name="reference", label=_("Reference (mobile money, receipt book)"), required=False)
+    return Field(name, label or _("Where the money is kept"), "choice", options=options, value=value)
 
 
 def beyond(amount: Decimal, owed: Decimal | None, scene: MeterScene) -> list[str]:
     """Return what to ask about an amount that is more than is owed."""
-    due = owed or ZERO
-    if amount <= due:
-        return []
-    if due and amount >= MUCH_MORE * due:
-        words = _("This is {times} times what is owed ({owed}). Is a digit too many?")
-        return [words.format(times=int(amount // due), owed=scene.coins(due))]
-    return [_("This is more than is owed ({owed}): the rest is paid ahead.").format(owed=scene.coins(due))]
+    return scene.beyond(amount, owed, _("This is more than is owed ({owed}): the rest is paid ahead."))
 
 
 def lacking(amount: Decimal, place: str, scene: MeterScene) -> list[str]:
     """Return a warning where a place holds less than is taken from it."""
     short = amount - scene.held(place)
-    if short <= 0:
-        return []
     words = _("The {place} holds {amount} less than that today.")
-    return [words.format(place=place_words(place), amount=scene.coins(short))]
+    return [words.format(place=place_words(place), amount=scene.coins(short))] if short > 0 else []
 
 
 # One function for each kind of entry
@@ -152,23 +112,8 @@ def lacking(amount: Decimal, place: str, scene: MeterScene) -> list[str]:
 def payment(scene: MeterScene) -> EntryForm:
     """Describe the entry: a member pays money."""
     return EntryForm(
-        fields=(
-            member_field(scene),
-            lambda values: money_field(scene, value=scene.owed(values["member"])),
-            place_field(scene, _("Paid into")),
-            reference_field(),
-        ),
-        payload=lambda values: {
-            "member": values["member"],
-            "amount": values["amount"],
-            "money": values["money"],
-            "reference": values["reference"],
-        },
-        sentence=lambda values: _("{member} pays {amount} into the {place}").format(
-            member=scene.label(values["member"]),
-            amount=scene.coins(values["amount"]),
-            place=place_words(values["money"]),
-        ),
+        fields=(member_field(scene), owed_field(scene), place_field(scene, _("Paid into")), reference_field()),
+        sentence=lambda values: scene.fill(_("{member} pays {amount} into the {place}"), values),
         cautions=lambda values: beyond(values["amount"], scene.owed(values["member"]), scene),
     )
 
@@ -180,26 +125,22 @@ def plan(scene: MeterScene) -> EntryForm:
         rate = Decimal(str(values["rate"])) / HUNDRED
         return instalment_plan(values["amount"], rate, values["months"], values["first"], scene.step)[1]
 
-    def sentence(values: Values) -> str:
-        due = terms(values)["due"]
-        return _("{member} pays {amount} in {count} instalments of {payment}, the first on {day}").format(
-            member=scene.label(values["member"]),
-            amount=scene.coins(values["amount"]),
-            count=values["months"],
-            payment=scene.coins(due[0][1]),
-            day=day(values["first"]),
-        )
-
     return EntryForm(
         fields=(
             member_field(scene),
-            lambda values: money_field(scene, value=scene.owed(values["member"])),
-            Field(name="rate", label=_("Interest a month"), kind="number", unit="%", low=0, high=20, value=0.0),
-            Field(name="months", label=_("Monthly instalments"), kind="whole", low=1, high=60, value=6),
-            Field(name="first", label=_("First due on"), kind="day", value=add_months(state.today(), 1)),
+            owed_field(scene),
+            Field("rate", _("Interest a month"), "number", unit="%", low=0, high=20, value=0.0),
+            Field("months", _("Monthly instalments"), "whole", low=1, high=60, value=6),
+            Field("first", _("First due on"), "day", value=add_months(state.today(), 1)),
         ),
         payload=lambda values: {"member": values["member"], **terms(values)},
-        sentence=sentence,
+        sentence=lambda values: scene.fill(
+            _("{member} pays {amount} in {count} instalments of {payment}, the first on {day}"),
+            values,
+            count=values["months"],
+            payment=scene.coins(terms(values)["due"][0][1]),
+            day=day(values["first"]),
+        ),
         cautions=lambda values: beyond(values["amount"], scene.owed(values["member"]), scene),
         note=_("The by-laws and the lending law say whether the group may ask for interest."),
     )
@@ -209,42 +150,21 @@ def grain_payment(scene: MeterScene) -> EntryForm:
     """Describe the entry: a member pays in grain."""
 
     def worth(values: Values) -> Any:
-        return value_grain(
-            values["kg"],
-            values["moisture"],
-            values["agreed"],
-            values["price"],
-            values["agreed_on"],
-            values["bags"],
-            values["tare"],
-            step=scene.step,
-        )
+        names = ("kg", "moisture", "agreed", "price", "agreed_on", "bags", "tare")
+        return value_grain(*(values[name] for name in names), step=scene.step)
 
+    price = scene.number("maize_price_kg")
+    agreed = scene.number("pool.base_pct")
     return EntryForm(
         fields=(
             member_field(scene),
-            Field(name="kg", label=_("Weighed with bags"), kind="exact", unit="kg", low=0, high=100000),
-            Field(name="bags", label=_("Bags weighed with it"), kind="whole", low=0, high=1000, value=1),
-            Field(name="tare", label=_("An empty bag"), kind="exact", unit="kg", low=0, high=5, value=Decimal("0.2")),
-            Field(name="moisture", label=_("Moisture as tested"), kind="exact", unit="%", low=5, high=40),
-            Field(
-                name="agreed",
-                label=_("Agreed moisture"),
-                kind="exact",
-                unit="%",
-                low=5,
-                high=30,
-                value=scene.number("pool.base_pct"),
-            ),
-            Field(
-                name="price",
-                label=_("Agreed price a kg"),
-                kind="exact",
-                unit=scene.currency,
-                low=0,
-                value=scene.number("maize_price_kg"),
-            ),
-            Field(name="agreed_on", label=_("Price agreed on"), kind="day", value=state.today()),
+            Field("kg", _("Weighed with bags"), "exact", unit="kg", low=0, high=100000),
+            Field("bags", _("Bags weighed with it"), "whole", low=0, high=1000, value=1),
+            Field("tare", _("An empty bag"), "exact", unit="kg", low=0, high=5, value=Decimal("0.2")),
+            Field("moisture", _("Moisture as tested"), "exact", unit="%", low=5, high=40),
+            Field("agreed", _("Agreed moisture"), "exact", unit="%", low=5, high=30, value=agreed),
+            Field("price", _("Agreed price a kg"), "exact", unit=scene.currency, low=0, value=price),
+            Field("agreed_on", _("Price agreed on"), "day", value=state.today()),
         ),
         payload=lambda values: {
             "member": values["member"],
@@ -256,8 +176,9 @@ def grain_payment(scene: MeterScene) -> EntryForm:
             "agreed_on": values["agreed_on"],
             "amount": worth(values).amount,
         },
-        sentence=lambda values: _("{member} pays in grain, worth {amount}: {sum}").format(
-            member=scene.label(values["member"]),
+        sentence=lambda values: scene.fill(
+            _("{member} pays in grain, worth {amount}: {sum}"),
+            values,
             amount=scene.coins(worth(values).amount),
             sum=say(worth(values).explanation),
         ),
@@ -272,27 +193,19 @@ def labour(scene: MeterScene) -> EntryForm:
     def worth(values: Values) -> Decimal:
         return value_labour(values["hours"], values["price"], scene.step)
 
+    words, usual = _("Price of an hour agreed before the season"), scene.number("meter.hour_price")
     return EntryForm(
         fields=(
             member_field(scene),
-            Field(name="hours", label=_("Hours"), kind="exact", low=Decimal("0.25"), high=500),
-            Field(
-                name="price",
-                label=_("Price of an hour agreed before the season"),
-                kind="exact",
-                unit=scene.currency,
-                low=Decimal("0.0001"),
-                value=scene.number("meter.hour_price"),
-            ),
+            Field("hours", _("Hours"), "exact", low=Decimal("0.25"), high=500),
+            Field("price", words, "exact", unit=scene.currency, low=Decimal("0.0001"), value=usual),
         ),
         payload=lambda values: {
-            "member": values["member"],
-            "hours": values["hours"],
-            "price": values["price"],
+            **{name: values[name] for name in ("member", "hours", "price")},
             "amount": worth(values),
         },
-        sentence=lambda values: _("{member} pays by {hours} hours of work, worth {amount}").format(
-            member=scene.label(values["member"]), hours=values["hours"], amount=scene.coins(worth(values))
+        sentence=lambda values: scene.fill(
+            _("{member} pays by {hours} hours of work, worth {amount}"), values, amount=scene.coins(worth(values))
         ),
         cautions=lambda values: beyond(worth(values), scene.owed(values["member"]), scene),
     )
@@ -302,24 +215,14 @@ def outside_tests(scene: MeterScene) -> EntryForm:
     """Describe the entry: an outsider pays for tests."""
     return EntryForm(
         fields=(
-            Field(name="payer", label=_("Who pays")),
-            Field(name="tests", label=_("Tests"), kind="whole", low=1, high=1000),
-            money_field(scene),
+            Field("payer", _("Who pays")),
+            Field("tests", _("Tests"), "whole", low=1, high=1000),
+            scene.money_field(),
             place_field(scene, _("Paid into")),
             reference_field(),
         ),
-        payload=lambda values: {
-            "payer": values["payer"],
-            "tests": values["tests"],
-            "amount": values["amount"],
-            "money": values["money"],
-            "reference": values["reference"],
-        },
-        sentence=lambda values: _("{payer}, no member, pays {amount} for {tests} tests into the {place}").format(
-            payer=values["payer"],
-            amount=scene.coins(values["amount"]),
-            tests=values["tests"],
-            place=place_words(values["money"]),
+        sentence=lambda values: scene.fill(
+            _("{payer}, no member, pays {amount} for {tests} tests into the {place}"), values
         ),
     )
 
@@ -336,21 +239,19 @@ def spent(scene: MeterScene) -> EntryForm:
 
     return EntryForm(
         fields=(
-            Field(name="what", label=_("On what"), kind="choice", options=words),
-            money_field(scene),
+            Field("what", _("On what"), "choice", options=words),
+            scene.money_field(),
             place_field(scene, _("Paid from")),
             holder,
-            Field(name="text", label=_("Note"), required=False),
+            Field("text", _("Note"), required=False),
         ),
         payload=lambda values: {
             "on_what": values["what"],
-            "amount": values["amount"],
-            "money": values["money"],
-            "text": values["text"],
+            **{name: values[name] for name in ("amount", "money", "text")},
             **({"holder": values["member"]} if values.get("member") else {}),
         },
-        sentence=lambda values: _("{amount} is spent on {what} from the {place}").format(
-            amount=scene.coins(values["amount"]), what=_(values["what"]), place=place_words(values["money"])
+        sentence=lambda values: scene.fill(
+            _("{amount} is spent on {what} from the {place}"), values, what=_(values["what"])
         ),
         cautions=lambda values: lacking(values["amount"], values["money"], scene),
     )
@@ -363,15 +264,15 @@ def grain_sold(scene: MeterScene) -> EntryForm:
         raise InputError("The group has no grain from payments to sell.")
     return EntryForm(
         fields=(
-            Field(name="kg", label=_("Sold"), kind="exact", unit="kg", low=Decimal("0.001"), high=left, value=left),
-            money_field(scene, _("Money received")),
+            Field("kg", _("Sold"), "exact", unit="kg", low=Decimal("0.001"), high=left, value=left),
+            scene.money_field(_("Money received")),
             place_field(scene, _("Paid into")),
         ),
         payload=lambda values: grain_sold_terms(
             scene.account, values["kg"], values["amount"], values["money"], scene.step
         ),
-        sentence=lambda values: _("{kg} kg of grain from payments is sold for {amount} into the {place}").format(
-            kg=values["kg"], amount=scene.coins(values["amount"]), place=place_words(values["money"])
+        sentence=lambda values: scene.fill(
+            _("{kg} kg of grain from payments is sold for {amount} into the {place}"), values
         ),
     )
 
@@ -381,23 +282,18 @@ def meter_bought(scene: MeterScene) -> EntryForm:
     if scene.account.facts.meter is not None:
         raise InputError("The meter bought on {day} is in the book already.", day=scene.account.facts.meter.bought_on)
     ways = {"money": _("Money in hand"), "seller": _("Owed to the seller"), "loan": _("A loan")}
+    months = 12 * int(scene.number("meter.life_seasons"))
+
+    def place(values: Values) -> Field | None:
+        return place_field(scene, _("Where the money is taken from")) if values["source"] == "money" else None
+
     return EntryForm(
         fields=(
-            money_field(scene, _("Price"), value=scene.number("meter.price")),
-            Field(name="source", label=_("Paid from"), kind="choice", options=ways, value="money"),
-            lambda values: (
-                place_field(scene, _("Where the money is taken from")) if values["source"] == "money" else None
-            ),
-            Field(
-                name="life",
-                label=_("How long it will last"),
-                kind="whole",
-                unit=_("months"),
-                low=1,
-                high=240,
-                value=12 * int(scene.number("meter.life_seasons")),
-            ),
-            money_field(scene, _("What it can be sold for then"), "resale", ZERO, low=0),
+            scene.money_field(_("Price"), value=scene.number("meter.price")),
+            Field("source", _("Paid from"), "choice", options=ways, value="money"),
+            place,
+            Field("life", _("How long it will last"), "whole", unit=_("months"), low=1, high=240, value=months),
+            scene.money_field(_("What it can be sold for then"), "resale", ZERO, low=0),
         ),
         payload=lambda values: {
             "amount": values["amount"],
@@ -406,8 +302,8 @@ def meter_bought(scene: MeterScene) -> EntryForm:
             "life_months": values["life"],
             "resale": values["resale"],
         },
-        sentence=lambda values: _("The meter is bought for {amount}; paid from: {way}").format(
-            amount=scene.coins(values["amount"]), way=ways[values["source"]]
+        sentence=lambda values: scene.fill(
+            _("The meter is bought for {amount}; paid from: {way}"), values, way=ways[values["source"]]
         ),
         cautions=lambda values: (
             lacking(values["amount"], values["money"], scene) if values["source"] == "money" else []
@@ -418,14 +314,9 @@ def meter_bought(scene: MeterScene) -> EntryForm:
 def seller_paid(scene: MeterScene) -> EntryForm:
     """Describe the entry: the seller is paid."""
     owed = max(-scene.account.journal.balance(SELLER, state.today()), ZERO)
-    return _paid_from(scene, _("The seller of the meter is paid {amount} from the {place}"), owed)
-
-
-def _paid_from(scene: MeterScene, words: str, owed: Decimal) -> EntryForm:
     return EntryForm(
-        fields=(money_field(scene, value=owed or None), place_field(scene, _("Paid from"))),
-        payload=lambda values: {"amount": values["amount"], "money": values["money"]},
-        sentence=lambda values: words.format(amount=scene.coins(values["amount"]), place=place_words(values["money"])),
+        fields=(scene.money_field(value=owed or None), place_field(scene, _("Paid from"))),
+        sentence=lambda values: scene.fill(_("The seller of the meter is paid {amount} from the {place}"), values),
         cautions=lambda values: [
             *lacking(values["amount"], values["money"], scene),
             *beyond(values["amount"], owed, scene),
@@ -436,11 +327,8 @@ def _paid_from(scene: MeterScene, words: str, owed: Decimal) -> EntryForm:
 def loan_taken(scene: MeterScene) -> EntryForm:
     """Describe the entry: a loan is taken."""
     return EntryForm(
-        fields=(money_field(scene), place_field(scene, _("Paid into"))),
-        payload=lambda values: {"amount": values["amount"], "money": values["money"]},
-        sentence=lambda values: _("The group takes a loan of {amount} into the {place}").format(
-            amount=scene.coins(values["amount"]), place=place_words(values["money"])
-        ),
+        fields=(scene.money_field(), place_field(scene, _("Paid into"))),
+        sentence=lambda values: scene.fill(_("The group takes a loan of {amount} into the {place}"), values),
         note=_("The by-laws say who may borrow for the group, and the lending law what a lender may ask."),
     )
 
@@ -450,15 +338,12 @@ def loan_paid(scene: MeterScene) -> EntryForm:
     owed = -scene.account.journal.balance(LOAN, state.today())
     return EntryForm(
         fields=(
-            money_field(scene, _("Of the loan itself"), "principal", ZERO, low=0),
-            money_field(scene, _("Interest"), "interest", ZERO, low=0),
+            scene.money_field(_("Of the loan itself"), "principal", ZERO, low=0),
+            scene.money_field(_("Interest"), "interest", ZERO, low=0),
             place_field(scene, _("Paid from")),
         ),
-        payload=lambda values: {name: values[name] for name in ("principal", "interest", "money")},
-        sentence=lambda values: _("{principal} of the loan and {interest} interest are paid from the {place}").format(
-            principal=scene.coins(values["principal"]),
-            interest=scene.coins(values["interest"]),
-            place=place_words(values["money"]),
+        sentence=lambda values: scene.fill(
+            _("{principal} of the loan and {interest} interest are paid from the {place}"), values
         ),
         cautions=lambda values: [
             *lacking(values["principal"] + values["interest"], values["money"], scene),
@@ -471,15 +356,11 @@ def loan_paid(scene: MeterScene) -> EntryForm:
 def depreciation(scene: MeterScene) -> EntryForm:
     """Describe the entry: the meter has grown older."""
     due = depreciation_due(scene.account, state.today(), scene.step)
+    words = _("By its age {amount} is to be written off today.")
     return EntryForm(
-        fields=(money_field(scene, _("Written off (proposed by its age)"), value=due or None),),
-        payload=lambda values: {"amount": values["amount"]},
-        sentence=lambda values: _("The meter is written off by {amount}").format(amount=scene.coins(values["amount"])),
-        cautions=lambda values: (
-            [_("By its age {amount} is to be written off today.").format(amount=scene.coins(due))]
-            if values["amount"] > due
-            else []
-        ),
+        fields=(scene.money_field(_("Written off (proposed by its age)"), value=due or None),),
+        sentence=lambda values: scene.fill(_("The meter is written off by {amount}"), values),
+        cautions=lambda values: [words.format(amount=scene.coins(due))] if values["amount"] > due else [],
     )
 
 
@@ -490,23 +371,16 @@ def loss_rule(scene: MeterScene) -> EntryForm:
         "theft": _("where it is stolen"),
         "breakage": _("where it breaks"),
     }
+    now = {what: 100 * scene.number(f"meter.holder_part.{what}") for what in LOSS_KINDS}
     return EntryForm(
         fields=tuple(
-            Field(
-                name=what,
-                label=labels[what],
-                kind="exact",
-                unit="%",
-                low=0,
-                high=100,
-                value=100 * scene.number(f"meter.holder_part.{what}"),
-            )
-            for what in LOSS_KINDS
+            Field(what, labels[what], "exact", unit="%", low=0, high=100, value=now[what]) for what in LOSS_KINDS
         ),
         payload=lambda values: {what: values[what] / HUNDRED for what in LOSS_KINDS},
-        sentence=lambda values: _(
-            "The holder of the meter bears {loss} % of a loss, {theft} % of a theft, {breakage} % of a breakage"
-        ).format(**{what: values[what] for what in LOSS_KINDS}),
+        sentence=lambda values: scene.fill(
+            _("The holder of the meter bears {loss} % of a loss, {theft} % of a theft, {breakage} % of a breakage"),
+            values,
+        ),
     )
 
 
@@ -514,17 +388,13 @@ def meter_gone(scene: MeterScene) -> EntryForm:
     """Describe the entry: the meter is lost, stolen or broken."""
     words = {"loss": _("lost"), "theft": _("stolen"), "breakage": _("broken beyond repair")}
     holder = holder_on(scene.events, state.today())
-    note = _("By the bookings {member} had it.").format(member=scene.label(holder)) if holder else ""
     return EntryForm(
-        fields=(
-            Field(name="what", label=_("The meter is"), kind="choice", options=words),
-            member_field(scene, _("Who had it")),
-        ),
+        fields=(Field("what", _("The meter is"), "choice", options=words), member_field(scene, _("Who had it"))),
         payload=lambda values: {"what": values["what"], "holder": values["member"]},
-        sentence=lambda values: _("The meter is {what}; {member} had it").format(
-            what=words[values["what"]], member=scene.label(values["member"])
+        sentence=lambda values: scene.fill(
+            _("The meter is {what}; {member} had it"), values, what=words[values["what"]]
         ),
-        note=note,
+        note=_("By the bookings {member} had it.").format(member=scene.label(holder)) if holder else "",
     )
 
 
@@ -544,7 +414,7 @@ def joins(scene: MeterScene) -> EntryForm:
 
     options = {number: member_label(number, name) for number, name in others.items()}
     return EntryForm(
-        fields=(Field(name="member", label=_("Member"), kind="choice", options=options),),
+        fields=(Field("member", _("Member"), "choice", options=options),),
         payload=terms,
         sentence=lambda values: _(
             "{member} joins and pays {amount}, an equal part of the group's own money (what it has less what it owes)"
@@ -566,27 +436,19 @@ def leaves(scene: MeterScene) -> EntryForm:
     def terms(values: Values) -> dict[str, Any]:
         return leave_terms(scene.account, values["member"], values["most"], scene.step, state.today())
 
-    def sentence(values: Values) -> str:
-        part, owes = Decimal(terms(values)["pay_out"]), scene.owed(values["member"]) or ZERO
-        return _("{member} leaves. Part of the group's own money: {part}. Still owed to the group: {owes}").format(
-            member=scene.label(values["member"]), part=scene.coins(part), owes=scene.coins(owes)
-        )
-
+    most = _("Most that the by-laws allow the group to pay out (empty: no limit)")
     return EntryForm(
         fields=(
             member_field(scene, present=True),
-            Field(
-                name="most",
-                label=_("Most that the by-laws allow the group to pay out (empty: no limit)"),
-                kind="money",
-                unit=scene.currency,
-                low=0,
-                step=scene.step,
-                required=False,
-            ),
+            Field("most", most, "money", unit=scene.currency, low=0, step=scene.step, required=False),
         ),
         payload=terms,
-        sentence=sentence,
+        sentence=lambda values: scene.fill(
+            _("{member} leaves. Part of the group's own money: {part}. Still owed to the group: {owes}"),
+            values,
+            part=scene.coins(Decimal(terms(values)["pay_out"])),
+            owes=scene.coins(scene.owed(values["member"]) or ZERO),
+        ),
         cautions=lambda values: _age_first(scene),
         dated=False,
     )
@@ -595,22 +457,13 @@ def leaves(scene: MeterScene) -> EntryForm:
 def paid_out(scene: MeterScene) -> EntryForm:
     """Describe the entry: a member is paid what the group owes."""
 
-    def owed(values: Values) -> Decimal:
+    def owed(values: Values) -> Field:
         row = scene.balance(values["member"])
-        return row.owed_to_him if row else ZERO
+        return scene.money_field(value=(row.owed_to_him or None) if row else None)
 
     return EntryForm(
-        fields=(
-            member_field(scene),
-            lambda values: money_field(scene, value=owed(values) or None),
-            place_field(scene, _("Paid from")),
-        ),
-        payload=lambda values: {name: values[name] for name in ("member", "amount", "money")},
-        sentence=lambda values: _("The group pays {member} {amount} from the {place}").format(
-            member=scene.label(values["member"]),
-            amount=scene.coins(values["amount"]),
-            place=place_words(values["money"]),
-        ),
+        fields=(member_field(scene), owed, place_field(scene, _("Paid from"))),
+        sentence=lambda values: scene.fill(_("The group pays {member} {amount} from the {place}"), values),
         cautions=lambda values: lacking(values["amount"], values["money"], scene),
     )
 
@@ -618,10 +471,13 @@ def paid_out(scene: MeterScene) -> EntryForm:
 def money_moved(scene: MeterScene) -> EntryForm:
     """Describe the entry: money is moved between places."""
     return EntryForm(
-        fields=(money_field(scene), place_field(scene, _("Moved from")), place_field(scene, _("Moved to"), "to", None)),
-        payload=lambda values: {name: values[name] for name in ("amount", "money", "to")},
-        sentence=lambda values: _("{amount} is moved from the {place} to the {other}").format(
-            amount=scene.coins(values["amount"]), place=place_words(values["money"]), other=place_words(values["to"])
+        fields=(
+            scene.money_field(),
+            place_field(scene, _("Moved from")),
+            place_field(scene, _("Moved to"), "to", None),
+        ),
+        sentence=lambda values: scene.fill(
+            _("{amount} is moved from the {place} to the {other}"), values, other=place_words(values["to"])
         ),
         cautions=lambda values: lacking(values["amount"], values["money"], scene),
     )
@@ -629,17 +485,14 @@ def money_moved(scene: MeterScene) -> EntryForm:
 
 def cash_counted(scene: MeterScene) -> EntryForm:
     """Describe the entry: the money is counted."""
-
-    def sentence(values: Values) -> str:
-        book = scene.held(values["money"])
-        return _("{amount} is counted in the {place}; the book says {book}").format(
-            amount=scene.coins(values["amount"]), place=place_words(values["money"]), book=scene.coins(book)
-        )
-
     return EntryForm(
-        fields=(money_field(scene, _("Counted"), low=0), place_field(scene, _("Where"))),
+        fields=(scene.money_field(_("Counted"), low=0), place_field(scene, _("Where"))),
         payload=lambda values: {"counted": values["amount"], "money": values["money"]},
-        sentence=sentence,
+        sentence=lambda values: scene.fill(
+            _("{amount} is counted in the {place}; the book says {book}"),
+            values,
+            book=scene.coins(scene.held(values["money"])),
+        ),
         cautions=lambda values: (
             [_("The difference is booked.")] if values["amount"] != scene.held(values["money"]) else []
         ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -21,15 +21,13 @@ from core.pool.season import LOSS_KINDS, Season
 from core.pool.terms import DEDUCTIONS, factors_text, factors_typed, levies_text, levies_typed
 from core.storage.methods import method_codes
 from dashboard import state
-from dashboard.forms.entries import EntryForm, Values
+from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
 from dashboard.forms.fields import Field
-from dashboard.money_parts import coins, member_label
+from dashboard.money_parts import member_label
 from dashboard.pool_parts import method_name, text_of
 from dashboard.text import _, day, ngettext, number
 
 ZERO, HUNDRED = Decimal(0), Decimal(100)
-MUCH_MORE = 10
-"""Times what is owed from which a payment is asked about as a slip of the pen; basis: judgement."""
 MUCH_DEDUCTED = Decimal("0.3")
 OTHER_SCALE = Decimal("0.03")
 OTHER_PRICE = 2
@@ -39,19 +37,16 @@ one, kg in a bag); basis: judgement."""
 
 
 @dataclass(frozen=True)
-class PoolScene:
-    """What the forms of the pools rest on: the group, its book and season, its members, everybody's money."""
+class PoolScene(Scene):
+    """What the forms of the pools rest on: beside the group and its book, the season, members, everybody's money."""
 
-    group: Group
-    events: Sequence[Event]
     season: Season
     members: Mapping[int, str]
     pays: Mapping[int, MemberPay]
     buyers: Mapping[str, BuyerAccount]
     loans: Mapping[int, LoanAccount]
-    step: Decimal
 
-    def label(self, member: int) -> str:
+    def label(self, member: Any) -> str:
         """Return a member by name and number."""
         return member_label(member, self.members.get(member, "?"))
 
@@ -59,10 +54,6 @@ class PoolScene:
         """Return what is still due to a member, 0 or more."""
         pay = self.pays.get(member) if member is not None else None
         return max(pay.due, ZERO) if pay else ZERO
-
-    def coins(self, value: Decimal) -> str:
-        """Return money in words."""
-        return coins(value, self.group.currency)
 
     def stored_kg(self, pool: str | None) -> Decimal:
         """Return what is in a pool, kg at the common moisture."""
@@ -77,7 +68,7 @@ def scene_of(group: Group, events: Sequence[Event], season: Season, members: Map
     step = (
         season.terms.step if any(event.kind == "terms" for event in events) else smallest_coin(state.store(), group.id)
     )
-    return PoolScene(group, events, season, members, pays, buyer_accounts(season), loans, step)
+    return PoolScene(group, events, step, season, members, pays, buyer_accounts(season), loans)
 
 
 # Fields that several entries share
@@ -91,23 +82,7 @@ def member_field(scene: PoolScene, with_due: bool = False) -> Field:
             member: _("{member}: due {amount}").format(member=words, amount=scene.coins(scene.due(member)))
             for member, words in options.items()
         }
-    return Field(name="member", label=_("Member"), kind="choice", options=options)
-
-
-def money_field(
-    scene: PoolScene, label: str = "", name: str = "amount", value: Decimal | None = None, low: Decimal | None = None
-) -> Field:
-    """Return a field for an amount of money in whole coins, above 0 where nothing else is said."""
-    return Field(
-        name=name,
-        label=label or _("Amount"),
-        kind="money",
-        unit=scene.group.currency,
-        low=scene.step if low is None else low,
-        step=scene.step,
-        value=value,
-        follows=("member", "buyer", "loan"),
-    )
+    return Field("member", _("Member"), "choice", options=options)
 
 
 def pool_field(scene: PoolScene, new: bool = False) -> Field:
@@ -120,27 +95,17 @@ def pool_field(scene: PoolScene, new: bool = False) -> Field:
         options = {_("Main pool"): _("Main pool")}
     first = next(iter(options)) if len(options) == 1 else None
     label = _("Pool (type a name to open one)") if new else _("Pool")
-    return Field(name="pool", label=label, kind="choice", options=options, accept_new=new, value=first)
+    return Field("pool", label, "choice", options=options, accept_new=new, value=first)
 
 
 def moisture_field(name: str, label: str, value: Decimal | None = None, required: bool = True) -> Field:
     """Return a field for a moisture in % wet basis."""
-    return Field(name=name, label=label, kind="exact", unit="%", low=3, high=45, value=value, required=required)
-
-
-def reference_field() -> Field:
-    """Return the field for a receipt or mobile-money reference."""
-    return Field(name="reference", label=_("Reference (mobile money, receipt)"), required=False)
+    return Field(name, label, "exact", unit="%", low=3, high=45, value=value, required=required)
 
 
 def beyond(amount: Decimal, due: Decimal, scene: PoolScene) -> list[str]:
     """Return what to ask about an amount that is more than is due."""
-    if amount <= due:
-        return []
-    if due and amount >= MUCH_MORE * due:
-        words = _("This is {times} times what is owed ({owed}). Is a digit too many?")
-        return [words.format(times=int(amount // due), owed=scene.coins(due))]
-    return [_("This is more than is owed ({owed}).").format(owed=scene.coins(due))]
+    return scene.beyond(amount, due, _("This is more than is owed ({owed})."))
 
 
 # One function for each kind of entry
@@ -153,7 +118,7 @@ def delivery(scene: PoolScene) -> EntryForm:
 
     def crop(values: Values) -> Field:
         known = next((item.commodity for item in season.deliveries if item.pool == values["pool"]), None)
-        return Field(name="crop", label=_("Crop"), kind="choice", options=crops, value=known, follows=("pool",))
+        return Field("crop", _("Crop"), "choice", options=crops, value=known, follows=("pool",))
 
     def payload(values: Values) -> dict[str, Any]:
         made = {
@@ -199,20 +164,12 @@ def delivery(scene: PoolScene) -> EntryForm:
             member_field(scene),
             pool_field(scene, new=True),
             crop,
-            Field(name="gross", label=_("Gross weight"), kind="exact", unit="kg", low=Decimal("0.1"), high=100000),
-            Field(name="tare", label=_("Empty bags (tare)"), kind="exact", unit="kg", low=0, high=1000, value=ZERO),
-            Field(name="bags", label=_("Bags"), kind="whole", low=0, high=5000),
+            Field("gross", _("Gross weight"), "exact", unit="kg", low=Decimal("0.1"), high=100000),
+            Field("tare", _("Empty bags (tare)"), "exact", unit="kg", low=0, high=1000, value=ZERO),
+            Field("bags", _("Bags"), "whole", low=0, high=5000),
             moisture_field("moisture", _("Moisture by our meter")),
-            Field(
-                name="spread",
-                label=_("How sure: ±"),
-                kind="exact",
-                unit="%",
-                low=Decimal("0.1"),
-                high=3,
-                value=Decimal("0.5"),
-            ),
-            Field(name="grade", label=_("Grade"), kind="choice", options=grades, value=next(iter(grades), None)),
+            Field("spread", _("How sure: ±"), "exact", unit="%", low=Decimal("0.1"), high=3, value=Decimal("0.5")),
+            Field("grade", _("Grade"), "choice", options=grades, value=next(iter(grades), None)),
         ),
         payload=payload,
         sentence=sentence,
@@ -275,25 +232,23 @@ def sale_fields(scene: PoolScene) -> tuple[Field, ...]:
     buyers = {name: name for name in sorted(known)}
     return (
         pool_field(scene),
-        Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers, accept_new=True),
-        Field(
-            name="loaded", label=_("Loaded, on our scale"), kind="exact", unit="kg", low=Decimal("0.1"), high=1000000
-        ),
+        Field("buyer", _("Buyer"), "choice", options=buyers, accept_new=True),
+        Field("loaded", _("Loaded, on our scale"), "exact", unit="kg", low=Decimal("0.1"), high=1000000),
         moisture_field("ours", _("Moisture by our meter")),
         Field(
-            name="theirs_kg",
-            label=_("Buyer's scale (empty: as ours)"),
-            kind="exact",
+            "theirs_kg",
+            _("Buyer's scale (empty: as ours)"),
+            "exact",
             unit="kg",
             low=Decimal("0.1"),
             high=1000000,
             required=False,
         ),
         moisture_field("theirs", _("Buyer's meter (empty: as ours)"), required=False),
-        Field(name="price", label=_("Price per kg"), kind="exact", unit=scene.group.currency, low=Decimal("0.0001")),
-        money_field(scene, _("Deductions by the buyer"), "taken", ZERO, ZERO),
-        money_field(scene, _("Truck and market costs, paid in cash"), "costs", ZERO, ZERO),
-        Field(name="due", label=_("Buyer pays on"), kind="day", value=state.today()),
+        Field("price", _("Price per kg"), "exact", unit=scene.group.currency, low=Decimal("0.0001")),
+        scene.money_field(_("Deductions by the buyer"), "taken", ZERO, ZERO),
+        scene.money_field(_("Truck and market costs, paid in cash"), "costs", ZERO, ZERO),
+        Field("due", _("Buyer pays on"), "day", value=state.today()),
     )
 
 
@@ -344,14 +299,11 @@ def received(scene: PoolScene) -> EntryForm:
 
     return EntryForm(
         fields=(
-            Field(name="buyer", label=_("Buyer"), kind="choice", options=options),
-            lambda values: money_field(scene, value=owed(values) or None),
+            Field("buyer", _("Buyer"), "choice", options=options),
+            lambda values: scene.money_field(value=owed(values) or None),
             reference_field(),
         ),
-        payload=lambda values: {name: values[name] for name in ("buyer", "amount", "reference")},
-        sentence=lambda values: _("{buyer} pays {amount} into the pools' cash").format(
-            buyer=values["buyer"], amount=scene.coins(values["amount"])
-        ),
+        sentence=lambda values: scene.fill(_("{buyer} pays {amount} into the pools' cash"), values),
         cautions=lambda values: beyond(values["amount"], owed(values), scene),
     )
 
@@ -368,17 +320,20 @@ def written_off(scene: PoolScene) -> EntryForm:
 
     def amount_field(values: Values) -> Field:
         owed = owing.get(values["buyer"])
-        field = money_field(scene, value=owed)
-        return Field(**{**vars(field), "high": owed})
+        return replace(scene.money_field(value=owed), high=owed)
 
     return EntryForm(
-        fields=(Field(name="buyer", label=_("Buyer"), kind="choice", options=options), amount_field),
-        payload=lambda values: {name: values[name] for name in ("buyer", "amount")},
-        sentence=lambda values: _(
-            "{buyer} never pays {amount}; each member bears a part, by their grain in the loads to {buyer}"
-        ).format(buyer=values["buyer"], amount=scene.coins(values["amount"])),
+        fields=(Field("buyer", _("Buyer"), "choice", options=options), amount_field),
+        sentence=lambda values: scene.fill(
+            _("{buyer} never pays {amount}; each member bears a part, by their grain in the loads to {buyer}"), values
+        ),
         cautions=lambda values: [_("Members who were paid already may then owe the group.")],
     )
+
+
+def _with_member(values: Values) -> dict[str, Any]:
+    """Return the values asked as the pools' book keeps them: its members are numbers under "member_id"."""
+    return {{"member": "member_id"}.get(name, name): value for name, value in values.items() if name != "on"}
 
 
 def payment(scene: PoolScene) -> EntryForm:
@@ -389,30 +344,19 @@ def payment(scene: PoolScene) -> EntryForm:
 def advance(scene: PoolScene) -> EntryForm:
     """Describe the entry: a member gets an advance."""
     form = _to_member(scene, _("{member} gets an advance of {amount}, deducted from later pay"), {"about": "advance"})
-    return EntryForm(
-        form.fields,
-        form.payload,
-        form.sentence,
-        note=_("The by-laws say who may get an advance, and the lending law what may be asked for it."),
-    )
+    note = _("The by-laws say who may get an advance, and the lending law what may be asked for it.")
+    return EntryForm(form.fields, form.sentence, form.payload, note=note)
 
 
 def _to_member(scene: PoolScene, words: str, more: Mapping[str, str]) -> EntryForm:
     return EntryForm(
         fields=(
             member_field(scene, with_due=not more),
-            lambda values: money_field(scene, value=None if more else scene.due(values["member"]) or None),
+            lambda values: scene.money_field(value=None if more else scene.due(values["member"]) or None),
             reference_field(),
         ),
-        payload=lambda values: {
-            "member_id": values["member"],
-            "amount": values["amount"],
-            "reference": values["reference"],
-            **more,
-        },
-        sentence=lambda values: words.format(
-            member=scene.label(values["member"]), amount=scene.coins(values["amount"])
-        ),
+        payload=lambda values: {**_with_member(values), **more},
+        sentence=lambda values: scene.fill(words, values),
         cautions=lambda values: beyond(values["amount"], scene.due(values["member"]), scene),
     )
 
@@ -422,19 +366,12 @@ def charge(scene: PoolScene) -> EntryForm:
     return EntryForm(
         fields=(
             member_field(scene),
-            money_field(scene),
-            Field(name="about", label=_("What for"), required=False),
+            scene.money_field(),
+            Field("about", _("What for"), required=False),
             reference_field(),
         ),
-        payload=lambda values: {
-            "member_id": values["member"],
-            "amount": values["amount"],
-            "about": values["about"],
-            "reference": values["reference"],
-        },
-        sentence=lambda values: _("{member} is charged {amount}: {about}").format(
-            member=scene.label(values["member"]), amount=scene.coins(values["amount"]), about=values["about"]
-        ),
+        payload=_with_member,
+        sentence=lambda values: scene.fill(_("{member} is charged {amount}: {about}"), values),
     )
 
 
@@ -452,9 +389,7 @@ def money_out(scene: PoolScene) -> EntryForm:
 
 def _with_group(scene: PoolScene, words: str, label: str) -> EntryForm:
     return EntryForm(
-        fields=(money_field(scene), Field(name="place", label=label)),
-        payload=lambda values: {name: values[name] for name in ("amount", "place")},
-        sentence=lambda values: words.format(amount=scene.coins(values["amount"]), place=values["place"]),
+        fields=(scene.money_field(), Field("place", label)), sentence=lambda values: scene.fill(words, values)
     )
 
 
@@ -463,9 +398,9 @@ def loan(scene: PoolScene) -> EntryForm:
     return EntryForm(
         fields=(
             member_field(scene),
-            money_field(scene, _("Lent")),
-            Field(name="rate", label=_("Interest a month"), kind="exact", unit="%", low=0, high=50, value=ZERO),
-            Field(name="purpose", label=_("What for"), required=False),
+            scene.money_field(_("Lent")),
+            Field("rate", _("Interest a month"), "exact", unit="%", low=0, high=50, value=ZERO),
+            Field("purpose", _("What for"), required=False),
         ),
         payload=lambda values: {
             "member_id": values["member"],
@@ -473,9 +408,7 @@ def loan(scene: PoolScene) -> EntryForm:
             "monthly_rate": str(values["rate"] / HUNDRED),
             "purpose": values["purpose"],
         },
-        sentence=lambda values: _("{member} is lent {amount} at {rate} % a month").format(
-            member=scene.label(values["member"]), amount=scene.coins(values["amount"]), rate=values["rate"]
-        ),
+        sentence=lambda values: scene.fill(_("{member} is lent {amount} at {rate} % a month"), values),
         note=_("The by-laws and the lending law say whether the group may lend, and at what interest."),
     )
 
@@ -497,13 +430,13 @@ def loan_repaid(scene: PoolScene) -> EntryForm:
 
     return EntryForm(
         fields=(
-            Field(name="loan", label=_("Loan"), kind="choice", options=options),
-            lambda values: money_field(scene, _("Paid back in cash"), value=due(values) or None),
+            Field("loan", _("Loan"), "choice", options=options),
+            lambda values: scene.money_field(_("Paid back in cash"), value=due(values) or None),
         ),
-        payload=lambda values: {name: values[name] for name in ("loan", "amount")},
-        sentence=lambda values: _("{member} pays back {amount} of loan {number} in cash").format(
+        sentence=lambda values: scene.fill(
+            _("{member} pays back {amount} of loan {number} in cash"),
+            values,
             member=scene.label(open_loans[values["loan"]].loan.member_id),
-            amount=scene.coins(values["amount"]),
             number=values["loan"],
         ),
         cautions=lambda values: beyond(values["amount"], due(values), scene),
@@ -517,11 +450,11 @@ def loss(scene: PoolScene) -> EntryForm:
     return EntryForm(
         fields=(
             pool_field(scene),
-            Field(name="kind", label=_("Kind of loss"), kind="choice", options=kinds),
+            Field("kind", _("Kind of loss"), "choice", options=kinds),
             Field(
-                name="kg",
-                label=_("Weight at the agreed moisture of {base} %").format(base=base),
-                kind="exact",
+                "kg",
+                _("Weight at the agreed moisture of {base} %").format(base=base),
+                "exact",
                 unit="kg",
                 low=Decimal("0.001"),
                 high=1000000,
@@ -532,8 +465,11 @@ def loss(scene: PoolScene) -> EntryForm:
             "kind": values["kind"],
             "dry_kg": f"{values['kg'] * (HUNDRED - base) / HUNDRED:.3f}",
         },
-        sentence=lambda values: _("{kg} kg leave {pool} unsold ({kind}); every member bears their share").format(
-            kg=number(float(values["kg"]), 1), pool=values["pool"], kind=kinds[values["kind"]]
+        sentence=lambda values: scene.fill(
+            _("{kg} kg leave {pool} unsold ({kind}); every member bears their share"),
+            values,
+            kg=number(float(values["kg"]), 1),
+            kind=kinds[values["kind"]],
         ),
     )
 
@@ -544,15 +480,12 @@ def place(scene: PoolScene) -> EntryForm:
 
     def method(values: Values) -> Field:
         known = method_of(state.store(), scene.group.id, scene.season, values["pool"])[0] if values["pool"] else None
-        return Field(
-            name="method", label=_("How it is stored"), kind="choice", options=methods, value=known, follows=("pool",)
-        )
+        return Field("method", _("How it is stored"), "choice", options=methods, value=known, follows=("pool",))
 
     return EntryForm(
         fields=(pool_field(scene), method),
-        payload=lambda values: {name: values[name] for name in ("pool", "method")},
-        sentence=lambda values: _("{pool} is stored in: {method}").format(
-            pool=values["pool"], method=methods[values["method"]]
+        sentence=lambda values: scene.fill(
+            _("{pool} is stored in: {method}"), values, method=methods[values["method"]]
         ),
     )
 
@@ -658,57 +591,57 @@ def agreement_fields(scene: PoolScene, agreed: bool) -> tuple[Field, ...]:
         moisture_field("base", _("Agreed moisture"), terms.base_pct),
         moisture_field("limit", _("Highest moisture accepted"), terms.limit_pct),
         Field(
-            name="first",
-            label=_("First payment per kg at the agreed moisture"),
-            kind="exact",
+            "first",
+            _("First payment per kg at the agreed moisture"),
+            "exact",
             unit=currency,
             low=0,
             value=terms.first_payment_per_kg,
         ),
         Field(
-            name="coin",
-            label=_("Smallest coin in use"),
-            kind="exact",
+            "coin",
+            _("Smallest coin in use"),
+            "exact",
             unit=currency,
             low=Decimal("0.001"),
             value=scene.step if not agreed else terms.step,
         ),
-        Field(name="rule", label=_("Price"), kind="choice", options=rules, value=terms.price_rule, wide=True),
+        Field("rule", _("Price"), "choice", options=rules, value=terms.price_rule, wide=True),
         Field(
-            name="grades",
-            label=_("Grades, and % of the first grade's price: one line each, such as 2: 93"),
-            kind="long_text",
+            "grades",
+            _("Grades, and % of the first grade's price: one line each, such as 2: 93"),
+            "long_text",
             value=factors_text(terms.grade_factors),
         ),
         Field(
-            name="weeks",
-            label=_("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
-            kind="long_text",
+            "weeks",
+            _("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
+            "long_text",
             value=factors_text(terms.week_factors),
             required=False,
         ),
         Field(
-            name="levies",
-            label=_("Levies, the first taken first: one line each, such as office: 4 (money per kg) or school: 2 %"),
-            kind="long_text",
+            "levies",
+            _("Levies, the first taken first: one line each, such as office: 4 (money per kg) or school: 2 %"),
+            "long_text",
             value=levies_text(terms.levies),
             required=False,
             wide=True,
         ),
         *(
             Field(
-                name=f"order_{place}",
-                label=_("Place {place} in the order of deductions").format(place=place + 1),
-                kind="choice",
+                f"order_{place}",
+                _("Place {place} in the order of deductions").format(place=place + 1),
+                "choice",
                 options=kinds,
                 value=terms.order[place],
             )
             for place in range(len(DEDUCTIONS))
         ),
         Field(
-            name="kept",
-            label=_("Least that a member takes home (0: none agreed)"),
-            kind="exact",
+            "kept",
+            _("Least that a member takes home (0: none agreed)"),
+            "exact",
             unit="%",
             low=0,
             high=100,
