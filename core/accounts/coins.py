@@ -15,10 +15,6 @@ def currency_coin(currency: str) -> Decimal:
     currency : str
         ISO 4217 code, such as "XOF" (no decimals), "USD" (two) or "KWD" (three).
 
-    Returns
-    -------
-    Decimal
-
     Notes
     -----
     Source: the decimals of ISO 4217 as the Unicode CLDR gives them, by way of Babel; two for a code that it does not

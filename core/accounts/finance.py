@@ -354,10 +354,6 @@ def add_months(day: date, months: int) -> date:
         Start.
     months : int
         Months to add; may be negative.
-
-    Returns
-    -------
-    date
     """
     index = day.year * MONTHS_A_YEAR + day.month - 1 + months
     year, month = divmod(index, MONTHS_A_YEAR)
@@ -373,10 +369,6 @@ def whole_months(start: date, end: date) -> int:
     ----------
     start, end : date
         Days.
-
-    Returns
-    -------
-    int
     """
     months = max((end.year - start.year) * MONTHS_A_YEAR + end.month - start.month, 0)
     return months - 1 if months and add_months(start, months) > end else months

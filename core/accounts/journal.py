@@ -94,10 +94,6 @@ def debit(account: str, amount: Decimal, party: str = "") -> Line:
         Money above 0.
     party : str
         Whom it concerns.
-
-    Returns
-    -------
-    Line
     """
     return Line(account, amount, ZERO, party)
 
@@ -113,10 +109,6 @@ def credit(account: str, amount: Decimal, party: str = "") -> Line:
         Money above 0.
     party : str
         Whom it concerns.
-
-    Returns
-    -------
-    Line
     """
     return Line(account, ZERO, amount, party)
 
@@ -256,10 +248,6 @@ class Journal:
         recorded_at : datetime, optional
             When it was written down.
 
-        Returns
-        -------
-        Journal
-
         Raises
         ------
         LedgerError
@@ -287,10 +275,6 @@ class Journal:
             Why.
         recorded_at : datetime, optional
             When it was written down.
-
-        Returns
-        -------
-        Journal
 
         Raises
         ------
@@ -345,10 +329,6 @@ class Journal:
             Account name.
         until : date, optional
             Count entries up to and with this day.
-
-        Returns
-        -------
-        dict of party to Decimal
         """
         totals: dict[str, Decimal] = {}
         for entry in self.entries:
@@ -370,10 +350,6 @@ class Journal:
         ----------
         until : date, optional
             Count entries up to and with this day.
-
-        Returns
-        -------
-        tuple of TrialRow
         """
         return tuple(
             TrialRow(account, max(balance, ZERO), max(-balance, ZERO))
@@ -413,10 +389,6 @@ class Journal:
             Only this member's lines.
         start, until : date, optional
             First and last day; what lies before ``start`` is in the opening balance.
-
-        Returns
-        -------
-        Statement
         """
         opening = ZERO
         rows: list[StatementRow] = []

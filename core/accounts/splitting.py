@@ -25,10 +25,6 @@ def as_decimal(amount: Decimal | float | str, what: str = "amount") -> Decimal:
     what : str
         Name of the amount for the error.
 
-    Returns
-    -------
-    Decimal
-
     Raises
     ------
     InputError

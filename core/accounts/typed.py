@@ -21,10 +21,6 @@ def typed_number(text: str) -> Decimal:
     text : str
         Such as ``36000``, ``36 000``, ``36.5``, ``36,5``, ``1,234,567`` or ``1.234,50``.
 
-    Returns
-    -------
-    Decimal
-
     Raises
     ------
     InputError

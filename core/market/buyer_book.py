@@ -1,9 +1,8 @@
 """The book of buyers and offers: entries are only added, and what stands today is worked out from all of them.
 
 Kinds of entries: ``buyer`` and ``offer`` (a new one, or new terms of the one whose number stands in ``of``),
-``withdrawn`` (``of`` = the
-number of a buyer or an offer). A term that nobody entered is absent from the entry: it stays assumed, and follows
-what is assumed today.
+``withdrawn`` (``of`` = the number of a buyer or an offer). A term that nobody entered is absent from the entry: it
+stays assumed, and follows what is assumed today.
 """
 
 from __future__ import annotations
@@ -190,10 +189,6 @@ def replay_buyers(
         For what nobody entered.
     loads : sequence of WeighedTwice
         Past deliveries, from which the offsets of a buyer's scale and meter are learnt.
-
-    Returns
-    -------
-    BuyerBook
 
     Raises
     ------

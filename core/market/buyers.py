@@ -45,10 +45,6 @@ def learn_offset(ours: ArrayLike, theirs: ArrayLike, prior_sd: float = 0.5, deli
         How far buyers' instruments differ in general; basis: judgement.
     delivery_sd : float
         How one delivery scatters about the offset; basis: judgement. More deliveries than five replace it by their own.
-
-    Returns
-    -------
-    MeterOffset
     """
     difference = np.asarray(theirs, dtype=float) - np.asarray(ours, dtype=float)
     difference = difference[np.isfinite(difference)]
@@ -226,10 +222,6 @@ def delivery_proceeds(
         The delivery by our instruments, and how uncertain its moisture is [points].
     treated : bool
         Whether it carries a protectant.
-
-    Returns
-    -------
-    Proceeds
     """
     terms = buyer.deductions
     chance = 0.0 if buyer.refuses_treated and treated else 1.0 - float(terms.refused(moisture_pct, moisture_sd_pct))
@@ -297,10 +289,6 @@ def compare_bids(
         Today.
     monthly_interest : float
         Cost of money until the buyer pays, fraction a month.
-
-    Returns
-    -------
-    list of Bid
     """
     bids = []
     asked: list[tuple[Buyer, Offer | None]] = [(buyer, None) for buyer in buyers]

@@ -128,8 +128,7 @@ def outlook_by_week(
     -------
     DataFrame
         Indexed week 0..weeks: breakeven, low, median, high (1 in 10 below and above), median_today (in today's money)
-        [money/kg], and
-        chance (that the price pays for the wait).
+        [money/kg], and chance (that the price pays for the wait).
     """
     weeks = np.arange(paths.shape[1])
     months = weeks * MONTHS_PER_WEEK
@@ -204,10 +203,6 @@ def loan_outcome(
         Until the sale.
     monthly_interest, monthly_loss : float
         The group's cost of money and the loss of weight, fractions a month.
-
-    Returns
-    -------
-    LoanOutcome
     """
     left = np.array(
         [credit.net_at_sale(mass_kg, float(price), price_now, months, monthly_loss) for price in prices_then]

@@ -76,10 +76,6 @@ def hindcast(
     neighbours : sequence of Series, optional
         The same crop in other markets, lent to the plan's fit as far as they were known then.
 
-    Returns
-    -------
-    HindcastReport
-
     Raises
     ------
     PriceDataError

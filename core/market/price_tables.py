@@ -145,10 +145,6 @@ def clean_prices(
     columns : Mapping of str to int, optional
         Position of the column of each meaning; default the guess.
 
-    Returns
-    -------
-    CleanedPrices
-
     Raises
     ------
     ImportRefusedError

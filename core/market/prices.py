@@ -91,20 +91,14 @@ def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency
 def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
     """Mend slips of units and new money in a monthly series, telling each.
 
-    A move by more than three times that goes back within three months is a slip: those months stay out. One that
-    lasts and is
-    close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the new
-    one. Any other is
-    left as it is; the curve lets its level free there.
+    A move by more than three times that goes back within three months is a slip: those months stay out. One that lasts
+    and is close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the
+    new one. Any other is left as it is; the curve lets its level free there.
 
     Parameters
     ----------
     prices : Series
         Price [money/kg], monthly PeriodIndex.
-
-    Returns
-    -------
-    Series, list of Action
     """
     series = prices.sort_index().astype(float).copy()
     actions: list[Action] = []
@@ -201,8 +195,7 @@ class Basis:
         seed : int
         own_today : float, optional
             Own price seen today [money/kg]: paths start from it and move as the reference does. Without it they start
-            about factor x
-            reference.
+            about factor x reference.
 
         Returns
         -------
@@ -239,10 +232,6 @@ def learn_basis(
         How far places differ in general, and how one quote scatters; basis: judgement.
     prior_factor : float
         Own price as a multiple of the reference's where nothing is known; default the same price.
-
-    Returns
-    -------
-    Basis
     """
     both = own.index.intersection(reference.index)
     usual = math.log(prior_factor)

@@ -268,10 +268,6 @@ def fit_season(
         The same crop in other markets: their common season becomes one more form that this series may follow. Only
         their months up to today are used. The test of the season stays with this series alone.
 
-    Returns
-    -------
-    SeasonalCurve
-
     Raises
     ------
     PriceDataError

@@ -155,8 +155,7 @@ def hindcast_selling_prices(
     -------
     DataFrame
         One row for each year, indexed by harvest month: price then, `fixed_month` and `rule_month` (months waited),
-        what a kilogram earned
-        relative to selling at harvest: `fixed`, `rule`, `best` (perfect foresight).
+        what a kilogram earned relative to selling at harvest: `fixed`, `rule`, `best` (perfect foresight).
 
     Raises
     ------

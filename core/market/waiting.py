@@ -114,10 +114,6 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: i
         Whether the group waits already: beginning asks for more gain than going on.
     seed : int
         Of the price paths.
-
-    Returns
-    -------
-    WaitingAdvice
     """
     if rule.months < 1:
         return _advice(curve, False, 0, np.ones((1, 1)))
@@ -305,10 +301,6 @@ def look_back_sentence(mean_gain: float, captured: float, share_losing: float, w
         change.
     years : int
         Years looked back on.
-
-    Returns
-    -------
-    Message
     """
     few = message(" Few years: this proves little.") if years < 6 else message("")
     values = {

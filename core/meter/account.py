@@ -169,10 +169,6 @@ def post_event(account: Account, event: BookEvent) -> Account:
     event : BookEvent
         What happened, or a reversal of what happened.
 
-    Returns
-    -------
-    Account
-
     Raises
     ------
     LedgerError
@@ -856,10 +852,6 @@ def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
         The account.
     on : date
         Day up to which entries count.
-
-    Returns
-    -------
-    tuple of MemberBalance
     """
     owes = account.journal.party_balances(MEMBERS_OWE, on)
     owed = account.journal.party_balances(OWED_TO_MEMBERS, on)
@@ -937,10 +929,6 @@ def money_book(account: Account, places: Sequence[str]) -> tuple[MoneyLine, ...]
         The account.
     places : sequence of str
         Where money is kept.
-
-    Returns
-    -------
-    tuple of MoneyLine
     """
     lines: list[MoneyLine] = []
     for place in places:
@@ -971,10 +959,6 @@ def warnings(account: Account, places: Sequence[str]) -> tuple[Message, ...]:
         The account.
     places : sequence of str
         Where money is kept.
-
-    Returns
-    -------
-    tuple of Message
     """
     found: list[Message] = []
     for place in places:

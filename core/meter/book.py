@@ -416,10 +416,6 @@ def next_facts(facts: Facts, event: BookEvent) -> Facts:
     event : BookEvent
         The event.
 
-    Returns
-    -------
-    Facts
-
     Raises
     ------
     LedgerError

@@ -57,10 +57,6 @@ def shapley_fractions(cost_of: Mapping[frozenset[str], Money]) -> dict[str, Frac
     ----------
     cost_of : Mapping of frozenset of names to cost
         As in `shapley_values`.
-
-    Returns
-    -------
-    dict of name to Fraction
     """
     names, costs = _table(cost_of)
     count = len(names)
@@ -116,10 +112,6 @@ def sampled_shapley(
     orders : int
         Orders of arrival to draw, rounded up to an even number, at least 4.
 
-    Returns
-    -------
-    SampledShares
-
     Raises
     ------
     InputError
@@ -158,10 +150,6 @@ def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> Sam
         Names.
     extra : array, shape (pairs, n)
         Extra cost of each member, the mean of an order and its mirror image, money.
-
-    Returns
-    -------
-    SampledShares
     """
     from scipy.special import ndtri
 

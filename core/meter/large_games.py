@@ -1,10 +1,9 @@
 """The least-complaint split for groups of any size, where a group's cost is the least of some ways to test.
 
-Listing every group of members ends at a dozen. A group of members can only choose among a few ways (no meter at all,
-a meter that does for
-some of them, what all pay together), and each way costs a fixed sum and something for each member. The group with the
-largest
-complaint is then found way by way without listing any, and the linear programmes are fed only the groups that matter.
+Listing every group of members ends at a dozen. A group of members can only choose among a few ways (no meter at all, a
+meter that does for some of them, what all pay together), and each way costs a fixed sum and something for each member.
+The group with the largest complaint is then found way by way without listing any, and the linear programmes are fed
+only the groups that matter.
 """
 
 from __future__ import annotations
@@ -84,10 +83,8 @@ def worst_groups(game: WaysGame, shares: ArrayLike, free: Array | None = None) -
     Notes
     -----
     In one way the complaint is a sum over members, so each is in the group whose share is above his part. Where that
-    group
-    is settled, the next best is the one in which the single member that matters least among those still free changes
-    sides:
-    one such change is enough, and none can be spared.
+    group is settled, the next best is the one in which the single member that matters least among those still free
+    changes sides: one such change is enough, and none can be spared.
     """
     paid = np.asarray(shares, dtype=float)
     basis = _directions(np.ones((1, len(paid)))) if free is None else free
@@ -146,9 +143,8 @@ def nucleolus_by_ways(game: WaysGame) -> dict[str, float]:
     Notes
     -----
     The successive programmes of Maschler, Peleg & Shapley (1979), each begun with few groups; `worst_groups` adds those
-    that the answer still breaks until none is left, so that the answer is that of all groups (constraint generation,
-    as Hallefjord, Helming & Joernsten 1995, Computing the nucleolus when the characteristic function is given
-    implicitly).
+    that the answer still breaks until none is left, so that the answer is that of all groups (constraint generation, as
+    Hallefjord, Helming & Joernsten 1995, Computing the nucleolus when the characteristic function is given implicitly).
     """
     count = len(game.names)
     if count == 1:
@@ -217,10 +213,6 @@ def sampled_shapley_by_ways(game: WaysGame, seed: int, orders: int = 4000) -> Sa
         Seed of the draw.
     orders : int
         Orders of arrival, each second one the mirror image of the one before, at least 4.
-
-    Returns
-    -------
-    SampledShares
 
     Raises
     ------

@@ -54,10 +54,6 @@ def custody(events: Iterable[BookEvent]) -> tuple[Custody, ...]:
     ----------
     events : iterable of BookEvent
         The meter's book.
-
-    Returns
-    -------
-    tuple of Custody
     """
     handovers = sorted(Book(events).standing("handover"), key=lambda event: (event.on, event.id))
     rows: list[Custody] = []
@@ -80,10 +76,6 @@ def counted_tests(events: Iterable[BookEvent]) -> tuple[CountedTests, ...]:
     ----------
     events : iterable of BookEvent
         The meter's book.
-
-    Returns
-    -------
-    tuple of CountedTests
     """
     counts = [
         CountedTests(
@@ -127,10 +119,6 @@ def bookings(events: Iterable[BookEvent], from_day: date | None = None) -> tuple
         The meter's book.
     from_day : date, optional
         Leave out those that end before.
-
-    Returns
-    -------
-    tuple of Booking
     """
     found = [
         Booking(
@@ -223,14 +211,9 @@ def propose_days(
         First day that can be given.
     taken : sequence of Booking
         Days promised already: a whole day takes only that member's lots, a shared one has room for fewer others. Lots
-        that a
-        promise names as its purpose are not placed again.
+        that a promise names as its purpose are not placed again.
     lots_per_day : int
         Lots that the meter can serve a day.
-
-    Returns
-    -------
-    tuple of ProposedDay, by day
 
     Raises
     ------

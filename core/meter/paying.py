@@ -126,10 +126,6 @@ def value_labour(hours: Decimal, price_per_hour: Decimal, step: Decimal = Decima
     step : Decimal
         Smallest coin.
 
-    Returns
-    -------
-    Decimal
-
     Raises
     ------
     InputError
@@ -162,8 +158,7 @@ def instalment_plan(
     -------
     (tuple of Instalment, dict)
         The schedule, and ``interest`` and ``due`` of the event ``"plan"``: day, payment and the interest in it, which
-        is booked
-        on that day.
+        is booked on that day.
     """
     rows = schedule(amount, rate_per_period, periods, step, first_due)
     interest = sum((row.interest for row in rows), Decimal(0))
@@ -245,10 +240,6 @@ def compare_offer(
         Monthly payments.
     cost_of_money_monthly : float
         Interest a month that the group counts with, fraction; the same for all ways.
-
-    Returns
-    -------
-    OfferComparison
 
     Raises
     ------

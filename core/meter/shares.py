@@ -261,17 +261,12 @@ def together(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) 
     costs : RunningCosts
         Cost of tests.
 
-    Returns
-    -------
-    Together
-
     Notes
     -----
     Let k be how many times as much is harvested and tested. Alone a member spends ``min(M + c t k, f t k, L k)``,
-    together
-    they spend ``F + c T k`` (M own meter, c wear of a test, f fee, L loss, t and T tests, F what does not depend on
-    tests). The difference is concave in k and not above 0 at k = 0, so that its first zero lies on the first stretch
-    between the kinks that ends above 0. The test count there is ``T k``, rounded up.
+    together they spend ``F + c T k`` (M own meter, c wear of a test, f fee, L loss, t and T tests, F what does not
+    depend on tests). The difference is concave in k and not above 0 at k = 0, so that its first zero lies on the first
+    stretch between the kinks that ends above 0. The test count there is ``T k``, rounded up.
     """
     tests = sum(need.tests for need in needs)
     without = sum((stand_alone(need, costs).cost for need in needs), ZERO)

@@ -40,8 +40,7 @@ class Use:
     """What an allocation takes of each limit.
 
     Kg-days of floor (setups, weeks + 8), stock in bags (methods, weeks), kg to buyers (buyers, weeks), bags by lot
-    (lots,), kg by reserve
-    (reserves,).
+    (lots,), kg by reserve (reserves,).
     """
 
     floor: np.ndarray

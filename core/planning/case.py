@@ -28,20 +28,16 @@ NORMAL_95 = 1.645
 class CaseLot:
     """A lot as the plan sees it.
 
-    `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week`
-    is the first week
-    in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested in some week
-    from then to
-    `latest_week` (every `harvest_step` weeks) and dries in the field meanwhile, from `moisture_week`, for which its
-    moisture is stated. A lot whose `use` is seed is
-    never sold. `insects_per_kg` were counted in `sieved_kg` (None: nobody sieved); they have grown for
-    `sieved_days_ago` since, or since the
-    grain was put into an open store. Of the standard error the part
-    `common_sd_pct` is shared by all readings; bags differ by `bag_sd_pct` and repeated readings of one by
-    `reading_sd_pct` [points]. `surely_at_most_pct` is the moisture that it does not exceed but for the risk taken
-    with stored grain, `surely_to_seal_pct` with sealed grain; `keeping_pct` the one at or below which it may be stored
-    (None: the crop's target).
-    Of an `aflatoxin` crop nothing damp is stored. Grain that was treated already is sold from `sale_from_week` on.
+    `moisture_pct` [% w.b.] is the estimated mean and `moisture_se_pct` [points] its standard error; `available_week` is
+    the first week in which the grain can be handled (harvest date or end of a promise). `standing` grain is harvested
+    in some week from then to `latest_week` (every `harvest_step` weeks) and dries in the field meanwhile, from
+    `moisture_week`, for which its moisture is stated. A lot whose `use` is seed is never sold. `insects_per_kg` were
+    counted in `sieved_kg` (None: nobody sieved); they have grown for `sieved_days_ago` since, or since the grain was
+    put into an open store. Of the standard error the part `common_sd_pct` is shared by all readings; bags differ by
+    `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points]. `surely_at_most_pct` is the moisture that it
+    does not exceed but for the risk taken with stored grain, `surely_to_seal_pct` with sealed grain; `keeping_pct` the
+    one at or below which it may be stored (None: the crop's target). Of an `aflatoxin` crop nothing damp is stored.
+    Grain that was treated already is sold from `sale_from_week` on.
     """
 
     id: str
@@ -288,14 +284,11 @@ class PlanningCase:
     """All lots, limits, prices and wishes of one plan; frozen, serialisable, with a content hash for caching.
 
     `interest_monthly` is the one cost of money at which dated cash flows are brought to today;
-    `emergency_interest_monthly` is charged on a
-    cash need that sales did not cover; `risk_weight` is what the group would give up in an average year for each unit
-    more in the mean of
-    the worst tenth; `certainty` is the share of scenarios in which cash needs must be met. `target_pct` is the
-    moisture to which each crop is
-    dried for keeping, `target_choices` are further ones that are compared. `credit` holds the terms of a loan on
-    stored grain, where one is to be had. Weeks begin on the group's market day: `start` is the last one, and
-    `days_gone` of its week are over.
+    `emergency_interest_monthly` is charged on a cash need that sales did not cover; `risk_weight` is what the group
+    would give up in an average year for each unit more in the mean of the worst tenth; `certainty` is the share of
+    scenarios in which cash needs must be met. `target_pct` is the moisture to which each crop is dried for keeping,
+    `target_choices` are further ones that are compared. `credit` holds the terms of a loan on stored grain, where one
+    is to be had. Weeks begin on the group's market day: `start` is the last one, and `days_gone` of its week are over.
     """
 
     name: str

@@ -2,11 +2,9 @@
 
 Bags kept in store secure a loan, so that cash needs are met without selling at harvest.
 
-A loan is taken in one week and repaid in a later one with its interest; while it stands, its principal stays below
-the loan share of the
-value of the grain in store. Its flows are certain: they are owed even where the price has fallen. The interest comes
-in once, as the cash
-paid back, and everything is brought to today at the one cost of money of the case.
+A loan is taken in one week and repaid in a later one with its interest; while it stands, its principal stays below the
+loan share of the value of the grain in store. Its flows are certain: they are owed even where the price has fallen. The
+interest comes in once, as the cash paid back, and everything is brought to today at the one cost of money of the case.
 """
 
 from __future__ import annotations

@@ -25,10 +25,8 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
     -------
     DataFrame
         Indexed by plan week of harvest: `mean` [money per bag today, a full load's share of the trip and a bag that
-        must be bought taken off; shared limits apart],
-        `moisture_pct` and `lost_pct`, means over the scenarios of the moisture at harvest [% w.b.] and of what the
-        field has taken [%],
-        `option`, the best one, and `sale_week`.
+        must be bought taken off; shared limits apart], `moisture_pct` and `lost_pct`, means over the scenarios of the
+        moisture at harvest [% w.b.] and of what the field has taken [%], `option`, the best one, and `sale_week`.
 
     Raises
     ------

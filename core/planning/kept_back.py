@@ -58,9 +58,8 @@ def reserves_of(
     """Return what is kept back for eating and for seed.
 
     Home use lasts until the next harvest of the staple (maize, or the crop of most mass), or to the end of the weeks
-    looked at, and is
-    valued at what buying it in the lean season would cost. Seed lots are kept whole to the end, whatever else is
-    asked for.
+    looked at, and is valued at what buying it in the lean season would cost. Seed lots are kept whole to the end,
+    whatever else is asked for.
     """
     by_crop = {price.commodity: price for price in prices}
     margin, last = value("plan.buying_margin"), weeks - 1

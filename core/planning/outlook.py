@@ -1,12 +1,10 @@
 """The outlook: what each choice for a lot is worth in each scenario, with every deduction kept apart.
 
 A choice (option) is: when a standing lot is harvested, dry or not (setup, start week, moisture to dry to), how it is
-stored, the week of
-sale, and the buyer (or a reserve kept back). Lots that are alike (same crop, moisture, week and form) share one table
-of options per kg, so
-that a union's thousands of lots stay cheap. Mass is kept as initial = lost in the field + water + handling + dry
-matter + insects + sold, in
-every scenario; water enters once, by the mass balance.
+stored, the week of sale, and the buyer (or a reserve kept back). Lots that are alike (same crop, moisture, week and
+form) share one table of options per kg, so that a union's thousands of lots stay cheap. Mass is kept as initial = lost
+in the field + water + handling + dry matter + insects + sold, in every scenario; water enters once, by the mass
+balance.
 """
 
 from __future__ import annotations
@@ -63,10 +61,9 @@ class Options:
 
     `receipts_kg` (options, scenarios): money received per kg put in, after discounts and percentage fees, undiscounted.
     `kept_kg` (options,): mean kg left to sell or eat per kg put in. `upfront_kg`, `upfront_bag` are paid in
-    `start_week`, `later_bag` in `sale_week`.
-    `target_pct`: moisture dried to [% w.b., NaN = not dried]; `floor_kg`: mean kg spread to dry per kg put in (less
-    where the field has
-    dried it); `unfit`: mean share of the bags that mould makes unfit, which bring nothing.
+    `start_week`, `later_bag` in `sale_week`. `target_pct`: moisture dried to [% w.b., NaN = not dried]; `floor_kg`:
+    mean kg spread to dry per kg put in (less where the field has dried it); `unfit`: mean share of the bags that mould
+    makes unfit, which bring nothing.
     """
 
     harvest_week: np.ndarray
@@ -297,10 +294,9 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
     """Return each lot's class and the lot that stands for each class (every lot its own class up to 150 lots).
 
     Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one)
-    share a class. On three
-    invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 % better and 0.05 and 0.01 %
-    worse than one made
-    lot by lot, all within the search's gap of 0.2 % (`tests/benchmarks/class_sharing.py`).
+    share a class. On three invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 %
+    better and 0.05 and 0.01 % worse than one made lot by lot, all within the search's gap of 0.2 %
+    (`tests/benchmarks/class_sharing.py`).
     """
     named = frozenset(lot for who in case.buyers for lot in who.lots)
     for step in (0.0, 0.25, 0.5, 1.0, 2.0):
@@ -759,11 +755,9 @@ def undominated(case: PlanningCase, blocks: list[_Block]) -> list[np.ndarray]:
 
     That is, which of its weeks are worth offering to the solver.
 
-    A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much
-    in the mean AND in the
-    mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck taken off), books
-    no more drying days,
-    and holds its bags in store for at most a week longer.
+    A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much in
+    the mean AND in the mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck
+    taken off), books no more drying days, and holds its bags in store for at most a week longer.
     """
     keep = [np.full(len(block.weeks), True) for block in blocks]
     if len(blocks) < 2:

@@ -148,8 +148,7 @@ def fill(ledger: Ledger, orders: dict[int, np.ndarray], sequence: Iterable[int] 
     """Place each lot's remaining bags on the first options of its order that have room, lot after lot.
 
     Lots that share one order array (lots of a class) skip what was found full by an earlier one: limits only fill up.
-    Sales below a
-    buyer's minimum are taken back and placed again elsewhere, until none is left.
+    Sales below a buyer's minimum are taken back and placed again elsewhere, until none is left.
     """
     lots = list(orders) if sequence is None else list(sequence)
     for _ in range(6):

@@ -17,10 +17,9 @@ from core.planning.sale_plan import PlannedSale, SalePlan
 def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     """Return what is taken off one bag between gross and net, each as (scenarios,) in money.
 
-    Keys: "gross" (mass put in x market price of the sale week), the `DEDUCTIONS` that belong to the bag (trips and
-    bag purchases are shared
-    and come in `plan_deductions`), "net" (value today) and "kg" (left to sell). gross - deductions = net in every
-    scenario.
+    Keys: "gross" (mass put in x market price of the sale week), the `DEDUCTIONS` that belong to the bag (trips and bag
+    purchases are shared and come in `plan_deductions`), "net" (value today) and "kg" (left to sell). gross - deductions
+    = net in every scenario.
     """
     case, table = outlook.case, outlook.options(lot)
     item = case.lots[lot]

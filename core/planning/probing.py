@@ -41,10 +41,9 @@ def error_after(lot: CaseLot, more: int) -> tuple[float, float]:
     The second figure is the error with which those readings alone tell the true mean [points].
 
     The part that all readings share (meter, isotherm; `common_sd_pct`) does not shrink. The rest v = u^2 - c^2 is
-    pooled with the new mean's
-    e^2 = s_bag^2/n (1 - n/N) + s_reading^2/n (simple random sampling without replacement, Cochran 1977; normal
-    conjugate, Gelman et al. 2013,
-    section 2.5). The second figure is that of an unbiased reading which moves the belief as far.
+    pooled with the new mean's e^2 = s_bag^2/n (1 - n/N) + s_reading^2/n (simple random sampling without replacement,
+    Cochran 1977; normal conjugate, Gelman et al. 2013, section 2.5). The second figure is that of an unbiased reading
+    which moves the belief as far.
     """
     whole = lot.moisture_se_pct**2
     own = max(whole - lot.common_sd_pct**2, 0.0)
@@ -77,8 +76,7 @@ def preposterior(values: np.ndarray, belief: np.ndarray, chances: np.ndarray) ->
     Notes
     -----
     Preposterior analysis (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory): for each answer the best
-    decision given that answer,
-    averaged over answers, less the best decision now.
+    decision given that answer, averaged over answers, less the best decision now.
     """
     mean = values.mean(axis=2)
     joint = chances * belief

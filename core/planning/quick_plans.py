@@ -108,8 +108,7 @@ def plan_in_parts(
     """Return the best plan where bags and trips may be parted, and what it brings in each scenario.
 
     Quick, and free of the jumps of whole bags and trips: two cases that differ in one thing differ by what that thing
-    is worth. It is
-    no plan to carry out, and brings slightly more than the best plan of whole bags.
+    is worth. It is no plan to carry out, and brings slightly more than the best plan of whole bags.
 
     Parameters
     ----------

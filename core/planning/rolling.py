@@ -482,10 +482,9 @@ def season_end(
     Returns
     -------
     pd.DataFrame
-        By lot: planned and done kg and money (planned at its expected price), `by_quantity`, `by_price` (they add up
-        to done - planned exactly:
-        quantity at the planned price, price on the done quantity), planned_on, done_on, days_later, paid, unpaid, why
-        (Message).
+        By lot: planned and done kg and money (planned at its expected price), `by_quantity`, `by_price` (they add up to
+        done - planned exactly: quantity at the planned price, price on the done quantity), planned_on, done_on,
+        days_later, paid, unpaid, why (Message).
     """
     lines = [line for line in first.lines if line.buyer]
     sold = sales.copy()

@@ -41,8 +41,7 @@ def compare_with_rules(
     -------
     pd.DataFrame
         Indexed "plan" and by rule: mean, worst_tenth_mean [money today], chance_below_selling_now (fraction of
-        scenarios), cash_needs_missed
-        (mean number of need dates not covered by sales).
+        scenarios), cash_needs_missed (mean number of need dates not covered by sales).
     """
     worths = fresh_worths(case, plan, seed, outlook, make_seasons)
     now = worths["sell all now wet"].value

@@ -390,8 +390,7 @@ def rounded(outlook: Outlook, search: Search, program: Program, x: np.ndarray) -
     """Return a feasible allocation near a fractional solution: whole parts first, then the rest by value.
 
     Where the search ran on classes as wholes, a class's amounts are dealt out to its lots, the largest amount to the
-    largest lots, so that
-    most lots keep to one choice.
+    largest lots, so that most lots keep to one choice.
     """
     amount, spaces = x[program.shared :], search.layout.variable_starts["spaces"]
     bought = frozenset(np.flatnonzero(x[spaces : spaces + search.layout.setups] > SPACE_BOUGHT).tolist())

@@ -19,8 +19,7 @@ class Dried:
     """A lot's drying in each scenario.
 
     `planned_days` is the number of days that the floor is booked; `days` (scenarios,) the days really needed;
-    `dry_matter_loss_pct`
-    (scenarios,) what the grain lost meanwhile [% of dry matter].
+    `dry_matter_loss_pct` (scenarios,) what the grain lost meanwhile [% of dry matter].
     """
 
     planned_days: float
@@ -44,11 +43,9 @@ class Kept:
     """A lot in store, by week since bagging (row 0 = bagged) and scenario.
 
     `moisture_pct` [% w.b.]; `dry_matter_loss_pct` and `insect_loss_pct` cumulative [% of the dry matter bagged];
-    `damaged_pct` [% of kernels];
-    `unfit_share` the share of bags that mould has made unfit (they bring nothing; 1 where the whole lot is no longer
-    food);
-    `refusal_chance` the chance that a buyer who inspects refuses the rest for insects, smell, dust or damaged kernels;
-    `alive_share` what still germinates of seed, against fresh seed.
+    `damaged_pct` [% of kernels]; `unfit_share` the share of bags that mould has made unfit (they bring nothing; 1 where
+    the whole lot is no longer food); `refusal_chance` the chance that a buyer who inspects refuses the rest for
+    insects, smell, dust or damaged kernels; `alive_share` what still germinates of seed, against fresh seed.
     """
 
     moisture_pct: np.ndarray
@@ -66,9 +63,8 @@ class Seasons:
 
     Prices by crop (weeks + 1, scenarios), draws shared by all lots, and the three functions.
 
-    `stand(lot, harvest_week, moisture (scenarios,))` -> `Stood`;
-    `dry(lot, choice, start_week, moisture (scenarios,), target)` -> `Dried`;
-    `keep(lot, moisture (scenarios,), storage, first_week, weeks)` -> `Kept` with weeks + 1 rows.
+    `stand(lot, harvest_week, moisture (scenarios,))` -> `Stood`; `dry(lot, choice, start_week, moisture (scenarios,),
+    target)` -> `Dried`; `keep(lot, moisture (scenarios,), storage, first_week, weeks)` -> `Kept` with weeks + 1 rows.
     """
 
     prices: Mapping[str, np.ndarray]

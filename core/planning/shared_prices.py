@@ -24,9 +24,8 @@ from core.planning.search import LAST_STOP_SECONDS, begin_search, relax
 class SharedPrices:
     """The prices of the limits that lots share: room on the sheets, bags, store, truck, and what buyers take in a week.
 
-    `duals` (rows,) are those of the plan's linear relaxation in the order of `layout` [money today per unit of the
-    row, 0 or below for
-    a limit from above].
+    `duals` (rows,) are those of the plan's linear relaxation in the order of `layout` [money today per unit of the row,
+    0 or below for a limit from above].
     """
 
     layout: Layout
@@ -56,15 +55,10 @@ def shared_prices(outlook: Outlook, time_limit: float = LAST_STOP_SECONDS) -> Sh
     time_limit : float
         Seconds for the solver: a last stop, for the budget is `ROUNDS`.
 
-    Returns
-    -------
-    SharedPrices or None
-
     Notes
     -----
     Duals of the relaxed programme. At these prices the lots' own best choices are those of the plan together
-    (Lagrangian
-    decomposition; Dantzig & Wolfe 1960), up to the rounding to whole bags and trips.
+    (Lagrangian decomposition; Dantzig & Wolfe 1960), up to the rounding to whole bags and trips.
     """
     if not any(len(table) for table in outlook.classes):
         return None

@@ -153,10 +153,6 @@ def method_outlook(
     settings : OutlookSettings, optional
     draw : PestDraw, optional
         The scenarios' insects; None draws them from the settings' seed.
-
-    Returns
-    -------
-    MethodOutlook
     """
     chosen = settings or OutlookSettings()
     limits, terms = chosen.limits, chosen.terms

@@ -209,9 +209,8 @@ def dry_again_at(outlook: Outlook, lot: int) -> float:
 
     The lower of the buyers' limit plus the break-even and the crop's target plus 1.
 
-    Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds
-    both and the water that is
-    no longer sold (1/(100 - limit) per point).
+    Drying a bag again costs its labour and handling loss; it pays once the discount per point on the price exceeds both
+    and the water that is no longer sold (1/(100 - limit) per point).
     """
     case, item = outlook.case, outlook.case.lots[lot]
     target = case.target(item.commodity)
@@ -243,13 +242,10 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     Returns
     -------
     pd.DataFrame
-        Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell
-        at any price],
-        `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule` and
-        `mean_fixed_week`
-        [money per bag today] hold the rule against the best fixed week `fixed_week`: both are found on one half of
-        the scenarios and judged on the
-        other (`core.market.stopping`).
+        Indexed by plan week: `sell_at_or_above` [money per kg at the market; NaN = wait whatever the price, 0 = sell at
+        any price], `chance_of_selling` (fraction of scenarios that sell in that week). Attributes `mean_waiting_rule`
+        and `mean_fixed_week` [money per bag today] hold the rule against the best fixed week `fixed_week`: both are
+        found on one half of the scenarios and judged on the other (`core.market.stopping`).
     """
     case = outlook.case
     weeks = value_by_week(outlook, lot)
@@ -374,8 +370,7 @@ def value_of_more(
     -------
     pd.DataFrame
         Indexed by key: `what` (Message), `gain` [money today in the objective, never below 0: the old plan stays
-        possible], `uncertain` (the
-        solver's gap [money], within which a gain says nothing).
+        possible], `uncertain` (the solver's gap [money], within which a gain says nothing).
     """
     rows = {}
     cases = what_if_cases(outlook.case)
@@ -443,8 +438,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with a share of space and bags.
 
     Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's
-    mass, and meets own cash
-    needs and a share of the group's. Joint trips are shared by kg carried.
+    mass, and meets own cash needs and a share of the group's. Joint trips are shared by kg carried.
 
     Returns
     -------

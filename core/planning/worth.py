@@ -114,8 +114,7 @@ class Worth:
     """What an allocation brings in each scenario.
 
     `value` (scenarios,): value today after all costs; `cash_week` (weeks + 40, scenarios): money in less money out by
-    week, needs not taken off;
-    `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
+    week, needs not taken off; `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
     """
 
     value: np.ndarray
@@ -164,8 +163,7 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
     """Return what an allocation brings in the scenarios of an outlook.
 
     Needs that sales do not cover by their date are borrowed at the case's emergency interest until later sales pay it
-    back; that interest
-    is taken off the value. Grain beyond a buyer's weekly quantity sells lower.
+    back; that interest is taken off the value. Grain beyond a buyer's weekly quantity sells lower.
     """
     case = outlook.case
     value = np.zeros(case.scenarios)

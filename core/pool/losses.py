@@ -125,10 +125,6 @@ def pool_losses(
         Whether that is assumed.
     spillage : float
         Fraction spilt between weighing in and loading.
-
-    Returns
-    -------
-    PoolLosses
     """
     base = season.terms.base_pct
     to_common = 100.0 / (100.0 - float(base))

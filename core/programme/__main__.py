@@ -1,8 +1,7 @@
 """Plan all groups in one batch, and say what would help each: ``python -m core.programme --results plans.jsonl``.
 
 The groups come from the database, from a folder of group files, or are invented to try the computer. A batch that was
-stopped goes on from
-its result file when it is started again with the same command.
+stopped goes on from its result file when it is started again with the same command.
 """
 
 from __future__ import annotations

@@ -39,9 +39,8 @@ THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"
 class Job:
     """One group to plan: a name that is unique in the batch, its planning case as JSON, and its rooms' data.
 
-    `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios;
-    None takes the compact
-    seasons of invented cases.
+    `data` holds the place, normals and forecast from which the drying, storage and price rooms draw the scenarios; None
+    takes the compact seasons of invented cases.
     """
 
     name: str
@@ -98,8 +97,7 @@ def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
     -------
     dict
         ``name, case, currency, lots, mean, worst_tenth_mean, gap, method, bags_sold, unmet, seconds, memory_mb`` or
-        ``name, case, error``; seconds
-        are of the processor, memory is the most that the worker has held so far.
+        ``name, case, error``; seconds are of the processor, memory is the most that the worker has held so far.
     """
     from core.planning.case import case_from_json
     from core.planning.group_seasons import group_seasons
@@ -197,10 +195,6 @@ def run_batch(
         Called with the count of finished jobs and the last one's name.
     full : bool
         The full search for each group instead of the batch's quicker plan.
-
-    Returns
-    -------
-    BatchReport
 
     Raises
     ------

@@ -1,10 +1,9 @@
 """What would have helped a group: its own plan solved again with one thing otherwise, and what that is worth in money.
 
-The season is planned from its first harvest with the prices, weather and limits of that day, once as the records say
-it went (waited, judged
-by hand, dried below the limit, sold for cash) and once for each thing otherwise. Both plans meet the same weather,
-pests and prices, so that
-their difference is that thing's worth; it is an expectation at decision time, not hindsight.
+The season is planned from its first harvest with the prices, weather and limits of that day, once as the records say it
+went (waited, judged by hand, dried below the limit, sold for cash) and once for each thing otherwise. Both plans meet
+the same weather, pests and prices, so that their difference is that thing's worth; it is an expectation at decision
+time, not hindsight.
 """
 
 from __future__ import annotations
@@ -51,8 +50,7 @@ class Difference:
     """What one thing otherwise is worth to a group, in its currency on the day of the first harvest.
 
     `money` mean over the scenarios, `low, high` 10 and 90 % of them; `lots` how many lots it touches; `cost` what it
-    costs the programme
-    beside what the plan already pays (0 for causes); `why_not` says why nothing can be said.
+    costs the programme beside what the plan already pays (0 for causes); `why_not` says why nothing can be said.
     """
 
     name: str

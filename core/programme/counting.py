@@ -42,10 +42,9 @@ class Records:
 class Indicator:
     """One group's value: `value` = numerator / denominator (None where the denominator is 0), `variance` of the value.
 
-    `values` are the single observations and `owners` the members whose lots they are (None: not one person's),
-    both in the same order; of a ratio of sums
-    `values` are the numerators and `weights` the denominators (blank: each counts 1). `missing` counts what could not
-    be used.
+    `values` are the single observations and `owners` the members whose lots they are (None: not one person's), both in
+    the same order; of a ratio of sums `values` are the numerators and `weights` the denominators (blank: each counts
+    1). `missing` counts what could not be used.
     """
 
     key: str

@@ -92,8 +92,7 @@ def in_one_currency(table: pd.DataFrame, currency: str, on: date, rates: Sequenc
     -------
     DataFrame
         With ``own_currency, rate, rate_on``; `currency` is the one that the value now stands in. Rows without a rate
-        keep
-        their own currency, so that a comparison can leave them out.
+        keep their own currency, so that a comparison can leave them out.
     """
     result = table.copy()
     result["own_currency"] = table["currency"]

@@ -73,8 +73,7 @@ def sold_lots(records: Records) -> list[SoldLot]:
 
     At harvest the lot would have brought the market's price of the harvest month times the group's usual part of that
     price (mean over its sales of the crop, of all crops where there are fewer than three), on the mass dried to the
-    limit.
-    What was got is discounted to harvest by the group's cost of money, less the bags of a stored lot.
+    limit. What was got is discounted to harvest by the group's cost of money, less the bags of a stored lot.
     """
     lots = {lot.id: lot for lot in records.lots}
     rows: list[SoldLot] = []

@@ -75,10 +75,9 @@ def merge_files(
     -------
     list of MergeOutcome
         One for each file, in their order. Files of one group are compared by the moment they were made: an older one
-        than what is here changes nothing; a newer one adds its new rows, updates the others, and takes away
-        what the group took away (entries of books excepted). Names that are here already stay when a newer file
-        leaves names out. A file from a clock more than a day ahead is refused.
-        Each file is written in one transaction.
+        than what is here changes nothing; a newer one adds its new rows, updates the others, and takes away what the
+        group took away (entries of books excepted). Names that are here already stay when a newer file leaves names
+        out. A file from a clock more than a day ahead is refused. Each file is written in one transaction.
     """
     outcomes = []
     backup_before_import(store.engine)

@@ -101,10 +101,9 @@ def _results(store: Store, missing: list[int], today: date, processes: int) -> I
 class HelpSum:
     """One kind of help over all groups of one currency.
 
-    `money` mean, `low, high` the sums of each group's 10 and 90 % (a bad year is taken to be bad for all); `cost`
-    what it costs the programme;
-    `groups` how many it could be said for, `paying` the names of those in which it brings more than it costs, the
-    most first.
+    `money` mean, `low, high` the sums of each group's 10 and 90 % (a bad year is taken to be bad for all); `cost` what
+    it costs the programme; `groups` how many it could be said for, `paying` the names of those in which it brings more
+    than it costs, the most first.
     """
 
     help: str

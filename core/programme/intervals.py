@@ -96,8 +96,7 @@ def paired_difference(first: Indicator, second: Indicator) -> tuple[float, float
     """Return the mean change of the members seen in both seasons, its 95 % interval, variance and number of members.
 
     Each member counts once, with the mean of its lots. Student's t of the differences (Student, Biometrika 6 (1908)
-    1-25).
-    None below two members.
+    1-25). None below two members.
     """
     from scipy.stats import t
 

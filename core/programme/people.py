@@ -124,10 +124,6 @@ def people_table(
         Gives the cell's name for a member.
     fewest : int
         People below which a cell is not shown.
-
-    Returns
-    -------
-    PeopleTable
     """
     cells: dict[tuple[int, str], list[tuple[float, float]]] = {}
     people: dict[tuple[int, str], set[int]] = {}

@@ -31,10 +31,9 @@ SEALED = ("hermetic_bag", "metal_silo")
 class Habits:
     """What the records of one season say a group did.
 
-    `ready_days` by lot: days from harvest to the first test at or below the limit or its bagging (to today where it
-    is still wet); `judged` lots were bagged without a test; `dried_to` by crop: mean
-    moisture of the last test before bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand;
-    `sealed_bags` lay in sealed
+    `ready_days` by lot: days from harvest to the first test at or below the limit or its bagging (to today where it is
+    still wet); `judged` lots were bagged without a test; `dried_to` by crop: mean moisture of the last test before
+    bagging [% w.b.]; `needs` are the season's sales as cash that had to be in hand; `sealed_bags` lay in sealed
     storage. `silent` says, cause by cause, why the records say nothing.
     """
 
@@ -250,9 +249,8 @@ def sales_as_needs(records: Records, lots: list[Lot], case: PlanningCase, today:
     """Return the sales soon after harvest as cash that had to be in hand, by week, at the prices known at harvest.
 
     A sale within eight weeks of harvest counts (judgement). Its money is what the market's price of the day when the
-    plan begins would have
-    brought for its mass at the limit, times the part of the price that farmers get at the gate: the plan does not
-    know later prices.
+    plan begins would have brought for its mass at the limit, times the part of the price that farmers get at the gate:
+    the plan does not know later prices.
     """
     own = {lot.id: lot for lot in lots}
     now = {price.commodity: price.price_now for price in case.prices}

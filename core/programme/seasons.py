@@ -96,10 +96,9 @@ def shrunken_changes(changes: Sequence[Change]) -> list[Change]:
     """Return the changes of one indicator in many groups, each drawn towards the groups' common change.
 
     Of thirty groups in which nothing changed, one or two would stand out by chance if each were looked at alone;
-    drawing
-    the changes together (empirical Bayes, see `shrunken_estimates`) takes that away as far as the groups are alike.
-    Verdicts are against no change. Groups with fewer than five observations in a season, or no interval, are kept as
-    they are with "cannot tell yet".
+    drawing the changes together (empirical Bayes, see `shrunken_estimates`) takes that away as far as the groups are
+    alike. Verdicts are against no change. Groups with fewer than five observations in a season, or no interval, are
+    kept as they are with "cannot tell yet".
     """
     if not changes:
         return []

@@ -31,10 +31,6 @@ def sheet(title: str, parts: list[str], language: str = "en") -> str:
         Safe HTML.
     language : str
         Code of the page's language.
-
-    Returns
-    -------
-    str
     """
     head = f'<!doctype html><html lang="{escape(language)}"><head><meta charset="utf-8">'
     view = '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -123,10 +119,6 @@ def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) ->
         Name of the group and its currency code.
     say : callable
         Puts sentences into the reader's language.
-
-    Returns
-    -------
-    str
     """
     lines = [
         f"{group}",

@@ -123,10 +123,6 @@ def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits 
         Fraction of the scenarios in which it keeps at least so long.
     limits : StorageLimits, optional
 
-    Returns
-    -------
-    Keeping
-
     Raises
     ------
     InputError

@@ -1,8 +1,7 @@
 """Storage insects: how fast they multiply, what they eat, and what a sieve tells.
 
-The population grows logistically with a rate that follows temperature and humidity. With B the sum of rate x time,
-N = K / (1 + (K / N0 - 1) exp(-B)) holds whatever the rate does, and what feeding individuals eat follows in closed
-form:
+The population grows logistically with a rate that follows temperature and humidity. With B the sum of rate x time, N =
+K / (1 + (K / N0 - 1) exp(-B)) holds whatever the rate does, and what feeding individuals eat follows in closed form:
 loss = a K ln(1 + N0 / K (exp(B) - 1)). So only B has to be carried from day to day.
 """
 
@@ -165,10 +164,6 @@ def start_from_sieve(pest: Pest, counted_per_kg: ArrayLike, sieved_kg: float = 1
         Live adults counted per kg sieved.
     sieved_kg : float
         Mass sieved; little mass says little.
-
-    Returns
-    -------
-    ndarray
 
     Notes
     -----

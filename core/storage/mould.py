@@ -114,10 +114,6 @@ def germination_ageing(temperature_c: ArrayLike, wheat_moisture_pct: ArrayLike, 
         Moisture of wheat at the same equilibrium humidity, % w.b. (the relation is wheat's: Fraser and Muir 1981).
     sealed_wet : array_like
         1 where sealed grain is wet enough to ferment, 0 where not.
-
-    Returns
-    -------
-    ndarray
     """
     faster = 1.0 + (SEALED_AGEING - 1.0) * np.asarray(sealed_wet, dtype=float)
     return np.asarray(GERMINATION_DROP_PROBIT / germination_drop_days(temperature_c, wheat_moisture_pct) * faster)

@@ -85,10 +85,6 @@ def next_test(
     weights : array_like (scenarios,), optional
         Of the scenarios after earlier re-tests.
 
-    Returns
-    -------
-    NextTest
-
     Notes
     -----
     The interval minimises (cost of a test + expected loss by trouble that nobody has seen) / interval, the renewal
@@ -264,10 +260,6 @@ def update_forecast(run: StorageRun, retests: Sequence[Retest]) -> UpdatedForeca
         Of one lot, arrays (days + 1, scenarios).
     retests : sequence of Retest
 
-    Returns
-    -------
-    UpdatedForecast
-
     Notes
     -----
     Bayes on the scenarios: a scenario counts as likely as its moisture fits the reading (normal, reading and model
@@ -310,10 +302,6 @@ def high_bag(
         Moisture up to which the lot may stay in store.
     usual_bag_sd : float
         Between-bag spread after sun drying, points (0.5-1.0, from memory).
-
-    Returns
-    -------
-    Message or None
     """
     others = np.asarray(other_readings_pct, dtype=float)
     if others.size == 0:

@@ -137,10 +137,6 @@ def simulate_storage(
     exact : bool, optional
         Rates from their formulas (True) or from a table of small cells (False); None decides by size.
 
-    Returns
-    -------
-    StorageRun
-
     Raises
     ------
     InputError, OutOfRangeError, NotFoundError

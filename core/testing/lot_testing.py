@@ -245,10 +245,6 @@ def report_lot(
         Bags tested with the meter.
     cost_per_test : float
         Money for probing a bag.
-
-    Returns
-    -------
-    LotReport
     """
     table, belief = lot_table(case, around)
     return report_table(table, belief, case.bags, errors, judgement, probed, cost_per_test)
@@ -275,10 +271,6 @@ def report_table(
         Bags in the lot.
     errors, judgement, probed, cost_per_test
         As `report_lot`.
-
-    Returns
-    -------
-    LotReport
     """
     without = judgement_chances(table.moisture_pct, judgement, errors)
     probed = min(probed, bags)

@@ -1,13 +1,10 @@
 """What a test is worth in the group's own sale plan: the same scenarios and choices, by true moisture.
 
 The sale plan dries every lot exactly to its target, as somebody can who tests. Here the days on the sheet, the store,
-the week and the
-buyer are decided before the truth is known, so that grain can end too dry or too wet, and what follows is the plan's
-own reckoning:
-its mass balance, its stores and its buyers' terms. Not taken over are the plan's dated cash needs, and its rule that
-wet grain is not
-left in bags: here wet grain in a bag costs what the stores reckon (mould makes it unfit), so that knowing more is
-never worth less.
+the week and the buyer are decided before the truth is known, so that grain can end too dry or too wet, and what follows
+is the plan's own reckoning: its mass balance, its stores and its buyers' terms. Not taken over are the plan's dated
+cash needs, and its rule that wet grain is not left in bags: here wet grain in a bag costs what the stores reckon (mould
+makes it unfit), so that knowing more is never worth less.
 """
 
 from __future__ import annotations
@@ -174,10 +171,6 @@ def set_scene(built: BuiltCase) -> Scene:
     ----------
     built : BuiltCase
         From `case_before_tests`.
-
-    Returns
-    -------
-    Scene
     """
     case = built.case
     seasons = group_seasons(case, case.seed, built.data)

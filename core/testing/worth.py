@@ -235,10 +235,6 @@ def best_use(table: DecisionTable, belief: ArrayLike, chances: ArrayLike) -> Pol
     chances : array_like, shape (R, M)
         Probability of each answer for each true moisture.
 
-    Returns
-    -------
-    PolicyOutcome
-
     Raises
     ------
     InputError
@@ -319,10 +315,6 @@ def worth_of_testing(
     with_chances, without_chances : array_like, shape (R, M)
         Answers of the meter, and of the judgement that stands in for it.
 
-    Returns
-    -------
-    LotWorth
-
     Raises
     ------
     InputError
@@ -385,10 +377,6 @@ def worth_of_probing(
         Money for probing one bag.
     probed : sequence of int, optional
         Numbers to compare; 1, 2, 3, 5, 10, ... up to ``bags`` where left out.
-
-    Returns
-    -------
-    ProbingWorth
     """
     tried = sorted({min(count, bags) for count in (probed or (1, 2, 3, 5, 7, 10, 15, 20, 30, 50))})
     errors = np.array([sampling_error(bags, count, bag_sd_pct, reading_sd_pct, bias_sd_pct) for count in tried])
@@ -465,10 +453,6 @@ def season_worth(lots: Mapping[str, LotWorth], owners: Mapping[str, Mapping[str,
     owners : Mapping of lot to (Mapping of member to share)
         Who owns the lot; shares add up to 1.
 
-    Returns
-    -------
-    SeasonWorth
-
     Raises
     ------
     InputError
@@ -539,10 +523,6 @@ def payback(
         Of the draw.
     paths : int
         Histories drawn.
-
-    Returns
-    -------
-    Payback
 
     Raises
     ------

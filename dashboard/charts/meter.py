@@ -28,10 +28,6 @@ def together_figure(seen: Together, currency: str) -> go.Figure:
         What sharing costs and saves.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     rows = ((_("Together without the meter"), seen.without, STONE), (_("Together with it"), seen.with_meter, BLUE))
     figure = go.Figure(
@@ -63,10 +59,6 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
         Cost alone.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     members = list(alone)
     figure = go.Figure(
@@ -104,10 +96,6 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
         Money in and out.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     figure = go.Figure()
     days = [line.on for line in lines]
@@ -154,10 +142,6 @@ def days_figure(
         Today.
     days_back : int
         How far back to show.
-
-    Returns
-    -------
-    plotly Figure
     """
     figure = go.Figure()
     begin = today - timedelta(days=days_back)
@@ -196,10 +180,6 @@ def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
         Worth of the season.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     kinds = list(season.avoided)
     figure = go.Figure(
@@ -222,10 +202,6 @@ def payback_figure(result: Payback) -> go.Figure:
     ----------
     result : Payback
         Payback.
-
-    Returns
-    -------
-    plotly Figure
     """
     seasons = list(range(1, len(result.by_season) + 1))
     figure = go.Figure(
@@ -251,10 +227,6 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
         Worth by number.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     figure = go.Figure()
     for values, name, colour, dash in (
@@ -283,10 +255,6 @@ def offer_figure(result: OfferComparison, currency: str) -> go.Figure:
         The ways to pay.
     currency : str
         Currency code.
-
-    Returns
-    -------
-    plotly Figure
     """
     figure = go.Figure(
         go.Histogram(

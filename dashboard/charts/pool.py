@@ -24,10 +24,6 @@ def deliveries_figure(season: Season, names: Mapping[int | str, str]) -> go.Figu
     ----------
     season : Season
     names : mapping of member to name
-
-    Returns
-    -------
-    plotly Figure
     """
     base = season.terms.base_pct
     sums: dict[int, Decimal] = {}
@@ -70,10 +66,6 @@ def money_figure(buyers: Iterable[BuyerAccount], pays: Iterable[MemberPay], cash
     cash : Decimal
         In the pools' cash by the book, money.
     currency : str
-
-    Returns
-    -------
-    plotly Figure
     """
     accounts, members = list(buyers), list(pays)
     zero = Decimal(0)
@@ -99,10 +91,6 @@ def buyers_figure(buyers: Iterable[BuyerAccount], currency: str) -> go.Figure:
     ----------
     buyers : iterable of BuyerAccount
     currency : str
-
-    Returns
-    -------
-    plotly Figure
     """
     accounts = list(buyers)
     figure = go.Figure()
