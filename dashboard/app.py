@@ -48,7 +48,8 @@ def side_bar() -> None:
         if group is not None:
             _choose("group_id", _("Group"), groups, group.id)
         if state.may(PEOPLE):
-            page.link("today", _("Add your own group"), "first_steps")
+            with st.container(key="own_group"):
+                page.link("today", _("Add your own group"), "first_steps")
         if len(languages()) > 1:
             _choose("language", _("Language"), languages(), language())
         if sign_in.on():

@@ -277,7 +277,8 @@ def _cell(value: object) -> str:
     if isinstance(value, bool):
         return _("yes") if value else _("no")
     if isinstance(value, float):
-        return number(value, 0 if abs(value) >= 100 or value == round(value) else 2)
+        fitting = (digits for digits in (0, 1) if value == round(value, digits))
+        return number(value, 0 if abs(value) >= 100 else next(fitting, 2))
     if isinstance(value, date):
         return day(value)
     return str(value)

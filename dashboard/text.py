@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 from babel import Locale
-from babel.dates import format_date, format_time
+from babel.dates import format_time
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from babel.numbers import format_currency, format_decimal
@@ -51,11 +51,6 @@ def _catalogue(language: str) -> gettext_module.NullTranslations:
 def language() -> str:
     """Return the reader's language code."""
     return str(st.session_state.get("language", "en"))
-
-
-def region() -> str:
-    """Return the locale by which days are written: English as most of its readers here write it, the day first."""
-    return "en_GB" if language() == "en" else language()
 
 
 def best_language(wanted: str | None) -> str:
@@ -139,7 +134,7 @@ def percent(value: float, digits: int = 0) -> str:
 
 def day(value: date) -> str:
     """Return a date, medium length."""
-    return format_date(value, format="medium", locale=region())
+    return tongue().day(value)
 
 
 def weekday(value: date) -> str:
@@ -150,7 +145,7 @@ def weekday(value: date) -> str:
 def moment(value: datetime, time_zone: str) -> str:
     """Return a moment in the group's own time zone."""
     local = value.astimezone(ZoneInfo(time_zone))
-    return f"{day(local.date())}, {format_time(local, 'HH:mm', locale=region())}"
+    return f"{day(local.date())}, {format_time(local, 'HH:mm', locale=tongue().region)}"
 
 
 def month_names() -> dict[int, str]:

@@ -11,6 +11,7 @@ from typing import Any
 
 from core.advice.whole import Situation, situation
 from core.errors import DryholdError
+from core.grain.mass import tenth_below
 from core.group.database import default_url, open_store
 
 
@@ -24,7 +25,11 @@ def lines(now: Situation) -> Iterator[str]:
         crop, each = price.crop.replace("_", " "), f"{price.per_kg:,.2f} {now.group.currency} a kg"
         yield f"Price of {crop}: {each}, {where}.{waiting}"
     for lot in now.lots:
-        pct = "not tested" if lot.moisture_pct is None else f"{lot.moisture_pct:.1f} % (limit {lot.limit_pct:.1f} %)"
+        pct = (
+            "not tested"
+            if lot.moisture_pct is None
+            else f"{lot.moisture_pct:.1f} % (limit {tenth_below(lot.limit_pct):.1f} %)"
+        )
         yield f"Lot {lot.label}: {lot.bags} bags, {pct}: {lot.verdict}."
     yield from (f"Assumed: {item.said}." for item in now.assumed if item.important)
     yield f"Plan: worth {now.made.fresh['plan'].mean:,.0f} {now.group.currency} in an average year."

@@ -10,6 +10,7 @@ from functools import partial
 from core.advice.parts import EXAMPLE, LotNow
 from core.advice.read import Reading
 from core.advice.season import HOME, SELL
+from core.grain.mass import tenth_below
 from core.group.sampling import DRY, judge_dryness
 from core.messages import Message, message
 from core.planning.sale_plan import PlannedSale
@@ -183,7 +184,7 @@ def stored_below_limit(now: Reading) -> Iterator[Message]:
                 "lot {lot} is stored at {moisture} %: it keeps at {limit} % or less, and surely so",
                 lot=line.label,
                 moisture=round(pct, 1),
-                limit=round(limit.moisture_pct, 1),
+                limit=tenth_below(limit.moisture_pct),
             )
 
 

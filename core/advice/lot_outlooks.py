@@ -233,6 +233,6 @@ def urgent_first(found: Sequence[KeepingNow]) -> tuple[list[KeepingNow], list[tu
 
     def pressing(one: KeepingNow) -> tuple[float, float, float]:
         there = one.where_it_lies()
-        return there.sure.days, there.test.days, -one.lot.moisture_pct
+        return 0.0 if there.refusal else there.sure.days, there.test_days, -one.lot.moisture_pct
 
     return sorted(judged, key=pressing), not_judged

@@ -56,7 +56,7 @@ def lots_to_test(store: Store, group_id: int, today: date, now: datetime) -> lis
             except DryholdError:
                 pass  # what the storage model cannot judge keeps the practice's four weeks
             else:
-                last = today + timedelta(days=outlook.test.days)
+                last = today + timedelta(days=outlook.test_days)
                 first = max(today, last - timedelta(days=LEAD_DAYS))
         needs.append(LotToTest(str(owner), lot.label, first, last))
     return needs

@@ -8,8 +8,9 @@ from typing import Any
 
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
 from core.grain.commodities import crop_words
+from core.grain.mass import tenth_below
 from core.group.lot_state import NOT_TESTED
-from core.group.sampling import DRY, UNSURE, WET, bags_to_probe
+from core.group.sampling import DRY, WET, bags_to_probe
 from core.group.selling import crop_prices, crop_verdict
 from core.messages import Message, message
 from core.planning.case_from_records import surroundings_of
@@ -59,14 +60,13 @@ def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> 
 def lots_at_risk(lots: Sequence[LotNow]) -> tuple[AtRisk, ...]:
     """Return the lots that are not safely dry, the furthest above their limit first, with what to do."""
     found = []
-    for lot in lots:
+    for lot in sorted(lots, key=lambda one: one.state.urgency):
         if lot.verdict == DRY:
             continue
         found.append(
             AtRisk(lot.label, lot.owner, lot.bags, lot.verdict, lot.moisture_pct, lot.limit_pct, _what_to_do(lot))
         )
-    order = {WET: 0, NOT_TESTED: 1, UNSURE: 2}
-    return tuple(sorted(found, key=lambda item: (order[item.verdict], item.limit_pct - (item.moisture_pct or 0.0))))
+    return tuple(found)
 
 
 def _what_to_do(lot: LotNow) -> Message:
@@ -74,7 +74,7 @@ def _what_to_do(lot: LotNow) -> Message:
     if lot.verdict == NOT_TESTED:
         return message("test {count} bags", count=bags_to_probe(max(1, lot.bags)))
     if lot.verdict == WET:
-        return message("dry it to {limit} % or less, then test it again", limit=round(lot.limit_pct, 1))
+        return message("dry it to {limit} % or less, then test it again", limit=tenth_below(lot.limit_pct))
     more = lot.state.more_bags
     if more:
         return message("test {count} more bags", count=more)

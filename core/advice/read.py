@@ -42,6 +42,7 @@ from core.advice.season import (
 from core.drying.setups import DryingSetup
 from core.drying.weather import MendedWeather
 from core.errors import NoPlaceError
+from core.grain.mass import tenth_below
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.possessions import DryingSpace, possessions
 from core.group.records import Group
@@ -179,7 +180,7 @@ class Reading:
         lot = self.lot(lot_id)
         known = lot.state.lot.weighed_moisture_pct if lot.moisture_pct is None else lot.moisture_pct
         setup = usual_setup(self.store, self.group_id, lot.state, space)
-        return setup, None if known is None else round(float(known), 1), round(float(lot.limit_pct), 1)
+        return setup, None if known is None else round(float(known), 1), tenth_below(lot.limit_pct)
 
     def drying(
         self,

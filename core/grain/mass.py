@@ -84,6 +84,11 @@ def shrink_pct(
     return (100 * (before - after) / (100 - after) + np.asarray(handling_loss_pct, dtype=float))[()]
 
 
+def tenth_below(limit_pct: float) -> float:
+    """Return a limit as a moisture to dry to and to show: whole tenths of a point, never above the limit [% w.b.]."""
+    return float(np.floor(10.0 * limit_pct + 1e-6) / 10.0)
+
+
 def _checked_moisture(moisture_pct: ArrayLike) -> FloatArray:
     """Return the moisture as an array, or raise if it cannot be."""
     moisture = np.asarray(moisture_pct, dtype=float)

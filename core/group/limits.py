@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
+from core.grain.mass import tenth_below
 from core.grain.sorption import equilibrium_with_flag, humidity_with_flag
 from core.messages import Message
 from core.reference_tables import reference_table
@@ -174,7 +175,7 @@ def keeping_limit(
                 "months": f"{months:g}",
                 "humidity": f"{humidity:.0f}",
                 "temperature": f"{warmest_c:g}",
-                "limit": f"{moisture:.1f}",
+                "limit": f"{tenth_below(moisture):.1f}",
             },
         ),
         source=f"sorption set {found.isotherm}; 65 to 70 % humidity is common practice",

@@ -38,6 +38,8 @@ from core.group.store import Store
 from core.messages import Message
 
 NOT_TESTED = "not tested"
+URGENCY = (WET, NOT_TESTED, UNSURE, DRY)
+"""Verdicts, the most urgent first."""
 ROUND_HOURS = 36
 DRIED_TEST = "after drying"
 """Name of the bags tested when a lot came off its drying space: no earlier test says anything of it any more."""
@@ -103,6 +105,11 @@ class LotState:
     more_bags: int | None = 0
     tested_at: datetime | None = None
     mass_is_weighed: bool = False
+
+    @property
+    def urgency(self) -> tuple[int, float]:
+        """What lots are sorted by, the most urgent first: the verdict, then the points above the limit."""
+        return URGENCY.index(self.decision), self.limit.moisture_pct - (self.moisture.mean_pct if self.moisture else 0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -244,7 +244,7 @@ def propose_days(
                     "tested {days} days late: the meter is needed elsewhere before", days=(day - need.last_day).days
                 )
                 if late
-                else message("must be tested by {day}", day=need.last_day.isoformat())
+                else message("must be tested by {day}", day=need.last_day)
             )
             placed.append(ProposedDay(need, day, late, text))
             waiting.remove(need)

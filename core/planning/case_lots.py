@@ -10,10 +10,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-import numpy as np
-
 from core.drying.field import field_value
 from core.grain.commodities import Commodity, get_commodity
+from core.grain.mass import tenth_below
 from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
 from core.group.sampling import LotMoisture, acceptance_limit
@@ -139,7 +138,7 @@ def recorded_lots(
                 **_spread(state.moisture),
             )
         )
-        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), _tenth_below(state.limit.moisture_pct))
+        targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), tenth_below(state.limit.moisture_pct))
     return FoundLots(tuple(lots), targets, tuple(notes))
 
 
@@ -257,7 +256,7 @@ def coming_harvests(
             )
         )
         state = lot_state(Lot(group_id=group_id, label=label, commodity=crop, bags=bags), _no_tests(), judging)
-        targets[crop] = min(targets.get(crop, 99.0), _tenth_below(state.limit.moisture_pct))
+        targets[crop] = min(targets.get(crop, 99.0), tenth_below(state.limit.moisture_pct))
     return FoundLots(tuple(lots), targets, tuple(notes))
 
 
@@ -322,8 +321,3 @@ def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Mess
         for code, crop in sorted(crops.items())
         if code in used
     )
-
-
-def _tenth_below(limit_pct: float) -> float:
-    """Return a limit as a moisture to dry to: whole tenths of a point, never above the limit [% w.b.]."""
-    return float(np.floor(10.0 * limit_pct + 1e-6) / 10.0)

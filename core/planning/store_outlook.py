@@ -109,6 +109,11 @@ class MethodOutlook:
     dried_below_pct: float
     refusal: Message | None = None
 
+    @property
+    def test_days(self) -> int:
+        """Days until the next test: tomorrow where the lot must not stay as it is, else by its course in the store."""
+        return 1 if self.refusal is not None else int(self.test.days)
+
 
 @dataclass(frozen=True)
 class OutlookSettings:

@@ -26,6 +26,11 @@ class Tongue:
     language: str = "en"
     look_up: Callable[[str], str] = _as_it_is
 
+    @property
+    def region(self) -> str:
+        """The locale by which days are written: English as most of its readers here write it, the day first."""
+        return "en_GB" if self.language == "en" else self.language
+
     def say(self, text: Message | str, **values: Any) -> str:
         """Return a sentence in the reader's language, its values filled in."""
         if isinstance(text, str):
@@ -59,11 +64,11 @@ class Tongue:
 
     def day(self, value: date) -> str:
         """Return a date with its year."""
-        return format_date(value, format="medium", locale=self.language)
+        return format_date(value, format="medium", locale=self.region)
 
     def weekday(self, value: date) -> str:
         """Return a date of this season with its day of the week."""
-        return format_date(value, format="EEE d MMM", locale=self.language)
+        return format_date(value, format="EEE d MMM", locale=self.region)
 
     def month(self, value: date) -> str:
         """Return the short name of a month."""

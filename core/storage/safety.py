@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
+from core.grain.mass import tenth_below
 from core.messages import Message
 from core.reference_tables import reference_table
 from core.storage.loss import moisture_at_equal_humidity
@@ -152,7 +153,7 @@ def storage_refusal(
     if seal is not None and chance_above(moisture, seal) > risk:
         return Message(
             "Not dry enough for {store}: seal {crop} only at {limit} % or less, and surely so. Dry it first.",
-            {"store": Message(how.name), "crop": Message(crop.name), "limit": f"{seal:.1f}"},
+            {"store": Message(how.name), "crop": Message(crop.name), "limit": f"{tenth_below(seal):.1f}"},
         )
     allowed = days_above_limit(crop)
     if days > allowed and chance_above(moisture, keeping_pct) > risk:
@@ -162,7 +163,7 @@ def storage_refusal(
             if crop.aflatoxin
             else "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} days."
         )
-        return Message(words, {"crop": Message(crop.name), "limit": f"{keeping_pct:.1f}", "days": allowed})
+        return Message(words, {"crop": Message(crop.name), "limit": f"{tenth_below(keeping_pct):.1f}", "days": allowed})
     return None
 
 

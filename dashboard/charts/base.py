@@ -28,7 +28,7 @@ def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> 
     """
     figure.update_layout(
         height=height,
-        margin={"l": 8, "r": 8, "t": 44, "b": 8},
+        margin={"l": 8, "r": 8, "t": 44 if y_title else 12, "b": 8},
         paper_bgcolor="rgba(0,0,0,0)",
         plot_bgcolor="rgba(0,0,0,0)",
         font={"color": INK, "size": 14},

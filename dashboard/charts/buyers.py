@@ -37,5 +37,5 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
             showlegend=False,
         )
     )
-    figure.update_yaxes(automargin=True)
+    figure.update_yaxes(automargin=True, ticklabelstandoff=6)
     return layout(figure, "", _("{unit}, after all deductions").format(unit=unit), height=90 + 48 * len(bids))

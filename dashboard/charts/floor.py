@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from core.planning.schedule import Load
 from dashboard.charts.base import layout
-from dashboard.charts.palette import GRID, INK, SERIES, shade
+from dashboard.charts.palette import BEHIND_WORDS, GRID, INK, SERIES, shade
 from dashboard.text import _, number
 
 HEAD = 0.6
@@ -61,7 +61,7 @@ def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: da
                     y=[bottom + lane + 0.5],
                     width=[0.9],
                     marker={
-                        "color": shade(SERIES[look % len(SERIES)], 0.75),
+                        "color": shade(SERIES[look % len(SERIES)], BEHIND_WORDS),
                         "line": {"color": INK, "width": 1},
                         "pattern": {"shape": PATTERNS[(look // len(SERIES)) % len(PATTERNS)]},
                     },
@@ -69,6 +69,7 @@ def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: da
                     textposition="inside",
                     insidetextanchor="start",
                     textangle=0,
+                    textfont={"color": INK},
                     name=load.lot,
                     legendgroup=load.lot,
                     showlegend=False,

@@ -64,7 +64,8 @@ def lots_figure(states: Sequence[LotState]) -> go.Figure:
     )
     layout(figure, _("Moisture, %"), "", height=140 + 34 * max(1, len(tested)))
     figure.update_layout(hovermode="closest")
-    figure.update_yaxes(autorange="reversed", type="category", dtick=1)
+    labels = [state.lot.label for state in tested]
+    figure.update_yaxes(autorange="reversed", type="category", dtick=1, categoryorder="array", categoryarray=labels)
     return figure
 
 

@@ -35,6 +35,9 @@ DARK = {
 }
 """Each colour's counterpart on a dark page."""
 
+BEHIND_WORDS = 0.4
+"""Opacity of a colour that has words in ink on it, on a light page and on a dark one."""
+
 
 def shade(colour: str, opacity: float) -> str:
     """Return a hex colour as rgba with the given opacity, for bands of a fan."""

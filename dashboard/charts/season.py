@@ -22,7 +22,7 @@ MONTHS = {"dtick": "M1", "tickformat": "%b", "ticklabelmode": "period"}
 
 
 def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
-    """Return the calendar; the numbers are bags, and the dark marks and home use of a row add up to its bags.
+    """Return the calendar; the numbers are bags, and the square marks and home use of a row add up to its bags.
 
     Parameters
     ----------
@@ -114,6 +114,12 @@ def _near(row: SeasonRow, gap: timedelta) -> list[list[Stretch]]:
     return groups
 
 
+def _middle(group: Sequence[Stretch]) -> date:
+    """Return the day around which the bags of several sales lie."""
+    bags = sum(item.bags for item in group)
+    return group[0].on + timedelta(days=round(sum((item.on - group[0].on).days * item.bags for item in group) / bags))
+
+
 def _mark(name: str, group: Sequence[Stretch]) -> go.Scatter:
     """Return the mark of one sale, or of several that lie close together."""
     said = "<br>".join(
@@ -121,7 +127,7 @@ def _mark(name: str, group: Sequence[Stretch]) -> go.Scatter:
         for item in group
     )
     return go.Scatter(
-        x=[group[0].on.isoformat()],
+        x=[_middle(group).isoformat()],
         y=[name],
         mode="markers+text",
         marker={"symbol": "square", "size": MARK_PX, "color": BLUE, "line": {"color": INK, "width": 1}},

@@ -99,7 +99,9 @@ def quotes_or_stop(group: Group) -> pd.DataFrame:
 def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     """Ask for crop, market, place of sale and today's price."""
     left, right = st.columns(2)
-    crops = list(quotes["commodity"].value_counts(sort=True).index)
+    lots = state.store().lots(group.id, open_only=True)
+    bags = {crop: sum(lot.bags for lot in lots if lot.commodity == crop) for crop in quotes["commodity"].unique()}
+    crops = sorted(quotes["commodity"].value_counts(sort=True).index, key=lambda crop: -bags[crop])
     crop = left.selectbox(_("Crop"), crops, format_func=crop_name, key="prices_crop", persist_state="session")
     of_crop = quotes[quotes["commodity"] == crop]
     pairs = list(of_crop.groupby(["market", "price_type"]).size().sort_values(ascending=False, kind="stable").index)

@@ -9,6 +9,7 @@ import streamlit as st
 
 from core.errors import DryholdError
 from core.grain.commodities import Commodity
+from core.grain.mass import tenth_below
 from core.grain.sorption import isotherm_curve
 from core.group.own_crops import crops_of_group
 from core.reports.pdf import paper_pdf
@@ -139,7 +140,7 @@ def _advice(check: LotCheck) -> list[str]:
     if check.decision == WET:
         lines.append(
             _("Dry it to about {target} %: {water} kg of water out of every 100 kg.").format(
-                target=number(check.target_moisture_pct, 1), water=number(check.water_per_100_kg, 1)
+                target=number(tenth_below(check.target_moisture_pct), 1), water=number(check.water_per_100_kg, 1)
             )
         )
         lines.append(_("Until it is dry: spread it thin or turn it often; do not close it into sealed bags."))
@@ -186,8 +187,8 @@ def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> No
     ).format(
         warmest=number(warmest, 0),
         crop=_crop_name(crop),
-        months=number(float(target_moisture(crop, warmest, limits["months"])), 1),
-        weeks=number(float(target_moisture(crop, warmest, limits["weeks"])), 1),
+        months=number(tenth_below(target_moisture(crop, warmest, limits["months"])), 1),
+        weeks=number(tenth_below(target_moisture(crop, warmest, limits["weeks"])), 1),
     )
     st.markdown(at_limits)
 

@@ -113,7 +113,7 @@ def _show_lot(now: Situation, lot: LotNow, beside: Any) -> None:
         if _is_what_if(chosen, usual, space, group):
             st.caption(_("What if: not what your records say, and not in the plan."))
         page.answer(f"{lot.label}: {_sentence(result.days, result.chance_in_time)}")
-        for note in (*forecast.notes, *weathers.notes):
+        for note in (*(forecast.notes if forecast.is_forecast else ()), *weathers.notes):  # its origin is in the head
             st.warning(say(note))
         page.chart(
             moisture_figure(run, _recent_tests(group, lot_state, run)),

@@ -152,8 +152,13 @@ def _left_wet(now: Situation) -> None:
             )
             for item in now.left_wet
         )
+        sold = {line.label for line in now.plan.sales if line.buyer and not line.storage}
         st.warning(
             _("Too wet, and not dried in this plan: {lots}.").format(lots=lots)
             + " "
-            + _("Sell it soon to somebody with a dryer, or add a drying space. Wet grain spoils further.")
+            + (
+                _("The plan sells them as they are.")
+                if all(item.lot in sold for item in now.left_wet)
+                else _("Sell it soon to somebody with a dryer, or add a drying space. Wet grain spoils further.")
+            )
         )

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.grain.mass import tenth_below
 from core.group.lot_actions import actions_of_lot
 from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
 from core.group.own_crops import crops_of_group
@@ -24,7 +25,7 @@ from dashboard.text import _, day, moment, money, ngettext, number, percent, say
 @st.cache_data(max_entries=32, show_spinner=False)
 def states_of(group_id: int, version: int, at: str, _now: Any) -> list[LotState]:
     """Return where the lots stand."""
-    return current_lot_states(state.store(), group_id, _now)
+    return sorted(current_lot_states(state.store(), group_id, _now), key=lambda one: one.urgency)
 
 
 def show() -> None:
@@ -100,7 +101,7 @@ def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
                 _("Crop"): _(crops[one.lot.commodity].name) if one.lot.commodity in crops else one.lot.commodity,
                 _("Moisture, %"): round(one.moisture.mean_pct, 1) if one.moisture else None,
                 _("9 of 10 times between"): f"{number(low)} – {number(high)}" if one.moisture else "–",
-                _("Limit, %"): round(one.limit.moisture_pct, 1),
+                _("Limit, %"): tenth_below(one.limit.moisture_pct),
                 _("Bags tested"): f"{one.moisture.bags_probed} / {one.bags}" if one.moisture else f"0 / {one.bags}",
                 _("Bags likely above"): percent(one.share_wet) if one.moisture else "–",
                 _("Mass, kg"): round(one.mass_now_kg),

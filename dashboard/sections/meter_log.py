@@ -160,7 +160,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
         pd.DataFrame(
             [
                 {
-                    _("Day"): row.day,
+                    _("Day"): day(row.day),
                     _("Member"): names.get(row.need.member, "?"),
                     _("Lot"): row.need.lot,
                     _("State"): _("late") if row.late else _("in time"),
@@ -257,6 +257,7 @@ def show() -> None:
         else _("There is no record of who has the meter.")
     )
     count = ngettext("It is booked {count} time.", "It is booked {count} times.", len(booked)).format(count=len(booked))
+    page.caution("meter")
     page.answer(f"{has} {count}")
     if custody(events) or booked:
         page.chart(
@@ -283,7 +284,6 @@ def show() -> None:
                 key="log_tests_table",
                 file_name="tests.csv",
             )
-    page.caution("meter")
     page.sources(
         [
             _("Earliest last day first: keeps every last day that any order could keep (Horn 1974)"),

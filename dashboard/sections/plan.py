@@ -88,7 +88,7 @@ def _picture(now: Situation) -> None:
     )
     st.caption(
         _(
-            "Hatched: on a drying space. Pale: in store. Dark mark: sold. The numbers are bags; the marks of a row add "
+            "Hatched: on a drying space. Pale: in store. Square: sold. The numbers are bags; the marks of a row add "
             "up to the lot's bags."
         )
     )
@@ -216,9 +216,9 @@ def _credit_terms(facts: Any) -> None:
 
 def _compare(now: Situation) -> None:
     """Compare with the last kept plan and offer to keep this one."""
-    st.subheader(_("What changed"))
     group, last, change = now.group, now.last_kept, now.change
     if last is not None and change is not None:
+        st.subheader(_("What changed"))
         least = float(state.store().fact(group.id, "plan.keep_below_gain").value)
         same = not len(change.moved) and (change.gain is None or abs(change.gain) < 1)
         head = (

@@ -57,6 +57,20 @@ def until(keeping: Keeping, start: date) -> str:
     return day(start + timedelta(days=int(keeping.days)))
 
 
+def keeps_until(outlook: MethodOutlook, start: date) -> str:
+    """Return until when a lot surely keeps in a store, in words."""
+    if outlook.refusal is not None:
+        return _("not surely dry enough")
+    return _("act now") if outlook.sure.days <= 1 else until(outlook.sure, start)
+
+
+def what_ends(outlook: MethodOutlook) -> str:
+    """Return what ends a lot's keeping, in words."""
+    if outlook.refusal is not None:
+        return "–"
+    return _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time")
+
+
 def method_name(method: str) -> str:
     """Return a method's name for people."""
     return _(get_method(method).name)
@@ -81,13 +95,12 @@ def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -
         end = outlook.weekly.iloc[-1]
         ground, _chance = outlook.refusal_grounds[0]
         may = outlook.refusal is None
-        ends = _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time")
         rows.append(
             {
                 _("Way of storing"): method_name(method),
-                _("Keeps until (95 % sure)"): until(outlook.sure, start) if may else _("not surely dry enough"),
+                _("Keeps until (95 % sure)"): keeps_until(outlook, start),
                 _("Keeps until (80 % sure)"): until(outlook.likely, start) if may else "–",
-                _("What ends it"): ends if may else "–",
+                _("What ends it"): what_ends(outlook),
                 _("Weight lost at the end, %"): (
                     f"{number(end['weight_loss_pct_low'])} – {number(end['weight_loss_pct_high'])}" if may else "–"
                 ),
@@ -138,11 +151,12 @@ def show_lot(now: Situation, lot: StoredLot) -> None:
     )
     if found is not None:
         show_correction(found, lot)
-    page.chart(
-        keeping_figure(outlooks, start, {method: method_name(method) for method in outlooks}),
-        alt=_("For each store a bar from today to the day until which the lot keeps"),
-        key="storage_keeping",
-    )
+    if best is not None:
+        page.chart(
+            keeping_figure(outlooks, start, {method: method_name(method) for method in outlooks}),
+            alt=_("For each store a bar from today to the day until which the lot keeps"),
+            key="storage_keeping",
+        )
     page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook")
     with page.details(_("Moisture, mould and loss week by week")):
         _courses(outlooks, start, lot, best or next(iter(outlooks)))

@@ -10,13 +10,12 @@ import streamlit as st
 from core.advice import Situation
 from core.group.own_crops import resolve_crop
 from core.group.records import Lot
-from core.storage.advice import CAUSES
 from core.storage.methods import get_method
 from core.storage.retest import DueTest, bags_that_stand_out, schedule_tests
 from core.storage.safety import first_allowed_day
 from dashboard import page, state
 from dashboard.planning import situation_now
-from dashboard.sections.storage import labels_of, method_name, until
+from dashboard.sections.storage import keeps_until, labels_of, method_name, what_ends
 from dashboard.text import _, day, number, say
 
 
@@ -77,7 +76,7 @@ def show_urgency(now: Situation) -> None:
     rows, due = [], []
     for keeping in judged:
         lot, outlook = keeping.lot, keeping.where_it_lies()
-        test_on = today + timedelta(days=outlook.test.days)
+        test_on = today + timedelta(days=outlook.test_days)
         record = by_id[lot.lot_id].lot
         due.append(DueTest(lot.lot_id, test_on, min(max(1, record.bags), 10), record.place))
         rows.append(
@@ -86,8 +85,8 @@ def show_urgency(now: Situation) -> None:
                 _("Crop"): _(resolve_crop(state.store(), group_id, lot.commodity).name),
                 _("Moisture, %"): number(lot.moisture_pct),
                 _("Way of storing"): method_name(outlook.method),
-                _("Keeps until (95 % sure)"): _("act now") if outlook.sure.days <= 1 else until(outlook.sure, today),
-                _("What ends it"): _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time"),
+                _("Keeps until (95 % sure)"): keeps_until(outlook, today),
+                _("What ends it"): what_ends(outlook),
                 _("Test by"): day(test_on),
                 _("Waiting time"): treated_mark(record),
             }
@@ -96,7 +95,7 @@ def show_urgency(now: Situation) -> None:
         first = judged[0].where_it_lies()
         page.answer(
             _("Open {lot} first: test it by {date}.").format(
-                lot=judged[0].lot.label, date=day(today + timedelta(days=first.test.days))
+                lot=judged[0].lot.label, date=day(today + timedelta(days=first.test_days))
             )
         )
     page.table(pd.DataFrame(rows), key="storage_urgency", file_name="lots_in_store")

@@ -10,6 +10,7 @@ import streamlit as st
 
 from core.advice import Situation
 from core.advice.parts import AtRisk
+from core.grain.mass import tenth_below
 from core.planning.rolling import WHO_WORDS, NextAction
 from dashboard import page
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
@@ -135,22 +136,35 @@ def _risk_line(now: Situation, item: AtRisk) -> str:
         ""
         if item.moisture_pct is None
         else _("{moisture} %, limit {limit} %").format(
-            moisture=number(item.moisture_pct, 1), limit=number(item.limit_pct, 1)
+            moisture=number(item.moisture_pct, 1), limit=number(tenth_below(item.limit_pct), 1)
         )
     )
-    what = _("What to do: {what}.").format(what=say(item.do, markdown=True))
-    return f"- {VERDICTS[item.verdict]} **{said}** {wet}  \n  {what} {_planned_for(now, item.lot)}"
+    own = _planned_for(now, item.lot)
+    if item.verdict != "too wet" or not own:  # else the plan's own words are what to do
+        own = [_("What to do: {what}.").format(what=say(item.do, markdown=True)), *own]
+    return f"- {VERDICTS[item.verdict]} **{said}** {wet}  \n  {' '.join(own)}"
 
 
-def _planned_for(now: Situation, lot: str) -> str:
-    """Return what the plan, where there is one, does with a lot first."""
+def _planned_for(now: Situation, lot: str) -> list[str]:
+    """Return what the plan, where there is one, does with a lot's bags before they are stored or sold."""
     if not now.is_planned:
-        return ""
-    loads = [load for load in now.schedule if load.lot == lot]
-    if loads:
-        return _("It goes on {space} on {day}.").format(space=literal(_(loads[0].space)), day=day(loads[0].on))
-    sold = sorted(line.sell_on for line in now.plan.sales if line.label == lot and line.buyer)
-    return _("The plan sells it as it is, first on {day}.").format(day=day(sold[0])) if sold else ""
+        return []
+    said, loads = [], [load for load in now.schedule if load.lot == lot]
+    raw = [line for line in now.plan.sales if line.label == lot and line.buyer and not line.setup]
+    if raw:
+        said.append(
+            _("The plan sells {bags} of its bags as they are, first on {day}.").format(
+                bags=sum(line.bags for line in raw), day=day(min(line.sell_on for line in raw))
+            )
+        )
+    for target in sorted({load.target_pct for load in loads if load.target_pct is not None}):
+        mine = [load for load in loads if load.target_pct == target]
+        said.append(
+            _("The plan dries {bags} of its bags to {moisture} %, first on {day}.").format(
+                bags=sum(load.bags for load in mine), moisture=number(target, 1), day=day(mine[0].on)
+            )
+        )
+    return said
 
 
 def _orders(now: Situation) -> None:

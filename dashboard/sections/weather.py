@@ -19,7 +19,7 @@ from core.weather.windows import DayWindow, day_windows
 from dashboard import page, state
 from dashboard.background import desk
 from dashboard.charts.weather import days_figure, hours_figure, normals_figure
-from dashboard.text import _, month_names, number, percent, say
+from dashboard.text import _, month_names, number, percent, say, tongue
 from dashboard.weather import forecast_of, normals_of, place_of, session_for, years_of
 
 LINKS = {
@@ -58,11 +58,7 @@ def age_words(forecast: Forecast, now: datetime) -> str:
 
 def weekday(window: DayWindow) -> str:
     """Return a local day as weekday and date, short."""
-    from babel.dates import format_date
-
-    from dashboard.text import language
-
-    return format_date(window.day, format="EEE d MMM", locale=language())
+    return tongue().weekday(window.day)
 
 
 def clock(moment: datetime | None) -> str:

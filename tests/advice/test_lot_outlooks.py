@@ -78,6 +78,6 @@ def test_a_stored_lot_is_tested_on_the_day_that_its_page_says(group_of_two):
     now = situation(group_of_two, 1, NOW)
     judged, not_judged = now.in_store
     assert not not_judged
-    due = now.today + timedelta(days=judged[0].where_it_lies().test.days)
+    due = now.today + timedelta(days=judged[0].where_it_lies().test_days)
     round_ = {need.lot: need for need in lots_to_test(group_of_two, 1, now.today, NOW)}
     assert round_[judged[0].lot.label].last_day == due

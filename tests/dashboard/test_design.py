@@ -93,6 +93,19 @@ def test_colours_of_pictures_can_be_read_and_told_apart(mode):
         assert nearest > (0.07 if sight == "no blue cones" else 0.10), sight
 
 
+@pytest.mark.parametrize("mode", ["light", "dark"])
+def test_words_on_a_coloured_block_can_be_read(mode):
+    def seen(colour):
+        return colour if mode == "light" else palette.DARK[colour]
+
+    def mixed(colour):
+        pairs = zip(bytes.fromhex(seen(colour)[1:]), bytes.fromhex(seen(palette.PAPER)[1:]), strict=True)
+        return "#" + bytes(round(a * palette.BEHIND_WORDS + b * (1 - palette.BEHIND_WORDS)) for a, b in pairs).hex()
+
+    for colour in palette.SERIES:
+        assert contrast(mixed(colour), seen(palette.INK)) >= 4.5, colour
+
+
 def test_no_colour_is_named_outside_theme_and_palette():
     for path in (ROOT / "dashboard").rglob("*.py"):
         if path.name != "palette.py":

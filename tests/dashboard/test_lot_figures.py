@@ -35,5 +35,5 @@ def test_pages_tell_the_situations_figures(demo_store):
     stored = open_page("storage_tests")
     judged, _others = now.in_store
     first = judged[0]
-    due = day(now.today + timedelta(days=first.where_it_lies().test.days))
+    due = day(now.today + timedelta(days=first.where_it_lies().test_days))
     assert f"Open {first.lot.label} first: test it by {due}." in [item.value for item in stored.info]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -19,6 +20,10 @@ def test_the_demo_lots_are_shown_with_verdict_and_picture(demo_store: Store) -> 
     assert not app.error
     assert app.info
     assert app.get("plotly_chart")
+    verdicts = list(app.dataframe[0].value["Verdict"])
+    assert verdicts == sorted(verdicts, key=("too wet", "not tested", "cannot tell", "dry enough").index)
+    drawn = json.loads(app.get("plotly_chart")[0].proto.spec)["layout"]["yaxis"]["categoryarray"]
+    assert drawn == list(app.dataframe[0].value["Lot"])  # the picture and the table have one order
 
 
 def test_an_empty_group_is_told_what_to_do(empty_store: Store) -> None:

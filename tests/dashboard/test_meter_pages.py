@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 from decimal import Decimal as D
 
@@ -285,7 +286,10 @@ def test_a_handover_tests_and_a_booking_are_recorded(demo_store) -> None:
 
 
 def test_all_proposed_days_are_booked_together_once(demo_store) -> None:
-    app = fill(open_page("meter_log"), "log_proposed", which=-1)
+    app = open_page("meter_log")
+    days = next(frame.value for frame in app.dataframe if "Why" in frame.value.columns)
+    assert all(re.search(r"\d [A-Z][a-z]+ 2026", text) for text in (*days["Day"], *days["Why"]))  # as on other pages
+    fill(app, "log_proposed", which=-1)
     before = len(book(demo_store))
     send(app, "log_proposed")
     made = book(demo_store)[before:]

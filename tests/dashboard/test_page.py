@@ -28,11 +28,14 @@ def test_cards_hold_every_cell_and_no_markup_of_people():
 
 def test_cells_read_as_people_write_them():
     made = cards(
-        pd.DataFrame({"Day": [date(2026, 5, 20)], "kg": [1234.4], "%": [12.25], "Sold": [True], "Note": [None]})
+        pd.DataFrame(
+            {"Day": [date(2026, 5, 20)], "kg": [1234.4], "%": [12.25], "Above": [12.6], "Sold": [True], "Note": [None]}
+        )
     )
     assert "2026" in made
     assert "1,234" in made
     assert "12.25" in made
+    assert "<dd>12.6</dd>" in made
     assert "<dd>yes</dd>" in made
     assert "Note" not in made  # what is empty takes no line
     assert cards(pd.DataFrame({"Day": []})).count("<li>") == 0

@@ -7,7 +7,11 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from core.advice import making
+from core.advice import making, situation
+from core.advice.season import Stretch
+from dashboard import state
+from dashboard.background import desk
+from dashboard.charts.season import _middle
 from tests.dashboard.pages import open_page
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
@@ -73,6 +77,24 @@ def test_today_opens_with_steps_lots_at_risk_and_orders(demo_store):
     assert "Do not eat" in said
     assert "too wet" in said
     assert any("Order by" in frame.value.columns for frame in app.dataframe)
+    # 'dry it' once stood beside 'the plan sells it as it is', and to a moisture that was not the plan's
+    now = situation(demo_store, demo_store.groups()[0].id, state.now(), keep=desk().keep)
+    for item in now.at_risk:
+        own = said.split(f"**{item.lot}, ")[1].split("**", 1)[1].split("\n- ")[0]
+        loads = [load for load in now.schedule if load.lot == item.lot]
+        raw = sum(line.bags for line in now.plan.sales if line.label == item.lot and line.buyer and not line.setup)
+        assert (f"sells {raw} of its bags as they are" in own) == (raw > 0)
+        for target in {load.target_pct for load in loads}:
+            bags = sum(load.bags for load in loads if load.target_pct == target)
+            assert f"dries {bags} of its bags to {target:.1f} %" in own
+        if item.verdict == "too wet" and (loads or raw):
+            assert "dry it to" not in own
+
+
+def test_sales_that_are_one_mark_lie_where_most_of_their_bags_are_sold():
+    group = [Stretch("sell", date(2026, 10, 1), date(2026, 10, 1), 10, "x")]
+    group += [Stretch("sell", date(2026, 10, 5), date(2026, 10, 5), 30, "x")]
+    assert _middle(group) == date(2026, 10, 4)  # (0 · 10 + 4 · 30) / 40 = 3 days after the first
 
 
 def test_plan_is_kept_and_the_other_pages_speak_of_it(plan_page, demo_store):

@@ -14,6 +14,9 @@ def test_the_answer_stands_first_and_the_fan_carries_the_price_that_pays(demo_st
     app = open_page("prices")
     assert not app.exception
     assert any("aiting" in box.value for box in app.info)
+    lots = demo_store.lots(demo_store.groups()[0].id, open_only=True)
+    bags = {crop: sum(lot.bags for lot in lots if lot.commodity == crop) for crop in {lot.commodity for lot in lots}}
+    assert app.selectbox(key="prices_crop").value == max(bags, key=lambda crop: bags[crop])
     fan = json.loads(app.get("plotly_chart")[0].proto.spec)
     names = [trace.get("name") for trace in fan["data"]]
     assert "price that pays for waiting" in names

@@ -20,9 +20,11 @@ from core.reports.paper import Grid, Paper, Season, season_shapes
 from core.reports.pdf import paper_pdf
 from core.reports.sheets import headline_words, log_sheet, member_sheets, treasurer_sheet, wall_sheet, wall_table
 from core.reports.texts import LONGEST, basic_letters, phone_texts, septets
+from core.reports.tongue import ENGLISH, Tongue
 from core.reports.web import paper_html
 from core.reports.workbook import plan_workbook
 from core.storage.keeping import keeping_table
+from dashboard.text import day
 from tests.advice.groups import NOW, Heap, small_group
 
 NASTY = "<script>alert(1)</script>&\"'"
@@ -243,3 +245,9 @@ def test_headline_adds_up_in_words(now):
     said = headline_words(now.headline, "XOF")
     counts = [int(found) for found in re.findall(r"(\d+) (?:sold|stored|kept|without)", said)]
     assert sum(counts) == now.headline.total
+
+
+def test_reports_and_pages_write_a_day_alike():
+    """A page said '12 Oct 2026' in its table and 'Oct 12, 2026' in its answer."""
+    assert ENGLISH.day(date(2026, 10, 12)) == day(date(2026, 10, 12)) == "12 Oct 2026"
+    assert Tongue("fr").day(date(2026, 10, 12)) == "12 oct. 2026"
