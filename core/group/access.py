@@ -22,6 +22,7 @@ from sqlalchemy.engine import Connection, Engine
 from core.errors import AccessError, InputError
 from core.group import tables
 from core.group.documents import Documents
+from core.group.records import MEMBERS_FILE
 from core.group.store import Store
 from core.weather.place import place_key
 
@@ -309,11 +310,21 @@ def _programme(store: PersonStore, given: Given) -> None:
 def _batch(store: PersonStore, given: Given) -> None:
     batch = given["batch"]
     rows = (batch.record, *batch.members, *(lot for lot, _owner in batch.lots), *batch.quotes)
+    people_only = batch.members and not (batch.lots or batch.readings or batch.quotes)
     for group_id in {row.group_id for row in rows}:
-        store.access.check(GRAIN, group_id)
+        store.access.check(MEMBERS if people_only else GRAIN, group_id)
     if batch.replaces is not None:
         _row(GRAIN, tables.imports, "number")(store, {"number": batch.replaces})
     given["batch"] = replace(batch, record=replace(batch.record, who=store.access.person))
+
+
+def _undo(store: PersonStore, given: Given) -> None:
+    """Check what an import brought, as where it was taken in."""
+    group_id = store._group_of(tables.imports, given["import_id"])
+    if group_id is not None:  # else the store says that there is none
+        files = (one for one in store.imports(group_id) if one.id == given["import_id"])
+        people_only = any(one.kind == MEMBERS_FILE for one in files)
+        store.access.check(MEMBERS if people_only else GRAIN, group_id)
 
 
 def _transaction(store: PersonStore, given: Given) -> None:
@@ -370,7 +381,7 @@ RULES: Mapping[str, Rule] = {
     "give_role": _role,
     "take_in": _batch,
     "write_together": _everywhere(PROGRAMME),
-    "undo_import": _row(GRAIN, tables.imports, "import_id"),
+    "undo_import": _undo,
 }
 """What is looked at before each method of the store; a test holds that none is missing."""
 

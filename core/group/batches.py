@@ -129,7 +129,7 @@ def _replace(connection: Connection, old: int, new: int, at: datetime) -> list[i
 
 
 def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> None:
-    """Remove everything that an import brought; refuse when later entries stand on it."""
+    """Remove everything that an import brought; refuse when later entries, those of the books too, stand on it."""
     row = connection.execute(sa.select(tables.imports).where(tables.imports.c.id == import_id)).mappings().first()
     if row is None:
         raise NotFoundError("there is no import number {import_id}", import_id=import_id)
@@ -150,7 +150,11 @@ def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> N
             tables.lot_shares.c.member_id.in_(brought_members), tables.lot_shares.c.lot_id.not_in(brought_lots)
         ),
     )
-    if any(connection.execute(query.limit(1)).first() is not None for query in standing):
+    in_books = _members_in_books(connection, row["group_id"])
+    people = connection.execute(brought_members).scalars()
+    if any(number in in_books for number in people) or any(
+        connection.execute(query.limit(1)).first() is not None for query in standing
+    ):
         raise InputError(
             "Later entries (readings, sales or lots) stand on what this file brought; remove those first, then undo"
         )
@@ -160,6 +164,15 @@ def undo_batch(connection: Connection, import_id: int, at: datetime | None) -> N
     undone_at = at or row["imported_at"]
     connection.execute(sa.update(tables.imports).where(tables.imports.c.id == import_id).values(undone_at=undone_at))
     raise_version(connection, row["group_id"])
+
+
+def _members_in_books(connection: Connection, group_id: int) -> set[int]:
+    """Return the numbers of the members whom the entries of the group's books name."""
+    payloads = connection.execute(
+        sa.select(tables.events.c.payload).where(tables.events.c.group_id == group_id)
+    ).scalars()
+    named = (str(payload.get(key, "")) for payload in payloads for key in ("member", "member_id"))
+    return {int(number) for number in named if number.isdigit()}
 
 
 def _numbers(connection: Connection, column: Any, group_id: int) -> dict[str, int]:

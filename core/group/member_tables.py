@@ -11,7 +11,7 @@ from typing import Any
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.batches import ImportBatch
 from core.group.bounds import check_member
-from core.group.records import ImportRecord, Member
+from core.group.records import MEMBERS_FILE, ImportRecord, Member
 from core.group.store import Store
 from core.group.table_words import heading_words
 from core.messages import Message, message
@@ -155,7 +155,7 @@ def import_members(
         raise InputError("the file holds no row that can be imported")
     record = ImportRecord(
         group_id=group_id,
-        kind="members",
+        kind=MEMBERS_FILE,
         file_name=preview.opened.file_name,
         file_hash=preview.opened.file_hash,
         imported_at=at,

@@ -169,6 +169,10 @@ class Event:
     reverses: int | None = None
 
 
+MEMBERS_FILE = "members"
+"""The kind of an import that brings members and nothing else."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class ImportRecord:
     """One file that was taken in, or taken back (``undone_at``)."""

@@ -9,15 +9,16 @@ import pandas as pd
 import streamlit as st
 
 from core.group.member_tables import FIELDS, MembersPreview, import_members, open_members, preview_members
-from core.group.records import Group, Member
+from core.group.records import MEMBERS_FILE, Group, Member
 from core.tables.reading import OpenedTable
 from dashboard import page, state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
-from dashboard.text import _, ngettext, say
+from dashboard.text import _, literal, moment, ngettext, say
 
 FORM = "members_import"
+SHOWN_FILES = 8
 SAME, OTHERS, SOME = "same", "others", "some"
 
 
@@ -29,6 +30,7 @@ def members_import(group: Group, members: Sequence[Member]) -> None:
     if said:
         st.success(said)
     if given is None:
+        past_imports(group)
         return
     opened = open_members(*given)
     sheet = choose_sheet(opened.table, f"{FORM}_sheet_{turn}")
@@ -37,6 +39,22 @@ def members_import(group: Group, members: Sequence[Member]) -> None:
     show_preview(preview)
     if preview.rows:
         import_rows(group, preview, len(members))
+
+
+def past_imports(group: Group) -> None:
+    """List the tables of members that were imported, each with the way back."""
+    entries = [one for one in state.store().imports(group.id) if one.kind == MEMBERS_FILE and one.undone_at is None]
+    for entry in entries[:SHOWN_FILES]:
+        words, back = st.columns([3, 1], vertical_alignment="center")
+        count = ngettext("{count} member", "{count} members", entry.rows).format(count=entry.rows)
+        words.text(f"{entry.file_name}: {count} · {moment(entry.imported_at, group.time_zone)} · {entry.who}")
+        if back.button(_("Cancel import"), key=f"{FORM}_undo_{entry.id}", width="stretch"):
+            with page.plain_errors():
+                state.store().undo_import(entry.id, state.now())
+                st.session_state[f"{FORM}.said"] = _("The import of {file} is cancelled.").format(
+                    file=literal(entry.file_name)
+                )
+                st.rerun()
 
 
 def _columns(opened: OpenedTable, turn: int) -> dict[str, int]:

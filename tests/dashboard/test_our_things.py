@@ -78,6 +78,9 @@ def test_members_come_in_from_a_table_and_likely_doubles_are_asked_about(empty_s
     forms.press(app, "members_import", "record")
     assert [one.name for one in empty_store.members(group.id)] == ["Kofi", "Zoe", "Zoe"]
     assert any("2 members were added." in one.value for one in app.success)
+    press(app, f"members_import_undo_{empty_store.imports(group.id)[0].id}")
+    assert [one.name for one in empty_store.members(group.id)] == ["Zoe"]
+    assert any("The import of people.csv is cancelled." in one.value for one in app.success)
 
 
 def test_members_are_added_by_form_and_a_missing_name_is_said(empty_store):

@@ -16,7 +16,19 @@ from core.group import access, tables
 from core.group.access import EVERY_GROUP, RULES, Access, PersonStore, access_of, open_for
 from core.group.batches import ImportBatch
 from core.group.database import open_store
-from core.group.records import Fact, Group, ImportRecord, Lot, Member, NewEntry, PriceQuote, Reading, Role, Sale
+from core.group.records import (
+    MEMBERS_FILE,
+    Fact,
+    Group,
+    ImportRecord,
+    Lot,
+    Member,
+    NewEntry,
+    PriceQuote,
+    Reading,
+    Role,
+    Sale,
+)
 from core.group.rows import update_lot
 from core.group.store import Store
 from core.programme.group_file import export_group, group_uid
@@ -176,6 +188,19 @@ def test_what_concerns_all_groups_needs_a_role_in_all(store, role):
             with pytest.raises(AccessError):
                 act(person(store, role, EVERY_GROUP))
             assert everything(store) == before, name
+
+
+def test_a_treasurer_imports_members_and_cancels_that_and_no_other_file(store):
+    own = person(store, "treasurer")
+    record = replace(file_of(1), kind=MEMBERS_FILE)
+    number = own.take_in(ImportBatch(record=record, members=[Member(group_id=1, name="x")]))
+    own.undo_import(number, AT)
+    with pytest.raises(AccessError):
+        own.undo_import(1, AT)
+    with pytest.raises(AccessError):
+        own.take_in(ImportBatch(record=record, members=[Member(group_id=1, name="x")], quotes=[quote(1)]))
+    with pytest.raises(AccessError):
+        person(store, "officer").take_in(ImportBatch(record=record, members=[Member(group_id=1, name="x")]))
 
 
 def test_lists_show_only_what_is_of_ones_own_groups(store):

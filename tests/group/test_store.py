@@ -217,6 +217,19 @@ def test_undo_is_refused_when_later_entries_stand_on_it(store: Store, group_id: 
     assert len(store.readings(group_id)) == 2
 
 
+@pytest.mark.parametrize(("book", "key"), [("pool", "member_id"), ("meter", "member")])
+def test_a_member_named_in_a_book_is_not_taken_back(store: Store, group_id: int, book: str, key: str) -> None:
+    record = ImportRecord(group_id=group_id, kind="members", file_name="p.csv", file_hash="0", imported_at=NOW)
+    batch = ImportBatch(record=record, members=[Member(group_id=group_id, name="Neema")])
+    import_id = store.take_in(batch)
+    number = store.members(group_id)[0].id
+    named = number if key == "member_id" else str(number)
+    store.append_event(group_id, book, "note", NOW.date(), "Asha", {key: named}, NOW)
+    with pytest.raises(InputError, match="Later entries"):
+        store.undo_import(import_id, NOW)
+    assert [member.id for member in store.members(group_id)] == [number]
+
+
 @pytest.mark.postgres
 def test_a_postgresql_database_serves_as_well() -> None:
     """Runs where DRYHOLD_POSTGRES_URL names an empty database."""
