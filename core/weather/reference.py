@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 
@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import WeatherError
-from core.weather.normals import Normals
+from core.weather.normals import Normals, completed
 from core.weather.place import Place
 
 LAPSE_C_PER_M = 0.0065
@@ -26,7 +26,10 @@ SOURCE = "estimated from the usual weather of reference towns, from memory"
 
 @dataclass(frozen=True)
 class Towns:
-    """The reference towns: names, latitude and longitude (degrees), altitude (m), and tables (towns, 12 months)."""
+    """The reference towns: names, latitude and longitude (degrees), altitude (m), and tables (towns, 12 months).
+
+    sun_share is measured radiation over that of FAO-56 equation 50, 1 where nothing was measured.
+    """
 
     names: tuple[str, ...]
     latitude: NDArray[np.float64]
@@ -35,6 +38,7 @@ class Towns:
     temperature_c: NDArray[np.float64]
     relative_humidity_pct: NDArray[np.float64]
     rain_mm: NDArray[np.float64]
+    sun_share: NDArray[np.float64]
 
 
 @lru_cache(maxsize=1)
@@ -43,7 +47,8 @@ def towns() -> Towns:
     kept = tomllib.loads((resources.files("core.weather") / "reference.toml").read_text(encoding="utf-8"))
     columns = ("latitude", "longitude", "altitude_m", "temperature_c", "relative_humidity_pct", "rain_mm")
     found = {name: np.array([town[name] for town in kept.values()], dtype=float) for name in columns}
-    return Towns(names=tuple(name.replace("_", " ") for name in kept), **found)
+    sun = np.array([town["sun"]["share"] if "sun" in town else [1.0] * 12 for town in kept.values()])
+    return Towns(names=tuple(name.replace("_", " ") for name in kept), sun_share=sun, **found)
 
 
 def weights(latitude: float, longitude: float) -> NDArray[np.float64]:
@@ -88,7 +93,7 @@ def reference_normals(place: Place) -> Normals:
     Returns
     -------
     Normals
-        Temperature, humidity, rain; status "reference".
+        Temperature, humidity, rain; the sun too where it was measured in a town near by. Status "reference".
 
     Raises
     ------
@@ -102,7 +107,12 @@ def reference_normals(place: Place) -> Normals:
         "relative_humidity_pct": share @ known.relative_humidity_pct,
         "rain_mm": share @ known.rain_mm,
     }
-    return Normals(pd.DataFrame(table, index=range(1, 13)), source=SOURCE, status="reference")
+    normals = Normals(pd.DataFrame(table, index=range(1, 13)), source=SOURCE, status="reference")
+    sun = share @ known.sun_share
+    if np.allclose(sun, 1.0):
+        return normals
+    measured = completed(normals, place)["shortwave_w_m2"] * sun
+    return replace(normals, table=normals.table.assign(shortwave_w_m2=measured))
 
 
 def reference_altitude_m(latitude: float, longitude: float) -> float:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from core.audit.__main__ import main
 from core.audit.checks import OUTSIDE, all_checks, run
+from core.audit.coefficients import collect_provenance
 from core.audit.page import coefficients_by_basis, limits, outcomes_table, validation_page
+from tests.benchmarks import drying_trials, storage_trials
 
 CHECKS = all_checks()
 NAMES = [f"{check.room}-{number}-{check.what}".replace(" ", "_")[:70] for number, check in enumerate(CHECKS)]
@@ -59,3 +62,28 @@ def test_the_page_tells_the_worst_difference_and_the_known_limits():
     assert all(entry["about"] in page for entry in limits())
     assert set(outcomes_table(outcomes)["kind"]) <= set(OUTSIDE)
     assert sum(coefficients_by_basis().values()) > 100
+
+
+def test_what_the_limits_say_of_trials_is_what_the_benchmarks_find():
+    found = {entry["about"]: entry["found"] for entry in limits()}
+    rows = drying_trials.published(drying_trials.all_compared())
+    bias, spread = drying_trials.error(rows)
+    assert len(rows) == 10
+    assert found["Drying time"].startswith(f"Ten published trials took up to {np.exp(spread):.1f} times")
+    assert f"{100 * (1 - np.exp(bias)):.0f} % too fast, with another it is right" in found["Drying time"]
+    kept = {row.name: row.off for row in storage_trials.all_compared() if row.use == "predict"}
+    worst = max(kept, key=lambda name: abs(kept[name]))
+    assert (len(kept), worst) == (6, "india_wheat_jute")
+    assert kept[worst] < 0
+    assert (
+        f"Of six trials that set nothing, the program is off by {-kept[worst]:.0f} points at most"
+        in (found["Storage losses by insects"])
+    )
+
+
+def test_a_coefficient_read_in_a_library_only_is_not_called_published():
+    frame = collect_provenance()
+    library = frame[frame["source"].str.contains("open librar")]
+    assert len(library) >= 12
+    assert set(library["basis"]) == {"memory"}
+    assert not frame["source"].str.contains(r"\bread in (?:\w+ )*code\b|citing code").any()

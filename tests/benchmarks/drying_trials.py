@@ -6,8 +6,9 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -89,18 +90,19 @@ def compared(name: str, trial: Mapping[str, Any]) -> Compared:
     )
 
 
-def all_compared(other_sun: bool = False) -> list[Compared]:
+@cache
+def all_compared(other_sun: bool = False) -> tuple[Compared, ...]:
     """Return every trial beside the model's answer, if wished with the sun of `by_range` where none is told."""
-    return [compared(name, by_range(trial) if other_sun else trial) for name, trial in trials().items()]
+    return tuple(compared(name, by_range(trial) if other_sun else trial) for name, trial in trials().items())
 
 
-def error(rows: list[Compared]) -> tuple[float, float]:
+def error(rows: Sequence[Compared]) -> tuple[float, float]:
     """Return bias and spread of the logarithm of the ratios."""
     logs = np.log([row.ratio for row in rows])
     return float(logs.mean()), float(np.sqrt((logs**2).mean()))
 
 
-def published(rows: list[Compared]) -> list[Compared]:
+def published(rows: Sequence[Compared]) -> list[Compared]:
     """Return the published trials that count."""
     return [row for row in rows if row.basis == "published" and row.use != "apart"]
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from core.errors import WeatherError
+from core.weather.normals import completed
 from core.weather.place import Place
 from core.weather.reference import LAPSE_C_PER_M, reference_altitude_m, reference_normals, towns, weights
 
@@ -51,3 +52,25 @@ def test_weights_add_up_and_fall_with_the_square_of_distance():
 def test_far_from_all_towns_nothing_is_made_up():
     with pytest.raises(WeatherError, match="no usual weather"):
         reference_normals(Place(64.1, -21.9))
+
+
+def test_the_sun_of_south_western_nigeria_is_the_measured_one_also_in_the_rains():
+    """By day at Ile-Ife (Heliyon 2019, 5:e01673); 10.71 MJ/m² at Ibadan in August (Olatona & Adegoke 2015).
+
+    Benin City has no measured months in the table: 12.5 MJ/m² in August (Njoku et al., sky conditions at Benin City
+    and Owerri, abstract read) is told by the towns around it.
+    """
+
+    def by_day(place: Place, months: list[int]) -> float:
+        return float(2.0 * completed(reference_normals(place), place)["shortwave_w_m2"].loc[months].mean())
+
+    ife = Place(7.53, 4.54, 280)
+    assert by_day(ife, [3, 4, 5]) == pytest.approx(412.5, rel=0.06)
+    assert by_day(ife, [7, 8]) == pytest.approx(249.8, rel=0.06)
+    assert by_day(ife, [10, 11]) == pytest.approx(361.3, rel=0.06)
+    assert by_day(Place(7.43, 3.9, 230), [8]) * 0.0432 == pytest.approx(10.71, rel=0.06)
+    assert by_day(Place(6.33, 5.6, 80), [8]) * 0.0432 == pytest.approx(12.5, rel=0.1)
+
+
+def test_where_no_sun_was_measured_none_is_given():
+    assert "shortwave_w_m2" not in reference_normals(Place(-13.98, 33.78, 1050)).table
