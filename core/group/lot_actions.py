@@ -121,7 +121,7 @@ def lot_after(lot: Lot, action: LotAction) -> Lot:
     )
 
 
-def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datetime) -> int:
+def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datetime, token: str = "") -> int:
     """Write a piece of work into the book, change the lot, and return the entry's number."""
     changed = lot_after(lot, action)
     payload = {
@@ -138,7 +138,7 @@ def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datet
         "faults_after": dict(action.faults_after),
         "note": action.note,
     }
-    with store.by(who, at).transaction(lot.group_id) as inside:
+    with store.by(who, at).transaction(lot.group_id, token) as inside:
         number = inside.append_event(lot.group_id, BOOK, action.kind, action.on, who, payload, at)
         inside.update_lot(changed)
     return number

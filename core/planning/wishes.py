@@ -27,10 +27,11 @@ def read_wishes(store: Any, group_id: int) -> dict[str, list[dict[str, Any]]]:
 
 
 def write_wishes(
-    store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime, who: str = ""
+    store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime, who: str = "", token: str = ""
 ) -> None:
     """Keep what the group has entered for planning as a new entry; lists that are not named stay as they are."""
-    store.append_event(group_id, BOOK, KIND, at.date(), who, {**read_wishes(store, group_id), **wishes}, at)
+    payload = {**read_wishes(store, group_id), **wishes}
+    store.append_event(group_id, BOOK, KIND, at.date(), who, payload, at, token=token)
 
 
 def add_harvest(
@@ -44,6 +45,7 @@ def add_harvest(
     moisture_pct: float | None = None,
     member: str = "",
     label: str = "",
+    token: str = "",
 ) -> None:
     """Keep a harvest that is expected: it will compete for drying space, bags, store and trucks.
 
@@ -58,6 +60,8 @@ def add_harvest(
         Moisture expected then [% w.b.], None where nobody knows.
     member, label : str
         Whose it is (empty: the pool's) and what it is called.
+    token : str
+        Of the form: sent twice it is one entry.
 
     Raises
     ------
@@ -70,7 +74,8 @@ def add_harvest(
         raise InputError("moisture {value} % is outside {low} to {high}", value=moisture_pct, low=5, high=50)
     row = {"commodity": commodity, "on": on.isoformat(), "kg": kg, "moisture_pct": moisture_pct, "member": member}
     harvests = read_wishes(store, group_id)["harvests"]
-    write_wishes(store, group_id, {"harvests": [*harvests, {**row, "label": label.strip()}]}, at)
+    row["label"] = label.strip()
+    write_wishes(store, group_id, {"harvests": [*harvests, row]}, at, token=token)
 
 
 def add_promise(
@@ -87,6 +92,7 @@ def add_promise(
     lot: str = "",
     moisture_limit_pct: float | None = None,
     pay_delay_days: int = 0,
+    token: str = "",
 ) -> None:
     """Keep a sale that is promised but not delivered.
 
@@ -104,6 +110,8 @@ def add_promise(
     moisture_limit_pct : float or None
         Highest moisture agreed [% w.b.].
     pay_delay_days : int
+    token : str
+        Of the form: sent twice it is one entry.
 
     Raises
     ------
@@ -128,7 +136,7 @@ def add_promise(
         "pay_delay_days": int(pay_delay_days),
     }
     promises = read_wishes(store, group_id)["promises"]
-    write_wishes(store, group_id, {"promises": [*promises, row]}, at)
+    write_wishes(store, group_id, {"promises": [*promises, row]}, at, token=token)
 
 
 def drop_wish(store: Any, group_id: int, name: str, number: int, at: datetime) -> None:

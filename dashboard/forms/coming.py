@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -13,6 +14,8 @@ from core.group.own_crops import crops_of_group
 from core.planning.harvest import harvest_sentence, harvest_weeks_compared
 from core.planning.wishes import add_harvest, add_promise, drop_wish, read_wishes
 from dashboard import page, state
+from dashboard.forms.edits import keyed_form
+from dashboard.forms.fields import Field
 from dashboard.text import _, day, money, number, say
 
 
@@ -55,45 +58,47 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
         ]
         page.table(pd.DataFrame(shown), "coming_harvests")
         _drop(group, "harvests", [f"{row['on']} {row['label'] or crops.get(row['commodity'], '')}" for row in rows])
-    with st.form("coming_harvest_form", clear_on_submit=True):
-        st.markdown(_("**A harvest to come**"))
-        left, right = st.columns(2)
-        crop = left.selectbox(_("Crop"), list(crops), format_func=lambda code: crops[code], key="coming_crop")
-        on = right.date_input(
-            _("Earliest day it can be cut"),
-            state.today() + timedelta(days=60),
-            min_value=state.today(),
-            key="coming_on",
-        )
-        left, right = st.columns(2)
-        kg = left.number_input(_("Grain expected, kg"), min_value=0.0, value=0.0, step=50.0, key="coming_kg")
-        moisture = right.number_input(
-            _("Its moisture then, % (empty: assumed)"), 5.0, 50.0, value=None, step=0.5, key="coming_moisture"
-        )
-        usual = store.facts(group.id)["plan.harvest_moisture_pct"]
-        right.caption(f"{number(float(usual.value), 1)} % – {page.origin_text(usual)}")
-        left, right = st.columns(2)
-        member = left.selectbox(
-            _("Whose it is"),
-            ["", *[item.name for item in store.members(group.id)]],
-            format_func=lambda name: name or _("the pool's"),
-            key="coming_member",
-        )
-        label = right.text_input(_("Name of the field or season"), key="coming_label", max_chars=40)
-        if st.form_submit_button(_("Add this harvest")):
-            with page.plain_errors():
-                add_harvest(
-                    store,
-                    group.id,
-                    state.now(),
-                    commodity=crop,
-                    on=on,
-                    kg=float(kg),
-                    moisture_pct=moisture,
-                    member=member,
-                    label=label,
-                )
-                st.rerun()
+    usual = store.facts(group.id)["plan.harvest_moisture_pct"]
+    fields = (
+        _crop_field(crops),
+        Field(
+            name="on",
+            label=_("Earliest day it can be cut"),
+            kind="day",
+            low=state.today(),
+            value=state.today() + timedelta(days=60),
+        ),
+        Field(name="kg", label=_("Grain expected, kg"), kind="number", low=1),
+        Field(
+            name="moisture_pct",
+            label=_("Its moisture then, % (empty: assumed)"),
+            kind="number",
+            low=5,
+            high=50,
+            required=False,
+            help=f"{number(float(usual.value), 1)} % – {page.origin_text(usual)}",
+        ),
+        Field(
+            name="member",
+            label=_("Whose it is"),
+            kind="choice",
+            options={"": _("the pool's"), **{item.name: item.name for item in store.members(group.id)}},
+            value="",
+            required=False,
+        ),
+        Field(name="label", label=_("Name of the field or season"), required=False),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        add_harvest(store, group.id, state.now(), **{**values, "member": values["member"] or ""}, token=token)
+        return _("Saved.")
+
+    st.markdown(_("**A harvest to come**"))
+    keyed_form("harvest", fields, write, len(rows), _("Add this harvest"))
+
+
+def _crop_field(crops: Mapping[str, str]) -> Field:
+    return Field(name="commodity", label=_("Crop"), kind="choice", options=crops, value=next(iter(crops)))
 
 
 def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
@@ -114,48 +119,38 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
         page.table(pd.DataFrame(shown), "coming_promises")
         st.caption(_("What is sold to this buyer from the day of the promise on counts towards the promise."))
         _drop(group, "promises", [f"{row['due']} {row['buyer']}" for row in rows])
-    with st.form("coming_promise_form", clear_on_submit=True):
-        st.markdown(_("**Grain promised but not delivered**"))
-        left, right = st.columns(2)
-        buyer = left.text_input(_("To whom"), key="promise_buyer", max_chars=60)
-        crop = right.selectbox(_("Crop"), list(crops), format_func=lambda code: crops[code], key="promise_crop")
-        left, right = st.columns(2)
-        kg = left.number_input(_("kg promised"), min_value=0.0, value=0.0, step=50.0, key="promise_kg")
-        price = right.number_input(
-            _("Price of 1 kg, {currency}").format(currency=group.currency),
-            min_value=0.0,
-            value=0.0,
-            key="promise_price",
-        )
-        left, right = st.columns(2)
-        agreed = left.date_input(_("Promised on"), state.today(), max_value=state.today(), key="promise_agreed")
-        due = right.date_input(_("Deliver by"), state.today() + timedelta(days=14), key="promise_due")
-        left, right = st.columns(2)
-        lot = left.selectbox(
-            _("From which lot"),
-            ["", *lots],
-            format_func=lambda key: lots.get(key, _("any lot of the crop")),
-            key="promise_lot",
-        )
-        limit = right.number_input(
-            _("Highest moisture agreed, % (empty: none)"), 5.0, 30.0, value=None, step=0.5, key="promise_limit"
-        )
-        if st.form_submit_button(_("Add this promise")):
-            with page.plain_errors():
-                add_promise(
-                    store,
-                    group.id,
-                    state.now(),
-                    buyer=buyer,
-                    commodity=crop,
-                    kg=float(kg),
-                    price_per_kg=float(price),
-                    due=due,
-                    agreed_on=agreed,
-                    lot=lot,
-                    moisture_limit_pct=limit,
-                )
-                st.rerun()
+    today = state.today()
+    fields = (
+        Field(name="buyer", label=_("To whom")),
+        _crop_field(crops),
+        Field(name="kg", label=_("kg promised"), kind="number", low=1),
+        Field(name="price_per_kg", label=_("Price of 1 kg"), unit=group.currency, kind="number", low=0.001),
+        Field(name="agreed_on", label=_("Promised on"), kind="day", high=today, value=today),
+        Field(name="due", label=_("Deliver by"), kind="day", value=today + timedelta(days=14)),
+        Field(
+            name="lot",
+            label=_("From which lot"),
+            kind="choice",
+            options={"": _("any lot of the crop"), **lots},
+            value="",
+            required=False,
+        ),
+        Field(
+            name="moisture_limit_pct",
+            label=_("Highest moisture agreed, % (empty: none)"),
+            kind="number",
+            low=5,
+            high=30,
+            required=False,
+        ),
+    )
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        add_promise(store, group.id, state.now(), **{**values, "lot": values["lot"] or ""}, token=token)
+        return _("Saved.")
+
+    st.markdown(_("**Grain promised but not delivered**"))
+    keyed_form("promise", fields, write, len(rows), _("Add this promise"))
 
 
 def _drop(group: Any, name: str, labels: list[str]) -> None:

@@ -56,6 +56,8 @@ class Field:
         Names of earlier fields whose change sets this one to its first value anew: the amount follows the member.
     wide : bool
         Whether it takes the whole width.
+    keep : bool
+        Whether what was typed (a number or text) stays within the session when the page is left.
     """
 
     name: str
@@ -73,6 +75,7 @@ class Field:
     required: bool = True
     follows: tuple[str, ...] = ()
     wide: bool = False
+    keep: bool = False
 
 
 @dataclass(frozen=True)
@@ -273,7 +276,7 @@ def _draw(form: str, field: Field, values: Mapping[str, Any], disabled: bool) ->
     if field.kind == "long_text":
         return st.text_area(label, field.value or "", **common)
     first = "" if field.value is None else field.value if isinstance(field.value, str) else plain_text(field.value)
-    return st.text_input(label, first, **common)
+    return st.text_input(label, first, persist_state="session" if field.keep else None, **common)
 
 
 def check_all(form: str, filled: Filled) -> bool:

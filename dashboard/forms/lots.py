@@ -189,60 +189,60 @@ def work(group: Any, states: list[LotState]) -> None:
     turnout = rules.turnout.get(one.lot.commodity, rules.turnout.get("other", 0.7))
     loss = facts["shelling_loss" if kind == "shelling" else "cleaning_loss"]
     likely = expected_mass_out(kind, max(one.mass_now_kg, 0.0), turnout, float(loss.value))
-    with st.form(f"work_form_{lot_id}_{kind}"):
-        left, right = st.columns(2)
-        on = left.date_input(_("Day"), value=state.today(), key=f"work_day_{lot_id}")
-        bags = right.number_input(_("Bags afterwards"), min_value=1, value=max(1, one.bags), key=f"work_bags_{lot_id}")
-        before = left.number_input(
-            _("Mass before, kg"),
-            min_value=0.1,
-            value=max(0.1, round(one.mass_now_kg, 1)),
-            key=f"work_in_{lot_id}_{kind}",
+    counted = FAULTS if kind in ("cleaning", "sorting") else ()
+    notes = [
+        _("The mass after is worked out from turnout and loss ({origin}). Enter the mass by the scale instead.").format(
+            origin=page.origin_text(loss)
+        ),
+        *([_("Faults counted afterwards, % by mass; leave empty what nobody counted")] if counted else []),
+    ]
+
+    def write(values: Mapping[str, Any], token: str) -> str:
+        action = LotAction(
+            kind=kind,
+            on=values["on"],
+            mass_in_kg=values["before"],
+            mass_out_kg=values["after"],
+            bags_out=values["bags"],
+            moisture_pct=values["moisture"],
+            cost=values["cost"],
+            faults_after={name: values[name] for name in counted if values[name] is not None},
         )
-        after = right.number_input(
-            _("Mass after, kg"), min_value=0.1, value=max(0.1, round(likely, 1)), key=f"work_out_{lot_id}_{kind}"
-        )
-        moisture = left.number_input(
-            _("Moisture at that weighing, %"),
-            min_value=0.0,
-            max_value=60.0,
-            value=round(one.moisture.mean_pct, 1) if one.moisture else None,
-            key=f"work_moisture_{lot_id}",
-        )
-        cost = right.number_input(
-            _("Cost, {currency}").format(currency=group.currency), min_value=0.0, value=0.0, key=f"work_cost_{lot_id}"
-        )
-        faults: dict[str, float] = {}
-        if kind in ("cleaning", "sorting"):
-            st.caption(_("Faults counted afterwards, % by mass; leave empty what nobody counted"))
-            sides = st.columns(3)
-            for order, name in enumerate(FAULTS):
-                value = sides[order % 3].number_input(
-                    _(name.replace("_", " ")), min_value=0.0, max_value=100.0, value=None, key=f"work_{name}_{lot_id}"
-                )
-                if value is not None:
-                    faults[name] = value
-        st.caption(
-            _(
-                "The mass after is worked out from turnout and loss ({origin}). Enter the mass by the scale instead."
-            ).format(origin=page.origin_text(loss))
-        )
-        if st.form_submit_button(_("Save this work"), type="primary"):
-            action = LotAction(
-                kind=kind,
-                on=on,
-                mass_in_kg=before,
-                mass_out_kg=after,
-                bags_out=int(bags),
-                moisture_pct=moisture,
-                cost=cost,
-                faults_after=faults,
-            )
-            record_action(state.store(), one.lot, action, state.who(), state.now())
-            graded = grade(one.lot.commodity, faults)
-            words = _("The work is saved.")
-            done(f"{words} {say(graded[1])}" if graded else words)
+        record_action(state.store(), one.lot, action, state.who(), state.now(), token)
+        graded = grade(one.lot.commodity, action.faults_after)
+        words = _("The work is saved.")
+        return f"{words} {say(graded[1])}" if graded else words
+
+    fields = (*_work_fields(one, max(0.1, round(likely, 1)), group.currency), *map(_share_field, counted))
+    keyed_form(f"work_{lot_id}_{kind}", fields, write, one.lot.revision, _("Save this work"), "\n\n".join(notes))
     page.link("plan", _("Record a sale on the page 'Sale plan'"), "sales")
+
+
+def _work_fields(one: LotState, likely_kg: float, currency: str) -> tuple[Field, ...]:
+    """Return what is asked of a piece of work on a lot; `likely_kg` is the mass expected after it."""
+    moisture = round(one.moisture.mean_pct, 1) if one.moisture else None
+    now_kg = max(0.1, round(one.mass_now_kg, 1))
+    return (
+        Field(name="on", label=_("Day"), kind="day", value=state.today()),
+        Field(name="bags", label=_("Bags afterwards"), kind="whole", low=1, value=max(1, one.bags)),
+        Field(name="before", label=_("Mass before, kg"), kind="number", low=0.1, value=now_kg),
+        Field(name="after", label=_("Mass after, kg"), kind="number", low=0.1, value=likely_kg),
+        Field(
+            name="moisture",
+            label=_("Moisture at that weighing, %"),
+            kind="number",
+            low=0,
+            high=60,
+            value=moisture,
+            required=False,
+        ),
+        Field(name="cost", label=_("Cost, {currency}").format(currency=currency), kind="number", low=0, value=0),
+    )
+
+
+def _share_field(name: str) -> Field:
+    label = _(name.replace("_", " "))
+    return Field(name=name, label=label, kind="number", low=0, high=100, required=False)
 
 
 def _setting(key: str, label: str, fact: Fact) -> Field:

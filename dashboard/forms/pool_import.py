@@ -25,6 +25,7 @@ from core.pool.earlier import (
 from dashboard import page, state
 from dashboard.forms.confirm import token_of
 from dashboard.forms.entries import cancel_entry
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.money_parts import coins, writer
 from dashboard.pool_parts import read_season, safe, sentence
@@ -102,15 +103,20 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             )
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
-            assumed = left.number_input(
-                _("Moisture where the table gives none, %"),
-                3.0,
-                45.0,
-                float(season.terms.base_pct),
-                step=0.1,
-                key=f"earlier_moist_{turn}",
+            asked = Field(
+                name="moisture",
+                label=_("Moisture where the table gives none, %"),
+                kind="exact",
+                low=3,
+                high=45,
+                value=season.terms.base_pct,
+                wide=True,
             )
-            options = replace(options, moisture_pct=Decimal(f"{assumed:.1f}"))
+            with left:
+                filled = draw_fields(f"earlier_{turn}", (asked,))
+            if not filled.complete:
+                return
+            options = replace(options, moisture_pct=filled["moisture"])
     preview = preview_earlier(table, options, members, events, state.today())
     show(group, preview)
     if not preview.rows:

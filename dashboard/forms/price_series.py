@@ -14,6 +14,7 @@ from core.market.outlook import PriceOutlook, price_outlook, with_price_of_today
 from core.market.prices import Basis, MonthlyPrices, monthly_prices
 from core.market.waiting import WaitingCosts
 from dashboard import page, state
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.prices import crop_name
 from dashboard.text import _, day, money, ngettext, percent
 
@@ -119,17 +120,24 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     left, right = st.columns(2)
     with left:
         place = _ask_place(group, crop, months.prices, latest, kind)
-    price_today = right.number_input(
-        _("Today's price, {currency} per kg").format(currency=group.currency),
-        min_value=0.0001,
-        value=float(round(place.last_price, 4)),
-        format="%.2f",
-        key=f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}",
-        persist_state="session",
+    usual = round(place.last_price, 4)
+    asked = Field(
+        name="price",
+        label=_("Today's price, {currency} per kg").format(currency=group.currency),
+        kind="number",
+        low=0.0001,
+        value=usual,
+        wide=True,
+        keep=True,
     )
+    with right:
+        filled = draw_fields(f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}", (asked,))
+    if not filled.complete:
+        st.stop()
+    price_today = filled["price"]
     _tell_age(group, place)
     prices, this_month = months.prices, pd.Period(state.today(), freq="M")
-    given = place.basis is None and abs(price_today - place.last_price) > 1e-9
+    given = place.basis is None and abs(price_today - usual) > 1e-9
     if given or (place.basis is None and prices.index[-1] >= this_month):
         # A price given for today stands for its month; an old quote is not passed off as today's.
         prices = with_price_of_today(prices, state.today(), price_today)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -17,6 +18,8 @@ from core.market.price_tables import CleanedPrices, as_stretches, clean_prices, 
 from core.market.products import suggest_commodity
 from core.market.units import kilograms
 from dashboard import page, state
+from dashboard.forms.edits import keyed_form
+from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_unused, take_file
 from dashboard.text import _, day, literal, money, ngettext, number, say
 
@@ -37,50 +40,58 @@ def crop_name(code: str) -> str:
 
 def quote_form(group: Group) -> None:
     """Note a price by hand."""
-    store = state.store()
-    with st.form("prices_quote", clear_on_submit=True):
-        left, right = st.columns(2)
-        quoted_on = left.date_input(_("Date"), state.today(), max_value=state.today(), key="prices_quote_date")
-        market = right.text_input(_("Market or buyer"), key="prices_quote_market")
-        crop = left.selectbox(
-            _("Crop"), list(crops_of_group(store, group.id)), format_func=crop_name, key="prices_quote_crop"
-        )
-        kind = right.selectbox(_("Kind of price"), PRICE_TYPES[:3], format_func=_, key="prices_quote_kind")
-        price = left.number_input(_("Price"), min_value=0.0, value=None, key="prices_quote_price")
-        unit = right.text_input(_("For how much (kg, 90 kg, pound, …)"), "kg", key="prices_quote_unit")
-        currency = left.text_input(_("Currency"), group.currency, key="prices_quote_currency").strip().upper()
-        rate = right.number_input(
-            _("{own} for one of it, if it is another currency").format(own=group.currency),
-            min_value=0.0,
-            value=None,
-            key="prices_quote_rate",
-        )
-        if not st.form_submit_button(_("Note this price"), type="primary"):
-            return
-    weight = kilograms(unit)
+    crops = {code: crop_name(code) for code in crops_of_group(state.store(), group.id)}
+    own = group.currency.upper()
+    fields = (
+        Field(name="on", label=_("Date"), kind="day", high=state.today(), value=state.today()),
+        Field(name="market", label=_("Market or buyer"), required=False),
+        Field(name="crop", label=_("Crop"), kind="choice", options=crops, value=next(iter(crops))),
+        Field(
+            name="kind",
+            label=_("Kind of price"),
+            kind="choice",
+            options={kind: _(kind) for kind in PRICE_TYPES[:3]},
+            value=PRICE_TYPES[0],
+        ),
+        Field(name="price", label=_("Price"), kind="number", low=0.0001),
+        Field(name="unit", label=_("For how much (kg, 90 kg, pound, …)"), value="kg"),
+        Field(name="currency", label=_("Currency"), value=own),
+        Field(
+            name="rate",
+            label=_("{own} for one of it, if it is another currency").format(own=own),
+            kind="number",
+            low=0.0001,
+            required=False,
+        ),
+    )
+    seen = state.store().version(group.id)
+    keyed_form("quote", fields, lambda values, token: _note(group, values, token), seen, _("Note this price"))
+
+
+def _note(group: Group, values: Mapping[str, Any], token: str) -> str:
+    """Store a price noted by hand and return what to say; raises where its unit or currency is not known."""
+    price, unit, market = values["price"], values["unit"], values["market"] or ""
+    weight, currency = kilograms(unit), values["currency"].upper()
     foreign = currency != group.currency.upper()
-    if price is None or price <= 0:
-        page.show_error(InputError("the price must be above zero"))
-    elif weight is None:
-        page.show_error(InputError("unit '{unit}' has no known weight: give the price for 1 kg", unit=unit))
-    elif foreign and not rate:
-        page.show_error(InputError("give the rate of every foreign currency"))
-    else:
-        worth = price / weight * (float(rate or 1.0) if foreign else 1.0)
-        quote = PriceQuote(
-            group_id=group.id,
-            quoted_on=quoted_on,
-            market=market.strip(),
-            commodity=crop,
-            price_per_kg=worth,
-            price_type=kind,
-            source=state.who(),
-        )
-        as_written = f"{price:g} {currency} / {unit.strip()}" + (f" × {rate:g}" if foreign else "")
-        words = f"{day(quoted_on)}, {market.strip() or '–'}, {crop}, {kind}: {as_written}"
-        take_in(group, [quote], words, "", HAND, None)
-        st.session_state["prices_noted"] = _("Noted: {price} per kg.").format(price=money(worth, group.currency))
-        st.rerun()
+    if weight is None:
+        raise InputError("unit '{unit}' has no known weight: give the price for 1 kg", unit=unit)
+    if foreign and not values["rate"]:
+        raise InputError("give the rate of every foreign currency")
+    rate = values["rate"] if foreign else 1.0
+    worth = price / weight * rate
+    quote = PriceQuote(
+        group_id=group.id,
+        quoted_on=values["on"],
+        market=market,
+        commodity=values["crop"],
+        price_per_kg=worth,
+        price_type=values["kind"],
+        source=state.who(),
+    )
+    as_written = f"{price:g} {currency} / {unit}" + (f" × {rate:g}" if foreign else "")
+    words = f"{day(values['on'])}, {market or '–'}, {values['crop']}, {values['kind']}: {as_written}"
+    take_in(group, [quote], words, "", HAND, None, token)
+    return _("Noted: {price} per kg.").format(price=money(worth, group.currency))
 
 
 def column_names() -> dict[str, str]:
@@ -217,15 +228,17 @@ def choose_products(group: Group, series: pd.DataFrame) -> dict[str, str]:
 
 def ask_rates(group: Group, foreign: list[str]) -> dict[str, float | None]:
     """Return the rate of each foreign currency, None where it is not given."""
-    rates = {
-        currency: st.number_input(
-            _("{own} for one {other}").format(own=group.currency, other=literal(currency)),
-            min_value=0.0,
-            value=None,
-            key=f"prices_rate_{currency}",
+    fields = [
+        Field(
+            name=currency,
+            label=_("{own} for one {other}").format(own=group.currency, other=literal(currency)),
+            kind="number",
+            low=0.0001,
+            required=False,
         )
         for currency in foreign
-    }
+    ]
+    rates = dict(draw_fields("prices_rates", fields).values)
     if foreign:
         st.caption(_("One rate for all years changes the level, not the season."))
     return rates
@@ -264,7 +277,13 @@ def mixed_series(series: pd.DataFrame, chosen: list[int], crops: dict[str, str])
 
 
 def take_in(
-    group: Group, quotes: list[PriceQuote], name: str, file_hash: str, kind: str, summary: dict[str, Any] | None
+    group: Group,
+    quotes: list[PriceQuote],
+    name: str,
+    file_hash: str,
+    kind: str,
+    summary: dict[str, Any] | None,
+    token: str = "",
 ) -> None:
     """Store prices as one import that can be taken back."""
     from core.group.batches import ImportBatch
@@ -279,7 +298,7 @@ def take_in(
         rows=len(quotes),
         summary=summary,
     )
-    state.store().take_in(ImportBatch(record=record, quotes=quotes))
+    state.store().take_in(ImportBatch(record=record, quotes=quotes), token)
 
 
 def keep(

@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 
 from core.planning.wishes import read_wishes
+from tests.dashboard.forms import faults, field
 from tests.dashboard.pages import open_page
 
 
@@ -26,12 +27,12 @@ def press(app, label):
 
 def test_a_harvest_to_come_is_kept_planned_and_taken_away(plan_page, demo_store):
     group = demo_store.groups()[0]
-    first = plan_page.date_input(key="coming_on").value - timedelta(days=46)
-    plan_page.selectbox(key="coming_crop").set_value("maize")
-    plan_page.date_input(key="coming_on").set_value(first)
-    plan_page.number_input(key="coming_kg").set_value(900.0)
-    plan_page.number_input(key="coming_moisture").set_value(23.0)
-    plan_page.text_input(key="coming_label").set_value("upper field")
+    first = field(plan_page, "harvest", "on").value - timedelta(days=46)
+    field(plan_page, "harvest", "commodity").set_value("maize")
+    field(plan_page, "harvest", "on").set_value(first)
+    field(plan_page, "harvest", "kg").set_value("900")
+    field(plan_page, "harvest", "moisture_pct").set_value("23,0")
+    field(plan_page, "harvest", "label").set_value("upper field")
     press(plan_page, "Add this harvest")
     rows = read_wishes(demo_store, group.id)["harvests"]
     assert [(row["label"], row["kg"], row["moisture_pct"]) for row in rows] == [("upper field", 900.0, 23.0)]
@@ -46,14 +47,14 @@ def test_a_harvest_to_come_is_kept_planned_and_taken_away(plan_page, demo_store)
 
 def test_a_promise_without_a_price_is_refused_kindly(plan_page, demo_store):
     group = demo_store.groups()[0]
-    plan_page.text_input(key="promise_buyer").set_value("district mill")
-    plan_page.number_input(key="promise_kg").set_value(100.0)
+    field(plan_page, "promise", "buyer").set_value("district mill")
+    field(plan_page, "promise", "kg").set_value("100")
     press(plan_page, "Add this promise")
-    assert any("price" in item.value for item in plan_page.error)
+    assert any("rice of 1 kg" in words for words in faults(plan_page))
     assert read_wishes(demo_store, group.id)["promises"] == []
-    plan_page.text_input(key="promise_buyer").set_value("district mill")
-    plan_page.number_input(key="promise_kg").set_value(100.0)
-    plan_page.number_input(key="promise_price").set_value(400.0)
-    plan_page.selectbox(key="promise_crop").set_value("maize")
+    field(plan_page, "promise", "buyer").set_value("district mill")
+    field(plan_page, "promise", "kg").set_value("100")
+    field(plan_page, "promise", "price_per_kg").set_value("400")
+    field(plan_page, "promise", "commodity").set_value("maize")
     press(plan_page, "Add this promise")
     assert read_wishes(demo_store, group.id)["promises"][0]["buyer"] == "district mill"

@@ -10,6 +10,7 @@ from streamlit.testing.v1 import AppTest
 
 from core.accounts.typed import typed_number
 from core.errors import InputError
+from dashboard.catalogue import ROOT
 
 
 def page() -> None:
@@ -152,6 +153,12 @@ def test_the_summary_is_said_before_anything_is_written_and_can_be_changed() -> 
     press(at, "change")
     assert amount(at).value == "13446"
     assert not amount(at).disabled
+
+
+def test_no_form_has_a_number_field_of_the_browser() -> None:
+    """It keeps the old number without a word where somebody types 36,5 or a word."""
+    for path in (ROOT / "dashboard" / "forms").glob("*.py"):
+        assert ".number_input(" not in path.read_text(encoding="utf-8"), path.name
 
 
 def test_something_unusual_is_asked_about_first() -> None:

@@ -8,9 +8,11 @@ from dataclasses import replace
 import pytest
 
 from core.errors import InputError
+from core.group.lot_actions import actions_of_lot
 from core.group.records import Lot, Member
 from core.group.store import Store
 from dashboard.forms.lot_form import pool_shares
+from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
 
@@ -87,6 +89,19 @@ def test_a_test_sent_from_two_tabs_is_one(empty_store: Store) -> None:
         app.button(key="test.save").click().run()
         assert not app.exception
     assert len(empty_store.readings(group_id)) == 1
+
+
+def test_work_is_typed_with_a_decimal_comma_and_two_tabs_record_it_once(empty_store: Store) -> None:
+    group = empty_store.groups()[0]
+    number = empty_store.add_lot(Lot(group_id=group.id, label="A", commodity="maize", bags=4, form="threshed"))
+    form = f"work_{number}_cleaning"
+    for app in [open_page("lots") for _tab in range(2)]:
+        for name, typed in {"before": "360", "after": "351,5", "broken": "2,5"}.items():
+            field(app, form, name).set_value(typed)
+        app.button(key=f"{form}.save").click().run()
+        assert not app.exception
+    (action,) = actions_of_lot(empty_store.events(group.id, "lot_actions"), number)
+    assert (action.mass_out_kg, action.faults_after) == (351.5, {"broken": 2.5})
 
 
 def test_own_limit_and_local_measure_by_form(empty_store: Store) -> None:

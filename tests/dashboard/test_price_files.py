@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
 HEAD = "date,market,commodity,unit,priceflag,pricetype,currency,price\n"
@@ -32,9 +33,9 @@ class Taken:
         self.read, self.usable, self.out = (int(text) for text in said.groups()) if said else (0, 0, 0)
         frames = [table.value for table in self.app.dataframe]
         self.account = next((frame for frame in frames if list(frame.columns) == ["Line", "In use", "Source"]), None)
-        for box in self.app.number_input:
-            if rate is not None and str(box.key).startswith("prices_rate_"):
-                box.set_value(rate).run()
+        for box in self.app.text_input:
+            if rate is not None and str(box.key).startswith("prices_rates."):
+                box.set_value(str(rate)).run()
 
     def told(self, words: str) -> list[str]:
         return [str(what) for what in self.account["Source"] if words in str(what)]
@@ -89,7 +90,7 @@ def test_two_currencies_are_kept_apart_and_a_rate_is_asked(empty_store):
     assert "choose one currency" in taken.errors()
     taken.app.multiselect(key="prices_chosen").set_value([0]).run()
     assert not any(str(button.key) == "prices_keep" for button in taken.app.button)
-    taken.app.number_input(key="prices_rate_USD").set_value(1700.0).run()
+    field(taken.app, "prices_rates", "USD").set_value("1700").run()
     assert taken.keep()["price_per_kg"].tolist() == pytest.approx([510.0] * 12)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 
+from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
 NOW = datetime(2026, 5, 20, 8, tzinfo=UTC)
@@ -36,9 +37,9 @@ def test_a_quote_in_bags_is_noted_per_kg(demo_store):
     group = demo_store.groups()[0]
     before = len(demo_store.price_quotes(group.id))
     app = open_page("price_import")
-    app.text_input(key="prices_quote_market").input("Roadside")
-    app.number_input(key="prices_quote_price").set_value(4500.0)
-    app.text_input(key="prices_quote_unit").input("90 kg bag")
+    field(app, "quote", "market").input("Roadside")
+    field(app, "quote", "price").input("4500,0")
+    field(app, "quote", "unit").input("90 kg bag")
     next(button for button in app.button if button.label == "Note this price").click().run()
     assert not app.exception
     quotes = demo_store.price_quotes(group.id)
@@ -48,8 +49,8 @@ def test_a_quote_in_bags_is_noted_per_kg(demo_store):
 
 def test_a_measure_without_weight_gets_a_sentence(demo_store):
     app = open_page("price_import")
-    app.number_input(key="prices_quote_price").set_value(40.0)
-    app.text_input(key="prices_quote_unit").input("heap")
+    field(app, "quote", "price").input("40")
+    field(app, "quote", "unit").input("heap")
     next(button for button in app.button if button.label == "Note this price").click().run()
     assert not app.exception
     assert any("heap" in error.value for error in app.error)
@@ -93,14 +94,14 @@ def test_terms_that_are_entered_are_kept_as_facts(demo_store):
 def test_a_price_noted_wrongly_is_taken_back(empty_store):
     group = empty_store.groups()[0]
     app = open_page("price_import")
-    app.text_input(key="prices_quote_market").input("Roadside")
-    app.number_input(key="prices_quote_price").set_value(2.0)
-    app.text_input(key="prices_quote_currency").input("usd")
+    field(app, "quote", "market").input("Roadside")
+    field(app, "quote", "price").input("2")
+    field(app, "quote", "currency").input("usd")
     next(button for button in app.button if button.label == "Note this price").click().run()
     assert any("rate" in error.value for error in app.error)
-    app.number_input(key="prices_quote_price").set_value(2.0)
-    app.text_input(key="prices_quote_currency").input("usd")
-    app.number_input(key="prices_quote_rate").set_value(600.0)
+    field(app, "quote", "price").input("2")
+    field(app, "quote", "currency").input("usd")
+    field(app, "quote", "rate").input("600")
     next(button for button in app.button if button.label == "Note this price").click().run()
     assert not app.exception
     assert empty_store.price_quotes(group.id)["price_per_kg"].tolist() == [1200.0]
@@ -116,9 +117,9 @@ def test_the_own_gate_stands_beside_the_market(demo_store):
     assert not app.exception
     place = next(radio for radio in app.radio if str(radio.key).startswith("prices_place_"))
     assert place.value == "gate"
-    gate = next(box for box in app.number_input if str(box.key).startswith("prices_today_")).value
+    gate = float(next(box for box in app.text_input if str(box.key).startswith("prices_today_")).value)
     place.set_value("market").run()
-    market = next(box for box in app.number_input if str(box.key).startswith("prices_today_")).value
+    market = float(next(box for box in app.text_input if str(box.key).startswith("prices_today_")).value)
     assert not app.exception
     assert gate < market
     assert "lowest month is" in " ".join(text.value for text in app.markdown)
