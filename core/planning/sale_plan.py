@@ -141,14 +141,19 @@ def lacking_of(outlook: Outlook, allocation: Allocation) -> Lacking:
     return Lacking(float(lacking), short, met)
 
 
-def score_of(outlook: Outlook, allocation: Allocation) -> float:
-    """Return the objective less the penalties for what is lacking: by this the candidates are compared."""
+def penalty_of(outlook: Outlook, allocation: Allocation) -> float:
+    """Return what is taken off an allocation's objective for what it leaves unmet [money]."""
     lacking = lacking_of(outlook, allocation)
     short = lacking.cash
     rises = (
         float(np.diff(np.concatenate([[0.0], np.maximum.accumulate(short)])).clip(min=0).sum()) if len(short) else 0.0
     )
-    return objective_of(outlook.case, evaluate(outlook, allocation)) - SHORT_PENALTY * (lacking.kept_back + rises)
+    return SHORT_PENALTY * (lacking.kept_back + rises)
+
+
+def score_of(outlook: Outlook, allocation: Allocation) -> float:
+    """Return the objective less the penalties for what is lacking: by this the candidates are compared."""
+    return objective_of(outlook.case, evaluate(outlook, allocation)) - penalty_of(outlook, allocation)
 
 
 def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, seconds: float) -> SalePlan:

@@ -1,22 +1,23 @@
 """A found plan made fit for people: no part of a lot below three bags, no change from the kept plan that does not pay.
 
-Both steps take only what breaks no limit.
+Both steps take only what breaks no limit; for a part's size no cash need, reserve or promise is left unmet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
 from core.planning.allocation import Allocation
 from core.planning.outlook import Options, Outlook, net_values
-from core.planning.sale_plan import score_of
+from core.planning.sale_plan import penalty_of, score_of
 from core.planning.worth import broken_limits, complete
 
 LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
 OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
 MOST_ROUNDS = 20  # in which lots are let go that had better change
+SAME_MONEY = 0.05  # money of a penalty that is no difference: a fifth of it in cash (judgement: below any coin)
 Placed = dict[int, int]
 """Bags by option of one lot."""
 
@@ -61,16 +62,18 @@ def small_parts(outlook: Outlook, lot: int, placed: Placed, least: int = LEAST_P
 def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = LEAST_PART) -> Allocation:
     """Return an allocation in which parts below so many bags have gone to the lot's others, or have grown.
 
-    Of the ways to do so that break no limit the one is taken that costs least; where there is none the part stays.
+    Of the ways to do so that break no limit and leave no more unmet the one is taken that costs least; where there is
+    none the part stays.
     """
-    placed, best = by_lot(allocation), allocation
+    placed, best, unmet = by_lot(allocation), allocation, penalty_of(outlook, allocation)
     for lot in sorted(placed):
         while True:
             small = small_parts(outlook, lot, placed[lot], least)
             if not small:
                 break
             tried = [{**placed, lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
-            found = _best_of(outlook, tried, lambda way, lot=lot: small_parts(outlook, lot, way[lot], least))  # type: ignore[misc]
+            left = [len(small_parts(outlook, lot, way[lot], least)) for way in tried]
+            found = _best_of(outlook, tried, left, unmet)
             if found is None or len(small_parts(outlook, lot, found[lot], least)) >= len(small):
                 break
             placed, best = found, allocation_of(outlook, found)
@@ -99,14 +102,17 @@ def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int
 
 
 def _best_of(
-    outlook: Outlook, tried: list[dict[int, Placed]], left: Callable[[dict[int, Placed]], list[int]]
+    outlook: Outlook, tried: list[dict[int, Placed]], left: list[int], unmet: float
 ) -> dict[int, Placed] | None:
-    """Return the try with fewest small parts left, and of those the best, that breaks no limit."""
+    """Return the try with fewest small parts left, and of those the best, that breaks no limit and meets as much.
+
+    `unmet` is the penalty for what was lacking before [money].
+    """
     found, merit = None, (-np.inf, -np.inf)
-    for way in tried:
+    for way, parts in zip(tried, left, strict=True):
         made = allocation_of(outlook, way)
-        worth = (-len(left(way)), score_of(outlook, made))
-        if worth > merit and not broken_limits(outlook, made):
+        worth = (-parts, score_of(outlook, made))
+        if worth > merit and penalty_of(outlook, made) <= unmet + SAME_MONEY and not broken_limits(outlook, made):
             found, merit = way, worth
     return found
 

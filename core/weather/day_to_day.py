@@ -269,15 +269,16 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
     end = (pd.Timestamp(days[-1]) + pd.Timedelta(days=1)).tz_localize(
         place.zone, ambiguous=True, nonexistent="shift_forward"
     )
-    index = pd.date_range(start.tz_convert("UTC").ceil("h"), end.tz_convert("UTC").ceil("h"), freq="h")[1:]
-    local = (index - pd.Timedelta(minutes=30)).tz_convert(place.zone)
+    # an hour belongs to the day of its middle, also where midnight is no whole hour in UTC (India, Nepal)
+    half = pd.Timedelta(minutes=30)
+    first, after = ((moment.tz_convert("UTC") + half).ceil("h") for moment in (start, end))
+    index = pd.date_range(first, after, freq="h", inclusive="left")
+    local = (index - half).tz_convert(place.zone)
     position = np.asarray((local.tz_localize(None).normalize() - pd.Timestamp(days[0])).days)
     position = np.clip(position, 0, len(days) - 1)
     hour = np.asarray(local.hour + 0.5 + local.minute / 60.0 - 0.0, dtype=float) % 24
     count = made.temperature_c.shape[1]
-    rain, raining = _rain_by_hour(
-        made.rain_mm, position, solar_hour(index - pd.Timedelta(minutes=30), place.longitude), random
-    )
+    rain, raining = _rain_by_hour(made.rain_mm, position, solar_hour(index - half, place.longitude), random)
 
     sun_hour = solar_hour(index, place.longitude)
     length = daylight_hours(place.latitude, np.asarray(local.dayofyear))

@@ -97,3 +97,17 @@ def test_a_change_that_pays_is_made(price, moves):
     outlook, kept = kept_and_needed(2.0)  # 4 % of one lot; two lots have to change for it
     plan = plan_sale(outlook.case, outlook, kept=kept, change_price=price)
     assert (buyers_of(plan) == {"0": "mill", "1": "gate"}) == moves
+
+
+def test_a_part_too_small_stays_where_a_cash_need_hangs_on_it():
+    """Five bags of beans at 100 a bag now and 200 in five weeks, 150 needed now: two bags go, though a part has three.
+
+    All five now would be 500 and all five later leave the need unmet; two now and three later bring 800 by hand.
+    """
+    case = three_lots(0.0)
+    lot = replace(case.lots[BEANS], bags=5, owner="")
+    needing = case.with_changes(lots=(lot,), buyers=case.buyers[:1], needs=(CashNeed(0, 150.0, "", "school"),))
+    plan = plan_sale(needing, build_outlook(needing))
+    assert not plan.unmet
+    assert sorted((line.week, line.bags) for line in plan.sales) == [(0, 2), (5, 3)]
+    assert plan.mean == pytest.approx(800.0, rel=0.03)  # less what five weeks in the store take

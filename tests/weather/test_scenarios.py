@@ -274,3 +274,13 @@ def test_a_day_keeps_its_means_by_the_hour():
         assert np.allclose(daily["rain_mm"], made.rain_mm[:, k], atol=0.2)
         assert np.allclose(daily["shortwave_w_m2"], made.shortwave_w_m2[:, k], rtol=0.08)
         assert np.abs(daily["relative_humidity_pct"] - made.relative_humidity_pct[:, k]).mean() < 2.5
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Africa/Lusaka", "Asia/Kolkata", "Asia/Kathmandu"])
+def test_every_hour_has_weather_where_midnight_is_no_whole_hour(zone):
+    """India's days begin at 18:30 UTC, Nepal's at 18:15: an hour belongs to the day of its middle."""
+    place = Place(26.0, 84.0, 300.0, zone)
+    start = datetime(2026, 1, 17, tzinfo=place.zone)
+    for frame in extend_scenarios(None, bundled_normals(), place, start, 3, 2, 1):
+        assert len(frame) == 72
+        assert frame.notna().all().all()
