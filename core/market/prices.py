@@ -93,7 +93,8 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
 
     A move by more than three times that goes back within three months is a slip: those months stay out. One that lasts
     and is close to a power of ten or to a bag's weight is new money or a new unit: earlier prices are brought to the
-    new one. Any other is left as it is; the curve lets its level free there.
+    new one; the newest month alone cannot tell it from a slip and stays out until a second one bears it out. Any
+    other is left as it is; the curve lets its level free there.
 
     Parameters
     ----------
@@ -130,6 +131,14 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
             continue
         size = max(ratio, 1 / ratio)
         near = [factor for factor in SLIP_FACTORS if abs(np.log(size / factor)) < SLIP_TOLERANCE]
+        if near and at == len(series) - 1:
+            words = message(
+                "{month}: {price:.4g} is {times:.3g} times the month before and no later month bears it out: left out",
+                month=str(series.index[at]),
+                price=after,
+                times=ratio,
+            )
+            return series.iloc[:at], [*actions, Action(None, False, words)]
         if near:
             factor = min(near, key=lambda value: abs(np.log(size / value)))
             scale = factor if ratio > 1 else 1 / factor

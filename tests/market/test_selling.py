@@ -51,6 +51,14 @@ def test_a_slip_is_not_todays_price_and_new_money_reaches_the_plan():
     np.testing.assert_allclose(found.months, prices + prices)
 
 
+def test_a_last_quote_that_is_a_slip_leaves_the_month_before_as_todays_price():
+    prices = [100.0, 101, 102, 103, 104, 105, 106, 107, 108, 109, 110, 11100]
+    found = crop_prices(quotes("Town", "wholesale", prices))
+    assert found is not None
+    assert found.months.tolist() == prices[:-1]
+    assert found.price_now == 110
+
+
 def test_the_basis_uses_the_month_beside_where_the_market_has_none_and_nothing_of_the_future():
     reference = reference_market(quotes("Town", "wholesale", [100.0, 100.0, 200.0])).monthly.prices
     own = pd.DataFrame(

@@ -244,6 +244,19 @@ def test_losses_beside_what_was_to_be_expected():
     assert found.expected_storage[1] == pytest.approx(4.62, abs=0.01)
     assert float(found.measured_storage) == pytest.approx(11.56, abs=0.01)  # 10 / 0.865; theft is not of the store
     assert "more than" in str(found.verdict)
+    assert float(found.delivered_kg) == pytest.approx(2 * 115.607, abs=0.01)
+    assert found.moisture_pct == pytest.approx(13.5, abs=0.001)
+    # Another pool's deliveries, sales and losses are nothing to it.
+    other = [
+        delivery(6, 1, "50", "20", pool="beans", on=date(2026, 1, 1)),
+        sale(7, "10", "20", "2", pool="beans", on=date(2026, 1, 15)),
+        event(8, "loss", {"pool": "beans", "dry_kg": "3", "kind": "insects and mould"}, date(2026, 4, 1)),
+    ]
+    both = replay(events + other)
+    again = pool_losses(
+        both, "maize", date(2026, 4, 1), lambda days: np.stack([days / 30] * 3, axis=-1), "woven_bag", True, 0.005
+    )
+    assert again == found
 
 
 @given(name=st.text(max_size=80), pool=st.text(max_size=60), kg=st.decimals("1", "90000", places=1))
