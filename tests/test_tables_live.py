@@ -6,6 +6,7 @@ import functools
 import gc
 import tomllib
 from collections.abc import Callable, Iterator
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -169,7 +170,63 @@ def _keeping(_row: str) -> object:
     return [repr(check) for check in checks], table.to_csv() if hasattr(table, "to_csv") else repr(table), limits
 
 
+def _made_days(_row: str) -> object:
+    from core.weather.day_to_day import make_days, make_hours
+    from core.weather.normals import Normals
+    from core.weather.place import Place
+
+    spot = Place(9.5, -0.85, 180.0, "UTC")
+    table = pd.DataFrame({"temperature_c": 27.0, "relative_humidity_pct": 60.0, "rain_mm": 90.0}, index=range(1, 13))
+    first = date(2026, 5, 1)
+    days = [first + timedelta(days=ahead) for ahead in range(40)]
+    made = make_days(Normals(table, source="x", status="entered"), spot, days, 3, np.random.default_rng(1))
+    hours = make_hours(days, made, spot, np.random.default_rng(2))
+    return [getattr(made, name).tolist() for name in vars(made)], [frame.to_numpy().tolist() for frame in hours]
+
+
+def _near_town(town: str) -> object:
+    from core.weather.place import Place
+    from core.weather.reference import reference_altitude_m, reference_normals, towns
+
+    at = towns().names.index(town.replace("_", " "))
+    latitude, longitude = 0.3 + float(towns().latitude[at]), 0.2 + float(towns().longitude[at])
+    place = Place(latitude, longitude, 100.0, "UTC")
+    return reference_normals(place).table.to_numpy().tolist(), reference_altitude_m(latitude, longitude)
+
+
+def _in_kilograms(unit: str) -> object:
+    from core.market.units import kilograms
+    from core.reference_tables import reference_table
+
+    return [kilograms(name) for name in reference_table("market", "units.toml")[unit]["names"]]
+
+
+def _usual_bags(_row: str) -> object:
+    from core.planning.beginning import usual_bag
+    from core.reference_tables import reference_table
+
+    return [usual_bag(country) for country in reference_table("planning", "beginning.toml")["bag_kg"]]
+
+
+def _graded(_row: str) -> object:
+    from core.group.lot_actions import FAULTS, grade
+
+    return [str(grade("maize", {fault: share})) for fault in FAULTS for share in np.arange(0.0, 8.0, 0.01)]
+
+
+def _safe_moistures(_row: str) -> object:
+    from core.storage.comparison import safe_moistures
+
+    return repr(safe_moistures())
+
+
 TABLES: dict[tuple[str, str], Callable[[str], object]] = {
+    ("weather", "day_to_day.toml"): _made_days,
+    ("weather", "reference.toml"): _near_town,
+    ("market", "units.toml"): _in_kilograms,
+    ("planning", "beginning.toml"): _usual_bags,
+    ("group", "grades.toml"): _graded,
+    ("storage", "comparison.toml"): _safe_moistures,
     ("drying", "setups.toml"): _dried,
     ("drying", "field.toml"): _field,
     ("storage", "methods.toml"): _stored,
@@ -228,7 +285,7 @@ def test_every_number_of_a_table_changes_a_result(room, name, tmp_path, monkeypa
     for row, values in rows.items():
         for path, other in _numbers(values):
             kind = path if name != "commodities.toml" else tuple(part for part in path if part not in _sets(values))
-            kind = kind if kind != ("value",) else (row, "value")
+            kind = kind if kind not in {("value",), ("kg",)} else (row, *kind)
             seen.add(kind)
             if kind in live:
                 continue

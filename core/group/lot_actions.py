@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 from core.accounts.book import Book
@@ -15,6 +12,7 @@ from core.errors import InputError
 from core.group.records import Event, Lot
 from core.group.store import Store
 from core.messages import Message
+from core.reference_tables import reference_table
 
 BOOK = "lot_actions"
 KINDS = ("shelling", "cleaning", "sorting", "weighing")
@@ -165,12 +163,6 @@ def _action(event: Event) -> LotAction:
     )
 
 
-@cache
-def grade_table() -> Mapping[str, Mapping[str, Any]]:
-    """Return the table of grades as it stands in grades.toml."""
-    return tomllib.loads((files("core.group") / "grades.toml").read_text(encoding="utf-8"))
-
-
 def grade(commodity: str, faults: Mapping[str, float], standard: str = "eac") -> tuple[int, Message] | None:
     """Return a lot's grade by its counted faults, with the fault that decides it; None where no table is known.
 
@@ -188,8 +180,9 @@ def grade(commodity: str, faults: Mapping[str, float], standard: str = "eac") ->
     tuple of int and Message, or None
         1 is best; one more than the last grade means out of grade.
     """
+    grades = reference_table("group", "grades.toml")
     table = next(
-        (row for row in grade_table().values() if row["commodity"] == commodity and row["standard"] == standard), None
+        (row for row in grades.values() if row["commodity"] == commodity and row["standard"] == standard), None
     )
     if table is None or not faults:
         return None

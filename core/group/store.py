@@ -323,10 +323,10 @@ class Store:
                 raise_version(connection, group_id)
         return numbers
 
-    def remove_reading(self, reading_id: int, token: str = "") -> None:
+    def remove_reading(self, reading_id: int) -> None:
         """Remove a reading that was entered by mistake."""
         table = tables.readings
-        with self._writing(None, token) as connection:
+        with self._writing(None) as connection:
             row = connection.execute(sa.select(table).where(table.c.id == reading_id)).mappings().first()
             if row is None:
                 raise NotFoundError("there is no reading number {reading_id}", reading_id=reading_id)
@@ -655,12 +655,12 @@ class Store:
         with self._writing(batch.record.group_id, token) as connection:
             return write_batch(connection, batch)
 
-    def write_together(self, work: Callable[[Connection], Result], token: str = "") -> Result:
+    def write_together(self, work: Callable[[Connection], Result]) -> Result:
         """Do some work on one transaction, kept as a whole or not at all.
 
         The work raises the versions of its groups.
         """
-        with self._writing(None, token) as connection:
+        with self._writing(None) as connection:
             return work(connection)
 
     def undo_import(self, import_id: int, at: datetime | None = None, token: str = "") -> None:

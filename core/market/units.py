@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 import re
-import tomllib
-from functools import cache
-from importlib.resources import files
-from typing import Any
+
+from core.reference_tables import reference_table
 
 WEIGHED = re.compile(
     r"^\s*(?P<count>\d+(?:[.,]\d+)?)?\s*[- ]?\s*(?P<unit>[a-zà-ÿ.]+)\s*(?:\((?P<inner>[^)]*)\))?\s*$", re.IGNORECASE
 )
-
-
-@cache
-def _units() -> dict[str, Any]:
-    return tomllib.loads((files("core.market") / "units.toml").read_text(encoding="utf-8"))
 
 
 def kilograms(unit: str) -> float | None:
@@ -36,7 +29,7 @@ def kilograms(unit: str) -> float | None:
     if match is None:
         return None
     name = match.group("unit").rstrip(".")
-    for entry in _units().values():
+    for entry in reference_table("market", "units.toml").values():
         if name in entry["names"]:
             count = float(match.group("count").replace(",", ".")) if match.group("count") else 1.0
             return count * float(entry["kg"])

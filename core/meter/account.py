@@ -550,19 +550,6 @@ POSTINGS: dict[str, Callable[[Account, BookEvent], Postings]] = {
 # Writing
 
 
-@dataclass(frozen=True)
-class NewEvent:
-    """An event that is about to be written: the same particulars as one in the records."""
-
-    id: int
-    kind: str
-    on: date
-    who: str
-    payload: dict[str, Any]
-    recorded_at: datetime
-    reverses: int | None = None
-
-
 def check_new(events: Sequence[BookEvent], count: int) -> Account:
     """Return the account with the book's last entries, or refuse them.
 

@@ -96,51 +96,6 @@ class SampledShares:
     orders: int
 
 
-def sampled_shapley(
-    names: Sequence[str], cost: Callable[[frozenset[str]], Money], seed: int, orders: int = 4000
-) -> SampledShares:
-    """Return Shapley shares estimated from random orders, for groups too large to list.
-
-    Parameters
-    ----------
-    names : sequence of str
-        The members.
-    cost : callable
-        Cost of a group alone, money.
-    seed : int
-        Seed of the draw.
-    orders : int
-        Orders of arrival to draw, rounded up to an even number, at least 4.
-
-    Raises
-    ------
-    InputError
-        Where there is nobody or fewer than 4 orders.
-
-    Notes
-    -----
-    Mean extra cost of each member over random orders, each drawn together with its mirror image; the error from the
-    spread between pairs, normal limit, shared over the members after Bonferroni. Sources: Castro, Gomez & Tejada
-    (2009), Polynomial calculation of the Shapley value based on sampling; Dunn (1961) for several intervals at once.
-    """
-    if not names or orders < 4:
-        raise InputError("sampling needs at least one member and 4 orders, not {orders}", orders=orders)
-    members = list(names)
-    pairs = (orders + 1) // 2
-    generator = np.random.default_rng(seed)
-    extra = np.zeros((pairs, len(members)))
-    for row in range(pairs):
-        order = generator.permutation(len(members))
-        for direction in (order, order[::-1]):
-            before, group = 0.0, frozenset[str]()
-            for place in direction:
-                group = group | {members[place]}
-                after = float(cost(group))
-                extra[row, place] += 0.5 * (after - before)
-                before = after
-    return shares_from_draws(members, extra)
-
-
 def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> SampledShares:
     """Return shares and their errors from what each member added in drawn orders.
 

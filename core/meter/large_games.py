@@ -203,7 +203,7 @@ def _least(
 
 
 def sampled_shapley_by_ways(game: WaysGame, seed: int, orders: int = 4000) -> SampledShares:
-    """Return Shapley shares from random orders, as `core.meter.games.sampled_shapley`, without a call for each group.
+    """Return Shapley shares from random orders, for groups too large to list.
 
     Parameters
     ----------
@@ -218,6 +218,12 @@ def sampled_shapley_by_ways(game: WaysGame, seed: int, orders: int = 4000) -> Sa
     ------
     InputError
         Where there are fewer than 4 orders.
+
+    Notes
+    -----
+    Mean extra cost of each member over random orders, each drawn together with its mirror image; the error from the
+    spread between pairs, normal limit, shared over the members after Bonferroni. Sources: Castro, Gomez & Tejada
+    (2009), Polynomial calculation of the Shapley value based on sampling; Dunn (1961) for several intervals at once.
     """
     if orders < 4:
         raise InputError("sampling needs at least one member and 4 orders, not {orders}", orders=orders)

@@ -20,7 +20,6 @@ from core.meter.games import (
     all_groups,
     largest_complaint,
     nucleolus,
-    sampled_shapley,
     shapley_fractions,
     shapley_values,
 )
@@ -41,7 +40,6 @@ __all__ = [
     "group_cost",
     "nucleolus",
     "own_meter_season_cost",
-    "sampled_shapley",
     "shapley_values",
     "share_cost",
     "stand_alone",

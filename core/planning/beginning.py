@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from functools import lru_cache
-from importlib import resources
-from typing import Any
 
 from core.errors import InputError
 from core.group.possessions import keep_spaces, keep_stores, space_from, store_from
 from core.group.records import Group, Lot, PriceQuote, Reading
 from core.group.store import Store
 from core.planning.wishes import write_wishes
+from core.reference_tables import reference_table
 
 LARGEST_BAGS = 100_000
 
 
-@lru_cache(maxsize=1)
-def _bags() -> dict[str, dict[str, Any]]:
-    return tomllib.loads((resources.files("core.planning") / "beginning.toml").read_text(encoding="utf-8"))["bag_kg"]
-
-
 def usual_bag(country: str) -> tuple[float, str]:
     """Return what a bag of grain usually weighs in a country (ISO 3166 code), kg, and where that comes from."""
-    entry = _bags().get(country) or _bags()["other"]
+    bags = reference_table("planning", "beginning.toml")["bag_kg"]
+    entry = bags.get(country) or bags["other"]
     return float(entry["value"]), str(entry["source"])
 
 

@@ -201,7 +201,6 @@ class CaseBuyer:
     deductions: Deductions = NO_DEDUCTIONS
     refused_factor: float = 0.7
     fee_fraction: float = 0.0
-    fee_per_bag: float = 0.0
     pay_delay_weeks: int = 0
     chance_failing: float = 0.0
     weekly_kg: float | None = None

@@ -233,7 +233,7 @@ def _stored(
 
     Each (weeks, moistures x climates); then refusals and living share.
     """
-    from core.storage.advice import quality_class, refusal_chances
+    from core.storage.advice import refusal_chances, unfit_for_food
     from core.storage.simulate import simulate_storage
 
     length = scene.case.weeks - first_week
@@ -256,7 +256,7 @@ def _stored(
     loss = run.dry_matter_loss_pct
     left = np.clip((1 - run.weight_loss_pct / 100) / np.maximum(1 - loss / 100, 1e-6), 0.0, 1.0)
     # a lot that mould, souring or poison has made unfit is no food: nothing of it counts as income
-    unfit = np.where(quality_class(run) == 2, 1.0, np.clip(run.mould_risk, 0.0, 1.0))
+    unfit = np.where(unfit_for_food(run), 1.0, np.clip(run.mould_risk, 0.0, 1.0))
     chances = refusal_chances(run)
     passed = np.ones_like(unfit)
     for ground in ("damaged kernels", "live insects", "odour", "foreign matter"):

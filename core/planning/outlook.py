@@ -172,13 +172,9 @@ def net_values(
     return np.asarray(bag_mass_kg * per_kg - per_bag - shared_costs(case, table, bag_mass_kg))
 
 
-def mean_values(case: PlanningCase, table: Options, weights: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-    """Return (per kg, per bag) parts of each option's mean value today; value of a bag = mass x first - second.
-
-    `weights` (scenarios,) sum to 1; None = all alike.
-    """
-    receipts = table.receipts_kg.mean(axis=1) if weights is None else table.receipts_kg @ weights.astype(np.float32)
-    return parts_of_value(case, table, receipts.astype(float))
+def mean_values(case: PlanningCase, table: Options) -> tuple[np.ndarray, np.ndarray]:
+    """Return (per kg, per bag) parts of each option's mean value today; value of a bag = mass x first - second."""
+    return parts_of_value(case, table, table.receipts_kg.mean(axis=1).astype(float))
 
 
 def parts_of_value(case: PlanningCase, table: Options, receipts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -712,7 +708,7 @@ def _buyer_blocks(case: PlanningCase, seasons: Seasons, lot: CaseLot, way: _Way)
             receipts=sound[rows] * paid * (1.0 - who.fee_fraction),
             kept_kg=sold_mean[rows],
             price_kg=paid.mean(axis=1),
-            later_bag=way.monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + who.fee_per_bag + load,
+            later_bag=way.monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + load,
             unfit=unfit_mean[rows],
         )
 

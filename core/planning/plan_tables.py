@@ -43,8 +43,7 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     treatment = case.storage[way].treatment_per_bag if way != NONE else 0.0
     upfront = mass * float(table.upfront_kg[option]) + float(table.upfront_bag[option]) - treatment
     load = case.truck.cost_per_bag if buyer != NONE and case.buyers[buyer].distance_km > 0 else 0.0
-    fee_bag = case.buyers[buyer].fee_per_bag if buyer != NONE else 0.0
-    keeping = float(table.later_bag[option]) - load - fee_bag
+    keeping = float(table.later_bag[option]) - load
     early, late = float(case.discount(start)), float(case.discount(sale))
     result = {
         "gross": mass * market,
@@ -55,7 +54,7 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
         "insects": mass * parts.insects[row] * market,
         "mould": spoilt,
         "discount": mass * sold * market - spoilt - paid,
-        "fees": paid - receipts + fee_bag,
+        "fees": paid - receipts,
         "drying": np.full(case.scenarios, upfront),
         "storage": np.full(case.scenarios, keeping + treatment),
         "bags": np.zeros(case.scenarios),
@@ -65,14 +64,14 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
     result["cost_of_money"] = (
         receipts * (1.0 - float(case.discount(pay)))
         - (1 - early) * (upfront + treatment)
-        - (1 - late) * (keeping + load + fee_bag)
+        - (1 - late) * (keeping + load)
     )
     result["net"] = result["gross"] - sum(result[name] for name in DEDUCTIONS)
     result["kg"] = mass * sold
     return result
 
 
-def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] | None = None) -> pd.Series:
+def plan_deductions(outlook: Outlook, allocation: Allocation) -> pd.Series:
     """Return the mean money between gross and net of a whole plan.
 
     Gross, each of `DEDUCTIONS`, net (value today before borrowing).
@@ -80,28 +79,25 @@ def plan_deductions(outlook: Outlook, allocation: Allocation, members: set[str] 
     case = outlook.case
     total = dict.fromkeys(("gross", *DEDUCTIONS), 0.0)
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
-        if members is not None and case.lots[lot].owner not in members:
-            continue
         parts = breakdown(outlook, int(lot), int(option))
         for name in total:
             total[name] += float(bags * parts[name].mean())
-    if members is None:
-        week = np.arange(case.weeks)
-        for buyer in range(len(case.buyers)):
-            cost = allocation.trips[buyer] * case.trip_cost(buyer)
-            total["transport"] += float(cost.sum())
-            total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
-        # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
-        # money
-        total["cost_of_money"] -= loan_value(case, allocation.loans)
-        spaces = sum(share * way.price for share, way in zip(allocation.spaces, case.drying, strict=False))
-        total["drying"] += spaces
-        total["bags"] += allocation.purchases(case) - spaces
-        use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
-        lost = excess_price(case, outlook)
-        for buyer, who in enumerate(case.buyers):
-            if who.weekly_kg is not None:
-                total["discount"] += float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * lost[buyer]).sum())
+    week = np.arange(case.weeks)
+    for buyer in range(len(case.buyers)):
+        cost = allocation.trips[buyer] * case.trip_cost(buyer)
+        total["transport"] += float(cost.sum())
+        total["cost_of_money"] -= float((cost * (1 - case.discount(week))).sum())
+    # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
+    # money
+    total["cost_of_money"] -= loan_value(case, allocation.loans)
+    spaces = sum(share * way.price for share, way in zip(allocation.spaces, case.drying, strict=False))
+    total["drying"] += spaces
+    total["bags"] += allocation.purchases(case) - spaces
+    use = use_of(outlook, allocation.lot, allocation.option, allocation.bags)
+    lost = excess_price(case, outlook)
+    for buyer, who in enumerate(case.buyers):
+        if who.weekly_kg is not None:
+            total["discount"] += float((np.maximum(use.kg[buyer] - who.weekly_kg, 0.0) * lost[buyer]).sum())
     total["net"] = total["gross"] - sum(total[name] for name in DEDUCTIONS)
     return pd.Series(total)
 

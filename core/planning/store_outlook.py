@@ -308,13 +308,6 @@ def methods_for(lot: StoredLot) -> list[str]:
     return [method for method in method_codes() if lot.unshelled or not get_method(method).unshelled]
 
 
-def lot_outlook(
-    lot: StoredLot, climates: Sequence[pd.DataFrame], days: int, settings: OutlookSettings | None = None
-) -> dict[str, MethodOutlook]:
-    """Return a lot's outlook under every method that fits its form, by method."""
-    return {method: method_outlook(lot, method, climates, days, settings) for method in methods_for(lot)}
-
-
 def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str | None, Message]:
     """Return the method that keeps longest at 95 % certainty (then loses least), with a sentence.
 

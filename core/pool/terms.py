@@ -117,22 +117,6 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
     return Terms(base, limit, factors, first, levies, step, rule, weeks, order, kept)
 
 
-def terms_payload(terms: Terms) -> dict[str, Any]:
-    """Return terms as JSON values, decimals as text."""
-    return {
-        "base_pct": str(terms.base_pct),
-        "limit_pct": str(terms.limit_pct),
-        "grade_factors": {grade: str(factor) for grade, factor in terms.grade_factors.items()},
-        "first_payment_per_kg": str(terms.first_payment_per_kg),
-        "levies": [{"name": levy.name, "kind": levy.kind, "amount": str(levy.amount)} for levy in terms.levies],
-        "step": str(terms.step),
-        "price_rule": terms.price_rule,
-        "week_factors": {week: str(factor) for week, factor in terms.week_factors.items()},
-        "order": list(terms.order),
-        "minimum_take_home": str(terms.minimum_take_home),
-    }
-
-
 # What a person types, one line for each
 
 

@@ -225,27 +225,14 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
     return chances
 
 
-def expected_discount(run: StorageRun, terms: BuyerTerms | None = None) -> Array:
-    """Return the fraction of the price taken off by day and scenario, from 0 to 0.6 at most (judgement)."""
-    buyer = terms or BuyerTerms()
-    return np.clip(1.0 - buyer.deductions.kept(run.moisture_pct, run.damaged_kernels_pct), 0.0, 0.6)
-
-
-def quality_class(run: StorageRun, limits: StorageLimits | None = None) -> Array:
-    """Return the class by day and scenario: 0 sound, 1 damaged (sold at a discount), 2 unfit for food."""
-    bounds = limits or StorageLimits()
-    unfit = (
+def unfit_for_food(run: StorageRun) -> Array:
+    """Return whether the lot is unfit for food, by day and scenario."""
+    return (
         (run.mould_risk > 0.5)
         | (run.soured_share > 0.5)
-        | (run.toxin_hours > 3.0 * bounds.toxin_hours)
+        | (run.toxin_hours > 3.0 * StorageLimits().toxin_hours)
         | (run.damp_loss_pct > 1.0)
     )
-    damaged = (
-        (run.damaged_kernels_pct > bounds.damaged_kernels_pct)
-        | (run.mould_risk > bounds.mould_share)
-        | (run.damp_loss_pct > bounds.damp_loss_pct)
-    )
-    return np.where(unfit, 2, np.where(damaged, 1, 0))
 
 
 def paid_weight_loss_pct(run: StorageRun, paid_moisture_pct: float) -> Array:
@@ -279,7 +266,7 @@ def weekly_table(run: StorageRun, terms: BuyerTerms | None = None) -> pd.DataFra
     -------
     DataFrame
         Indexed by week: moisture_pct, weight_loss_pct and mould_risk with suffixes _low, _middle, _high;
-        refusal_chance, discount, unfit_share (fraction of the scenarios).
+        refusal_chance (fraction of the scenarios).
     """
     rows = run.day % 7 == 0
     refusal = refusal_chances(run, terms)["any"]
@@ -290,6 +277,4 @@ def weekly_table(run: StorageRun, terms: BuyerTerms | None = None) -> pd.DataFra
             columns[f"{name}_{suffix}"] = np.quantile(values, quantile, axis=1)
     count = int(rows.sum())
     columns["refusal_chance"] = refusal[rows].reshape(count, -1).mean(axis=1)
-    columns["discount"] = expected_discount(run, terms)[rows].reshape(count, -1).mean(axis=1)
-    columns["unfit_share"] = (quality_class(run)[rows].reshape(count, -1) == 2).mean(axis=1)
     return pd.DataFrame(columns, index=pd.Index(run.day[rows] // 7, name="week"))

@@ -66,11 +66,7 @@ class NextTest:
 
 
 def next_test(
-    run: StorageRun,
-    since_day: int = 0,
-    costs: RetestCosts | None = None,
-    limits: StorageLimits | None = None,
-    weights: ArrayLike | None = None,
+    run: StorageRun, since_day: int = 0, costs: RetestCosts | None = None, limits: StorageLimits | None = None
 ) -> NextTest:
     """Return how many days after `since_day` one lot is best tested.
 
@@ -82,8 +78,6 @@ def next_test(
         Day of the last test.
     costs : RetestCosts, optional
     limits : StorageLimits, optional
-    weights : array_like (scenarios,), optional
-        Of the scenarios after earlier re-tests.
 
     Notes
     -----
@@ -95,17 +89,16 @@ def next_test(
     names = list(by_cause)
     table = np.stack([by_cause[name] for name in names])
     earliest = np.maximum(table.min(axis=0) - since_day, 0.0)
-    share = _weights(weights, len(earliest))
     intervals = np.arange(prices.shortest_days, prices.longest_days + 1)
-    unseen = np.clip(intervals[:, None] - earliest[None, :], 0.0, None) @ share
+    unseen = np.clip(intervals[:, None] - earliest[None, :], 0.0, None).mean(axis=1)
     rate = (prices.test_cost + unseen * prices.daily_loss_share * prices.lot_value) / intervals
     days = int(intervals[int(np.argmin(rate))])
-    chance = float(((earliest <= days) * share).sum())
+    chance = float((earliest <= days).mean())
     if chance < 0.005:
         reason = Message("Nothing is expected within {days} days; a test keeps it so.", {"days": days})
         return NextTest(days, chance, "", reason)
     soon = earliest <= days
-    cause = names[int(np.argmax(((table[:, soon] == table[:, soon].min(axis=0)) * share[soon]).sum(axis=1)))]
+    cause = names[int(np.argmax((table[:, soon] == table[:, soon].min(axis=0)).sum(axis=1)))]
     reason = Message(
         "{chance} in 100 years like these would be in trouble by then ({cause}); later would cost more than the test.",
         {"chance": round(100 * chance), "cause": cause},

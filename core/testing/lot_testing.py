@@ -226,30 +226,6 @@ class LotReport:
     calibration: float
 
 
-def report_lot(
-    case: LotCase, around: Circumstances, errors: Errors, judgement: str, probed: int, cost_per_test: float
-) -> LotReport:
-    """Return what testing is worth for a lot.
-
-    Parameters
-    ----------
-    case : LotCase
-        The lot.
-    around : Circumstances
-        Scenarios, the same for all lots.
-    errors : Errors
-        Errors of the methods.
-    judgement : str
-        What is done without a meter.
-    probed : int
-        Bags tested with the meter.
-    cost_per_test : float
-        Money for probing a bag.
-    """
-    table, belief = lot_table(case, around)
-    return report_table(table, belief, case.bags, errors, judgement, probed, cost_per_test)
-
-
 def report_table(
     table: DecisionTable,
     belief: NDArray[np.float64],
@@ -269,8 +245,14 @@ def report_table(
         Probabilities of the true moisture before the test.
     bags : int
         Bags in the lot.
-    errors, judgement, probed, cost_per_test
-        As `report_lot`.
+    errors : Errors
+        Errors of the methods.
+    judgement : str
+        What is done without a meter.
+    probed : int
+        Bags tested with the meter.
+    cost_per_test : float
+        Money for probing a bag.
     """
     without = judgement_chances(table.moisture_pct, judgement, errors)
     probed = min(probed, bags)

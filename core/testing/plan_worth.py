@@ -505,7 +505,7 @@ class _Reckoned:
         case, lot = self.ready.case, self.ready.lot
         who = case.buyers[self.buyer]
         late = float(case.discount(self.week))
-        per_bag = late * (who.fee_per_bag + (case.truck.cost_per_bag if who.distance_km > 0 else 0.0))
+        per_bag = late * (case.truck.cost_per_bag if who.distance_km > 0 else 0.0)
         if self.storage != NONE:
             way = case.storage[self.storage]
             per_bag += late * way.cost_per_bag_month * (self.week - self.ready_week) / WEEKS_PER_MONTH

@@ -7,18 +7,17 @@ and without rain (Richardson 1981, Water Resources Research 17, 182-190). The fi
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from importlib import resources
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from core.grain.air import saturation_vapour_pressure
+from core.reference_tables import reference_table
 from core.weather.normals import DAYS_IN_MONTH, Normals, completed
 from core.weather.place import Place
 from core.weather.solar import (
@@ -73,8 +72,7 @@ class Before:
 @lru_cache(maxsize=1)
 def settings() -> dict[str, float]:
     """Return the figures of `day_to_day.toml` by name."""
-    text = (resources.files("core.weather") / "day_to_day.toml").read_text(encoding="utf-8")
-    return {name: float(entry["value"]) for name, entry in tomllib.loads(text).items()}
+    return {name: float(entry["value"]) for name, entry in reference_table("weather", "day_to_day.toml").items()}
 
 
 def normals_by_day(normals: Normals, place: Place, days: Sequence[date]) -> pd.DataFrame:

@@ -49,7 +49,6 @@ def fetch_forecast(
     place: Place,
     session: requests.Session,
     now: datetime,
-    url: str | None = None,
     last_modified: str | None = None,
     seconds: float = TOTAL_SECONDS,
 ) -> Forecast | None:
@@ -57,7 +56,7 @@ def fetch_forecast(
 
     Parameters
     ----------
-    place, session, now, url
+    place, session, now
         As in `open_meteo.fetch_forecast`.
     last_modified : str or None
         What the service said of the stored answer; where nothing is newer, None is returned.
@@ -73,7 +72,7 @@ def fetch_forecast(
         "altitude": round(place.altitude_m),
     }
     headers = {"If-Modified-Since": last_modified} if last_modified else {}
-    answer = ask(session, url or service_url(), parameters, SERVICE, headers, seconds)
+    answer = ask(session, service_url(), parameters, SERVICE, headers, seconds)
     if answer.status_code == 304:
         return None
     caching = _caching(answer.headers)

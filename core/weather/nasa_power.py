@@ -48,7 +48,7 @@ def service_url() -> str:
     return os.environ.get("DRYHOLD_NASA_POWER_URL", URL)
 
 
-def fetch_normals(place: Place, session: requests.Session, url: str | None = None) -> Normals:
+def fetch_normals(place: Place, session: requests.Session) -> Normals:
     """Return the month's normals at a place (means of some twenty years on a half-degree grid).
 
     Raises
@@ -57,7 +57,7 @@ def fetch_normals(place: Place, session: requests.Session, url: str | None = Non
         Where nothing usable came.
     """
     parameters = {**_where(place), "parameters": ",".join(CLIMATOLOGY)}
-    answer = ask(session, f"{url or service_url()}/climatology/point", parameters, SERVICE)
+    answer = ask(session, f"{service_url()}/climatology/point", parameters, SERVICE)
     return parse_normals(read_json(answer, SERVICE))
 
 
@@ -87,14 +87,12 @@ def parse_normals(content: Any) -> Normals:
     return Normals(table, source=ATTRIBUTION, status="fresh")
 
 
-def fetch_years(
-    place: Place, session: requests.Session, first: date, last: date, url: str | None = None
-) -> pd.DataFrame:
+def fetch_years(place: Place, session: requests.Session, first: date, last: date) -> pd.DataFrame:
     """Return daily weather of past years.
 
     Parameters
     ----------
-    place, session, url
+    place, session
         As elsewhere.
     first, last : date
         Days of the place's local solar calendar, both included.
@@ -117,7 +115,7 @@ def fetch_years(
         "end": f"{last:%Y%m%d}",
         "time-standard": "LST",
     }
-    answer = ask(session, f"{url or service_url()}/daily/point", parameters, SERVICE, seconds=YEARS_SECONDS)
+    answer = ask(session, f"{service_url()}/daily/point", parameters, SERVICE, seconds=YEARS_SECONDS)
     return parse_years(read_json(answer, SERVICE))
 
 

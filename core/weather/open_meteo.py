@@ -50,9 +50,7 @@ def ensemble_url() -> str:
     return os.environ.get("DRYHOLD_OPEN_METEO_ENSEMBLE_URL", ENSEMBLE_URL)
 
 
-def fetch_forecast(
-    place: Place, session: requests.Session, now: datetime, url: str | None = None, seconds: float = TOTAL_SECONDS
-) -> Forecast:
+def fetch_forecast(place: Place, session: requests.Session, now: datetime, seconds: float = TOTAL_SECONDS) -> Forecast:
     """Return the service's single best forecast, up to 16 days.
 
     Parameters
@@ -63,8 +61,6 @@ def fetch_forecast(
         From `fetching.make_session`.
     now : datetime
         The present moment, aware.
-    url : str or None
-        Another server of the same form.
 
     Raises
     ------
@@ -72,16 +68,14 @@ def fetch_forecast(
         Where nothing usable came.
     """
     names = ",".join([*VARIABLES, CHANCE])
-    answer = ask(session, url or forecast_url(), {**_where(place), "hourly": names}, SERVICE, seconds=seconds)
+    answer = ask(session, forecast_url(), {**_where(place), "hourly": names}, SERVICE, seconds=seconds)
     return parse_forecast(read_json(answer, SERVICE), place, now)
 
 
-def fetch_ensemble(
-    place: Place, session: requests.Session, now: datetime, url: str | None = None, seconds: float = TOTAL_SECONDS
-) -> Forecast:
+def fetch_ensemble(place: Place, session: requests.Session, now: datetime, seconds: float = TOTAL_SECONDS) -> Forecast:
     """Return an ensemble forecast, run by run; parameters and errors as `fetch_forecast`."""
     parameters = {**_where(place), "hourly": ",".join(VARIABLES), "models": ENSEMBLE_MODEL}
-    answer = ask(session, url or ensemble_url(), parameters, SERVICE, seconds=seconds)
+    answer = ask(session, ensemble_url(), parameters, SERVICE, seconds=seconds)
     return parse_ensemble(read_json(answer, SERVICE), place, now)
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from importlib import resources
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import WeatherError
+from core.reference_tables import reference_table
 from core.weather.normals import Normals, completed
 from core.weather.place import Place
 
@@ -44,7 +43,7 @@ class Towns:
 @lru_cache(maxsize=1)
 def towns() -> Towns:
     """Return the towns of `reference.toml`."""
-    kept = tomllib.loads((resources.files("core.weather") / "reference.toml").read_text(encoding="utf-8"))
+    kept = reference_table("weather", "reference.toml")
     columns = ("latitude", "longitude", "altitude_m", "temperature_c", "relative_humidity_pct", "rain_mm")
     found = {name: np.array([town[name] for town in kept.values()], dtype=float) for name in columns}
     sun = np.array([town["sun"]["share"] if "sun" in town else [1.0] * 12 for town in kept.values()])

@@ -102,9 +102,7 @@ def enter_normals(table: pd.DataFrame, place: Place, saved: Documents, now: date
     return normals
 
 
-def get_normals(
-    place: Place, saved: Documents, now: datetime, session: requests.Session | None = None, url: str | None = None
-) -> Normals:
+def get_normals(place: Place, saved: Documents, now: datetime, session: requests.Session | None = None) -> Normals:
     """Return the best normals that there are: entered by hand, stored, from the network, or of the reference towns.
 
     Parameters
@@ -117,8 +115,6 @@ def get_normals(
         The present moment, aware.
     session : requests.Session or None
         None asks no network.
-    url : str or None
-        Another server of the climatology's form.
 
     Returns
     -------
@@ -146,7 +142,7 @@ def get_normals(
         return stored
     if session is not None:
         try:
-            fetched = nasa_power.fetch_normals(place, session, url)
+            fetched = nasa_power.fetch_normals(place, session)
         except (WeatherError, InputError):
             fetched = None
         if fetched is not None:
@@ -156,18 +152,13 @@ def get_normals(
 
 
 def get_years(
-    place: Place,
-    saved: Documents,
-    now: datetime,
-    session: requests.Session | None = None,
-    years: int = 20,
-    url: str | None = None,
+    place: Place, saved: Documents, now: datetime, session: requests.Session | None = None, years: int = 20
 ) -> tuple[pd.DataFrame | None, str]:
     """Return daily weather of past years, and its status.
 
     Parameters
     ----------
-    place, saved, now, session, url
+    place, saved, now, session
         As in `get_normals`.
     years : int
         How many whole years before this one to ask for.
@@ -188,7 +179,7 @@ def get_years(
     if session is not None:
         last = date(now.astimezone(UTC).year - 1, 12, 31)
         try:
-            frame = nasa_power.fetch_years(place, session, date(last.year - years + 1, 1, 1), last, url)
+            frame = nasa_power.fetch_years(place, session, date(last.year - years + 1, 1, 1), last)
         except WeatherError:
             return None, "none"
         saved.write(

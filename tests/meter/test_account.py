@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from typing import Any
 
 import numpy_financial
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from core.errors import LedgerError
+from core.group.records import Event
 from core.meter.account import (
     CAPITAL,
     INTEREST_EARNED,
@@ -21,7 +23,6 @@ from core.meter.account import (
     OWED_TO_MEMBERS,
     RESERVE,
     Account,
-    NewEvent,
     book_value,
     depreciation_due,
     grain_sold_terms,
@@ -44,10 +45,16 @@ START = date(2027, 1, 15)
 AT = datetime(2027, 1, 15, 8, tzinfo=UTC)
 
 
+def an_entry(number: int, kind: str, on: date, payload: dict[str, Any], reverses: int | None = None) -> Event:
+    return Event(
+        id=number, book="meter", kind=kind, on=on, who="Amara", payload=payload, recorded_at=AT, reverses=reverses
+    )
+
+
 def after(account: Account, kind: str, on: date = START, reverses: int | None = None, **payload) -> Account:
     """Return the account after one more event, numbered in turn."""
     following = len(account.events) + 1
-    return post_event(account, NewEvent(following, kind, on, "Amara", plain_payload(payload), AT, reverses))
+    return post_event(account, an_entry(following, kind, on, plain_payload(payload), reverses))
 
 
 def group_of(count: int, price: int = 240) -> Account:
@@ -361,8 +368,8 @@ def test_floats_are_not_money() -> None:
 
 
 def test_a_spoilt_record_is_reported_and_the_rest_stands() -> None:
-    good = NewEvent(1, "member_added", START, "Amara", {"member": "1"}, AT)
-    bad = NewEvent(2, "payment", START, "Amara", {"member": "7", "amount": "1"}, AT)
+    good = an_entry(1, "member_added", START, {"member": "1"})
+    bad = an_entry(2, "payment", START, {"member": "7", "amount": "1"})
     account = replay([good, bad])
     assert account.facts.members == ("1",)
     assert len(account.refused) == 1

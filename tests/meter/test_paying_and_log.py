@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from core.errors import InputError, LedgerError
 from core.grain.mass import mass_after_drying
-from core.meter.account import NewEvent
+from core.group.records import Event
 from core.meter.log import LotToTest, bookings, check_booking, custody, holder_on, member_tests, propose_days
 from core.meter.paying import SellerOffer, compare_offer, instalment_plan, value_grain, value_labour
 
@@ -98,8 +98,17 @@ def test_impossible_offers_are_refused() -> None:
         compare_offer(SellerOffer(200.0, 800.0, 6), [float("nan")], 0.02, 12, 0.02)
 
 
-def event(number: int, kind: str, days: int, reverses: int | None = None, **payload) -> NewEvent:
-    return NewEvent(number, kind, DAY + timedelta(days=days), "Amara", payload, AT, reverses)
+def event(number: int, kind: str, days: int, reverses: int | None = None, **payload) -> Event:
+    return Event(
+        id=number,
+        book="meter",
+        kind=kind,
+        on=DAY + timedelta(days=days),
+        who="Amara",
+        payload=payload,
+        recorded_at=AT,
+        reverses=reverses,
+    )
 
 
 def test_who_had_the_meter_when() -> None:

@@ -8,7 +8,8 @@ from decimal import Decimal
 import pytest
 
 from core.errors import ImportRefusedError
-from core.meter.account import Account, NewEvent, plain_payload, post_event
+from core.group.records import Event
+from core.meter.account import Account, plain_payload, post_event
 from core.meter.paying import instalment_plan
 from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, shares_sheet, statement_sheet
@@ -18,8 +19,8 @@ AT = datetime(2027, 3, 1, tzinfo=UTC)
 NAMES = {"1": "Amara", "2": "Binta <b>"}
 
 
-def event(number: int, kind: str, **payload) -> NewEvent:
-    return NewEvent(number, kind, TODAY, "Treasurer & Co", payload, AT)
+def event(number: int, kind: str, **payload) -> Event:
+    return Event(id=number, book="meter", kind=kind, on=TODAY, who="Treasurer & Co", payload=payload, recorded_at=AT)
 
 
 def account() -> Account:

@@ -36,7 +36,7 @@ from core.pool.payout import (
 )
 from core.pool.prices import price_effects
 from core.pool.season import replay
-from core.pool.terms import checked_terms, terms_payload
+from core.pool.terms import checked_terms
 from tests.pool.helpers import delivery, event, sale
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -170,11 +170,6 @@ def test_week_and_grade_factors_each_with_their_effect():
 def test_impossible_agreements_are_refused(changed):
     with pytest.raises(InputError):
         checked_terms(changed)
-
-
-def test_agreements_survive_being_kept():
-    terms = checked_terms(AGREED | {"week_factors": {"2026-W19": "1.1"}, "price_rule": "by_week"})
-    assert checked_terms(terms_payload(terms)) == terms
 
 
 def test_contract_by_steps_and_the_exact_water():

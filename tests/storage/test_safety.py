@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.grain.sorption import humidity, isotherm_parameters
-from core.planning.store_outlook import StoredLot, best_method, lot_outlook
+from core.planning.store_outlook import MethodOutlook, StoredLot, best_method, method_outlook, methods_for
 from core.storage.methods import get_method, method_codes
 from core.storage.safety import (
     Belief,
@@ -127,16 +127,20 @@ def test_keeps_longest_never_names_a_store_for_which_the_lot_is_too_wet():
     climate = pd.DataFrame({"temperature_c": [26.0] * 90, "relative_humidity_pct": [62.0] * 90})
     climates = [climate] * 6
     damp = StoredLot(1, "A", "maize", 13.4, 0.4, keeping_pct=14.5)
-    outlooks = lot_outlook(damp, climates, 80)
+
+    def under_all(lot: StoredLot) -> dict[str, MethodOutlook]:
+        return {method: method_outlook(lot, method, climates, 80) for method in methods_for(lot)}
+
+    outlooks = under_all(damp)
     assert all(outlooks[method].refusal is not None for method in SEALED)
     best, _why = best_method(outlooks)
     assert best is not None
     assert best not in SEALED
     wet = replace(damp, moisture_pct=16.0)
-    assert best_method(lot_outlook(wet, climates, 80))[0] is None
+    assert best_method(under_all(wet))[0] is None
     dry = replace(damp, moisture_pct=11.5)
-    assert best_method(lot_outlook(dry, climates, 80))[0] is not None
-    assert all(item.refusal is None for item in lot_outlook(dry, climates, 80).values())
+    assert best_method(under_all(dry))[0] is not None
+    assert all(item.refusal is None for item in under_all(dry).values())
 
 
 def test_the_edges_of_the_rules():

@@ -14,10 +14,8 @@ from core.storage.advice import (
     BuyerTerms,
     StorageLimits,
     end_days,
-    expected_discount,
     keeps_until,
     paid_weight_loss_pct,
-    quality_class,
     refusal_chances,
     weekly_table,
 )
@@ -148,8 +146,9 @@ def test_discount_is_the_published_one() -> None:
     run = simulate_storage("maize", 12, "woven_bag", steady(28, 60), 120)
     at = int(np.argmax(run.damaged_kernels_pct > 5))
     # Compounded, at about 5 % damaged the sum differs from the product by less than a tenth.
-    assert expected_discount(run)[at] == pytest.approx(0.032 * run.damaged_kernels_pct[at], rel=0.1)
-    assert 0.13 < expected_discount(run)[at] < 0.19
+    discount = 1.0 - BuyerTerms().deductions.kept(run.moisture_pct, run.damaged_kernels_pct)[at]
+    assert discount == pytest.approx(0.032 * run.damaged_kernels_pct[at], rel=0.1)
+    assert 0.13 < discount < 0.19
 
 
 def test_weight_paid_for() -> None:
@@ -158,12 +157,11 @@ def test_weight_paid_for() -> None:
     assert paid_weight_loss_pct(run, 13.0)[0] == pytest.approx([1.14, 2.25, 3.33], abs=0.01)
 
 
-def test_weekly_table_and_quality() -> None:
+def test_weekly_table() -> None:
     run = simulate_storage("maize", 14, "woven_bag", climates(12), 200)
     table = weekly_table(run)
     assert list(table.index) == list(range(29))
     assert (table["moisture_pct_low"] <= table["moisture_pct_high"]).all()
-    assert set(np.unique(quality_class(run))) <= {0, 1, 2}
 
 
 def test_published_safe_moistures_that_disagree_are_listed_not_used() -> None:

@@ -16,10 +16,11 @@ from core.testing.lot_testing import (
     Circumstances,
     Errors,
     LotCase,
+    LotReport,
     draw_circumstances,
     errors_from_facts,
     lot_table,
-    report_lot,
+    report_table,
     retest_error,
     worth_of_retest,
 )
@@ -44,6 +45,10 @@ def circumstances(seed: int = 1, scenarios: int = 40) -> Circumstances:
     )
 
 
+def report_lot(case: LotCase, around: Circumstances, judgement: str) -> LotReport:
+    return report_table(*lot_table(case, around), case.bags, ERRORS, judgement, 10, 0.05)
+
+
 CASE = LotCase("maize", 30, 2700.0, 15.0, 13.5, 0.3)
 
 
@@ -51,44 +56,39 @@ CASE = LotCase("maize", 30, 2700.0, 15.0, 13.5, 0.3)
 def test_testing_any_crop_is_worth_something_between_nothing_and_the_truth(crop: str) -> None:
     limit = standard_limit(crop)
     limit_pct = limit.moisture_pct if limit else 12.0
-    report = report_lot(
-        LotCase(crop, 30, 2000.0, limit_pct + 1.5, limit_pct, 0.4), circumstances(), ERRORS, "none", 10, 0.05
-    )
+    case = LotCase(crop, 30, 2000.0, limit_pct + 1.5, limit_pct, 0.4)
+    report = report_lot(case, circumstances(), "none")
     assert -1e-9 <= report.worth.mean <= report.worth.perfect + 1e-9
     assert report.worth.perfect < 2000.0 * 0.4 * 1.2
     assert report.calibration >= -1e-9
 
 
 def test_the_better_the_judgement_the_less_the_meter_adds() -> None:
-    worth = {name: report_lot(CASE, circumstances(), ERRORS, name, 10, 0.05).worth.mean for name in JUDGEMENTS}
+    worth = {name: report_lot(CASE, circumstances(), name).worth.mean for name in JUDGEMENTS}
     assert worth["bite"] <= worth["rattle"] <= worth["none"]
     assert worth["salt_jar"] <= worth["none"]
     with pytest.raises(InputError):
-        report_lot(CASE, circumstances(), ERRORS, "guess", 10, 0.05)
+        report_lot(CASE, circumstances(), "guess")
 
 
 def test_the_gain_is_the_losses_avoided() -> None:
     """Identity: both policies share the full price, so the gain is the sum of the losses avoided."""
-    report = report_lot(CASE, circumstances(), ERRORS, "bite", 10, 0.05)
+    report = report_lot(CASE, circumstances(), "bite")
     assert sum(report.worth.avoided.values()) == pytest.approx(report.worth.mean, abs=1e-6)
 
 
 def test_twice_the_grain_or_the_price_is_twice_the_worth() -> None:
     around = replace(circumstances(), day_cost_per_kg=0.0)
-    one = report_lot(CASE, around, ERRORS, "rattle", 10, 0.05).worth.mean
-    assert report_lot(replace(CASE, mass_kg=5400.0), around, ERRORS, "rattle", 10, 0.05).worth.mean == pytest.approx(
-        2 * one
-    )
-    assert report_lot(replace(CASE, price_per_kg=0.6), around, ERRORS, "rattle", 10, 0.05).worth.mean == pytest.approx(
-        2 * one
-    )
+    one = report_lot(CASE, around, "rattle").worth.mean
+    assert report_lot(replace(CASE, mass_kg=5400.0), around, "rattle").worth.mean == pytest.approx(2 * one)
+    assert report_lot(replace(CASE, price_per_kg=0.6), around, "rattle").worth.mean == pytest.approx(2 * one)
 
 
 def test_one_seed_gives_one_answer_and_impossible_lots_are_refused() -> None:
-    first, second = (report_lot(CASE, circumstances(), ERRORS, "bite", 10, 0.05).worth.by_scenario for _ in range(2))
+    first, second = (report_lot(CASE, circumstances(), "bite").worth.by_scenario for _ in range(2))
     assert np.array_equal(first, second)
     with pytest.raises(InputError):
-        report_lot(replace(CASE, mass_kg=0.0), circumstances(), ERRORS, "bite", 10, 0.05)
+        report_lot(replace(CASE, mass_kg=0.0), circumstances(), "bite")
 
 
 def test_the_defaults_name_every_error() -> None:
