@@ -137,15 +137,6 @@ def reference_prices(prices: pd.DataFrame) -> MonthlyPrices:
     return found
 
 
-def market_price(prices: pd.DataFrame, commodity: str, day: date) -> float | None:
-    """Return the mean quote of a crop in the month of a day, money per kg, or None."""
-    if prices.empty:
-        return None
-    quoted = pd.to_datetime(prices["quoted_on"])
-    same = prices[(prices["commodity"] == commodity) & (quoted.dt.year == day.year) & (quoted.dt.month == day.month)]
-    return float(same["price_per_kg"].mean()) if len(same) else None
-
-
 def lot_mass(lot: Lot, bags: int | None = None) -> float | None:
     """Return the mass of a lot, or of some of its bags, kg; None where no bag mass is known."""
     bag = lot.bag_mass_kg or lot.nominal_bag_kg

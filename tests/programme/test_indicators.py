@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import statistics
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from core.errors import InputError
+from core.grain.sorption import equilibrium_moisture
 from core.group.records import Group, Lot, Member
 from core.programme.indicators import (
     DEFINITIONS,
@@ -105,6 +108,126 @@ def test_counted_by_hand():
     assert found["gain_on_harvest_sale"].value == pytest.approx(2700 / (1.2 * 2 * 1000 * 80 / 84.5) - 1)
     assert found["complete_readings"].value == 0
     assert set(found) == set(DEFINITIONS)
+
+
+def drawn(seed: int) -> Records:
+    """Twelve lots of two crops with up to four readings and two sales each, some facts of each left out."""
+    rng = np.random.default_rng(seed)
+    day = date(2026, 5, 1)
+    lots, readings, sales = [], [], []
+    for number in range(1, 13):
+        harvested = day + timedelta(days=int(rng.integers(0, 4))) if rng.random() < 0.8 else None
+        stored = day + timedelta(days=int(rng.integers(5, 9))) if rng.random() < 0.7 else None
+        lots.append(
+            Lot(
+                id=number,
+                group_id=1,
+                label=f"lot {number}",
+                commodity="maize" if number % 3 else "sorghum",
+                bags=int(rng.integers(4, 20)),
+                owner_id=int(rng.integers(1, 4)) if rng.random() < 0.8 else None,
+                harvested_on=harvested,
+                stored_on=stored,
+                nominal_bag_kg=100.0 if rng.random() < 0.8 else None,
+                weighed_moisture_pct=20.0 if rng.random() < 0.8 else None,
+            )
+        )
+        for _ in range(int(rng.integers(0, 5))):
+            row = reading(number, int(rng.integers(1, 12)), float(np.round(rng.uniform(11, 20), 1)))
+            row["settled"] = (True, False, None)[int(rng.integers(0, 3))]
+            if rng.random() < 0.5:
+                row |= {"temperature_c": 25.0, "relative_humidity_pct": 60.0}
+            if rng.random() < 0.2:
+                row["meter_moisture_pct"] = None
+            readings.append(row)
+        for _ in range(int(rng.integers(0, 3))):
+            moisture = float(np.round(rng.uniform(12, 17), 1)) if rng.random() < 0.7 else None
+            on = date(2026, 8, int(rng.integers(1, 28)))
+            sales.append({"lot_id": number, "sold_on": on, "bags": 2, "mass_kg": 180.0, "moisture_pct": moisture})
+            sales[-1]["price_per_kg"] = 3.0
+    members = [Member(id=n, group_id=1, name=f"m{n}") for n in (1, 2, 3)]
+    return Records(
+        Group(id=1, name="g"),
+        members,
+        lots,
+        pd.DataFrame(readings),
+        pd.DataFrame(sales),
+        small().prices,
+        facts={"interest_monthly": 0.0},
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_counted_again_in_plain_loops(seed):
+    """Every share and mean of single observations, told from the raw records without a table."""
+    record = drawn(seed)
+    found = group_indicators(record)
+    limits = {"maize": 15.5, "sorghum": 14.5}
+    rows = [row for _at, row in record.readings.iterrows()]
+    own = {lot.id: [row for row in rows if row["lot_id"] == lot.id] for lot in record.lots}
+    by_humidity = {crop: float(equilibrium_moisture(crop, 25.0, 60.0)) for crop in limits}
+
+    def moisture(lot, row):
+        return by_humidity[lot.commodity] if row["relative_humidity_pct"] == 60 else row["meter_moisture_pct"]
+
+    daily: dict[int, dict[date, list[float]]] = {}
+    for lot in record.lots:
+        for row in own[lot.id]:
+            value = moisture(lot, row)
+            if value is not None and not np.isnan(value):
+                daily.setdefault(lot.id, {}).setdefault(row["taken_at"].date(), []).append(value)
+    tested, dry, days = [], [], []
+    for lot in record.lots:
+        of_day = sorted((day, sum(values) / len(values)) for day, values in daily.get(lot.id, {}).items())
+        before = [value for day, value in of_day if lot.stored_on and day <= lot.stored_on]
+        if lot.stored_on:
+            tested.append(bool(before))
+        if before:
+            dry.append(before[-1] <= limits[lot.commodity])
+        first = [day for day, value in of_day if value <= limits[lot.commodity]]
+        if first and lot.harvested_on:
+            days.append(max(0, (first[0] - lot.harvested_on).days))
+    crops = {lot.id: lot.commodity for lot in record.lots}
+    sold = [row for _at, row in record.sales.iterrows()]
+    known = [row["moisture_pct"] <= limits[crops[row["lot_id"]]] for row in sold if row["moisture_pct"] > 0]
+    marked = [row["settled"] for row in rows if row["settled"] is not None]
+    whole = [
+        all(
+            row[name] is not None and row[name] == row[name] for name in ("relative_humidity_pct", "meter_moisture_pct")
+        )
+        for row in rows
+    ]
+    days_used = {row["taken_at"].date() for row in rows}
+    lots_whole = [
+        None not in (lot.harvested_on, lot.nominal_bag_kg, lot.weighed_moisture_pct, lot.owner_id)
+        for lot in record.lots
+    ]
+    shares = {
+        "tested_before_bagging": tested,
+        "dry_when_bagged": dry,
+        "dry_when_sold": known,
+        "settled_share": marked,
+        "complete_readings": whole,
+        "complete_lots": lots_whole,
+        "complete_sales": [row["moisture_pct"] > 0 for row in sold],
+    }
+    for key, values in shares.items():
+        assert (found[key].numerator, found[key].denominator) == (sum(values), len(values)), key
+        if DEFINITIONS[key].proportion:  # Agresti and Coull: two more of either kind
+            centre = (sum(values) + 2) / (len(values) + 4)
+            assert found[key].variance == pytest.approx(centre * (1 - centre) / (len(values) + 4)), key
+    means = {
+        "days_to_dry": days,
+        "readings_per_lot": [len(own[lot.id]) for lot in record.lots],
+        "bags_per_test_day": [sum(row["taken_at"].date() == day for row in rows) for day in days_used],
+    }
+    for key, values in means.items():
+        assert not DEFINITIONS[key].proportion
+        assert found[key].value == pytest.approx(sum(values) / len(values)), key
+        assert found[key].variance == pytest.approx(statistics.variance(values) / len(values)), key
+    for key, item in found.items():  # a proportion is counted, nothing else is
+        counted = all(value in (0, 1) for value in item.values) and item.denominator == len(item.values)
+        assert counted or not DEFINITIONS[key].proportion, key
 
 
 def test_nothing_to_count_is_not_zero():
