@@ -100,7 +100,8 @@ def reading_rounds(store: Store, group_id: int, lot: Lot) -> list[tuple[datetime
     readings = store.readings(group_id, lot.id)
     if readings.empty:
         return []
-    said = moisture_of_readings(lot.commodity, readings, judging_rules(store, group_id).meter)
+    rules = judging_rules(store, group_id)
+    said = moisture_of_readings(rules.crop(lot.commodity), readings, rules.meter)
     table = pd.DataFrame({"at": readings["taken_at"], "moisture": said["moisture_pct"]}).dropna().sort_values("at")
     if table.empty:
         return []

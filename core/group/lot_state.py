@@ -163,6 +163,18 @@ def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bo
     ]
 
 
+def meter_settings(store: Store, group_id: int, facts: Mapping[str, Fact]) -> MeterSettings:
+    """Return what the group's meter is and what its checks tell of its error."""
+    error = meter_error(
+        [event for event in store.events(group_id, "diary") if event.kind == "meter_check"],
+        moisture_sd=float(facts["meter_bias_sd"].value),
+        humidity_sd=float(facts["humidity_sensor_sd"].value),
+    )
+    return MeterSettings(
+        kind=str(facts["meter_kind"].value), error=error, temperature_sd=float(facts["temperature_sensor_sd"].value)
+    )
+
+
 def judging_rules(store: Store, group_id: int) -> JudgingRules:
     """Return the rules by which a group's lots are judged, from its facts and its meter checks."""
     facts = store.facts(group_id)
@@ -170,16 +182,9 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
     def value(key: str) -> Any:
         return facts[key].value
 
-    error = meter_error(
-        [event for event in store.events(group_id, "diary") if event.kind == "meter_check"],
-        moisture_sd=float(value("meter_bias_sd")),
-        humidity_sd=float(value("humidity_sensor_sd")),
-    )
     return JudgingRules(
         own_crops=own_crops(store, group_id),
-        meter=MeterSettings(
-            kind=str(value("meter_kind")), error=error, temperature_sd=float(value("temperature_sensor_sd"))
-        ),
+        meter=meter_settings(store, group_id, facts),
         months=float(value("keeping_months")),
         warmest_c=float(value("store_warmest_c")),
         standard=str(value("limit_standard")),

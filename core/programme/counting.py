@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -12,8 +11,12 @@ import numpy as np
 import pandas as pd
 
 from core.errors import DryholdError
+from core.grain.commodities import Commodity, get_commodity
 from core.group.limits import standard_limit
+from core.group.lot_state import meter_settings
+from core.group.own_crops import own_crops
 from core.group.possessions import Possessions, possessions
+from core.group.reading_moisture import MeterSettings, moisture_of_readings
 from core.group.records import Event, Group, Lot, Member
 from core.group.selling import reference_market
 from core.group.store import Store
@@ -36,6 +39,8 @@ class Records:
     facts: Mapping[str, Any] = field(default_factory=dict)
     today: date | None = None
     has: Possessions | None = None
+    meter: MeterSettings = field(default_factory=MeterSettings)
+    own_crops: Mapping[str, Commodity] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,7 @@ def records_of(store: Store, group_id: int, today: date | None = None) -> Record
         plans = kept_plans(store, group_id)
     except (DryholdError, KeyError, TypeError, ValueError):
         plans = []
+    facts = store.facts(group_id)
     return Records(
         store.group(group_id),
         store.members(group_id),
@@ -77,9 +83,11 @@ def records_of(store: Store, group_id: int, today: date | None = None) -> Record
         store.events(group_id, "meter"),
         store.events(group_id, "lot_actions"),
         plans,
-        {key: fact.value for key, fact in store.facts(group_id).items()},
+        {key: fact.value for key, fact in facts.items()},
         today,
         possessions(store, group_id),
+        meter_settings(store, group_id, facts),
+        own_crops(store, group_id),
     )
 
 
@@ -92,26 +100,13 @@ def limit_of(commodity: str, standard: str = "codex") -> float | None:
     return None if limit is None else limit.moisture_pct
 
 
-def reading_moisture(readings: pd.DataFrame, commodity: str) -> pd.Series:
-    """Return each reading's moisture, % wet basis: from temperature and humidity where both exist, else the meter's."""
-    from core.grain.sorption import OutsideRangeWarning, equilibrium_moisture
-
-    shown = readings["meter_moisture_pct"].astype(float)
-    both = readings["temperature_c"].notna() & readings["relative_humidity_pct"].notna()
-    if not both.any():
-        return shown
-    humidity = readings.loc[both, "relative_humidity_pct"].astype(float).clip(2, 98)
+def reading_moisture(records: Records, readings: pd.DataFrame, commodity: str) -> pd.Series:
+    """Return each reading's moisture as the group's own pages have it, % w.b.; the meter's for an unknown crop."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", OutsideRangeWarning)  # the reading's own page has flagged it
-            by_humidity = equilibrium_moisture(
-                commodity, readings.loc[both, "temperature_c"].astype(float).to_numpy(), humidity.to_numpy()
-            )
-    except DryholdError:  # a crop of the group's own, without a published relation
-        return shown
-    result = shown.copy()
-    result.loc[both] = np.asarray(by_humidity)
-    return result
+        crop = records.own_crops.get(commodity) or get_commodity(commodity)
+    except DryholdError:
+        return readings["meter_moisture_pct"].astype(float)
+    return moisture_of_readings(crop, readings, records.meter)["moisture_pct"]
 
 
 MonthlyPrices = Mapping[tuple[str, int, int], float]

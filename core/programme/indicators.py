@@ -41,7 +41,6 @@ __all__ = [
     "last_reading_age",
     "lot_facts",
     "moistures_by_day",
-    "reading_moisture",
     "records_of",
 ]
 
@@ -68,7 +67,7 @@ def moistures_by_day(records: Records) -> dict[int, pd.Series]:
     crops = {lot.id: lot.commodity for lot in records.lots}
     own = records.readings[records.readings["lot_id"].isin(list(crops))]
     parts = [
-        part.assign(moisture=reading_moisture(part, str(crop)))
+        part.assign(moisture=reading_moisture(records, part, str(crop)))
         for crop, part in own.groupby(own["lot_id"].map(crops), sort=False)
     ]
     if not parts:

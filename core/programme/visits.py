@@ -8,18 +8,9 @@ from datetime import datetime, timedelta
 
 import pandas as pd
 
-from core.group.limits import standard_limit
 from core.messages import Message, message
-from core.programme.indicators import Records, reading_moisture
-
-
-def _daily_moisture(records: Records, lot_id: int, commodity: str) -> pd.Series:
-    own = records.readings[records.readings["lot_id"] == lot_id]
-    if own.empty:
-        return pd.Series(dtype=float)
-    own = own.assign(moisture=reading_moisture(own, commodity), day=pd.to_datetime(own["taken_at"]).dt.date)
-    return own.groupby("day")["moisture"].mean().dropna()
-
+from core.programme.counting import Records, limit_of
+from core.programme.indicators import moistures_by_day
 
 MOST_VISITS = 5
 """How many groups one officer reaches in a week (judgement); the rest is listed below them."""
@@ -51,14 +42,14 @@ def visit_list(groups: Sequence[Records], now: datetime, silent_days: int = 14) 
     for records in groups:
         reasons: list[Message] = []
         urgency = 0.0
+        daily = moistures_by_day(records)
         open_lots = [lot for lot in records.lots if lot.status in {"wet", "drying", "stored"}]
         wet_bagged = old_wet = 0
         for lot in open_lots:
-            limit = standard_limit(lot.commodity)
-            daily = _daily_moisture(records, lot.id, lot.commodity)
-            if limit is None or daily.empty:
+            limit, own = limit_of(lot.commodity), daily.get(lot.id)
+            if limit is None or own is None:
                 continue
-            above = float(daily.iloc[-1]) > limit.moisture_pct
+            above = float(own.iloc[-1]) > limit
             if lot.status == "stored" and above:
                 wet_bagged += 1
             elif above and lot.harvested_on and now.date() - lot.harvested_on > timedelta(days=14):

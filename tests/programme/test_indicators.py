@@ -12,7 +12,11 @@ import pytest
 
 from core.errors import InputError
 from core.grain.sorption import equilibrium_moisture
-from core.group.records import Group, Lot, Member
+from core.group.database import open_store
+from core.group.lot_state import current_lot_states
+from core.group.meter_checks import MeterError
+from core.group.reading_moisture import MeterSettings
+from core.group.records import Group, Lot, Member, Reading
 from core.programme.indicators import (
     DEFINITIONS,
     Records,
@@ -21,6 +25,8 @@ from core.programme.indicators import (
     group_indicators,
     in_season,
     indicator_table,
+    moistures_by_day,
+    records_of,
 )
 from core.programme.people import people_table
 
@@ -135,10 +141,11 @@ def drawn(seed: int) -> Records:
         for _ in range(int(rng.integers(0, 5))):
             row = reading(number, int(rng.integers(1, 12)), float(np.round(rng.uniform(11, 20), 1)))
             row["settled"] = (True, False, None)[int(rng.integers(0, 3))]
-            if rng.random() < 0.5:
-                row |= {"temperature_c": 25.0, "relative_humidity_pct": 60.0}
-            if rng.random() < 0.2:
-                row["meter_moisture_pct"] = None
+            if rng.random() < 0.5:  # the meter agrees with the air, or was not noted
+                humidity = (60.0, 85.0)[int(rng.integers(0, 2))]
+                row |= {"temperature_c": 25.0, "relative_humidity_pct": humidity}
+                said = float(equilibrium_moisture(lots[-1].commodity, 25.0, humidity))
+                row["meter_moisture_pct"] = said if rng.random() < 0.6 else None
             readings.append(row)
         for _ in range(int(rng.integers(0, 3))):
             moisture = float(np.round(rng.uniform(12, 17), 1)) if rng.random() < 0.7 else None
@@ -165,10 +172,10 @@ def test_counted_again_in_plain_loops(seed):
     limits = {"maize": 15.5, "sorghum": 14.5}
     rows = [row for _at, row in record.readings.iterrows()]
     own = {lot.id: [row for row in rows if row["lot_id"] == lot.id] for lot in record.lots}
-    by_humidity = {crop: float(equilibrium_moisture(crop, 25.0, 60.0)) for crop in limits}
 
     def moisture(lot, row):
-        return by_humidity[lot.commodity] if row["relative_humidity_pct"] == 60 else row["meter_moisture_pct"]
+        humidity = row["relative_humidity_pct"]
+        return float(equilibrium_moisture(lot.commodity, 25.0, humidity)) if humidity > 0 else row["meter_moisture_pct"]
 
     daily: dict[int, dict[date, list[float]]] = {}
     for lot in record.lots:
@@ -228,6 +235,53 @@ def test_counted_again_in_plain_loops(seed):
     for key, item in found.items():  # a proportion is counted, nothing else is
         counted = all(value in (0, 1) for value in item.values) and item.denominator == len(item.values)
         assert counted or not DEFINITIONS[key].proportion, key
+
+
+def test_a_bag_that_the_groups_page_calls_wet_is_not_dry_for_the_officer():
+    """25 °C and 60 % mean about 13 % in maize; a meter that shows 18 % contradicts it: the wetter counts."""
+    record = small()
+    told = reading(1, 6, 18.0) | {"temperature_c": 25.0, "relative_humidity_pct": 60.0}
+    found = group_indicators(replace(record, readings=pd.DataFrame([told])))
+    assert found["dry_when_bagged"].value == 0.0
+    agreeing = group_indicators(replace(record, readings=pd.DataFrame([told | {"meter_moisture_pct": 13.2}])))
+    assert agreeing["dry_when_bagged"].value == 1.0
+    # An oven sample told that the meter shows two points too little: 14.5 is 16.5, above the 15.5 of the limit.
+    low = replace(
+        record, readings=pd.DataFrame([reading(1, 6, 14.5)]), meter=MeterSettings(error=MeterError(moisture_bias=-2.0))
+    )
+    assert group_indicators(low)["dry_when_bagged"].value == 0.0
+
+
+def test_the_officer_has_the_moisture_that_the_groups_page_has():
+    """A checked electrical meter, air and shown moisture of some bags: one lot, one day, one figure."""
+    store = open_store("sqlite://")
+    day = datetime(2026, 5, 2, 9, tzinfo=UTC)
+    group = store.add_group(Group(name="Reed", currency="XTS"))
+    store.set_fact(group, "meter_kind", "electrical", "entered", "a", day)
+    payload = {"method": "oven", "shown": [15.0, 15.2, 14.9, 15.1], "true": [13.6, 13.8, 13.5, 13.7]}
+    store.append_event(group, "diary", "meter_check", day.date(), "a", payload, day)
+    lot = store.add_lot(
+        Lot(group_id=group, label="A", commodity="maize", bags=9, nominal_bag_kg=90.0, harvested_on=date(2026, 5, 1))
+    )
+    for number, (humidity, shown) in enumerate([(70.0, 15.4), (None, 15.0), (66.0, None), (68.0, 14.9)]):
+        warm = None if humidity is None else 25.0
+        store.add_reading(
+            Reading(
+                lot_id=lot,
+                taken_at=day,
+                bag=str(number + 1),
+                temperature_c=warm,
+                relative_humidity_pct=humidity,
+                meter_moisture_pct=shown,
+                settled=True,
+            )
+        )
+    (state,) = current_lot_states(store, group, day + timedelta(hours=1))
+    officer = moistures_by_day(records_of(store, group))[lot].iloc[-1]
+    assert state.moisture is not None
+    assert officer == pytest.approx(state.moisture.mean_pct, abs=1e-9)
+    shown_only = store.readings(group)["meter_moisture_pct"].mean()
+    assert abs(officer - shown_only) > 0.5  # neither the plain mean of what the meter showed
 
 
 def test_nothing_to_count_is_not_zero():
