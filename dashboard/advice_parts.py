@@ -9,6 +9,7 @@ import streamlit as st
 
 from core.advice import Situation
 from core.errors import DryholdError
+from core.group.records import Group
 from core.reports.calendar import plan_calendar
 from core.reports.paper import Paper
 from core.reports.pdf import paper_pdf
@@ -27,6 +28,13 @@ def show_assumed(now: Situation) -> None:
     lines = [say(item.said, markdown=True) for item in now.assumed if item.important and item.subject != "weather"]
     if lines:
         st.caption(":material/info: " + _("Assumed: {what}.").format(what="; ".join(lines)))
+        if not now.group.demo:
+            page.link("today", next_words(now.group), "first_steps")
+
+
+def next_words(group: Group) -> str:
+    """Return what stands above, and leads to, the list of what to enter next."""
+    return _("What to enter next for {group}").format(group=literal(group.name))
 
 
 def file_name(now: Situation, what: str, ending: str) -> str:

@@ -53,6 +53,7 @@ def open_book_first(group: Group, account: Account) -> None:
     members = [member for member in state.store().members(group.id) if member.left_on is None]
     if not members:
         st.warning(_("Add the members first, under Members."))
+        page.link("our_things", _("Members"), "members")
         st.stop()
     st.info(
         _("The meter's book is empty. It is opened with the {count} present members; others can join later.").format(

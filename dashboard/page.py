@@ -103,8 +103,8 @@ def start(question: str) -> None:
 
 
 def link(name: str, label: str, section: str | None = None, icon: str | None = None) -> None:
-    """Show a link to another page: to the section named, else to the one that was last open there."""
-    section = section or st.session_state.get(f"section_seen_{name}")
+    """Show a link to another page: to the section named, else to the one that was last open there (Today: to today)."""
+    section = section or (st.session_state.get(f"section_seen_{name}") if name != "today" else "today")
     st.page_link(f"views/{name}.py", label=label, icon=icon, query_params=state.address(section))
 
 

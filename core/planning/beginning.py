@@ -52,6 +52,8 @@ class FirstEntry:
         Money needed by a date; 0 where none is.
     need_on : date or None
         That date.
+    lot, need_label : str
+        What its first lot and the need are called.
     """
 
     group: Group
@@ -67,6 +69,8 @@ class FirstEntry:
     price_per_kg: float | None = None
     need: float = 0.0
     need_on: date | None = None
+    lot: str = "1"
+    need_label: str = "1"
 
 
 def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str, token: str = "") -> int:
@@ -110,7 +114,7 @@ def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str,
         lot_id = kept.add_lot(
             Lot(
                 group_id=group_id,
-                label="1",
+                label=entry.lot,
                 commodity=entry.commodity,
                 bags=entry.bags,
                 bag_mass_kg=entry.bag_kg,
@@ -130,6 +134,6 @@ def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str,
             )
             kept.add_price_quotes([quote])
         if entry.need > 0 and entry.need_on is not None:
-            row = {"on": entry.need_on.isoformat(), "amount": entry.need, "member": "", "label": "1"}
+            row = {"on": entry.need_on.isoformat(), "amount": entry.need, "member": "", "label": entry.need_label}
             write_wishes(kept, group_id, {"needs": [row]}, now, who)
     return group_id

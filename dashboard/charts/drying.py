@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from core.drying.learning import RateBelief
 from core.drying.run import DryingRun
-from dashboard.charts.base import add_fan, layout
+from dashboard.charts.base import add_fan, label_ends, layout
 from dashboard.charts.palette import CLAY, PLUM, SKY, STRAW
 from dashboard.text import _
 
@@ -38,7 +38,7 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
                 marker={"color": PLUM, "symbol": "diamond", "size": 10},
             )
         )
-    return layout(figure, _("Local date and hour"), _("Moisture, %"))
+    return label_ends(layout(figure, _("Local date and hour"), _("Moisture, %")), 11)
 
 
 def _last_hour(run: DryingRun) -> int:

@@ -102,11 +102,14 @@ def tests(group: Any, states: list[LotState]) -> None:
         reading = reading_from(group, values["lot"], values["on"], values["at"], row, values["settled"])
         if reading is None:
             raise InputError("Give at least one of temperature, humidity and moisture.")
-        state.store().add_reading(reading, token)
+        st.session_state["test_last"] = state.store().add_reading(reading, token)
         st.session_state["test_lot"] = values["lot"]
         return _("The test is saved.")
 
     keyed_form("test", fields, write, state.store().version(group.id), _("Save this test"))
+    if "test_last" in st.session_state and st.button(_("Remove the last test"), key="test_undo"):
+        state.store().remove_reading(st.session_state.pop("test_last"))
+        done(_("The test is removed."))
     with st.expander(_("Many tests at once")):
         many_tests(group, lots)
 

@@ -139,7 +139,7 @@ def compare(group: Group, book: BuyerBook) -> None:
         page.answer(words)
     unit = _("{currency} per kg").format(currency=group.currency)
     page.chart(bids_figure(found.taking, [bid_name(bid) for bid in found.taking], unit), alt=words, key="buyers_bids")
-    page.table(bids_table(group, found, delivery), "buyers_table", "buyers_compared")
+    page.table(bids_table(group, found, delivery), "buyers_table", "buyers_compared", open_cards=2)
     with page.details(_("What the comparison uses")):
         show_basis(group, found)
 

@@ -65,7 +65,7 @@ def show() -> None:
             _show_chosen(now, lots)
         else:
             st.info(_("No lot of this group is wet or drying."))
-            page.link("lots", _("Enter lots and tests"))
+            page.link("lots", _("Enter lots and tests"), "lots_entry")
             return
     with page.details(_("What was the day like?")):
         _diary(group)

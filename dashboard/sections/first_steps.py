@@ -18,9 +18,10 @@ from core.planning.beginning import FirstEntry, begin, usual_bag
 from core.storage.methods import get_method, method_codes
 from core.weather.reference import reference_altitude_m
 from dashboard import page, state
+from dashboard.advice_parts import next_words
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, draw_fields
-from dashboard.text import _, language, literal, ngettext, number
+from dashboard.text import _, language, ngettext, number
 
 FORM = "first_entry"
 ELSEWHERE = "-"
@@ -31,10 +32,16 @@ def show() -> None:
     group = state.current_group()
     if group is not None and not group.demo:
         what_next(group)
-    page.answer(_("Fill in these fields. What you leave empty is assumed, and every page says what is assumed."))
-    filled = draw_fields(FORM, fields())
-    confirm_once(FORM, filled, sentence, write, button=_("Make the first plan"))
+        with page.details(_("Add another group")):
+            _form()
+    else:
+        page.answer(_("Fill in these fields. What you leave empty is assumed, and every page says what is assumed."))
+        _form()
     page.sources([ATTRIBUTION, _("Usual bag: by country, from memory (core/planning/beginning.toml).")])
+
+
+def _form() -> None:
+    confirm_once(FORM, draw_fields(FORM, fields()), sentence, write, button=_("Make the first plan"))
 
 
 def fields() -> tuple[Any, ...]:
@@ -201,6 +208,8 @@ def write(values: Mapping[str, Any], token: str) -> str:
         price_per_kg=values.get("price"),
         need=float(values.get("need") or 0),
         need_on=values.get("need_on"),
+        lot=f"{_(get_commodity(values['crop']).name)} 1",
+        need_label=_("cash need"),
     )
     state.choose_group(begin(state.store(), entry, state.today(), state.now(), state.who(), token))
     return _("Saved. Open 'Sale plan' to see the first plan.")
@@ -212,8 +221,6 @@ def what_next(group: Group) -> None:
     lots = store.lots(group.id, open_only=True)
     tested = set(store.readings(group.id)["lot_id"]) if lots else set()
     steps = []
-    if not len(store.price_quotes(group.id)):
-        steps.append(("prices", None, _("Enter a price of your market: the plan now assumes one.")))
     untested = sum(lot.id not in tested for lot in lots)
     if untested:
         words = ngettext(
@@ -221,13 +228,15 @@ def what_next(group: Group) -> None:
             "Test {count} lots: the plan leaves them out until then.",
             untested,
         )
-        steps.append(("lots", "lots", words.format(count=untested)))
+        steps.append(("lots", "lots_entry", words.format(count=untested)))
+    if not len(store.price_quotes(group.id)):
+        steps.append(("prices", "price_import", _("Enter a price of your market: the plan now assumes one.")))
     if any(lot.bag_mass_kg is None for lot in lots):
-        steps.append(("lots", "lots", _("Weigh some bags of each lot.")))
+        steps.append(("lots", "lots_entry", _("Weigh some bags of each lot.")))
     steps.append(("our_things", "weather", _("Ask for a forecast, or enter the usual weather of your place.")))
     if not store.members(group.id):
         steps.append(("our_things", "members", _("Enter the members, so that each sees the own lots and money.")))
-    st.subheader(_("What to enter next for {group}").format(group=literal(group.name)))
+    st.subheader(next_words(group))
     for name, section, words in steps:
         page.link(name, words, section)
     page.link("plan", _("See the plan of today"))

@@ -53,11 +53,11 @@ def show() -> None:
         with top:
             page.caution("money", "advice")
             page.answer(waiting_words(group, mass, months, chosen, then))
-        st.subheader(_("A loan on the stored grain instead of selling"))
         credit = InventoryCredit(
             *(float(state.store().fact(group.id, figure.key).value) for figure in credit_figures(group))
         )
-        st.markdown(loan_words(group, credit, mass, months, chosen, then))
+        with page.details(_("A loan on the stored grain instead of selling")):
+            st.markdown(loan_words(group, credit, mass, months, chosen, then))
         show_cash(group, credit, mass, months, chosen, then)
         figures = credit_figures(group)
         with page.details(

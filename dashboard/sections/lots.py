@@ -9,35 +9,22 @@ import streamlit as st
 
 from core.grain.mass import tenth_below
 from core.group.lot_actions import actions_of_lot
-from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, current_lot_states, judging_rules
+from core.group.lot_state import LotState, cost_if_refused, cost_of_a_day, judging_rules
 from core.group.own_crops import crops_of_group
 from core.group.reading_tables import remarks_of_tests
-from core.group.sampling import bags_for_precision, bags_to_probe
-from core.reports.pdf import paper_pdf
-from core.reports.sheets import log_sheet
+from core.group.sampling import bags_for_precision
 from dashboard import page, state
 from dashboard.charts.lots import bags_figure, lots_figure, verdict_words
-from dashboard.forms import lot_form
-from dashboard.forms import lots as forms
-from dashboard.text import _, day, moment, money, ngettext, number, percent, say, tongue
-
-
-@st.cache_data(max_entries=32, show_spinner=False)
-def states_of(group_id: int, version: int, at: str, _now: Any) -> list[LotState]:
-    """Return where the lots stand."""
-    return sorted(current_lot_states(state.store(), group_id, _now), key=lambda one: one.urgency)
+from dashboard.sections.lots_entry import say_done, states_now
+from dashboard.text import _, day, moment, money, ngettext, number, percent, say
 
 
 def show() -> None:
     page.start(_("Which lots are dry enough, and how sure is that?"))
     group = page.stop_if_no_group()
-    note = st.session_state.pop("lots_done", None)
-    if note:
-        st.success(note)
+    say_done()
     with page.plain_errors():
-        now = state.now()
-        version = state.store().version(group.id)
-        states = states_of(group.id, version, now.strftime("%Y-%m-%dT%H"), now)
+        states = states_now(group)
         if states:
             page.caution("mould")
             overview(group, states)
@@ -45,8 +32,7 @@ def show() -> None:
                 one_lot(group, states)
         else:
             page.answer(_("There is no lot in store or drying. Add one below, or import a table of tests."))
-        with page.details(_("Enter tests, lots, work and limits"), expanded=not states or note is not None):
-            entry(group, states)
+            page.link("lots", _("Enter lots and tests"), "lots_entry")
         page.sources(
             [
                 _(
@@ -259,32 +245,3 @@ def its_tests(group: Any, one: LotState) -> None:
             state.store().remove_reading(int(wrong))
             st.session_state["lots_done"] = _("The test is removed.")
             st.rerun()
-
-
-def entry(group: Any, states: list[LotState]) -> None:
-    """Show the forms: tests, lots, work, limits and meter, the blank sheet."""
-    tests, lot, work, meter, measures, sheet = st.tabs(
-        [_("Tests"), _("A lot"), _("Work and sales"), _("Limits and meter"), _("Local measures"), _("Blank sheet")]
-    )
-    with tests, page.plain_errors():
-        page.caution("meter")
-        forms.tests(group, states)
-    with lot, page.plain_errors():
-        lot_form.lot(group)
-    with work, page.plain_errors():
-        forms.work(group, states)
-    with meter, page.plain_errors():
-        forms.limits_and_meter(group)
-    with measures, page.plain_errors():
-        forms.measures(group)
-    with sheet:
-        st.write(_("A sheet to print, with a row for each bag to test, and empty rows."))
-        rows = [(one.lot.label, bags_to_probe(max(1, one.bags))) for one in states]
-        paper = log_sheet(group.name, state.today(), rows, tongue=tongue())
-        st.download_button(
-            _("Blank sheet to print (PDF)"),
-            lambda: paper_pdf(paper),
-            "test_notes.pdf",
-            "application/pdf",
-            key="lots_sheet",
-        )

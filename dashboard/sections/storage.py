@@ -157,10 +157,12 @@ def show_lot(now: Situation, lot: StoredLot) -> None:
             alt=_("For each store a bar from today to the day until which the lot keeps"),
             key="storage_keeping",
         )
-    page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook")
+        page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook")
     with page.details(_("Moisture, mould and loss week by week")):
         _courses(outlooks, start, lot, best or next(iter(outlooks)))
     with page.details(_("Why, and what breaks it")):
+        if best is None:
+            page.table(comparison(outlooks, start, group_id), key="storage_methods", file_name="storage_outlook")
         _reasons(outlooks)
         published_time(lot)
 

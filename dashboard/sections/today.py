@@ -12,9 +12,10 @@ from core.advice import Situation
 from core.advice.parts import AtRisk
 from core.grain.mass import tenth_below
 from core.planning.rolling import WHO_WORDS, NextAction
-from dashboard import page
+from dashboard import page, state
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.planning import planned, situation_now
+from dashboard.sections import first_steps
 from dashboard.text import _, day, literal, money, ngettext, number, say, weekday
 
 WEEK_DAYS = 7
@@ -29,6 +30,9 @@ VERDICTS = {
 
 def show() -> None:
     """Show the section."""
+    if state.current_group() is None:
+        first_steps.show()
+        return
     group = page.stop_if_no_group()
     reading = situation_now(group.id)
     now: Situation | None = None

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sqlalchemy as sa
+
+from core.group import tables
 from tests.dashboard.pages import open_page
 
 
@@ -35,6 +38,20 @@ def test_a_group_of_ones_own_beside_the_example(demo_store):
     assert (group.currency, group.time_zone, group.district) == ("XOF", "Africa/Lome", "Sokodé")
     assert abs(group.altitude_m - 340) < 300  # 340 m in atlases; the first value is a guess from towns of the region
     assert any("What to enter next for Nova" in part.value for part in app.subheader)
+    first = next(link.proto for link in app.main.get("page_link") if link.proto.label.startswith("Test 1 lot"))
+    assert "section=lots_entry" in first.query_string  # nobody has tested: without it there is no plan
+    assert app.main.get("page_link")[0].proto == first
+    assert demo_store.lots(group.id)[0].label == "maize 1"
+    today = next(link.proto for link in app.sidebar.get("page_link") if link.proto.label == "Today")
+    assert "section=today" in today.query_string  # not back to the first steps
+
+
+def test_without_any_group_today_shows_the_first_steps(empty_store):
+    with empty_store.engine.begin() as connection:
+        connection.execute(sa.delete(tables.groups))
+    app = open_page("today")
+    assert not app.exception
+    assert "name" in widgets(app)
 
 
 def test_what_is_missing_is_said_beside_its_field(demo_store):

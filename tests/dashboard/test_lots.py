@@ -36,7 +36,7 @@ def test_an_empty_group_is_told_what_to_do(empty_store: Store) -> None:
 
 def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.text_input(key="lot_new.0.label").set_value("Heap 1")
     app.text_input(key="lot_new.0.bags").set_value("4").run()
     app.button(key="lot_new.save").click().run()
@@ -55,6 +55,9 @@ def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
     assert not app.exception
     assert list(empty_store.readings(group_id)["temperature_c"]) == [26.5]
     assert app.text_input(key="test.1.temperature").value == ""  # nothing survives into the next test
+    app.button(key="test_undo").click().run()
+    assert empty_store.readings(group_id).empty
+    assert all(button.key != "test_undo" for button in app.button)
     app.selectbox(key="check_method").set_value("salt").run()
     app.text_input(key="check_salt.0.shown").set_value("77; 77,5; 76,8")
     app.button(key="check_salt.save").click().run()
@@ -65,14 +68,14 @@ def test_a_lot_a_test_and_a_check_by_form(empty_store: Store) -> None:
 def test_limits_are_saved_once_and_not_over_another_tab(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
     empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
-    tabs = [open_page("lots") for _tab in range(2)]
+    tabs = [open_page("lots_entry") for _tab in range(2)]
     for months, app in zip(("9", "4"), tabs, strict=True):
         app.text_input(key="limits.0.keeping_months").set_value(months)
         app.button(key="limits.save").click().run()
         assert not app.exception
     assert empty_store.fact(group_id, "keeping_months").value == 9
     assert any("Nothing was overwritten" in error.value for error in tabs[1].error)
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.text_input(key="limits.0.contract").set_value("36,000")
     app.button(key="limits.save").click().run()
     assert any("two ways" in line.value for line in app.markdown)
@@ -84,7 +87,7 @@ def test_limits_are_saved_once_and_not_over_another_tab(empty_store: Store) -> N
 def test_a_test_sent_from_two_tabs_is_one(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
     empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
-    for app in [open_page("lots") for _tab in range(2)]:
+    for app in [open_page("lots_entry") for _tab in range(2)]:
         app.text_input(key="test.0.moisture").set_value("13.5")
         app.button(key="test.save").click().run()
         assert not app.exception
@@ -95,7 +98,7 @@ def test_work_is_typed_with_a_decimal_comma_and_two_tabs_record_it_once(empty_st
     group = empty_store.groups()[0]
     number = empty_store.add_lot(Lot(group_id=group.id, label="A", commodity="maize", bags=4, form="threshed"))
     form = f"work_{number}_cleaning"
-    for app in [open_page("lots") for _tab in range(2)]:
+    for app in [open_page("lots_entry") for _tab in range(2)]:
         for name, typed in {"before": "360", "after": "351,5", "broken": "2,5"}.items():
             field(app, form, name).set_value(typed)
         app.button(key=f"{form}.save").click().run()
@@ -107,7 +110,7 @@ def test_work_is_typed_with_a_decimal_comma_and_two_tabs_record_it_once(empty_st
 def test_own_limit_and_local_measure_by_form(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
     empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.text_input(key="own_limit.0.value").set_value("13")
     app.button(key="own_limit.save").click().run()
     assert empty_store.documents.read("limits", str(group_id))["rows"][0]["moisture_pct"] == 13.0
@@ -120,7 +123,7 @@ def test_own_limit_and_local_measure_by_form(empty_store: Store) -> None:
 
 
 def test_a_wrong_input_gets_a_sentence(empty_store: Store) -> None:
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.text_input(key="lot_new.0.bags").set_value("36,000").run()
     app.button(key="lot_new.save").click().run()
     assert not app.exception
@@ -132,7 +135,7 @@ def test_a_wrong_input_gets_a_sentence(empty_store: Store) -> None:
 
 def test_a_lot_that_somebody_else_changed_is_not_overwritten(empty_store: Store) -> None:
     number = empty_store.add_lot(Lot(group_id=empty_store.groups()[0].id, label="Heap 1", commodity="maize", bags=3))
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.selectbox(key="lot.0.row").set_value(number).run()
     app.text_input(key=f"lot_{number}.0.bags").set_value("5").run()
     empty_store.update_lot(replace(empty_store.lot(number), note="moved"))
@@ -155,7 +158,7 @@ def test_shares_of_a_pool_are_read_by_name_or_number() -> None:
 def test_tests_typed_into_the_table_are_kept_as_draft_and_stored(empty_store: Store) -> None:
     group_id = empty_store.groups()[0].id
     lot_id = empty_store.add_lot(Lot(group_id=group_id, label="Heap 1", commodity="maize", bags=3))
-    app = open_page("lots")
+    app = open_page("lots_entry")
     app.session_state[f"many_{lot_id}_0"] = {
         "edited_rows": {},
         "added_rows": [{"bag": "1", "meter_moisture_pct": 13.4}, {"bag": "2", "meter_moisture_pct": 14.1}],
@@ -164,7 +167,7 @@ def test_tests_typed_into_the_table_are_kept_as_draft_and_stored(empty_store: St
     app.run()
     assert not app.exception
     assert empty_store.documents.keys("tests_draft")
-    fresh = open_page("lots")
+    fresh = open_page("lots_entry")
     fresh.button(key="many_store").click().run()
     assert not fresh.exception
     assert list(empty_store.readings(group_id)["meter_moisture_pct"]) == [13.4, 14.1]
