@@ -15,7 +15,7 @@ from core.meter.account import Account, record_all, replay
 from dashboard import page, state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
-from dashboard.money_parts import ask_name, writer
+from dashboard.money_parts import ask_name, members_first, writer
 from dashboard.text import _, ngettext
 
 
@@ -52,8 +52,7 @@ def open_book_first(group: Group, account: Account) -> None:
         return
     members = [member for member in state.store().members(group.id) if member.left_on is None]
     if not members:
-        st.warning(_("Add the members first, under Members."))
-        page.link("our_things", _("Members"), "members")
+        members_first()
         st.stop()
     st.info(
         _("The meter's book is empty. It is opened with the {count} present members; others can join later.").format(

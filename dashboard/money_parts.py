@@ -13,7 +13,7 @@ from core.accounts.journal import account_words
 from core.errors import InputError
 from core.group.coins import smallest_coin
 from core.group.records import Group
-from dashboard import state
+from dashboard import page, state
 from dashboard.text import _, language, say
 
 NOT_NAMED = "not named"
@@ -45,6 +45,12 @@ def told_apart(names: Mapping[int | str, str] | Mapping[int, str] | Mapping[str,
         number: member_label(number, name) if often[name.strip().casefold()] > 1 else name
         for number, name in names.items()
     }
+
+
+def members_first() -> None:
+    """Say that the members come first, with the way there."""
+    st.warning(_("Add the members first, on the page Our things."))
+    page.link("our_things", _("Members"), "members")
 
 
 def place_words(place: str) -> str:

@@ -18,7 +18,7 @@ from dashboard import page, state
 from dashboard.charts.pool import deliveries_figure
 from dashboard.forms.entries import record_entry
 from dashboard.forms.pool_entries import delivery, scene_of
-from dashboard.money_parts import told_apart
+from dashboard.money_parts import members_first, told_apart
 from dashboard.pool_parts import head, label_of, names_of, read_season, record
 from dashboard.text import _, day, ngettext, number
 
@@ -132,7 +132,7 @@ def show() -> None:
                     ).format(base=base, limit=season.terms.limit_pct)
                 )
         else:
-            st.warning(_("Add the members first, on the page Our things, or import a table that names them."))
+            members_first()
         if season.deliveries:
             with page.details(_("Receipt")):
                 receipts(group, season, members)

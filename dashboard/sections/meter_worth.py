@@ -310,7 +310,8 @@ def show() -> None:
         st.caption(page.origin_text(facts["meter.salt_jar.threshold"]))
     lots = lots_to_test(group)
     if not lots:
-        st.info(_("There is no lot with a known limit yet. Add lots under Lots and readings."))
+        page.answer(_("There is no lot with a known limit yet."))
+        page.link("lots", _("Lots"), "lots")
         return
     known = first_tests(state.store().readings(group.id), {lot.id: (lot.commodity, limit) for lot, limit in lots})
     if known is not None:

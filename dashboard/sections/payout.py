@@ -272,6 +272,7 @@ def show() -> None:
         scene = scene_of(group, events, season, members)
         if not season.deliveries and not scene.pays:
             page.answer(_("Nothing is in the pools yet. Weigh in the first delivery on the page Deliveries."))
+            page.link("deliveries", _("Weigh in"), "deliveries")
             return
         page.answer(answer(scene))
         for words in ahead_words(season, group.currency):

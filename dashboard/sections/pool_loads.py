@@ -242,10 +242,10 @@ def show() -> None:
                 alt=_("What each buyer has paid and still owes"),
                 key="buyers_chart",
             )
-        head(season)
         if not season.deliveries:
-            st.write(_("Deliveries are weighed in on the page Deliveries."))
+            page.link("deliveries", _("Weigh in"), "deliveries")
             return
+        head(season)
         words = entry_words()
         kind = st.selectbox(_("Record"), list(LOAD_ENTRIES), format_func=words.__getitem__, key="load_kind")
         with page.plain_errors():

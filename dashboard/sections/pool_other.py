@@ -13,7 +13,7 @@ from core.pool.losses import PoolLosses, losses_against_plan
 from dashboard import page, state
 from dashboard.forms.entries import record_entry
 from dashboard.forms.pool_entries import KIND_OF, OTHER_ENTRIES, PoolScene, entry_words, scene_of
-from dashboard.money_parts import told_apart
+from dashboard.money_parts import members_first, told_apart
 from dashboard.pool_parts import head, method_name, names_of, read_season, record, sentence
 from dashboard.text import _, number
 
@@ -100,7 +100,7 @@ def show() -> None:
         )
         head(season)
         if not members:
-            st.warning(_("Add the members first, on the page Our things."))
+            members_first()
             return
         words = entry_words()
         kind = st.selectbox(_("Record"), list(OTHER_ENTRIES), format_func=words.__getitem__, key="pool_kind")

@@ -83,7 +83,8 @@ def show_indicator(table: pd.DataFrame, key: str, of: ProgrammeBook, currency: s
     together = _whole_words(report[report["key"] == key].iloc[0])
     compared, kept = same_currency(table[(table["key"] == key) & table["value"].notna()], currency)
     if len(compared) < 2:
-        page.answer(f"{together} {_('Fewer than two groups have records for this: nothing can be compared yet.')}")
+        few = _("Fewer than two groups have records for this: nothing can be compared yet.")
+        page.answer(f"{together} {few}" if len(compared) else few)
         return
     whole = report[report["key"] == key].iloc[0]
     own = compared.sort_values("group")

@@ -58,6 +58,7 @@ def show() -> None:
         statements = make_statements(season, effects, state.today())
         if not statements:
             page.answer(_("No delivery is recorded yet. Begin on the page Deliveries."))
+            page.link("deliveries", _("Weigh in"), "deliveries")
             return
         chosen = st.selectbox(
             _("Member"), list(statements), format_func=lambda key: label_of(members, key), key="statement_member"

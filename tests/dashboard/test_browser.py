@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import time
 from datetime import date
-from pathlib import Path
-from typing import Any
 
 import pytest
 
 from tests.dashboard.browser import ROOT, browser, served, settle
+from tests.dashboard.walk import Walk
 
 BAD_ROWS = {7: ("humidite", "171,5"), 19: ("date", "31/02/2026"), 33: ("teneur", "humide"), 48: ("temp", "-80,0")}
-SECONDS_A_FIELD, SECONDS_A_CLICK = 12.0, 3.0
-"""What a person needs to read and fill in a field, and to find a button: assumed, not measured."""
-
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium on this machine"),
@@ -68,65 +63,6 @@ def with_prices(url: str) -> None:
         for m, price in zip(months, prices, strict=True)
     )
     store.engine.dispose()
-
-
-class Walk:
-    """A person's way over the pages: what was filled in and clicked, how long the pages took, and pictures."""
-
-    def __init__(self, page: Any, address: str, pictures: Path) -> None:
-        self.page, self.address, self.pictures = page, address, pictures
-        self.fields = self.clicks = self.stops = 0
-        self.began = time.monotonic()
-        pictures.mkdir(exist_ok=True)
-
-    def fill(self, label: str, value: str) -> None:
-        """Type into a field."""
-        box = self.page.get_by_label(label, exact=True)
-        box.fill(value)
-        box.press("Tab")
-        self.fields += 1
-        settle(self.page)
-
-    def choose(self, label: str, option: str) -> None:
-        """Choose from a list by typing the first letters."""
-        self.page.get_by_role("combobox", name=label).click()
-        self.page.keyboard.type(option)
-        self.page.get_by_role("option", name=option, exact=True).first.click()
-        self.fields += 1
-        settle(self.page)
-
-    def press(self, button: str) -> None:
-        """Press a button."""
-        self.page.get_by_role("button", name=button, exact=True).click()
-        self.clicks += 1
-        settle(self.page)
-
-    def follow(self, link: str) -> None:
-        """Follow a link of the side bar."""
-        self.page.get_by_test_id("stSidebar").get_by_role("link", name=link, exact=True).click()
-        self.clicks += 1
-        self.page.get_by_role("heading", name=link, exact=True).first.wait_for()
-        settle(self.page, 120)
-
-    def part(self, label: str) -> None:
-        """Open a section of the page."""
-        self.page.get_by_test_id("stButtonGroup").get_by_text(label, exact=True).click()
-        self.clicks += 1
-        settle(self.page)
-
-    def look(self, name: str) -> None:
-        """Keep a picture of what is on screen."""
-        self.stops += 1
-        self.page.screenshot(path=self.pictures / f"walk_{self.stops}_{name}.png")
-
-    def told(self) -> str:
-        """Return the walk in numbers."""
-        machine = time.monotonic() - self.began
-        person = self.fields * SECONDS_A_FIELD + self.clicks * SECONDS_A_CLICK
-        return (
-            f"{self.fields} fields, {self.clicks} clicks, {machine / 60:.1f} minutes of pages and "
-            f"{person / 60:.1f} of a person (assumed: {SECONDS_A_FIELD:g} s a field, {SECONDS_A_CLICK:g} s a click)"
-        )
 
 
 @pytest.mark.slow

@@ -61,6 +61,14 @@ def two_zoes(store, sold: bool = True) -> tuple[int, int]:
     return first, second
 
 
+@pytest.mark.parametrize(
+    ("name", "way"), [("payout", "deliveries"), ("pool_other", "our_things"), ("meter_shares", "our_things")]
+)
+def test_an_empty_group_is_led_to_the_next_step(name, way, empty_store):
+    app = open_page(name)
+    assert way in [link.proto.page for link in app.get("page_link") if link.proto.label in ("Weigh in", "Members")]
+
+
 def test_from_the_weighing_to_the_close(empty_store):
     """By hand: 86.5 kg at 13.5 % sold at 600 are 51,900, less 100 of truck 51,800; paid in, paid out, closed."""
     group = empty_store.groups()[0]
