@@ -108,11 +108,11 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
     filled = draw_fields(
         key,
         (
-            Field(name="name", label=_("Your own value for"), kind="choice", options=words, value=next(iter(words))),
+            Field("name", _("Your own value for"), "choice", options=words, value=next(iter(words))),
             lambda values: Field(
-                name="value",
-                label=_("Value"),
-                kind="number",
+                "value",
+                _("Value"),
+                "number",
                 unit=_(facts[values["name"]].unit) if values["name"] else "",
                 value=float(facts[values["name"]].value) if values["name"] else None,
                 low=0,

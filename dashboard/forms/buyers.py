@@ -130,14 +130,7 @@ def _fields(terms: Sequence[Term], old: Mapping[str, Any]) -> list[Field]:
         numbers = {} if term.kind == "yes" else {"low": term.low, "high": term.high}
         made.append(
             Field(
-                name=term.key,
-                label=term.label,
-                kind=term.kind,
-                unit=term.unit,
-                value=value,
-                help=term.empty,
-                required=False,
-                **numbers,
+                term.key, term.label, term.kind, unit=term.unit, value=value, help=term.empty, required=False, **numbers
             )
         )
     return made
@@ -167,11 +160,11 @@ def buyer_form(group: Group, book: BuyerBook) -> None:
     form = f"buyer_{of}_{standing[of].changes if of else 0}"
     crops = {code: crop_name(code) for code in crops_of_group(store, group.id)}
     first = [
-        Field(name="name", label=_("Name"), kind="text", value=old.get("name")),
+        Field("name", _("Name"), "text", value=old.get("name")),
         Field(
-            name="commodities",
-            label=_("Crops (none chosen: all)"),
-            kind="several",
+            "commodities",
+            _("Crops (none chosen: all)"),
+            "several",
             options=crops,
             value=tuple(old.get("commodities") or ()),
             required=False,
@@ -251,11 +244,11 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     filled = draw_fields(
         form,
         [
-            Field(name="buyer", label=_("Buyer"), kind="choice", options=standing, value=old.get("buyer")),
-            Field(name="commodity", label=_("Crop"), kind="choice", options=crops, value=old.get("commodity")),
+            Field("buyer", _("Buyer"), "choice", options=standing, value=old.get("buyer")),
+            Field("commodity", _("Crop"), "choice", options=crops, value=old.get("commodity")),
             *_fields(terms, old),
-            Field(name="valid_from", label=_("From"), kind="day", value=first),
-            Field(name="valid_until", label=_("Until"), kind="day", value=last),
+            Field("valid_from", _("From"), "day", value=first),
+            Field("valid_until", _("Until"), "day", value=last),
         ],
     )
 
@@ -296,8 +289,8 @@ def withdraw_form(group: Group, book: BuyerBook) -> None:
     filled = draw_fields(
         "withdraw",
         [
-            Field(name="number", label=_("Which buyer or offer"), kind="choice", options=choices),
-            Field(name="reason", label=_("Why"), kind="text", required=False),
+            Field("number", _("Which buyer or offer"), "choice", options=choices),
+            Field("reason", _("Why"), "text", required=False),
         ],
     )
 

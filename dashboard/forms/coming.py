@@ -62,31 +62,27 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
     fields = (
         _crop_field(crops),
         Field(
-            name="on",
-            label=_("Earliest day it can be cut"),
-            kind="day",
-            low=state.today(),
-            value=state.today() + timedelta(days=60),
+            "on", _("Earliest day it can be cut"), "day", low=state.today(), value=state.today() + timedelta(days=60)
         ),
-        Field(name="kg", label=_("Grain expected, kg"), kind="number", low=1),
+        Field("kg", _("Grain expected, kg"), "number", low=1),
         Field(
-            name="moisture_pct",
-            label=_("Its moisture then, % (empty: assumed)"),
-            kind="number",
+            "moisture_pct",
+            _("Its moisture then, % (empty: assumed)"),
+            "number",
             low=5,
             high=50,
             required=False,
             help=f"{number(float(usual.value), 1)} % – {page.origin_text(usual)}",
         ),
         Field(
-            name="member",
-            label=_("Whose it is"),
-            kind="choice",
+            "member",
+            _("Whose it is"),
+            "choice",
             options={"": _("the pool's"), **{item.name: item.name for item in store.members(group.id)}},
             value="",
             required=False,
         ),
-        Field(name="label", label=_("Name of the field or season"), required=False),
+        Field("label", _("Name of the field or season"), required=False),
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:
@@ -98,7 +94,7 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
 
 
 def _crop_field(crops: Mapping[str, str]) -> Field:
-    return Field(name="commodity", label=_("Crop"), kind="choice", options=crops, value=next(iter(crops)))
+    return Field("commodity", _("Crop"), "choice", options=crops, value=next(iter(crops)))
 
 
 def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
@@ -121,24 +117,24 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
         _drop(group, "promises", [f"{row['due']} {row['buyer']}" for row in rows])
     today = state.today()
     fields = (
-        Field(name="buyer", label=_("To whom")),
+        Field("buyer", _("To whom")),
         _crop_field(crops),
-        Field(name="kg", label=_("kg promised"), kind="number", low=1),
+        Field("kg", _("kg promised"), "number", low=1),
         Field(name="price_per_kg", label=_("Price of 1 kg"), unit=group.currency, kind="number", low=0.001),
-        Field(name="agreed_on", label=_("Promised on"), kind="day", high=today, value=today),
-        Field(name="due", label=_("Deliver by"), kind="day", value=today + timedelta(days=14)),
+        Field("agreed_on", _("Promised on"), "day", high=today, value=today),
+        Field("due", _("Deliver by"), "day", value=today + timedelta(days=14)),
         Field(
-            name="lot",
-            label=_("From which lot"),
-            kind="choice",
+            "lot",
+            _("From which lot"),
+            "choice",
             options={"": _("any lot of the crop"), **lots},
             value="",
             required=False,
         ),
         Field(
-            name="moisture_limit_pct",
-            label=_("Highest moisture agreed, % (empty: none)"),
-            kind="number",
+            "moisture_limit_pct",
+            _("Highest moisture agreed, % (empty: none)"),
+            "number",
             low=5,
             high=30,
             required=False,

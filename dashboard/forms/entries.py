@@ -150,7 +150,7 @@ def record_entry(form: str, kind: str, entry: EntryForm, events: Sequence[Event]
         st.caption(entry.note)
     asked: tuple[FieldOrRule, ...] = entry.fields
     if entry.dated:
-        asked = (*asked, Field(name="on", label=_("Day"), kind="day", high=state.today(), value=state.today()))
+        asked = (*asked, Field("on", _("Day"), "day", high=state.today(), value=state.today()))
     filled = draw_fields(form, asked)
 
     def day_of(values: Values) -> date:
@@ -212,8 +212,8 @@ def cancel_entry(
     filled = draw_fields(
         form,
         (
-            Field(name="entry", label=_("Entry to cancel"), kind="choice", options=choices, wide=True),
-            Field(name="reason", label=_("Reason (it stays in the book)"), wide=True),
+            Field("entry", _("Entry to cancel"), "choice", options=choices, wide=True),
+            Field("reason", _("Reason (it stays in the book)"), wide=True),
         ),
     )
     confirm_once(

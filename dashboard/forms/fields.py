@@ -122,9 +122,7 @@ def usual_field(usual: Callable[[Any], Any], follows: str) -> Callable[..., Any]
     def sized(name: str, label: str, unit: str, low: float, high: float, kind: str = "number") -> Any:
         def ask(values: Any) -> Field:
             value = getattr(usual(values), name)
-            return Field(
-                name=name, label=label, kind=kind, unit=unit, low=low, high=high, value=value, follows=(follows,)
-            )
+            return Field(name, label, kind, unit=unit, low=low, high=high, value=value, follows=(follows,))
 
         return ask
 

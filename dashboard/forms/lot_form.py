@@ -56,50 +56,50 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
 
     def kg(name: str, label: str, value: float | None) -> Field:
         limits = {"low": 0.1, "high": MOST_BAG_KG}
-        return Field(name=name, label=label, kind="number", unit="kg", value=value, required=False, **limits)
+        return Field(name, label, "number", unit="kg", value=value, required=False, **limits)
 
     names = {one.id: one.name for one in members}
     pool = ", ".join(f"{names.get(key, key)} {share * 100:g}" for key, share in seen.shares)
     return [
-        Field(name="label", label=_("Label, as on its heap"), value=seen.label),
-        Field(name="commodity", label=_("Crop"), kind="choice", options=crops, value=seen.commodity),
-        Field(name="variety", label=_("Variety, if known"), value=seen.variety, required=False),
-        Field(name="form", label=_("Form"), kind="choice", options=words(FORMS), value=seen.form),
-        Field(name="bags", label=_("Bags"), kind="whole", low=1, high=100_000, value=max(1, seen.bags)),
+        Field("label", _("Label, as on its heap"), value=seen.label),
+        Field("commodity", _("Crop"), "choice", options=crops, value=seen.commodity),
+        Field("variety", _("Variety, if known"), value=seen.variety, required=False),
+        Field("form", _("Form"), "choice", options=words(FORMS), value=seen.form),
+        Field("bags", _("Bags"), "whole", low=1, high=100_000, value=max(1, seen.bags)),
         kg("nominal_bag_kg", _("A bag is called"), seen.nominal_bag_kg),
         kg("bag_mass_kg", _("Weighed average of a bag (empty: never weighed)"), seen.bag_mass_kg),
         Field(
-            name="weighed_moisture_pct",
-            label=_("Moisture when it was weighed"),
-            kind="number",
+            "weighed_moisture_pct",
+            _("Moisture when it was weighed"),
+            "number",
             unit="%",
             low=0,
             high=60,
             value=seen.weighed_moisture_pct,
             required=False,
         ),
-        Field(name="weighed_on", label=_("Weighed on"), kind="day", value=seen.weighed_on, required=False),
+        Field("weighed_on", _("Weighed on"), "day", value=seen.weighed_on, required=False),
         Field(
-            name="harvested_on",
-            label=_("Harvested on"),
-            kind="day",
+            "harvested_on",
+            _("Harvested on"),
+            "day",
             value=seen.harvested_on,
             required=False,
             help=_("A day to come means that it still stands: the sale plan then finds the week to cut it."),
         ),
         Field(
-            name="owner_id",
-            label=_("Owner (empty: nobody, or a pool)"),
-            kind="choice",
+            "owner_id",
+            _("Owner (empty: nobody, or a pool)"),
+            "choice",
             options=member_names(members),
             value=seen.owner_id,
             required=False,
         ),
-        Field(name="pool", label=_("Pool: names and shares, such as Asha 40, Odo 60"), value=pool, required=False),
-        Field(name="place", label=_("Where it lies"), value=seen.place, required=False),
-        Field(name="use", label=_("Use"), kind="choice", options=words(USES), value=seen.use),
-        Field(name="status", label=_("State"), kind="choice", options=words(STATUSES), value=seen.status),
-        Field(name="note", label=_("Note"), value=seen.note, required=False),
+        Field("pool", _("Pool: names and shares, such as Asha 40, Odo 60"), value=pool, required=False),
+        Field("place", _("Where it lies"), value=seen.place, required=False),
+        Field("use", _("Use"), "choice", options=words(USES), value=seen.use),
+        Field("status", _("State"), "choice", options=words(STATUSES), value=seen.status),
+        Field("note", _("Note"), value=seen.note, required=False),
     ]
 
 

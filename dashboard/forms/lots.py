@@ -75,21 +75,14 @@ def tests(group: Any, states: list[LotState]) -> None:
     local = state.now().astimezone(ZoneInfo(group.time_zone))
     known = st.session_state.get("test_lot")
     fields = (
-        Field(
-            name="lot",
-            label=_("Lot"),
-            kind="choice",
-            options=lots,
-            value=known if known in lots else next(iter(lots)),
-            wide=True,
-        ),
-        Field(name="bag", label=_("Bag number or mark"), required=False),
-        Field(name="moisture", label=_("Moisture shown by the meter, %"), kind="number", required=False),
-        Field(name="temperature", label=_("Temperature, °C"), kind="number", required=False),
-        Field(name="humidity", label=_("Humidity, %"), kind="number", required=False),
-        Field(name="on", label=_("Date of the test"), kind="day", value=local.date()),
-        Field(name="at", label=_("Time of day"), kind="time", value=time(local.hour, local.minute)),
-        Field(name="settled", label=_("The reading was steady"), kind="yes", value=True, wide=True),
+        Field("lot", _("Lot"), "choice", options=lots, value=known if known in lots else next(iter(lots)), wide=True),
+        Field("bag", _("Bag number or mark"), required=False),
+        Field("moisture", _("Moisture shown by the meter, %"), "number", required=False),
+        Field("temperature", _("Temperature, °C"), "number", required=False),
+        Field("humidity", _("Humidity, %"), "number", required=False),
+        Field("on", _("Date of the test"), "day", value=local.date()),
+        Field("at", _("Time of day"), "time", value=time(local.hour, local.minute)),
+        Field("settled", _("The reading was steady"), "yes", value=True, wide=True),
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:
@@ -226,39 +219,25 @@ def _work_fields(one: LotState, likely_kg: float, currency: str) -> tuple[Field,
     moisture = round(one.moisture.mean_pct, 1) if one.moisture else None
     now_kg = max(0.1, round(one.mass_now_kg, 1))
     return (
-        Field(name="on", label=_("Day"), kind="day", value=state.today()),
-        Field(name="bags", label=_("Bags afterwards"), kind="whole", low=1, value=max(1, one.bags)),
-        Field(name="before", label=_("Mass before, kg"), kind="number", low=0.1, value=now_kg),
-        Field(name="after", label=_("Mass after, kg"), kind="number", low=0.1, value=likely_kg),
-        Field(
-            name="moisture",
-            label=_("Moisture at that weighing, %"),
-            kind="number",
-            low=0,
-            high=60,
-            value=moisture,
-            required=False,
-        ),
-        Field(name="cost", label=_("Cost, {currency}").format(currency=currency), kind="number", low=0, value=0),
+        Field("on", _("Day"), "day", value=state.today()),
+        Field("bags", _("Bags afterwards"), "whole", low=1, value=max(1, one.bags)),
+        Field("before", _("Mass before, kg"), "number", low=0.1, value=now_kg),
+        Field("after", _("Mass after, kg"), "number", low=0.1, value=likely_kg),
+        Field("moisture", _("Moisture at that weighing, %"), "number", low=0, high=60, value=moisture, required=False),
+        Field("cost", _("Cost, {currency}").format(currency=currency), "number", low=0, value=0),
     )
 
 
 def _share_field(name: str) -> Field:
     label = _(name.replace("_", " "))
-    return Field(name=name, label=label, kind="number", low=0, high=100, required=False)
+    return Field(name, label, "number", low=0, high=100, required=False)
 
 
 def _setting(key: str, label: str, fact: Fact) -> Field:
     """Return the field of a number among the settings, with the bounds that it has everywhere."""
     bounds = load_defaults()[key]
     return Field(
-        name=key,
-        label=label,
-        kind="number",
-        low=bounds.low,
-        high=bounds.high,
-        value=float(fact.value),
-        help=page.origin_text(fact),
+        key, label, "number", low=bounds.low, high=bounds.high, value=float(fact.value), help=page.origin_text(fact)
     )
 
 
@@ -275,17 +254,15 @@ def limits_and_meter(group: Any) -> None:
         _setting("keeping_months", _("Months that the grain must keep"), kept["keeping_months"]),
         _setting("store_warmest_c", _("Warmest temperature in the store, °C"), kept["store_warmest_c"]),
         Field(
-            name="limit_standard",
-            label=_("Standard that applies"),
-            kind="choice",
+            "limit_standard",
+            _("Standard that applies"),
+            "choice",
             options={key: _(name) for key, name in STANDARD_NAMES.items()},
             value=at_first if at_first in STANDARD_NAMES else next(iter(STANDARD_NAMES)),
             wide=True,
         ),
-        Field(name="crop", label=_("Buyer's limit for"), kind="choice", options=names, value=next(iter(names))),
-        Field(
-            name="contract", label=_("Buyer's limit, % (empty: none)"), kind="number", low=1, high=30, required=False
-        ),
+        Field("crop", _("Buyer's limit for"), "choice", options=names, value=next(iter(names))),
+        Field("contract", _("Buyer's limit, % (empty: none)"), "number", low=1, high=30, required=False),
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:
@@ -338,17 +315,10 @@ def _own_limit(group: Any, crops: dict[str, Any], kept: list[dict[str, Any]]) ->
     names = {code: _(crop.name) for code, crop in crops.items()}
     standards = {key: _(name) for key, name in STANDARD_NAMES.items()}
     fields = (
-        Field(name="crop", label=_("Crop"), kind="choice", options=names, value=next(iter(names))),
-        Field(name="standard", label=_("Standard"), kind="choice", options=standards, value=next(iter(standards))),
-        Field(
-            name="value",
-            label=_("At most, % (empty: remove the group's figure)"),
-            kind="number",
-            low=1,
-            high=30,
-            required=False,
-        ),
-        Field(name="source", label=_("Where this figure is published"), required=False),
+        Field("crop", _("Crop"), "choice", options=names, value=next(iter(names))),
+        Field("standard", _("Standard"), "choice", options=standards, value=next(iter(standards))),
+        Field("value", _("At most, % (empty: remove the group's figure)"), "number", low=1, high=30, required=False),
+        Field("source", _("Where this figure is published"), required=False),
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:
@@ -400,11 +370,11 @@ def meter_check(group: Any) -> None:
     }
     method = st.selectbox(_("Check"), list(names), format_func=lambda key: names[key], key="check_method")
     salt = method == "salt"
-    lists = Field(name="shown", label=_("What the meter showed, one after the other, divided by semicolons"), wide=True)
+    lists = Field("shown", _("What the meter showed, one after the other, divided by semicolons"), wide=True)
     other = (
-        Field(name="jar", label=_("Temperature of the jar, °C"), kind="number", low=0, high=60, value=25.0)
+        Field("jar", _("Temperature of the jar, °C"), "number", low=0, high=60, value=25.0)
         if salt
-        else Field(name="true", label=_("What the other gave, in the same order"), wide=True)
+        else Field("true", _("What the other gave, in the same order"), wide=True)
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:
@@ -455,11 +425,11 @@ def measures(group: Any) -> None:
     )
     names = {code: _(crop.name) for code, crop in crops.items()}
     fields = (
-        Field(name="name", label=_("Local measure")),
-        Field(name="crop", label=_("Crop"), kind="choice", options=names, value=next(iter(names))),
-        Field(name="mass", label=_("One filling weighs"), kind="number", unit="kg", low=0.01, high=2000),
-        Field(name="moisture", label=_("At a moisture of, %"), kind="number", low=0, high=60, required=False),
-        Field(name="on", label=_("Weighed on"), kind="day", high=state.today(), value=state.today()),
+        Field("name", _("Local measure")),
+        Field("crop", _("Crop"), "choice", options=names, value=next(iter(names))),
+        Field("mass", _("One filling weighs"), "number", unit="kg", low=0.01, high=2000),
+        Field("moisture", _("At a moisture of, %"), "number", low=0, high=60, required=False),
+        Field("on", _("Weighed on"), "day", high=state.today(), value=state.today()),
     )
 
     def write(values: Mapping[str, Any], token: str) -> str:

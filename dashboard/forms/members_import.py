@@ -117,9 +117,9 @@ def import_rows(group: Group, preview: MembersPreview, seen: int) -> None:
     }
     lines = {row.line: _("Row {row}: {name}").format(row=row.line, name=row.member.name) for row in preview.doubtful}
     fields = (
-        Field(name="doubles", label=_("Those who may be here already are"), kind="choice", options=answers, wide=True),
+        Field("doubles", _("Those who may be here already are"), "choice", options=answers, wide=True),
         lambda values: (
-            Field(name="others", label=_("Add these too"), kind="several", options=lines, wide=True)
+            Field("others", _("Add these too"), "several", options=lines, wide=True)
             if values.get("doubles") == SOME
             else None
         ),

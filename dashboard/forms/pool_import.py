@@ -104,9 +104,9 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
             asked = Field(
-                name="moisture",
-                label=_("Moisture where the table gives none, %"),
-                kind="exact",
+                "moisture",
+                _("Moisture where the table gives none, %"),
+                "exact",
                 low=3,
                 high=45,
                 value=season.terms.base_pct,

@@ -122,9 +122,9 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
         place = _ask_place(group, crop, months.prices, latest, kind)
     usual = round(place.last_price, 4)
     asked = Field(
-        name="price",
-        label=_("Today's price, {currency} per kg").format(currency=group.currency),
-        kind="number",
+        "price",
+        _("Today's price, {currency} per kg").format(currency=group.currency),
+        "number",
         low=0.0001,
         value=usual,
         wide=True,

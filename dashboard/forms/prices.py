@@ -43,23 +43,23 @@ def quote_form(group: Group) -> None:
     crops = {code: crop_name(code) for code in crops_of_group(state.store(), group.id)}
     own = group.currency.upper()
     fields = (
-        Field(name="on", label=_("Date"), kind="day", high=state.today(), value=state.today()),
-        Field(name="market", label=_("Market or buyer"), required=False),
-        Field(name="crop", label=_("Crop"), kind="choice", options=crops, value=next(iter(crops))),
+        Field("on", _("Date"), "day", high=state.today(), value=state.today()),
+        Field("market", _("Market or buyer"), required=False),
+        Field("crop", _("Crop"), "choice", options=crops, value=next(iter(crops))),
         Field(
-            name="kind",
-            label=_("Kind of price"),
-            kind="choice",
+            "kind",
+            _("Kind of price"),
+            "choice",
             options={kind: _(kind) for kind in PRICE_TYPES[:3]},
             value=PRICE_TYPES[0],
         ),
-        Field(name="price", label=_("Price"), kind="number", low=0.0001),
-        Field(name="unit", label=_("For how much (kg, 90 kg, pound, …)"), value="kg"),
-        Field(name="currency", label=_("Currency"), value=own),
+        Field("price", _("Price"), "number", low=0.0001),
+        Field("unit", _("For how much (kg, 90 kg, pound, …)"), value="kg"),
+        Field("currency", _("Currency"), value=own),
         Field(
-            name="rate",
-            label=_("{own} for one of it, if it is another currency").format(own=own),
-            kind="number",
+            "rate",
+            _("{own} for one of it, if it is another currency").format(own=own),
+            "number",
             low=0.0001,
             required=False,
         ),
@@ -230,9 +230,9 @@ def ask_rates(group: Group, foreign: list[str]) -> dict[str, float | None]:
     """Return the rate of each foreign currency, None where it is not given."""
     fields = [
         Field(
-            name=currency,
-            label=_("{own} for one {other}").format(own=group.currency, other=literal(currency)),
-            kind="number",
+            currency,
+            _("{own} for one {other}").format(own=group.currency, other=literal(currency)),
+            "number",
             low=0.0001,
             required=False,
         )

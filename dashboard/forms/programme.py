@@ -94,21 +94,21 @@ def _goal_fields(names: Mapping[int, str], currency: str) -> tuple[Any, ...]:
         definition = DEFINITIONS[values["key"]]
         high = 100 if definition.proportion else None
         unit = unit_words(definition, currency)
-        return Field(name="value", label=_("Value"), kind="exact", unit=unit, low=0, high=high, follows=("key",))
+        return Field("value", _("Value"), "exact", unit=unit, low=0, high=high, follows=("key",))
 
     return (
         Field(
-            name="key",
-            label=_("Target or baseline of"),
-            kind="choice",
+            "key",
+            _("Target or baseline of"),
+            "choice",
             options={key: say(item.label) for key, item in DEFINITIONS.items()},
             wide=True,
         ),
-        Field(name="kind", label=_("What"), kind="choice", options=kind_words(), value="target"),
-        Field(name="group", label=_("For"), kind="choice", options={ALL: _("all groups"), **names}, value=ALL),
+        Field("kind", _("What"), "choice", options=kind_words(), value="target"),
+        Field("group", _("For"), "choice", options={ALL: _("all groups"), **names}, value=ALL),
         value,
-        Field(name="on", label=_("To reach by, or day of the baseline"), kind="day", value=state.today()),
-        Field(name="source", label=_("Where it comes from"), wide=True),
+        Field("on", _("To reach by, or day of the baseline"), "day", value=state.today()),
+        Field("source", _("Where it comes from"), wide=True),
     )
 
 
@@ -149,11 +149,11 @@ def _rate_form(currency: str) -> None:
     filled = draw_fields(
         "rate",
         (
-            Field(name="one", label=_("One unit of"), value=own[0] if own else ""),
-            Field(name="other", label=_("is worth, in"), value=currency),
-            Field(name="rate", label=_("Rate"), kind="exact", low=0),
-            Field(name="on", label=_("Day of the rate"), kind="day", high=state.today(), value=state.today()),
-            Field(name="source", label=_("Who published it"), wide=True),
+            Field("one", _("One unit of"), value=own[0] if own else ""),
+            Field("other", _("is worth, in"), value=currency),
+            Field("rate", _("Rate"), "exact", low=0),
+            Field("on", _("Day of the rate"), "day", high=state.today(), value=state.today()),
+            Field("source", _("Who published it"), wide=True),
         ),
     )
 
@@ -183,8 +183,8 @@ def _currency_choice(currency: str, rates_on: date) -> None:
     filled = draw_fields(
         "currency",
         (
-            Field(name="code", label=_("Programme's currency (three letters)"), value=currency),
-            Field(name="on", label=_("Rates of the day"), kind="day", value=rates_on),
+            Field("code", _("Programme's currency (three letters)"), value=currency),
+            Field("on", _("Rates of the day"), "day", value=rates_on),
         ),
     )
 
@@ -216,8 +216,7 @@ def cancel_form(names: Mapping[int, str]) -> None:
         return
     st.markdown(f"**{_('Cancel entry')}**")
     filled = draw_fields(
-        "programme_cancel",
-        (Field(name="entry", label=_("Entry to cancel"), kind="choice", options=choices, wide=True),),
+        "programme_cancel", (Field("entry", _("Entry to cancel"), "choice", options=choices, wide=True),)
     )
 
     def write(values: Values, token: str) -> None:

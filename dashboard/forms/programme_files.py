@@ -77,11 +77,11 @@ def _ask(asked: list[MergeOutcome], files: list[tuple[str, bytes]]) -> None:
         "same_group",
         [
             Field(
-                name=item.uid,
-                label=_("{file}: is this the group {group} that is here already?").format(
+                item.uid,
+                _("{file}: is this the group {group} that is here already?").format(
                     file=literal(item.file_name), group=literal(names.get(item.like, item.group))
                 ),
-                kind="choice",
+                "choice",
                 options={item.like: _("Yes, the same group"), OTHER: _("No, another group")},
                 wide=True,
             )
@@ -123,11 +123,11 @@ def tidy_groups() -> None:
     filled = draw_fields(
         "tidy",
         (
-            Field(name="group", label=_("Group"), kind="choice", options=names),
+            Field("group", _("Group"), "choice", options=names),
             lambda values: Field(
-                name="into",
-                label=_("What to do"),
-                kind="choice",
+                "into",
+                _("What to do"),
+                "choice",
                 options={
                     OTHER: _("Remove it from the programme"),
                     **{
@@ -165,7 +165,7 @@ def _restore() -> None:
     gone = {group.id: group.name for group in store.groups(removed=True) if store.merged_into(group.id) is None}
     if not gone:
         return
-    filled = draw_fields("restore", (Field(name="group", label=_("Removed group"), kind="choice", options=gone),))
+    filled = draw_fields("restore", (Field("group", _("Removed group"), "choice", options=gone),))
 
     def write(values: Mapping[str, Any], token: str) -> str:
         bring_back(store, values["group"], token)
