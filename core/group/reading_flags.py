@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,38 +87,9 @@ def flag_readings(
     temperature = rows["temperature_c"].to_numpy(dtype=float)
     median_temperature = np.nanmedian(temperature) if np.isfinite(temperature).any() else np.nan
     for position in range(len(rows)):
-        if humidity[position] >= CONDENSATION_HUMIDITY_PCT:
-            words = (
-                "{humidity} % humidity: water has condensed on the probe, or the grain is very wet; "
-                "let the probe warm up and test again"
-            )
-            add(position, CONDENSED, Message(words, {"humidity": f"{humidity[position]:.0f}"}), left_out=True)
-        elif said["outside_range"].iloc[position]:
-            words = (
-                "{temperature} °C and {humidity} % lie outside the range in which the sorption relation of {crop} holds"
-            )
-            values = {
-                "temperature": f"{said['grain_temperature_c'].iloc[position]:.0f}",
-                "humidity": f"{said['humidity_pct'].iloc[position]:.0f}",
-                "crop": crop.name,
-            }
-            add(position, RANGE, Message(words, values))
-        shown = rows["meter_moisture_pct"].iloc[position]
-        if np.isfinite(shown) and not PLAUSIBLE_MOISTURE[0] <= shown <= PLAUSIBLE_MOISTURE[1]:
-            words = "the meter shows {shown} %, outside what meters can tell ({low} to {high} %)"
-            low, high = PLAUSIBLE_MOISTURE
-            add(position, RANGE, Message(words, {"shown": f"{shown:.1f}", "low": low, "high": high}))
-        if bool(said["disagrees"].iloc[position]):
-            words = (
-                "the meter shows {shown} %, its temperature and humidity say {found} %: further apart than their "
-                "errors allow. The wetter counts until the meter is checked. Is it set to {crop}?"
-            )
-            values = {
-                "shown": f"{shown:.1f}",
-                "found": f"{said['air_moisture_pct'].iloc[position]:.1f}",
-                "crop": crop.name,
-            }
-            add(position, DISAGREES, Message(words, values))
+        shown = float(rows["meter_moisture_pct"].iloc[position])
+        for key, reason in _told_by_values(said.iloc[position], float(humidity[position]), shown, crop.name):
+            add(position, key, reason, left_out=key == CONDENSED)
         warm = temperature[position]
         if np.isfinite(warm) and (warm >= SUN_WARM_C or warm > median_temperature + SUN_WARM_ABOVE_OTHERS_C):
             words = (
@@ -132,6 +104,33 @@ def flag_readings(
         )
         add(position, OUTLIER, Message(words, {"bag": rows["bag"].iloc[position], "distance": f"{distance:+.1f}"}))
     return tuple(flags)
+
+
+def _told_by_values(said: pd.Series, humidity: float, shown: float, crop: str) -> Iterator[tuple[str, Message]]:
+    """Yield what one test's own values make doubtful: the humidity [%], what the meter showed [%], and both."""
+    if humidity >= CONDENSATION_HUMIDITY_PCT:
+        words = (
+            "{humidity} % humidity: water has condensed on the probe, or the grain is very wet; "
+            "let the probe warm up and test again"
+        )
+        yield CONDENSED, Message(words, {"humidity": f"{humidity:.0f}"})
+    elif said["outside_range"]:
+        words = "{temperature} °C and {humidity} % lie outside the range in which the sorption relation of {crop} holds"
+        air = {"temperature": f"{said['grain_temperature_c']:.0f}", "humidity": f"{said['humidity_pct']:.0f}"}
+        yield RANGE, Message(words, {**air, "crop": crop})
+    low, high = PLAUSIBLE_MOISTURE
+    if np.isfinite(shown) and not low <= shown <= high:
+        words = "the meter shows {shown} %, outside what meters can tell ({low} to {high} %)"
+        yield RANGE, Message(words, {"shown": f"{shown:.1f}", "low": low, "high": high})
+    if said["disagrees"]:
+        words = (
+            "the meter shows {shown} %, its temperature and humidity say {found} %: further apart than their "
+            "errors allow. The wetter counts until the meter is checked. Is it set to {crop}?"
+        )
+        yield (
+            DISAGREES,
+            Message(words, {"shown": f"{shown:.1f}", "found": f"{said['air_moisture_pct']:.1f}", "crop": crop}),
+        )
 
 
 def _unsettled(rows: pd.DataFrame) -> dict[int, tuple[Message, bool]]:

@@ -110,23 +110,13 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
         if max(ratio, 1 / ratio) <= SLIP:
             at += 1
             continue
-        back = next(
-            (
-                k
-                for k in range(at + 1, min(at + 4, len(series)))
-                if max(series.iloc[k] / before, before / series.iloc[k]) < 1.8
-            ),
-            None,
-        )
+        soon = [float(price) for price in series.iloc[at + 1 : at + 4]]
+        back = next((k for k, price in enumerate(soon, at + 1) if max(price / before, before / price) < 1.8), None)
         if back is not None:
-            for month in series.index[at:back]:
-                words = message(
-                    "{month}: {price:.4g} is {times:.3g} times the months around it, and goes back: left out",
-                    month=str(month),
-                    price=float(series[month]),
-                    times=float(series[month]) / before,
-                )
-                actions.append(Action(None, False, words))
+            words = "{month}: {price:.4g} is {times:.3g} times the months around it, and goes back: left out"
+            for month, price in series.iloc[at:back].items():
+                told = message(words, month=str(month), price=float(price), times=float(price) / before)
+                actions.append(Action(None, False, told))
             series = series.drop(series.index[at:back])
             continue
         size = max(ratio, 1 / ratio)

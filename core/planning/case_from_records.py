@@ -101,33 +101,21 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
     asked |= {lot.commodity for lot in given}
     prices = _prices(store, group_id, facts, asked, crops)
-    treated = treated_days(facts)
-    rules = LotRules(
-        today,
-        start,
-        weeks,
-        int(value("plan.field_weeks")),
-        value("plan.harvest_moisture_pct"),
-        not_left=frozenset(
-            price.commodity for price in prices if not may_be_left(crops.get(price.commodity, price.commodity))
-        ),
-        waiting_days=treated,
-        crops=crops,
-    )
+    priced, treated = {price.commodity for price in prices}, treated_days(facts)
+    not_left = frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop)))
+    field, moist = int(value("plan.field_weeks")), value("plan.harvest_moisture_pct")
+    rules = LotRules(today, start, weeks, field, moist, not_left=not_left, waiting_days=treated, crops=crops)
     grain = _grain(store, group_id, given, wanted, states, harvests, prices, rules)
     # the day's own hours belong to the plan: it is made for the day, whatever the hour
     data = surroundings_of(store, group, begin_of(today, group.time_zone))
     data = replace(data, crops=crops, rates=rates_of(store, group, has.spaces))
     truck, mass = truck_of(has.truck), sum(lot.bags * lot.bag_mass_kg for lot in grain.lots)
-    used = {lot.commodity for lot in grain.lots}
-    storage = storage_choices(
-        has.stores,
-        filled_bags(states),
-        mass / max(sum(lot.bags for lot in grain.lots), 1),
-        {code: crops.get(code, code) for code in used},
-        treated,
-    )
+    used = {lot.commodity: crops.get(lot.commodity, lot.commodity) for lot in grain.lots}
+    bag_kg = mass / max(sum(lot.bags for lot in grain.lots), 1)
+    storage = storage_choices(has.stores, filled_bags(states), bag_kg, used, treated)
     buyers = case_buyers(store, group_id, facts, grain.prices, grain.targets, truck, start, today)
+    kept = wishes["reserves"]
+    reserves = () if given else reserves_of(kept, value, grain.prices, grain.lots, grain.targets, weeks)
     promised = [] if given else wishes["promises"]
     buyers += promised_sales(promised, store.sales(group_id), grain.lots, start, weeks, value)
     settings: dict[str, Any] = {
@@ -144,9 +132,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         "buyers": buyers,
         "truck": truck,
         "needs": _needs(wishes["needs"], start, weeks),
-        "reserves": ()
-        if given
-        else reserves_of(wishes["reserves"], value, grain.prices, grain.lots, grain.targets, weeks),
+        "reserves": reserves,
         "climate": _climate(data),
         "interest_monthly": value("interest_monthly"),
         "emergency_interest_monthly": value("plan.emergency_interest_monthly"),

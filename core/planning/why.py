@@ -5,7 +5,7 @@ Reasons and runners-up by lot, the price at which to sell, and what one more of 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from core.errors import PriceDataError
 from core.market.stopping import LookBack, hindcast_selling_prices, look_back, selling_prices
 from core.market.waiting import WaitingRule
 from core.messages import Message, message
-from core.planning.allocation import tail_mean
+from core.planning.allocation import tail_mean, use_of
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
 from core.planning.layout import make_layout
@@ -434,6 +434,25 @@ def _buyer_alone(who: CaseBuyer, share: float, lots: set[str]) -> CaseBuyer:
     return replace(who, quantity_kg=quantity, promised_kg=who.promised_kg * share)
 
 
+def _case_alone(case: PlanningCase, owner: str, numbers: Sequence[int]) -> PlanningCase:
+    """Return the case of one member alone: own lots and needs, and the share of all else that goes with their mass."""
+    total = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
+    share = sum(case.lots[n].bags * case.lots[n].bag_mass_kg for n in numbers) / max(total, 1e-9)
+    return case.with_changes(
+        lots=tuple(case.lots[n] for n in numbers),
+        drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
+        storage=tuple(
+            replace(way, owned_bags=int(way.owned_bags * share), buyable_bags=int(np.ceil(way.buyable_bags * share)))
+            for way in case.storage
+        ),
+        buyers=tuple(_buyer_alone(who, share, {case.lots[n].id for n in numbers}) for who in case.buyers),
+        needs=tuple(need for need in case.needs if need.member == owner),
+        reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
+        cash_now=case.cash_now * share,
+        credit=None,
+    )
+
+
 def joint_against_alone(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with a share of space and bags.
 
@@ -446,57 +465,30 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
         Indexed by owner: `bags`, `joint`, `alone` [mean money today], `gain`, `first_sale`, `last_sale` (plan weeks;
         who waits for whom).
     """
-    case = outlook.case
-    total = sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
-    carried = np.zeros((len(case.buyers), case.weeks))
-    for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True):
-        table = outlook.options(int(lot))
-        if table.buyer[option] >= 0:
-            carried[table.buyer[option], table.sale_week[option]] += (
-                bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
-            )
-
-    rows = {}
-    stored = sum(
-        int(bags)
-        for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True)
-        if outlook.options(int(lot)).storage[option] >= 0
-    )
-    bought = sum(
-        count * storage.unit_price for count, storage in zip(plan.allocation.bought, case.storage, strict=True)
-    )
+    case, done, rows = outlook.case, plan.allocation, {}
+    lines = [
+        (int(lot), int(option), float(bags)) for lot, option, bags in zip(done.lot, done.option, done.bags, strict=True)
+    ]
+    carried = use_of(outlook, done.lot, done.option, done.bags).kg
+    stored = sum(bags for lot, option, bags in lines if outlook.options(lot).storage[option] >= 0)
+    bought = sum(count * storage.unit_price for count, storage in zip(done.bought, case.storage, strict=True))
     for owner in sorted({lot.owner for lot in case.lots}):
         numbers = [number for number, lot in enumerate(case.lots) if lot.owner == owner]
         joint, weeks = 0.0, []
-        for lot, option, bags in zip(plan.allocation.lot, plan.allocation.option, plan.allocation.bags, strict=True):
-            if int(lot) not in numbers:
+        for lot, option, bags in lines:
+            if lot not in numbers:
                 continue
-            table = outlook.options(int(lot))
-            joint += float(bags * outlook.values(int(lot), np.array([option]))[0].mean())
+            table = outlook.options(lot)
+            joint += float(bags * outlook.values(lot, np.array([option]))[0].mean())
             buyer, week = int(table.buyer[option]), int(table.sale_week[option])
             if buyer >= 0:
                 weeks.append(week)
                 kg = bags * case.lots[lot].bag_mass_kg * table.kept_kg[option]
-                cost = plan.allocation.trips[buyer, week] * case.trip_cost(buyer) * float(case.discount(week))
+                cost = done.trips[buyer, week] * case.trip_cost(buyer) * float(case.discount(week))
                 joint -= cost * float(kg / max(carried[buyer, week], 1e-9))
             if table.storage[option] >= 0:
                 joint -= bought * float(bags / max(stored, 1))
-        share = sum(case.lots[n].bags * case.lots[n].bag_mass_kg for n in numbers) / max(total, 1e-9)
-        own = case.with_changes(
-            lots=tuple(case.lots[n] for n in numbers),
-            drying=tuple(replace(choice, capacity_kg=choice.capacity_kg * share) for choice in case.drying),
-            storage=tuple(
-                replace(
-                    way, owned_bags=int(way.owned_bags * share), buyable_bags=int(np.ceil(way.buyable_bags * share))
-                )
-                for way in case.storage
-            ),
-            buyers=tuple(_buyer_alone(who, share, {case.lots[n].id for n in numbers}) for who in case.buyers),
-            needs=tuple(need for need in case.needs if need.member == owner),
-            reserves=tuple(replace(reserve, kg=reserve.kg * share) for reserve in case.reserves),
-            cash_now=case.cash_now * share,
-            credit=None,
-        )
+        own = _case_alone(case, owner, numbers)
         alone = float("nan")
         made = _part(outlook, own, numbers)
         if any(len(table) for table in made.classes):

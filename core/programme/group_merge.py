@@ -13,7 +13,7 @@ from sqlalchemy.engine import Connection
 from core.errors import DryholdError, ImportRefusedError
 from core.group import tables
 from core.group.backups import backup_before_import
-from core.group.records import Lot
+from core.group.records import Lot, Sale
 from core.group.rows import UNSTORED, insert, insert_lot, raise_version, update_lot
 from core.group.store import Store
 from core.messages import Message, message
@@ -194,16 +194,7 @@ def write_file(
                 connection, tables.readings, reading, lot_id=numbers["lots"][str(reading.lot_id)]
             )
     for number, sale in found.sales.items():
-        lot_id = numbers["lots"][str(sale.lot_id)]
-        if number not in numbers["sales"]:
-            numbers["sales"][number] = _insert(connection, tables.sales, sale, lot_id=lot_id)
-        elif not only_new:
-            changed = _values(sale, lot_id=lot_id)
-            if not sale.buyer:
-                changed.pop("buyer")
-            connection.execute(
-                sa.update(tables.sales).where(tables.sales.c.id == numbers["sales"][number]).values(**changed)
-            )
+        _write_sale(connection, number, sale, numbers, only_new)
     for number, quote in found.prices.items():
         if number not in numbers["prices"]:
             numbers["prices"][number] = _insert(connection, tables.price_quotes, quote, group_id=group_id)
@@ -286,6 +277,19 @@ def _write_lot(connection: Connection, number: str, lot: Lot, numbers: Numbers) 
         update_lot(connection, replace(own, id=numbers["lots"][number]))
     else:
         numbers["lots"][number] = insert_lot(connection, own)
+
+
+def _write_sale(connection: Connection, number: str, sale: Sale, numbers: Numbers, only_new: bool) -> None:
+    """Write a sale; a file without names of buyers leaves those that are here."""
+    lot_id = numbers["lots"][str(sale.lot_id)]
+    if number not in numbers["sales"]:
+        numbers["sales"][number] = _insert(connection, tables.sales, sale, lot_id=lot_id)
+    elif not only_new:
+        changed = _values(sale, lot_id=lot_id)
+        if not sale.buyer:
+            changed.pop("buyer")
+        own = tables.sales.c.id == numbers["sales"][number]
+        connection.execute(sa.update(tables.sales).where(own).values(**changed))
 
 
 def _free_label(connection: Connection, lot: Lot, own_id: int) -> str:

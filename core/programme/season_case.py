@@ -112,36 +112,15 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
     if not lots:
         raise PlanError("no lot of this group has a day of harvest")
     start = min(lot.harvested_on for lot in lots if lot.harvested_on is not None)
-    daily = moistures_by_day(records)
-    left_out: list[Message] = []
-    made: list[CaseLot] = []
-    targets: dict[str, float] = {}
-    limits = keeping_limits(store, group_id, lots)
-    for lot in lots:
-        limit, mass = limits.get(lot.commodity), lot_mass(lot, lot.bags)
-        own = daily.get(lot.id)
-        first = float(own.iloc[0]) if own is not None and len(own) else None
-        wet = lot.weighed_moisture_pct if lot.weighed_moisture_pct is not None else first
-        if limit is None or not mass or wet is None or lot.bags <= 0 or lot.use == "seed":
-            left_out.append(message("lot {lot}: no mass, moisture at harvest or limit is known", lot=lot.label))
-            continue
-        week = ((lot.harvested_on or start) - start).days // DAYS_PER_WEEK
-        made.append(
-            CaseLot(
-                str(lot.id),
-                lot.label,
-                str(lot.owner_id or "pool"),
-                lot.commodity,
-                lot.bags,
-                round(mass / lot.bags, 3),
-                round(float(wet), 2),
-                0.5,
-                week,
-                False,
-                "threshed",
-            )
-        )
-        targets[lot.commodity] = limit
+    daily, limits = moistures_by_day(records), keeping_limits(store, group_id, lots)
+    found = {lot.id: _at_harvest(lot, daily.get(lot.id), start) for lot in lots if lot.commodity in limits}
+    made = [case_lot for case_lot in found.values() if case_lot is not None]
+    left_out = [
+        message("lot {lot}: no mass, moisture at harvest or limit is known", lot=lot.label)
+        for lot in lots
+        if found.get(lot.id) is None
+    ]
+    targets = {lot.commodity: limits[lot.commodity] for lot in made}
     if not made:
         raise PlanError("no lot of this season has bags, a moisture at harvest and a limit")
     built = build_case(
@@ -178,6 +157,26 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
     names = {one.id for one in kept}
     habits = _habits(records, [lot for lot in lots if str(lot.id) in names], daily, case, today)
     return SeasonCase(BuiltCase(case, data, built.notes), habits, tuple(left_out))
+
+
+def _at_harvest(lot: Lot, daily: pd.Series | None, start: date) -> CaseLot | None:
+    """Return a lot as it was harvested, None where its bags, mass or moisture are not known, or it is seed."""
+    mass = lot_mass(lot, lot.bags)
+    first = float(daily.iloc[0]) if daily is not None and len(daily) else None
+    wet = lot.weighed_moisture_pct if lot.weighed_moisture_pct is not None else first
+    if not mass or wet is None or lot.bags <= 0 or lot.use == "seed":
+        return None
+    return CaseLot(
+        id=str(lot.id),
+        label=lot.label,
+        owner=str(lot.owner_id or "pool"),
+        commodity=lot.commodity,
+        bags=lot.bags,
+        bag_mass_kg=round(mass / lot.bags, 3),
+        moisture_pct=round(float(wet), 2),
+        moisture_se_pct=0.5,
+        available_week=((lot.harvested_on or start) - start).days // DAYS_PER_WEEK,
+    )
 
 
 def _until(daily: pd.Series, today: date) -> list[tuple[date, float]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from textwrap import wrap
+from typing import Any
 
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
@@ -41,39 +42,16 @@ def figure(
     result = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06)
     panels = (("moisture_pct", 1.0), ("mould_risk", 100.0), ("weight_loss_pct", 1.0))
     for number, (method, outlook) in enumerate(outlooks.items()):
-        colour, dash = SERIES[number % len(SERIES)], DASHES[number % len(DASHES)]
-        days = [start + timedelta(weeks=int(week)) for week in outlook.weekly.index]
+        table = outlook.weekly
+        line = {"color": SERIES[number % len(SERIES)], "dash": DASHES[number % len(DASHES)], "width": 2}
+        days = [start + timedelta(weeks=int(week)) for week in table.index]
+        shown = {"mode": "lines", "name": names[method], "legendgroup": method, "line": line}
         for row, (column, factor) in enumerate(panels, start=1):
-            table = outlook.weekly
             if method == band_of:
-                both = [*days, *reversed(days)]
-                edge = [*(table[f"{column}_high"] * factor), *reversed(list(table[f"{column}_low"] * factor))]
-                result.add_trace(
-                    go.Scatter(
-                        x=both,
-                        y=edge,
-                        fill="toself",
-                        fillcolor=shade(colour, 0.15),
-                        line={"width": 0},
-                        hoverinfo="skip",
-                        showlegend=False,
-                    ),
-                    row=row,
-                    col=1,
-                )
-            result.add_trace(
-                go.Scatter(
-                    x=days,
-                    y=table[f"{column}_middle"] * factor,
-                    mode="lines",
-                    name=names[method],
-                    legendgroup=method,
-                    showlegend=row == 1,
-                    line={"color": colour, "dash": dash, "width": 2},
-                ),
-                row=row,
-                col=1,
-            )
+                band = _band(days, table[f"{column}_low"] * factor, table[f"{column}_high"] * factor, line["color"])
+                result.add_trace(band, row=row, col=1)
+            middle = go.Scatter(x=days, y=table[f"{column}_middle"] * factor, showlegend=row == 1, **shown)
+            result.add_trace(middle, row=row, col=1)
     if limit_pct is not None:
         result.add_hline(y=limit_pct, line={"color": STONE, "dash": "dot", "width": 1}, row=1, col=1)
     for row, title in enumerate(titles, start=1):
@@ -91,6 +69,19 @@ def figure(
         hovermode="x unified",
     )
     return result
+
+
+def _band(days: Sequence[date], low: Any, high: Any, colour: str) -> go.Scatter:
+    """Return the shaded band between two lines, each (days,)."""
+    return go.Scatter(
+        x=[*days, *reversed(days)],
+        y=[*high, *reversed(list(low))],
+        fill="toself",
+        fillcolor=shade(colour, 0.15),
+        line={"width": 0},
+        hoverinfo="skip",
+        showlegend=False,
+    )
 
 
 def keeping_figure(outlooks: Mapping[str, MethodOutlook], start: date, names: Mapping[str, str]) -> go.Figure:

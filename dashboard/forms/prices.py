@@ -168,26 +168,21 @@ def choose_imported(group: Group, cleaned: CleanedPrices, name: str, content: by
     if any(not rate for rate in rates.values()):
         st.caption(_("Give the rate of every foreign currency, then the prices can be kept."))
         return
-    quotes: list[PriceQuote] = []
-    lines: list[int] = []
-    for i in chosen:
-        rows = cleaned.quotes
-        for key in ("market", "commodity", "price_type", "currency"):
-            rows = rows[rows[key] == series[key][i]]
-        rate = float(rates.get(str(series["currency"][i])) or 1.0)
-        quotes += [
-            PriceQuote(
-                group_id=group.id,
-                quoted_on=row.date.date(),
-                market=f"{row.market} {variety}".strip(),
-                commodity=crops[str(series["commodity"][i])],
-                price_per_kg=row.price_per_kg * rate,
-                price_type=row.price_type,
-                source=name,
-            )
-            for row in rows.itertuples()
-        ]
-        lines += [int(row) for row in rows["row"]]
+    keys = ["market", "commodity", "price_type", "currency"]
+    wanted = cleaned.quotes.merge(series.loc[chosen, keys], on=keys)
+    lines = [int(row) for row in wanted["row"]]
+    quotes = [
+        PriceQuote(
+            group_id=group.id,
+            quoted_on=row.date.date(),
+            market=f"{row.market} {variety}".strip(),
+            commodity=crops[str(row.commodity)],
+            price_per_kg=row.price_per_kg * float(rates.get(str(row.currency)) or 1.0),
+            price_type=row.price_type,
+            source=name,
+        )
+        for row in wanted.itertuples()
+    ]
     split = split_known(quotes, state.store().price_quotes(group.id))
     tell_known(split)
     mark = hashlib.sha256(content).hexdigest()
