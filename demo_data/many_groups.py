@@ -17,6 +17,7 @@ import numpy as np
 
 from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
+from core.planning.case import PlanningCase, make_case
 from demo_data.make_records import FIRST, LAST, SEED, humidity_for
 from demo_data.meter_book import add_meter_book
 
@@ -286,6 +287,32 @@ def _reading(lot_id: int, crop: str, day: date, bag: int, level: float, random: 
     )
 
 
+def _case_of_one(store: Store, lot: Lot, on: date, price: float, part: float) -> PlanningCase:
+    """Return an invented case of one lot, whose buyer pays a part of the market's price."""
+    case = make_case(lots=1, weeks=20, scenarios=10, seed=1)
+    own = replace(
+        case.lots[0],
+        id=str(lot.id),
+        label=lot.label,
+        commodity=lot.commodity,
+        bags=lot.bags,
+        bag_mass_kg=lot.bag_mass_kg or lot.nominal_bag_kg or 90.0,
+        moisture_pct=lot.weighed_moisture_pct or 16.0,
+        owner="",
+    )
+    return replace(
+        case,
+        lots=(own,),
+        prices=(replace(case.prices[0], commodity=lot.commodity, price_now=price),),
+        buyers=(replace(case.buyers[0], commodities=(), price_factor=part, fixed_price=None),),
+        interest_monthly=0.02,
+        start=on,
+        needs=(),
+        reserves=(),
+        currency=store.group(lot.group_id).currency,
+    )
+
+
 def _keep_plan(
     store: Store,
     lot: Lot,
@@ -296,39 +323,14 @@ def _keep_plan(
     random: np.random.Generator,
 ) -> None:
     """Keep an invented plan of one lot, as the planner would have kept it on that day."""
-    from core.planning.case import make_case
     from core.planning.rolling import BOOK
     from core.planning.sale_plan import PlannedSale
 
     now_price = _price(prices, lot.commodity, on)
-    case = make_case(lots=1, weeks=20, scenarios=10, seed=1)
-    bag = lot.bag_mass_kg or lot.nominal_bag_kg or 90.0
-    moisture = lot.weighed_moisture_pct or 16.0
-    own = replace(
-        case.lots[0],
-        id=str(lot.id),
-        label=lot.label,
-        commodity=lot.commodity,
-        bags=lot.bags,
-        bag_mass_kg=bag,
-        moisture_pct=moisture,
-        owner="",
-    )
-    crop = replace(case.prices[0], commodity=lot.commodity, price_now=now_price)
-    buyer = replace(case.buyers[0], commodities=(), price_factor=round(habits["part"], 3), fixed_price=None)
-    case = replace(
-        case,
-        lots=(own,),
-        prices=(crop,),
-        buyers=(buyer,),
-        interest_monthly=0.02,
-        start=on,
-        needs=(),
-        reserves=(),
-        currency=store.group(lot.group_id).currency,
-    )
-    kg = lot.bags * bag
-    dry = kg * (100 - moisture) / (100 - min(moisture, 14.5))
+    case = _case_of_one(store, lot, on, now_price, round(habits["part"], 3))
+    buyer, own = case.buyers[0], case.lots[0]
+    kg = own.bags * own.bag_mass_kg
+    dry = kg * (100 - own.moisture_pct) / (100 - min(own.moisture_pct, 14.5))
     ahead = sold_on + timedelta(days=int(random.integers(-10, 20)))
     line = PlannedSale(
         lot=str(lot.id),

@@ -110,36 +110,38 @@ def recorded_lots(
                     moisture=mean,
                 )
             )
-        mass = state.grain_kg if state.grain_kg > 0 else state.mass_now_kg
         owner = owners.get(lot.owner_id, "pool") if lot.owner_id else "pool"
-        sieve, crop = sieves.get(lot.id), get_commodity(rules.crops.get(lot.commodity, lot.commodity))
-        lots.append(
-            CaseLot(
-                id=str(lot.id),
-                label=lot.label,
-                owner=owner,
-                commodity=lot.commodity,
-                bags=int(state.bags),
-                bag_mass_kg=round(mass / state.bags, 3),
-                moisture_pct=round(mean, 3),
-                moisture_se_pct=round(min(error, 3.0), 3),
-                available_week=first,
-                standing=standing,
-                form=lot.form,
-                latest_week=latest,
-                moisture_week=stated,
-                use=lot.use,
-                insects_per_kg=None if sieve is None else sieve.insects_per_kg,
-                sieved_kg=1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
-                sieved_days_ago=_days_of_growth(lot, sieve, rules.today),
-                aflatoxin=crop.aflatoxin,
-                sale_from_week=_treated_until(lot, rules),
-                **_judged(state, crop),
-                **_spread(state.moisture),
-            )
-        )
+        made = _case_lot(state, owner, (mean, error), sieves.get(lot.id), rules)
+        lots.append(replace(made, available_week=first, standing=standing, latest_week=latest, moisture_week=stated))
         targets[lot.commodity] = min(targets.get(lot.commodity, 99.0), tenth_below(state.limit.moisture_pct))
     return FoundLots(tuple(lots), targets, tuple(notes))
+
+
+def _case_lot(
+    state: LotState, owner: str, moisture: tuple[float, float], sieve: Sieve | None, rules: LotRules
+) -> CaseLot:
+    """Return a harvested lot as the plan sees it; `moisture` is its mean [% w.b.] and standard error [points]."""
+    lot, mass = state.lot, state.grain_kg if state.grain_kg > 0 else state.mass_now_kg
+    crop = get_commodity(rules.crops.get(lot.commodity, lot.commodity))
+    return CaseLot(
+        id=str(lot.id),
+        label=lot.label,
+        owner=owner,
+        commodity=lot.commodity,
+        bags=int(state.bags),
+        bag_mass_kg=round(mass / state.bags, 3),
+        moisture_pct=round(moisture[0], 3),
+        moisture_se_pct=round(min(moisture[1], 3.0), 3),
+        form=lot.form,
+        use=lot.use,
+        insects_per_kg=None if sieve is None else sieve.insects_per_kg,
+        sieved_kg=1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
+        sieved_days_ago=_days_of_growth(lot, sieve, rules.today),
+        aflatoxin=crop.aflatoxin,
+        sale_from_week=_treated_until(lot, rules),
+        **_judged(state, crop),
+        **_spread(state.moisture),
+    )
 
 
 def _judged(state: LotState, crop: Commodity) -> dict[str, Any]:

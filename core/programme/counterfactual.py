@@ -191,21 +191,7 @@ def compare_ways(
         return solved[way]
 
     went = worth(_Way())
-    off = {"over-drying": 0, "bagged too wet": 0}
-    for lot in whole.lots:
-        if lot.commodity in aimed:
-            off["over-drying" if aimed[lot.commodity] < whole.target(lot.commodity) else "bagged too wet"] += 1
-    touched = {
-        "waiting wet": len(waits),
-        "too few tests": len(habits.judged),
-        **off,
-        "sold early for cash": len(habits.needs),
-        "a shared dryer": len(whole.lots),
-        "sealed bags": len(whole.lots),
-        "credit on stored grain": len(habits.needs),
-        "training in testing": len(habits.judged) + sum(off.values()),
-    }
-    found = {}
+    touched, found = _touched(whole, habits, waits, aimed), {}
     for name, way in WAYS.items():
         silent = _why_not(name, habits, sum(lot.bags for lot in whole.lots))
         if silent is not None or touched[name] == 0:
@@ -223,6 +209,26 @@ def compare_ways(
         tuple(found[name] for name in HELPS),
         season.left_out,
     )
+
+
+def _touched(
+    whole: PlanningCase, habits: Habits, waits: Mapping[str, Any], aimed: Mapping[str, float]
+) -> dict[str, int]:
+    """Return how many lots, or sales for cash, each thing otherwise touches."""
+    off = {"over-drying": 0, "bagged too wet": 0}
+    for lot in whole.lots:
+        if lot.commodity in aimed:
+            off["over-drying" if aimed[lot.commodity] < whole.target(lot.commodity) else "bagged too wet"] += 1
+    return {
+        "waiting wet": len(waits),
+        "too few tests": len(habits.judged),
+        **off,
+        "sold early for cash": len(habits.needs),
+        "a shared dryer": len(whole.lots),
+        "sealed bags": len(whole.lots),
+        "credit on stored grain": len(habits.needs),
+        "training in testing": len(habits.judged) + sum(off.values()),
+    }
 
 
 def _why_not(name: str, habits: Habits, bags: int) -> Message | None:
