@@ -113,10 +113,14 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
         soon = [float(price) for price in series.iloc[at + 1 : at + 4]]
         back = next((k for k, price in enumerate(soon, at + 1) if max(price / before, before / price) < 1.8), None)
         if back is not None:
-            words = "{month}: {price:.4g} is {times:.3g} times the months around it, and goes back: left out"
-            for month, price in series.iloc[at:back].items():
-                told = message(words, month=str(month), price=float(price), times=float(price) / before)
-                actions.append(Action(None, False, told))
+            for month, price in zip(series.index[at:back], [after, *soon], strict=False):
+                words = message(
+                    "{month}: {price:.4g} is {times:.3g} times the months around it, and goes back: left out",
+                    month=str(month),
+                    price=price,
+                    times=price / before,
+                )
+                actions.append(Action(None, False, words))
             series = series.drop(series.index[at:back])
             continue
         size = max(ratio, 1 / ratio)
