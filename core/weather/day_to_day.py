@@ -274,7 +274,7 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
     local = (index - half).tz_convert(place.zone)
     position = np.asarray((local.tz_localize(None).normalize() - pd.Timestamp(days[0])).days)
     position = np.clip(position, 0, len(days) - 1)
-    hour = np.asarray(local.hour + 0.5 + local.minute / 60.0 - 0.0, dtype=float) % 24
+    hour = np.asarray(local.hour + local.minute / 60, dtype=float)  # of its middle, as the day it belongs to
     count = made.temperature_c.shape[1]
     rain, raining = _rain_by_hour(made.rain_mm, position, solar_hour(index - half, place.longitude), random)
 
