@@ -73,6 +73,23 @@ def test_stages_by_hand_and_their_product():
     assert found["dry_matter_loss"].count == 1  # the stage with fewest lots
 
 
+def test_variances_of_stages_make_that_of_their_product():
+    """Two lots in two stages; by the delta method var(a b) = (b sa)2 + (a sb)2, sa and sb of the means kept."""
+    book = [
+        work(1, "shelling", 3, 1, 1250.0, 980.0),  # keeps 0.98 of the grain expected
+        work(2, "shelling", 3, 2, 1250.0, 900.0),  # 0.90
+        work(3, "cleaning", 8, 2, 500.0, 490.0),  # 0.98
+        work(4, "cleaning", 8, 3, 500.0, 440.0),  # 0.88
+    ]
+    empty = small().sales.iloc[:0]
+    found = group_indicators(replace(small(), lot_book=book, sales=empty))["dry_matter_loss"]
+    a, var_a = 0.94, (0.04**2 + 0.04**2) / 1 / 2
+    b, var_b = 0.93, (0.05**2 + 0.05**2) / 1 / 2
+    assert found.value == pytest.approx(1 - a * b)
+    assert found.variance == pytest.approx(b**2 * var_a + a**2 * var_b)
+    assert found.count == 2
+
+
 def test_work_taken_back_does_not_count():
     record = replace(
         small(), lot_book=[work(1, "cleaning", 8, 3, 500.0, 400.0), work(2, "reversal", 9, 3, 1.0, 1.0, reverses=1)]
