@@ -193,3 +193,13 @@ def test_three_groups_are_not_drawn_together():
 def test_intervals_end_where_the_value_cannot_go():
     found = shrunken_estimates([0.97, 0.9, 0.8, 0.95], np.full(4, 0.01), np.full(4, 20), bounds=(0, 1))
     assert max(item.high for item in found) == 1.0
+
+
+@pytest.mark.parametrize(("spread", "widened"), [(1.4, False), (1.8, True)])
+def test_spread_is_widened_only_beyond_its_own_chance(spread, widened):
+    """Eight groups of 400 at 0.5 +- spread standard errors: phi = spread squared (nothing to cut), held against
+    1 + 2 sqrt(2 / 8) = 2.
+    """
+    step = spread * 0.5 / 20
+    phi = overdispersion(np.array([0.5 - step, 0.5 + step] * 4), np.full(8, 400.0), 0.5)
+    assert phi == (pytest.approx(spread**2) if widened else 1.0)

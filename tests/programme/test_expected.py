@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from datetime import date
 
+import numpy as np
 import pytest
 
 from core.drying.run import DryingSetup
@@ -72,3 +75,29 @@ def test_few_lots_are_not_judged():
         observed_against_expected(facts, PLACE, bundled_normals(), seed=2, setup_of=sheets).verdict == "cannot tell yet"
     )
     assert observed_against_expected([], PLACE, bundled_normals(), seed=2, setup_of=sheets).lots == 0
+
+
+@pytest.mark.parametrize(
+    ("observed", "allowed", "verdict"),
+    [
+        ([2, 4, 6, 8, 10], [1, 2, 4, 4, 5], "slower"),
+        ([2, 4, 6, 8, 10], [4, 9, 12, 17, 20], "faster"),
+        ([2, 4, 6, 8, 10], [4, 2, 6, 4, 20], "as expected"),
+        ([2, 4, 6, 8], [1, 2, 3, 4.4], "cannot tell yet"),  # fewer than five lots
+    ],
+)
+def test_the_ratio_is_of_sums_and_its_interval_of_log_ratios(monkeypatch, observed, allowed, verdict):
+    """Plain sums, and Student's t of the lots' log ratios by the standard library (t from a table: 2.776, 3.182)."""
+    monkeypatch.setattr("core.programme.expected.expected_days_to_dry", lambda *_args: np.array(allowed, dtype=float))
+    facts = [LotFacts(lot(n, 18, date(2026, 6, 1)), True, True, days, 5, 13.5) for n, days in enumerate(observed)]
+    found = observed_against_expected(facts, PLACE, bundled_normals(), seed=2, setup_of=sheets)
+    logs = [math.log(seen / may) for seen, may in zip(observed, allowed, strict=True)]
+    half = {5: 2.776, 4: 3.182}[len(logs)] * statistics.stdev(logs) / math.sqrt(len(logs))
+    ratio = sum(observed) / sum(allowed)
+    assert (found.lots, found.observed_days, found.expected_days) == (len(observed), sum(observed), sum(allowed))
+    assert found.ratio == pytest.approx(ratio)
+    assert (found.low, found.high) == (
+        pytest.approx(ratio * math.exp(-half), rel=1e-3),
+        pytest.approx(ratio * math.exp(half), rel=1e-3),
+    )
+    assert found.verdict == verdict
