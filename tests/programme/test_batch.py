@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -58,6 +59,25 @@ def test_cores_give_what_one_core_gives(tmp_path):
     run_batch(iter(soon_planned()), two, processes=2)
     for name, row in lines(one).items():
         assert lines(two)[name]["mean"] == row["mean"]
+
+
+def test_a_killed_worker_of_this_computer_is_said_and_the_next_start_goes_on(tmp_path):
+    """Whatever is planned is kept; the surroundings of the caller are as they were."""
+    path, before = tmp_path / "plans.jsonl", dict(os.environ)
+
+    def kill_all(_count: int, _name: str) -> None:
+        for worker in multiprocessing.active_children():
+            os.kill(worker.pid, signal.SIGKILL)
+
+    with pytest.raises(StoreError, match="stopped from outside"):
+        run_batch(jobs(12), path, processes=2, progress=kill_all)
+    assert dict(os.environ) == before
+    kept = len(lines(path))
+    assert 1 <= kept < 12
+    report = run_batch(jobs(12), path, processes=1)
+    assert (report.planned, report.already_done) == (12 - kept, kept)
+    names = [json.loads(line)["name"] for line in path.read_text(encoding="utf-8").splitlines()]
+    assert sorted(names) == sorted(job.name for job in jobs(12))
 
 
 def test_a_local_cluster_runs_the_same_batch(tmp_path):

@@ -133,6 +133,36 @@ def test_a_bomb_of_zeros_and_one_of_entities_are_refused(where):
         assert time.process_time() - start < 2
 
 
+def two_sheets() -> bytes:
+    book = small()
+    book.create_sheet("More").append(["x"])
+    return saved(book)
+
+
+@pytest.mark.parametrize(
+    ("bound", "value", "data", "said"),
+    [
+        ("files.MAX_BYTES", 10, b"lot,date\nA,2026-05-01\n", "is larger than"),
+        ("grid.FURTHEST_ROW", 3, b"lot\n" + b"\n" * 5 + b"A\n", "far from the table"),
+        ("grid.MAX_COLUMNS", 2, b"lot,date,moisture\n", "far from the table"),
+        ("grid.MAX_SEEN", 5, b"lot,,,,\nA,,,,\n", "most of them empty"),
+        ("grid.MAX_ROWS", 2, b"lot\nA\nB\n", "has more than 2 rows"),
+        ("grid.MAX_CELLS", 3, b"lot,date\nA,2026-05-01\n", "filled cells"),
+        ("grid.MAX_CELLS", 6, two_sheets, "filled cells"),
+        ("workbook.MAX_UNPACKED_BYTES", 100, two_sheets, "too large once it is unpacked"),
+        ("workbook.MOST_PARTS", 3, two_sheets, "too large once it is unpacked"),
+        ("workbook.MOST_SHEETS", 1, two_sheets, "more than 1 sheets"),
+    ],
+)
+def test_each_bound_of_a_file_is_kept(monkeypatch, bound, value, data, said):
+    """With the bound made small: what lies beyond it is refused by its own sentence, what lies within is read."""
+    content = data if isinstance(data, bytes) else data()
+    assert read_file(content, "t").rows
+    monkeypatch.setattr(f"core.tables.{bound}", value)
+    with pytest.raises(ImportRefusedError, match=said):
+        read_file(content, "t")
+
+
 def test_a_formula_without_a_value_is_shown_and_refused(where):
     book = small(["Lot", "Date", "Moisture"], ["A", datetime(2026, 5, 1), "=1+12"])
     opened = open_table(saved(book), "a.xlsx", *where)
