@@ -57,8 +57,9 @@ def side_bar() -> None:
 
 
 def _links(found: list[PageEntry]) -> None:
+    here = state.address()
     for entry in found:
-        page.link(entry.name, entry.title, icon=f":material/{entry.icon}:")
+        page.link(entry.name, entry.title, icon=f":material/{entry.icon}:", here=here)
 
 
 def _choose(name: str, label: str, offered: dict, current: object) -> None:

@@ -102,10 +102,16 @@ def start(question: str) -> None:
     st.markdown(f"**{question}**" if question else "")
 
 
-def link(name: str, label: str, section: str | None = None, icon: str | None = None) -> None:
-    """Show a link to another page: to the section named, else to the one that was last open there (Today: to today)."""
+def link(
+    name: str, label: str, section: str | None = None, icon: str | None = None, here: dict[str, str] | None = None
+) -> None:
+    """Show a link to another page: to the section named, else to the one that was last open there (Today: to today).
+
+    `here` is `state.address()` where many links are drawn at once: it asks the records for the groups.
+    """
     section = section or (st.session_state.get(f"section_seen_{name}") if name != "today" else "today")
-    st.page_link(f"views/{name}.py", label=label, icon=icon, query_params=state.address(section))
+    address = (state.address() if here is None else here) | ({"section": section} if section else {})
+    st.page_link(f"views/{name}.py", label=label, icon=icon, query_params=address)
 
 
 def answer(sentence: str) -> None:

@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import Any
 
 from core.errors import InputError
+from core.group.bounds import check_values
 from core.messages import Message
 
 BASES = ("published", "practice", "memory", "judgement")
@@ -92,6 +93,7 @@ def check_value(key: str, value: Any) -> None:
     default = load_defaults().get(key)
     if default is None and not key.startswith(FAMILIES):
         raise InputError("there is no setting '{key}'", key=key)
+    check_values(value)
     if default is None or value is None:
         return
     label = Message(default.label or key)

@@ -32,9 +32,9 @@ SIGNS = (
     ("not ours", ("no such table", "no such column", "does not exist")),
     ("unreachable", ("unable to open", "connection refused", "could not connect", "connection failed", "timeout")),
 )
-DATABASE_ERRORS = (sa.exc.SQLAlchemyError, OverflowError)
+DATABASE_ERRORS = (sa.exc.SQLAlchemyError, OverflowError, UnicodeEncodeError)
 """What the database and its driver raise."""
-REFUSED = (OverflowError, sa.exc.IntegrityError, sa.exc.DataError)
+REFUSED = (OverflowError, UnicodeEncodeError, sa.exc.IntegrityError, sa.exc.DataError)
 
 
 def fault(name: str, **values: str) -> StoreError:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -175,6 +176,9 @@ def meter_settings(store: Store, group_id: int, facts: Mapping[str, Fact]) -> Me
     )
 
 
+PRICED = ("commodity", "market", "price_type", "quoted_on", "price_per_kg")
+
+
 def judging_rules(store: Store, group_id: int) -> JudgingRules:
     """Return the rules by which a group's lots are judged, from its facts and its meter checks."""
     facts = store.facts(group_id)
@@ -206,6 +210,13 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
 
 def _last_prices(quotes: pd.DataFrame, gate_factor: float) -> dict[str, float]:
     """Return each crop's price today at its reference market: the one that the plan and the prices page start from."""
+    return dict(_prices_of(tuple(tuple(quotes[name]) for name in PRICED), gate_factor))
+
+
+@lru_cache(maxsize=32)
+def _prices_of(columns: tuple[tuple[Any, ...], ...], gate_factor: float) -> dict[str, float]:
+    """Return the prices of quotes given by column: the same quotes, on every page, are worked out once."""
+    quotes = pd.DataFrame(dict(zip(PRICED, columns, strict=True)))
     found = {}
     for crop, rows in quotes.groupby("commodity"):
         usable = rows[rows["price_per_kg"] > 0]

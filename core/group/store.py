@@ -425,9 +425,10 @@ class Store:
             rows = connection.execute(query).mappings().all()
         found = {row["key"]: _entered(row, defaults.get(row["key"])) for row in rows if row["value"] is not None}
         revisions = {row["key"]: row["revision"] for row in rows}
+        money: dict[str, float] = {}
         for key, default in defaults.items():
             if key not in found:
-                found[key] = self._assumed(group_id, default, revisions.get(key, 0))
+                found[key] = self._assumed(group_id, default, revisions.get(key, 0), money)
         return dict(sorted(found.items()))
 
     def set_fact(
@@ -499,12 +500,19 @@ class Store:
                         raise StaleError(value, before)
                 note_change(connection, "fact", key, {"value": before}, {"value": value}, who, at, group_id)
 
-    def _assumed(self, group_id: int, default: Default, revision: int = 0) -> Fact:
-        value = default.value
+    def _assumed(
+        self, group_id: int, default: Default, revision: int = 0, money: dict[str, float] | None = None
+    ) -> Fact:
+        """Return a fact as assumed; `money` keeps what maize and a dollar cost, for many facts read at once."""
+        value, known = default.value, {} if money is None else money
         if default.maize_kg:
-            value = value * self.fact(group_id, "maize_price_kg").value
+            if "maize" not in known:
+                known["maize"] = self.fact(group_id, "maize_price_kg").value
+            value = value * known["maize"]
         elif default.usd:
-            value = value * self.currency_per_usd(group_id)
+            if "usd" not in known:
+                known["usd"] = self.currency_per_usd(group_id)
+            value = value * known["usd"]
         return Fact(
             key=default.key,
             value=value,

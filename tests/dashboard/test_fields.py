@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
 from core.accounts.typed import typed_number
 from core.errors import InputError
 from dashboard.catalogue import ROOT
+from dashboard.forms.fields import NUMBERS, Field, read_value
+from tests.fuzzing import FEW, MANY, ODD_TEXT, inputs
 
 
 def page() -> None:
@@ -185,3 +190,46 @@ def test_the_same_entry_seen_the_same_has_one_token_and_after_a_new_look_another
     assert tokens[0] == tokens[2]
     assert tokens[1] == tokens[3]
     assert tokens[0] != tokens[1]
+
+
+FIELDS = st.builds(
+    Field,
+    name=st.just("x"),
+    label=st.just("Amount"),
+    kind=st.sampled_from([*NUMBERS, "text", "long_text"]),
+    low=st.none() | st.integers(-5, 5),
+    high=st.none() | st.integers(6, 10**12) | st.floats(6, 1e12),
+    step=st.none() | st.sampled_from([Decimal("0.01"), Decimal(1), Decimal(5)]),
+    required=st.booleans(),
+)
+TYPED = st.text(max_size=30) | st.text("0123456789.,' -+eE\u00a0\u2009−", max_size=24) | ODD_TEXT
+
+
+def read_or_refused(field: Field, typed: str) -> None:
+    """What comes out of a field is of its kind and within its bounds, or our own refusal."""
+    try:
+        value = read_value(field, typed)
+    except InputError:
+        return
+    if field.kind not in NUMBERS or value is None:
+        assert value is None or isinstance(value, str)
+        return
+    assert isinstance(value, {"whole": int, "number": float}.get(field.kind, Decimal))
+    assert math.isfinite(value)
+    assert field.low is None or value >= field.low
+    assert field.high is None or value <= Decimal(str(field.high))
+    assert field.step is None or field.kind == "number" or value % field.step == 0
+
+
+@inputs(FEW)
+@given(FIELDS, TYPED)
+def test_whatever_is_typed_is_read_or_refused(field: Field, typed: str) -> None:
+    read_or_refused(field, typed)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(14_400)
+@inputs(MANY)
+@given(FIELDS, TYPED)
+def test_twenty_thousand_typed_texts_are_read_or_refused(field: Field, typed: str) -> None:
+    read_or_refused(field, typed)

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from hypothesis import given
+from hypothesis import strategies as st
 
-from core.errors import InputError, LedgerError, NotFoundError, StoreError
+from core.errors import DryholdError, InputError, LedgerError, NotFoundError, StoreError
 from core.group import tables
 from core.group.batches import ImportBatch
 from core.group.database import alembic_config, bring_up_to_date, open_store
+from core.group.facts import FAMILIES, check_value, load_defaults
 from core.group.records import Group, ImportRecord, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
+from tests.fuzzing import FEW, MANY, ODD, ODD_TEXT, inputs
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 
@@ -142,6 +148,46 @@ def test_a_setting_outside_its_bounds_is_refused_wherever_it_is_written(key, val
     with pytest.raises(InputError):
         store.set_fact(group_id, key, value, "entered", "Asha", NOW)
     assert store.fact(group_id, key).origin == "assumed"
+
+
+SETTINGS = sorted(load_defaults())
+
+
+def set_or_refused(store: Store, key: str, value: object) -> None:
+    """A setting is kept as it was given and read again, or refused by us; the others stay."""
+    with suppress(DryholdError):
+        store.set_fact(1, key, value, "entered", "Asha", NOW)
+        kept = store.fact(1, key).value
+        assert value is None or kept == value
+    facts = store.facts(1)
+    assert key in facts or key not in SETTINGS
+    if key in SETTINGS:
+        store.set_fact(1, key, None, "entered", "Asha", NOW)
+        check_value(key, store.fact(1, key).value)
+
+
+KEYS = st.sampled_from(SETTINGS) | st.sampled_from(FAMILIES).map(lambda family: f"{family}x") | ODD_TEXT
+
+
+@inputs(FEW)
+@given(KEYS, ODD)
+def test_any_value_of_a_setting_is_kept_or_refused(key: str, value: object) -> None:
+    set_or_refused(one_group(), key, value)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(14_400)
+@inputs(MANY)
+@given(KEYS, ODD)
+def test_any_of_twenty_thousand_values_of_settings_is_kept_or_refused(key: str, value: object) -> None:
+    set_or_refused(one_group(), key, value)
+
+
+@cache
+def one_group() -> Store:
+    store = open_store("sqlite://")
+    store.add_group(Group(name="Upper terrace"))
+    return store
 
 
 def test_books_only_grow(store: Store, group_id: int) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from core.errors import DryholdError, InputError
 from core.planning.case import CashNeed, case_from_json, make_case
+from tests.fuzzing import FEW, MANY, ODD, inputs
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
@@ -51,17 +52,11 @@ def test_impossible_cases_are_refused_with_the_value_named():
         case.with_changes(needs=(CashNeed(1, -5.0, label="fees"),))
 
 
+@inputs(FEW)
 @given(st.text(max_size=60))
 def test_any_text_is_a_case_or_our_own_refusal(text):
     with pytest.raises(DryholdError):
         case_from_json(text)
-
-
-ODD = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=6),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
-    max_leaves=4,
-)
 
 
 def places(node, trail=()):
@@ -72,22 +67,48 @@ def places(node, trail=()):
         yield from places(part, (*trail, key))
 
 
-@given(st.data())
-def test_a_case_with_one_part_replaced_is_a_case_or_our_own_refusal(data):
-    tree = json.loads(make_case(3, 6, 20, 1).to_json())
-    trail = data.draw(st.sampled_from([way for way in places(tree) if way]))
-    node = tree
-    for key in trail[:-1]:
-        node = node[key]
-    if data.draw(st.booleans()) and isinstance(node, dict):
-        del node[trail[-1]]
-    else:
-        node[trail[-1]] = data.draw(ODD)
+TREE = make_case(3, 6, 20, 1).to_json()
+WAYS = [way for way in places(json.loads(TREE)) if way]
+
+
+@st.composite
+def spoilt_cases(draw):
+    """Return the JSON of a case with one to three of its parts replaced or taken out."""
+    tree = json.loads(TREE)
+    for trail in draw(st.lists(st.sampled_from(WAYS), min_size=1, max_size=3)):
+        node = tree
+        try:
+            for key in trail[:-1]:
+                node = node[key]
+            if draw(st.booleans()) and isinstance(node, dict):
+                del node[trail[-1]]
+            else:
+                node[trail[-1]] = draw(ODD)
+        except (TypeError, LookupError):
+            continue  # an earlier one took the way
+    return json.dumps(tree)
+
+
+def reads_or_refuses(text):
     try:
-        found = case_from_json(json.dumps(tree))
+        found = case_from_json(text)
     except DryholdError:
         return
     assert case_from_json(found.to_json()) == found
+
+
+@inputs(FEW)
+@given(spoilt_cases())
+def test_a_case_with_parts_replaced_is_a_case_or_our_own_refusal(text):
+    reads_or_refuses(text)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(14_400)
+@inputs(MANY)
+@given(spoilt_cases())
+def test_twenty_thousand_spoilt_cases_are_cases_or_our_own_refusals(text):
+    reads_or_refuses(text)
 
 
 @pytest.mark.parametrize("text", ["null", "[]", "{}", "12", '{"lots": 3}', '{"start": "tomorrow"}', "[" * 3000])

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import json
 import re
 import warnings
 import zipfile
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 import pytest
@@ -24,6 +28,7 @@ from core.programme.group_file import export_group, group_uid, read_group_file
 from core.programme.group_merge import merge_files
 from core.programme.indicators import records_of
 from core.programme.seasons import seasons
+from tests.fuzzing import FEW, MANY, ODD, ODD_TEXT, inputs
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 
@@ -440,6 +445,7 @@ def test_two_seasons_of_one_group_from_two_files(tmp_path):
     assert len(record.lots) == 2
 
 
+@inputs(FEW)
 @given(st.binary(max_size=400))
 def test_no_bytes_crash_the_reader(content):
     with pytest.raises(ImportRefusedError):
@@ -453,8 +459,7 @@ def small_file():
     return export_group(store, store.add_group(Group(name="Small")), "uid", NOW)
 
 
-@given(st.integers(0, 10_000), st.integers(0, 255))
-def test_one_changed_byte_is_refused_or_changes_nothing(place, value):
+def one_byte_changed(place, value):
     content = bytearray(small_file())
     content[place % len(content)] = value
     try:
@@ -462,6 +467,94 @@ def test_one_changed_byte_is_refused_or_changes_nothing(place, value):
     except ImportRefusedError:
         return
     assert found.digest == read_group_file(small_file()).digest
+
+
+@inputs(FEW)
+@given(st.integers(0, 10_000), st.integers(0, 255))
+def test_one_changed_byte_is_refused_or_changes_nothing(place, value):
+    one_byte_changed(place, value)
+
+
+@cache
+def whole_file():
+    """Return the file of a group with all kinds of records, as its parts."""
+    with TemporaryDirectory() as folder:
+        store, group, lot = filled(Path(folder))
+        store.append_event(group, "diary", "sieve", date(2026, 5, 9), "w", {"lot_id": lot, "insects": 0}, NOW)
+        store.set_fact(group, "interest_monthly", 0.02, "entered", "w", NOW)
+        content = export_group(store, group, "uid", NOW)
+        store.engine.dispose()
+    with zipfile.ZipFile(io.BytesIO(content)) as opened:
+        return {name: opened.read(name) for name in opened.namelist()}
+
+
+@st.composite
+def forged_files(draw):
+    """Return a group file of which one to three cells are others, with the sums made right again, as a forger would."""
+    parts = dict(whole_file())
+    about = json.loads(parts.pop("about.json"))
+    for _change in range(draw(st.integers(1, 3))):
+        name = draw(st.sampled_from([*sorted(parts), "about.json"]))
+        if name == "about.json":
+            node = draw(st.sampled_from([about, about["group"]]))
+            node[draw(st.sampled_from(sorted(set(node) - {"sha256"})))] = draw(ODD)
+            continue
+        rows = list(csv.reader(io.StringIO(parts[name].decode("utf-8-sig"))))
+        row = draw(st.sampled_from(rows))
+        if row:
+            row[draw(st.integers(0, len(row) - 1))] = str(draw(ODD_TEXT | st.text(max_size=5) | ODD.map(json.dumps)))
+        out = io.StringIO()
+        csv.writer(out).writerows(rows)
+        parts[name] = out.getvalue().encode("utf-8", "replace")
+    about["sha256"] = {name: hashlib.sha256(content).hexdigest() for name, content in parts.items()}
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as folder:
+        for name, content in parts.items():
+            folder.writestr(name, content)
+        folder.writestr("about.json", json.dumps(about))
+    return made.getvalue()
+
+
+@cache
+def officers_store():
+    return open_store("sqlite://")
+
+
+class Undone(Exception):
+    """Takes back what a forged file brought, so that the next one finds the officer's records as they were."""
+
+
+def merges_or_refuses(content):
+    """Only our own errors come out: as the outcome of the file, never as an exception."""
+    with suppress(Undone), officers_store().transaction() as inside:
+        outcome = merge_files(inside, [("a.zip", content)], NOW + timedelta(days=1))[0]
+        assert outcome.status in ("added", "broken")
+        raise Undone
+
+
+def test_the_forged_file_is_whole_where_nothing_is_changed():
+    merged = open_store("sqlite://")
+    parts = dict(whole_file())
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w") as folder:
+        for name, content in parts.items():
+            folder.writestr(name, content)
+    assert merge_files(merged, [("a.zip", made.getvalue())], NOW + timedelta(days=1))[0].status == "added"
+
+
+@inputs(FEW)
+@given(forged_files())
+def test_a_forged_file_is_merged_or_refused(content):
+    merges_or_refuses(content)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(14_400)
+@inputs(MANY)
+@given(forged_files(), st.integers(0, 10_000), st.integers(0, 255))
+def test_twenty_thousand_forged_files_are_merged_or_refused(content, place, value):
+    merges_or_refuses(content)
+    one_byte_changed(place, value)
 
 
 def test_the_last_plans_case_goes_along_without_names(tmp_path):

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
@@ -22,6 +22,7 @@ from core.meter.payments_table import read_payments
 from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier
 from core.tables.files import read_file
 from core.tables.grid import MAX_COLUMNS
+from tests.fuzzing import FEW, MANY, inputs
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 TODAY = date(2026, 11, 25)
@@ -324,17 +325,15 @@ def hostile_files(draw: st.DrawFn) -> bytes:
     return data
 
 
-FUZZ = {"deadline": None, "suppress_health_check": list(HealthCheck)}
-
-
-@settings(max_examples=300, **FUZZ)
+@inputs(FEW)
 @given(data=hostile_files())
 def test_any_file_gives_rows_or_our_own_error(where, data):
     read_all(data, where)
 
 
 @pytest.mark.slow
-@settings(max_examples=20_000, **FUZZ)
+@pytest.mark.timeout(14_400)
+@inputs(MANY)
 @given(data=hostile_files())
 def test_any_of_twenty_thousand_files_gives_rows_or_our_own_error(where, data):
     read_all(data, where)
