@@ -52,6 +52,8 @@ def fill_with_demo(store: Store, now: datetime) -> None:
     """
     today = now.astimezone(UTC).date()
     lots, readings, sales, prices = (_table(name) for name in ("lots", "readings", "sales", "prices"))
+    names = _table("members").set_index("member")["name"]
+    readings["tester"] = readings["tester"].map(names)  # people are recorded by name
     for group in _table("groups").itertuples():
         group_id = store.add_group(
             Group(

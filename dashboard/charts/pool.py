@@ -72,7 +72,7 @@ def money_figure(buyers: Iterable[BuyerAccount], pays: Iterable[MemberPay], cash
     rows = [
         (_("Loads sold"), sum((account.loads for account in accounts), zero), STONE),
         (_("Received from buyers"), sum((account.paid for account in accounts), zero), SKY),
-        (_("Paid to members"), sum((pay.paid + pay.advanced for pay in members), zero), BLUE),
+        (_("Paid, advances too"), sum((pay.paid + pay.advanced for pay in members), zero), BLUE),
         (_("In the cash"), cash, STRAW),
         (_("Still due to members"), sum((max(pay.due, zero) for pay in members), zero), STONE),
     ]

@@ -33,6 +33,7 @@ def test_the_example_is_whole_at_any_date(tmp_path, now):
         assert make_statements(season)
         readings = store.readings(group.id)
         assert readings["taken_at"].max() <= now
+        assert set(readings["tester"]) <= {member.name for member in store.members(group.id)}
         quotes = store.price_quotes(group.id)
         months = quotes["quoted_on"].astype(str).str[:7].nunique()
         assert months >= 60
