@@ -11,6 +11,8 @@ import plotly.graph_objects as go
 from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, ZERO, shade
 
 LEGEND_LINE_PX, AXIS_PX = 21, 46
+END_LINE = 0.075
+"""What a line of a name at a line's end takes of the height of a picture of the usual height."""
 
 
 def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> go.Figure:
@@ -79,15 +81,19 @@ def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
             ends.append((float(known[-1][1]), known[-1][0], trace))
             trace.showlegend = False
     values = [float(y) for trace in figure.data for y in (trace.y if trace.y is not None else ()) if _is_number(y)]
-    gap = (max(values) - min(values)) * 0.11 if values else 0.0
+    if figure.layout.yaxis.rangemode == "tozero":
+        values.append(0.0)
+    span = max(values) - min(values) if values else 0.0
     ends.sort(key=lambda end: end[0])
-    at = -float("inf")
+    at, before = -float("inf"), 0
     for value, x, trace in ends:
-        at = max(value, at + gap)
+        lines = wrap(str(trace.name), width)
+        at = max(value, at + span * max(0.11, END_LINE * (before + len(lines)) / 2))
+        before = len(lines)
         figure.add_annotation(
             x=x,
             y=at,
-            text="<br>".join(wrap(str(trace.name), width)),
+            text="<br>".join(lines),
             showarrow=False,
             xanchor="left",
             align="left",

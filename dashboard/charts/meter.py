@@ -166,7 +166,7 @@ def days_figure(
     layout(figure, _("Day"), _("Full bar: had it. Striped bar: booked."), height=110 + 34 * max(2, len(shown)))
     figure.update_layout(hovermode="closest")
     figure.update_yaxes(type="category", dtick=1, ticksuffix=" ")
-    figure.update_xaxes(type="date")
+    figure.update_xaxes(type="date", nticks=4)
     figure.add_vline(x=today.isoformat(), line={"color": INK, "dash": "dot"})
     return figure
 

@@ -120,7 +120,7 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     left, right = st.columns(2)
     with left:
         place = _ask_place(group, crop, months.prices, latest, kind)
-    usual = round(place.last_price, 4)
+    usual = round(place.last_price, 2 if place.last_price >= 10 else 4)
     asked = Field(
         "price",
         _("Today's price, {currency} per kg").format(currency=group.currency),

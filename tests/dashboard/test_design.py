@@ -146,3 +146,10 @@ def test_lines_are_named_at_their_ends_without_overlap():
     heights = sorted(note["y"] for note in drawn["layout"]["annotations"])
     assert len(heights) == 3
     assert min(np.diff(heights)) > 0.1 * 10.2
+    figure = go.Figure(layout={"yaxis": {"rangemode": "tozero"}})  # an axis that begins at 0, names of three lines
+    for name, last in (("price that pays for waiting", 700.0), ("middle of all prices", 710.0)):
+        figure.add_trace(go.Scatter(x=[0, 1], y=[600.0, last], mode="lines", name=name))
+    drawn = json.loads(label_ends(layout(figure, "month", "price", height=380), 8).to_json())
+    low, high = sorted(drawn["layout"]["annotations"], key=lambda note: note["y"])
+    lines = (low["text"].count("<br>") + high["text"].count("<br>") + 2) / 2
+    assert (high["y"] - low["y"]) / 710 * 270 > 16 * lines  # of 270 pixels, 16 a line
