@@ -13,7 +13,7 @@ import requests
 
 from core.errors import WeatherError
 from core.weather.fetching import ask, read_json
-from core.weather.normals import Normals, check_years
+from core.weather.normals import DAYS_IN_MONTH, Normals, check_years
 from core.weather.place import Place
 from core.weather.units import convert
 
@@ -40,7 +40,6 @@ DAILY = {
     "WS10M": ("wind_m_s", "wind_m_s"),
     "PRECTOTCORR": ("rain_mm", "rain_mm_day"),
 }
-DAYS_IN_MONTH = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
 def service_url() -> str:

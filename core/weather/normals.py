@@ -128,7 +128,7 @@ def completed(normals: Normals, place: Place) -> pd.DataFrame:
 
     Notes
     -----
-    Missing range: 11 °C less a tenth of each point of humidity above 65 % (judgement, held against Mumbai's 15 °C at
+    Missing range: 11 °C less 0.2 °C for each point of humidity above 65 % (judgement, held against Mumbai's 15 °C at
     49 % and 5.4 °C at 85 %). Missing sun: FAO-56 equation 50 from the range. Missing rain days: from humidity
     (judgement: none below 62 %, every second day at 77 %, by Mumbai's months). Missing rain: 9 mm on a day with rain
     (judgement). Missing wind: 2 m/s at 2 m (FAO-56 page 63), 2.7 m/s at 10 m.

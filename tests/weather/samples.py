@@ -39,7 +39,7 @@ def open_meteo_answer(
         "temperature_2m": ("°C", lambda h, k: round(26 + 5 * math.cos(2 * math.pi * (h - 14) / 24) + 0.2 * k, 1)),
         "relative_humidity_2m": ("%", lambda h, k: round(70 - 18 * math.cos(2 * math.pi * (h - 14) / 24) + k % 3)),
         "precipitation": ("mm", lambda h, k: 2.4 if (h + k) % 72 == 40 else 0.0),
-        "shortwave_radiation": ("W/m²", lambda h, k: _sun(h % 24, place.longitude, 850 - 5 * k)),
+        "shortwave_radiation": ("W/m²", lambda h, k: _sun((start.hour + h) % 24, place.longitude, 850 - 5 * k)),
         "wind_speed_10m": ("m/s", lambda h, k: round(2.5 + math.sin(h / 6), 2)),
     }
     units, hourly = {"time": "iso8601"}, {"time": times}

@@ -18,6 +18,7 @@ from core.errors import WeatherError
 from core.weather import met_norway
 from core.weather.fetching import make_session
 from core.weather.place import Place
+from core.weather.solar import mean_over_hours
 from tests.weather.samples import NOW, PLACE, met_norway_answer
 from tests.weather.test_open_meteo import JUNK, check_whole
 
@@ -43,6 +44,37 @@ def test_the_estimated_sun_follows_sky_and_cloud():
     noon = frame.loc[frame.index.hour == 12, "shortwave_w_m2"]
     assert noon.between(800, 1100).all()  # near the zenith at 9 degrees north in May, two fifths of cloud
     assert (frame.loc[frame.index.hour.isin([0, 2, 22]), "shortwave_w_m2"] == 0).all()
+    # Kasten and Czeplak (1980) at two fifths of cloud: 1 - 0.75 * 0.4 ** 3.4 = 0.967 of the clear sky
+    clear = mean_over_hours(pd.DatetimeIndex(frame.index), PLACE, "clear")
+    np.testing.assert_allclose(frame["shortwave_w_m2"], clear * (1 - 0.75 * 0.4**3.4))
+
+
+def test_six_hour_steps_hour_by_hour():
+    """The 6 mm of the 61st step fall in the six hours after it; instants lie on straight lines between steps."""
+    answer = met_norway_answer()
+    series = answer["properties"]["timeseries"]
+    frame = met_norway.parse_forecast(answer, PLACE, NOW).members[0]
+    step, after = (pd.Timestamp(series[number]["time"]) for number in (60, 61))
+    assert after - step == pd.Timedelta(hours=6)
+    wet = frame.index[(frame.index > step) & (frame.index <= after)]
+    assert set(frame.loc[wet, "rain_mm"]) == {1.0}
+    ends = [series[number]["data"]["instant"]["details"]["air_temperature"] for number in (60, 61)]
+    for hours in range(7):
+        wanted = ends[0] + (ends[1] - ends[0]) * hours / 6
+        assert frame.loc[step + pd.Timedelta(hours=hours), "temperature_c"] == pytest.approx(wanted)
+    words = " | ".join(str(note) for note in met_norway.parse_forecast(answer, PLACE, NOW).notes)
+    assert f"{pd.Timestamp(series[56]['time']):%Y-%m-%d %H:%M}" in words
+
+
+@pytest.mark.parametrize(("north", "east", "same"), [(0.2, 0.2, True), (0.3, 0.0, False), (0.0, -0.3, False)])
+def test_the_answer_must_be_for_the_place_within_a_quarter_degree(north, east, same):
+    answer = met_norway_answer()
+    answer["geometry"]["coordinates"][:2] = [PLACE.longitude + east, PLACE.latitude + north]
+    if same:
+        met_norway.parse_forecast(answer, PLACE, NOW)
+    else:
+        with pytest.raises(WeatherError, match="another place"):
+            met_norway.parse_forecast(answer, PLACE, NOW)
 
 
 def test_a_hole_in_the_steps_ends_the_forecast():

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import calendar
 import copy
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -14,8 +16,9 @@ from hypothesis import strategies as st
 from core.errors import InputError, WeatherError
 from core.weather import nasa_power
 from core.weather.fetching import make_session
-from core.weather.normals import Normals, check_years, completed
+from core.weather.normals import DAYS_IN_MONTH, MID_MONTH_DAY, Normals, check_years, completed
 from core.weather.place import Place
+from core.weather.solar import extraterrestrial_daily
 from core.weather.usual import bundled_normals, bundled_years, enter_normals, get_normals, get_years, normals_from_years
 from tests.weather.samples import NOW, PLACE, Shelf, nasa_climatology, nasa_daily
 from tests.weather.test_open_meteo import JUNK
@@ -145,3 +148,96 @@ def test_the_example_years_follow_the_example_months():
     # mid-month to mid-month in straight lines, ten invented years: within a degree and four points
     assert np.abs(from_years["temperature_c"] - months["temperature_c"]).max() < 1.0
     assert np.abs(from_years["relative_humidity_pct"] - months["relative_humidity_pct"]).max() < 4.0
+
+
+def test_the_calendars_months():
+    """Lengths over four years with their leap year; the middle is the 15th (FAO-56 page 44 takes it so)."""
+    lengths = [[calendar.monthrange(year, month)[1] for month in range(1, 13)] for year in range(2025, 2029)]
+    np.testing.assert_allclose(DAYS_IN_MONTH, np.mean(lengths, axis=0))
+    assert list(MID_MONTH_DAY) == [date(2026, month, 15).timetuple().tm_yday for month in range(1, 13)]
+
+
+def test_each_missing_column_as_its_note_says():
+    """The sentences of `completed` worked by hand for months of 20, 40, 63, 65, 77, 90 and 100 % humidity."""
+    place = Place(9.0, 1.0, 400)
+    humidity = [20.0, 40.0, 62.3, 65.0, 77.0, 90.0, 100.0] + [65.0] * 5
+    bare = pd.DataFrame({"temperature_c": 26.0, "relative_humidity_pct": humidity}, index=range(1, 13))
+    found = completed(Normals(bare, "x", "entered"), place)
+    # 11 - 0.2 (humidity - 65): 20, 16, 11.54, 11, 8.6, 6, 4; held between 4 and 17
+    np.testing.assert_allclose(found["daily_range_c"].iloc[:7], [17, 16, 11.54, 11, 8.6, 6, 4])
+    # none below 62 % (2 % of the days), every second day at 77 %, 0.85 at most
+    share = found["rain_days"].to_numpy() / DAYS_IN_MONTH
+    np.testing.assert_allclose(share[:7], [0.02, 0.02, 0.02, 0.1, 0.5, 0.85, 0.85])
+    np.testing.assert_allclose(found["rain_mm"], 9 * found["rain_days"])
+    # 2 m/s at 2 m is 2 / 0.748 at 10 m (FAO-56 equation 47)
+    np.testing.assert_allclose(found["wind_m_s"], 2 / (4.87 / np.log(67.8 * 10 - 5.42)), atol=0.05)
+    # FAO-56 equation 50 with 0.16
+    above = extraterrestrial_daily(9.0, MID_MONTH_DAY) * 1e6 / 86400
+    np.testing.assert_allclose(found["shortwave_w_m2"], 0.16 * np.sqrt(found["daily_range_c"]) * above)
+
+
+def test_what_is_known_goes_before_what_is_estimated_but_not_beyond_the_possible():
+    place = Place(9.0, 1.0, 400)
+    known = pd.DataFrame({"temperature_c": 26.0, "relative_humidity_pct": 70.0}, index=range(1, 13))
+    known["shortwave_w_m2"], known["rain_mm"] = 400.0, [90.0] * 11 + [500.0]
+    found = completed(Normals(known, "x", "entered"), place)
+    cloudless = (0.75 + 2e-5 * 400) * extraterrestrial_daily(9.0, MID_MONTH_DAY) * 1e6 / 86400
+    np.testing.assert_allclose(found["shortwave_w_m2"], 0.98 * cloudless)
+    np.testing.assert_allclose(found["rain_days"], [10.0] * 11 + [0.9 * 31])  # 9 mm each, nine days in ten at most
+    found = completed(Normals(known.assign(rain_days=31.0), "x", "entered"), place)
+    np.testing.assert_allclose(found["rain_days"], 0.97 * DAYS_IN_MONTH)
+    np.testing.assert_allclose(found["rain_mm"], known["rain_mm"])
+
+
+@pytest.mark.parametrize(("hole", "kept"), [(7, 800), (8, 600)])
+def test_a_week_is_bridged_in_a_straight_line_and_more_is_not(hole, kept):
+    """A hole that begins after 192 days: the days behind one of eight are 600 of 800."""
+    index = pd.date_range("2020-01-01", periods=800, freq="D")
+    years = pd.DataFrame({"temperature_c": np.arange(800) / 40, "relative_humidity_pct": 60.0}, index=index)
+    years["rain_mm"], years["wind_m_s"] = -0.01, 2.0
+    holed = years.copy()
+    holed.iloc[192 : 192 + hole, :2] = np.nan
+    found = check_years(holed.iloc[::-1])
+    assert len(found) == kept
+    np.testing.assert_allclose(found["temperature_c"], years["temperature_c"].iloc[-kept:])
+    assert found["rain_mm"].min() == 0.0
+
+
+def test_past_years_that_cannot_be():
+    """Two days in a hundred may be impossible and are bridged; more say that the unit is another."""
+    index = pd.date_range("2020-01-01", periods=400, freq="D")
+    years = pd.DataFrame({"temperature_c": 25.0, "relative_humidity_pct": 60.0}, index=index)
+    faulty = years.copy()
+    faulty.iloc[5:285:40, 0] = 77.0  # 7 of 400
+    faulty.iloc[100, 1] = -1.0
+    faulty.iloc[200, 1] = 100.6
+    found = check_years(faulty)
+    assert set(found["temperature_c"]) == {25.0}
+    assert found["relative_humidity_pct"].min() == 60.0
+    assert found["relative_humidity_pct"].iloc[200] == 100.0
+    faulty.iloc[300, 0] = -61.0  # the ninth
+    with pytest.raises(WeatherError, match="impossible"):
+        check_years(faulty)
+    assert len(check_years(years.iloc[:365])) == 365
+    with pytest.raises(WeatherError, match="less than a year"):
+        check_years(years.iloc[:364])
+
+
+def test_months_from_years_worked_by_hand():
+    """Two years of 24 and 26 °C by turns: variance 1 (n - 1: 62/61 in January); two years' worth of 1.5² beside it."""
+    index = pd.date_range("2021-01-01", periods=730, freq="D")
+    even = np.arange(730) % 2
+    years = pd.DataFrame({"temperature_c": 24.0 + 2 * even, "relative_humidity_pct": 60.0}, index=index)
+    years["temperature_max_c"], years["temperature_min_c"] = 31.0, 20.5
+    years["rain_mm"] = np.where(index.day <= 5, 1.0, np.where(index.day == 6, 0.9, 0.0))
+    years["wind_m_s"], years["shortwave_w_m2"] = 2.0, 210.0
+    table = normals_from_years(years, "x").table
+    assert table.loc[4, "temperature_c"] == pytest.approx(25.0)
+    assert table.loc[4, "daily_range_c"] == pytest.approx(10.5)
+    assert table.loc[4, "rain_days"] == pytest.approx(5.0)
+    assert table.loc[4, "rain_mm"] == pytest.approx(5.9)
+    assert table.loc[4, ["wind_m_s", "shortwave_w_m2"]].tolist() == [2.0, 210.0]
+    weight = 730 / 365.25
+    own = 60 / 59
+    assert table.loc[4, "temperature_sd_c"] == pytest.approx(np.sqrt((weight * own + 2 * 1.5**2) / (weight + 2)))
+    assert table.loc[4, "humidity_sd_pct"] == pytest.approx(np.sqrt(2 * 7.5**2 / (weight + 2)))

@@ -90,6 +90,50 @@ def test_hours_shifted_by_three_or_more_are_refused(hours):
         open_meteo.parse_forecast(answer, PLACE, NOW)
 
 
+@pytest.mark.parametrize("hours", [-2, 2])
+def test_hours_shifted_by_less_are_taken(hours):
+    """Mountains and cloud move the day's middle by an hour or two."""
+    answer = open_meteo_answer()
+    answer["hourly"]["shortwave_radiation"] = list(np.roll(answer["hourly"]["shortwave_radiation"], hours))
+    assert len(open_meteo.parse_forecast(answer, PLACE, NOW).index) == 240
+
+
+@pytest.mark.parametrize(("faulty", "taken"), [(24, True), (25, False)])
+def test_a_tenth_of_the_hours_may_be_impossible(faulty, taken):
+    answer = open_meteo_answer()
+    answer["hourly"]["relative_humidity_2m"][3 : 3 + 8 * faulty : 8] = [200] * faulty
+    if taken:
+        open_meteo.parse_forecast(answer, PLACE, NOW)
+    else:
+        with pytest.raises(WeatherError, match="impossible"):
+            open_meteo.parse_forecast(answer, PLACE, NOW)
+
+
+@pytest.mark.parametrize(("first", "hours", "words"), [
+    (datetime(2026, 5, 21, 19), 48, ""),
+    (datetime(2026, 5, 21, 20), 48, "clock"),
+    (datetime(2026, 5, 19, 20), 25, ""),
+    (datetime(2026, 5, 19, 18), 25, "already past"),
+    (datetime(2026, 5, 20), 24, ""),
+    (datetime(2026, 5, 20), 23, "less than a day"),
+])  # fmt: skip
+def test_what_a_forecast_must_reach(first, hours, words):
+    """It is 7:30 on the 20th: begun by 19:30 of the 21st, 12 hours ahead of now, 24 hours in all."""
+    answer = open_meteo_answer(hours=hours, start=first)
+    if not words:
+        assert len(open_meteo.parse_forecast(answer, PLACE, NOW).index) == hours
+    else:
+        with pytest.raises(WeatherError, match=words):
+            open_meteo.parse_forecast(answer, PLACE, NOW)
+
+
+def test_a_run_that_ends_early_is_left_out_and_does_not_cut_the_others_short():
+    answer = open_meteo_answer(members=4)
+    answer["hourly"]["temperature_2m_member02"][100:] = [None] * 140
+    forecast = open_meteo.parse_ensemble(answer, PLACE, NOW)
+    assert (len(forecast.members), len(forecast.index)) == (4, 240)
+
+
 def test_a_null_tail_ends_the_forecast_early_and_says_so():
     answer = open_meteo_answer()
     for name in ("temperature_2m", "shortwave_radiation"):

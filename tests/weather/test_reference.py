@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -47,6 +49,36 @@ def test_weights_add_up_and_fall_with_the_square_of_distance():
     share = weights(12.0, 0.0)
     assert share.sum() == pytest.approx(1.0)
     assert (share > 0).sum() == 4
+    # the haversine formula on a globe of 6371 km, town by town
+    known, here = towns(), (math.radians(12.0), 0.0)
+    away = []
+    for latitude, longitude in zip(np.radians(known.latitude), np.radians(known.longitude), strict=True):
+        half = math.sin((latitude - here[0]) / 2) ** 2
+        half += math.cos(latitude) * math.cos(here[0]) * math.sin((longitude - here[1]) / 2) ** 2
+        away.append(2 * 6371 * math.asin(math.sqrt(half)))
+    four = sorted(range(len(away)), key=lambda town: away[town])[:4]
+    total = sum(away[town] ** -2 for town in four)
+    for town in range(len(away)):
+        assert share[town] == pytest.approx(away[town] ** -2 / total if town in four else 0.0)
+    # the tables are mixed by the same shares
+    place = Place(12.0, 0.0, 300)
+    humid = sum(share[town] * known.relative_humidity_pct[town] for town in four)
+    np.testing.assert_allclose(reference_normals(place).table["relative_humidity_pct"], humid)
+    rain = sum(share[town] * known.rain_mm[town] for town in four)
+    np.testing.assert_allclose(reference_normals(place).table["rain_mm"], rain)
+
+
+def test_a_thousand_kilometres_from_the_nearest_town_is_the_farthest():
+    """Along the meridian a degree is 6371 pi / 180 = 111.19 km: 8.99 degrees south of the southernmost town."""
+    known = towns()
+    south = int(np.argmin(known.latitude))
+    for kilometres, known_there in ((990, True), (1010, False)):
+        latitude = known.latitude[south] - kilometres / (6371 * math.pi / 180)
+        if known_there:
+            assert weights(latitude, known.longitude[south]).sum() == pytest.approx(1.0)
+        else:
+            with pytest.raises(WeatherError):
+                weights(latitude, known.longitude[south])
 
 
 def test_far_from_all_towns_nothing_is_made_up():
