@@ -49,6 +49,7 @@ def test_a_file_that_is_no_table_is_told_kindly(empty_store: Store) -> None:
     app.run()
     assert not app.exception
     assert "not a table" in app.error[0].value
+    assert empty_store.documents.keys("import_draft") == []  # it must not come back with the next start
 
 
 def test_a_corrected_column_is_used_and_remembered(empty_store: Store) -> None:

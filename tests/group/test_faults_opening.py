@@ -98,7 +98,9 @@ def test_a_file_that_is_not_whole_is_said_in_a_sentence_left_alone_and_copied(fi
     assert "sql" not in str(caught.value).lower()
     assert file.read_bytes() == content  # above all: not filled with the example
     copies = list(file.with_name("records-backups").glob("kept-*"))
-    if spoil is not as_newer:
+    if spoil is as_newer:
+        assert [one.reason for one in list_backups(file)] == ["start"]  # it is not touched at all
+    else:
         assert [path.read_bytes() for path in copies] == [content]
     with pytest.raises(StoreError):
         open_store(str(file), fill)
