@@ -196,6 +196,25 @@ def test_other_computers_are_served_only_behind_a_door(monkeypatch):
         start.refuse_strangers([])
 
 
+def test_a_start_without_a_door_serves_no_other_computer(monkeypatch, capsys):
+    """The whole start, not the check alone; with the door, or on this computer only, it is served."""
+    served_at = []
+    monkeypatch.setattr("streamlit.web.cli.main", lambda: served_at.append(list(sys.argv)))
+    monkeypatch.setattr(start, "prepare", lambda: start.Path(sys.executable))
+    monkeypatch.setattr("sys.argv", ["dryhold", "--server.address=0.0.0.0"])
+    assert start.main() == 1
+    assert served_at == []
+    assert "everybody" in capsys.readouterr().err
+    monkeypatch.setattr("sys.argv", ["dryhold", "--server.address=127.0.0.1"])
+    assert start.main() == 0
+    for name, value in SET_UP.items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr(start.importlib.util, "find_spec", lambda _name: True)
+    monkeypatch.setattr("sys.argv", ["dryhold", "--server.address=0.0.0.0"])
+    assert start.main() == 0
+    assert [one[2].rpartition("/")[2] for one in served_at] == ["app.py", "hosted.py"]
+
+
 def test_the_secrets_come_from_the_surroundings(monkeypatch):
     for name, value in SET_UP.items():
         monkeypatch.setenv(name, value)

@@ -112,7 +112,7 @@ def test_a_service_is_left_alone_for_a_day_at_most(httpserver):
     httpserver.expect_request("/x").respond_with_data("", 429, headers={"Retry-After": "999999"})
     with pytest.raises(WeatherError) as caught:
         ask(make_session(), httpserver.url_for("/x"), {}, "a service")
-    assert caught.value.values["minutes"] == 24 * 60
+    assert caught.value.message.values["minutes"] == 24 * 60
 
 
 @pytest.mark.parametrize("value", ["-5", "soon", "9" * 40, "1e9", ""])
