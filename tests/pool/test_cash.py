@@ -212,10 +212,52 @@ def test_a_levy_below_nothing_is_refused() -> None:
         levies_typed("office: -4")
 
 
+@pytest.mark.parametrize(
+    ("changed", "fits"),
+    [
+        ({"levies": [{"name": "a", "kind": "share", "amount": "0.99"}]}, True),
+        ({"levies": [{"name": "a", "kind": "share", "amount": "1"}]}, False),
+        ({"levies": [{"name": "a", "kind": "share", "amount": "1.5"}]}, False),
+        ({"levies": [{"name": "a", "kind": "per_kg", "amount": "1.5"}]}, True),
+        ({"levies": [{"name": "a", "kind": "per_kg", "amount": "0"}]}, True),
+        ({"levies": [{"name": "a", "kind": "per_kg", "amount": "-0.1"}]}, False),
+        ({"levies": [{"name": "a", "kind": "per_bag", "amount": "1"}]}, False),
+        ({"levies": [{"name": "a", "kind": "per_kg", "amount": "1"}] * 2}, False),
+        ({"base_pct": "3", "limit_pct": "3"}, True),
+        ({"base_pct": "2.9", "limit_pct": "3"}, False),
+        ({"base_pct": "30", "limit_pct": "30"}, True),
+        ({"base_pct": "30.1", "limit_pct": "30.1"}, False),
+        ({"base_pct": "13", "limit_pct": "12.9"}, False),
+        ({"base_pct": "13", "limit_pct": "30.1"}, False),
+        ({"minimum_take_home": "0"}, True),
+        ({"minimum_take_home": "1"}, True),
+        ({"minimum_take_home": "1.01"}, False),
+        ({"minimum_take_home": "-0.01"}, False),
+        ({"step": "0"}, False),
+        ({"step": "0.001"}, True),
+        ({"grade_factors": {"1": "0"}}, False),
+        ({"grade_factors": {"1": "1", "2": "1.2"}}, True),
+        ({"week_factors": {"2026-W20": "0"}}, False),
+        ({"week_factors": {"2026-W20": "0.9"}}, True),
+        ({"week_factors": {"2026-20": "0.9"}}, False),
+        ({"first_payment_per_kg": "-0.1"}, False),
+        ({"first_payment_per_kg": "0"}, True),
+        ({"order": ["levies", "meter", "loans", "loans"]}, False),
+    ],
+)
+def test_the_edge_of_what_an_agreement_may_say(changed, fits) -> None:
+    if fits:
+        checked_terms(changed)
+    else:
+        with pytest.raises(InputError):
+            checked_terms(changed)
+
+
 def test_notes_and_coins_are_counted() -> None:
     """By hand: 12 x 10,000 + 3 x 500 + 4 x 0.5 = 121,502."""
     assert counted_notes("10000 x 12\n\n500 × 3\n0.5*4") == D(121502)
     assert counted_notes("") == 0
+    assert counted_notes("1 x 7\n50 x 0") == 7
     assert counted_notes("5 x 2", "", D(10)) == 10
     with pytest.raises(InputError, match="explained"):
         counted_notes("5 x 2", " ", D(11))

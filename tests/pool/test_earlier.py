@@ -118,6 +118,36 @@ def test_workbook_gross_and_tare(store):
     assert [row.number for row in seen.rejected] == [3, 4]
 
 
+@pytest.mark.parametrize(
+    ("heads", "cells", "expected"),
+    [
+        ("gross kg,tare kg", "94,4", ("94.000", "4.000")),
+        ("gross kg", "94", ("94.000", "0.000")),
+        ("net kg", "90", ("90.000", "0.000")),
+        ("net kg,tare kg", "90,4", ("94.000", "4.000")),
+        ("gross kg,net kg", "94,90", ("94.000", "4.000")),
+        ("gross kg,tare kg,net kg", "94,4,90.1", ("94.000", "4.000")),
+        ("gross kg,tare kg,net kg", "94,4,90.2", None),
+        ("gross kg,tare kg,net kg", "94,4,89.8", None),
+    ],
+)
+def test_gross_tare_and_net_stand_for_one_another(store, heads, cells, expected):
+    """Gross = net + tare; what is missing follows from the other two, and a tare that nobody wrote is 0."""
+    seen = preview(store, f"date,member,{heads},moisture\n2026-04-03,Adiru,{cells},13\n".encode())
+    found = [(row.payload["gross_kg"], row.payload["tare_kg"]) for row in seen.rows]
+    assert found == ([expected] if expected else [])
+    if expected:
+        assert seen.total == D(expected[0]) - D(expected[1])
+
+
+def test_headings_decide_between_deliveries_and_payments(store):
+    """Whichever has all that it needs, be the other's columns ever so many."""
+    more = b"date,member,amount,gross kg,tare kg,bags,grade,crop,receipt\n2026-04-03,Adiru,500,94,4,1,1,maize,7\n"
+    assert preview(store, more).table.kind == "payments"
+    less = b"date,member,moisture,kg,amount\n2026-04-03,Adiru,13,94,500\n"
+    assert preview(store, less).table.kind == "deliveries"
+
+
 def test_needed_columns_are_asked_for(store):
     with pytest.raises(ImportRefusedError, match="moisture"):
         preview(store, b"date,member,kg\n2026-04-03,Adiru,90\n", kind="deliveries")

@@ -1,4 +1,4 @@
-"""A pool's losses beside what was to be expected: the sentence, the middle of the climates, the run that is asked for."""
+"""A pool's losses beside what was to be expected: the sentence, the climates' middle, the run asked for."""
 
 from __future__ import annotations
 
@@ -67,7 +67,11 @@ def test_days_and_expected_kilograms_by_hand():
     assert found.moisture_pct == pytest.approx(20)
     assert found.delivered_kg == D("369.942")  # 320 / 0.865
     assert found.expected_spillage == pytest.approx(0.005 * 369.942)
-    assert found.measured == {"insects and mould": D("9.249"), "shrink of dry matter": D("4.624"), "spillage": D("2.312")}
+    assert found.measured == {
+        "insects and mould": D("9.249"),
+        "shrink of dry matter": D("4.624"),
+        "spillage": D("2.312"),
+    }
     assert found.measured_storage == D("13.873")
     assert (found.pool, found.method, found.assumed_method) == ("maize", "bag", True)
     nothing = pool_losses(replay([]), "maize", JUNE, lambda days: days[:, None], "bag", True, 0.005)

@@ -241,12 +241,16 @@ def test_every_statement_shows_the_plain_kilograms(rule):
             assert float(row.proceeds) == pytest.approx(float(pay[who]), abs=NEAR)
             assert float(row.costs) == pytest.approx(float(costs.get(who, F(0))), abs=NEAR)
             assert float(row.load_costs) == float(row.sale.costs)
-            assert float(row.load_money * row.counted_kg / row.all_counted_kg) == pytest.approx(float(pay[who]), abs=NEAR)
+            assert float(row.load_money * row.counted_kg / row.all_counted_kg) == pytest.approx(
+                float(pay[who]), abs=NEAR
+            )
         assert {row.sale.number for row in page.sales} == {number for number, row in shares.items() if row[1].get(who)}
         left = sum(kg for held in plain.lines.values() for line, kg in held.items() if line[0] == who)
         assert float(page.in_store_kg) == pytest.approx(float(left) / 0.865, abs=0.02)
         assert float(page.lost_kg) == pytest.approx(float(plain.lost.get(who, F(0))) / 0.865, abs=0.02)
-        assert float(page.delivered_kg) == pytest.approx(float(page.sold_kg + page.lost_kg + page.in_store_kg), abs=0.05)
+        assert float(page.delivered_kg) == pytest.approx(
+            float(page.sold_kg + page.lost_kg + page.in_store_kg), abs=0.05
+        )
         for row in page.deliveries:
             wet = row.delivery.moisture_pct
             assert float(row.common_kg) == pytest.approx(float(row.delivery.net_kg * (100 - wet)) / 86.5, abs=0.002)
@@ -313,10 +317,7 @@ def test_a_season_that_follows_a_close_begins_anew():
     A first season: A and B 500 kg each, 1,000 kg at 100: 50,000 each; levies 1,000 and 5,000. Second: A 300, B 100,
     400 kg at 200 = 80,000: 60,000 and 20,000; levies 600 + 6,000 and 200 + 2,000.
     """
-    levies = [
-        {"name": "office", "kind": "per_kg", "amount": "2"},
-        {"name": "school", "kind": "share", "amount": "0.1"},
-    ]
+    levies = [{"name": "office", "kind": "per_kg", "amount": "2"}, {"name": "school", "kind": "share", "amount": "0.1"}]
     terms = {"step": "1", "price_rule": "pool_price", "base_pct": "13.5", "levies": levies}
     events = [
         event(1, "terms", terms, day(1, 1)),
@@ -345,6 +346,9 @@ def test_cash_that_was_counted_above_the_book_is_an_income():
     journal = books(replay(events))
     assert journal.balance(CASH) == 130
     assert journal.balance("income:cash over and short") == -30
+    for counted, over in (("100", 0), ("101", 1), ("99", -1)):
+        events[1] = event(2, "close", {"counted": counted}, day(5, 2))
+        assert books(replay(events)).balance("income:cash over and short") == -over
 
 
 def test_a_loan_read_before_and_after_the_load_by_hand():
@@ -356,3 +360,62 @@ def test_a_loan_read_before_and_after_the_load_by_hand():
     season = replay(events)
     (account,) = loan_accounts(season, pay_by_member(season), day(7, 15))
     assert (account.principal_due, account.interest_due, account.repaid) == (D(8540), D("341.60"), D(1000))
+
+
+def test_what_is_asked_or_lost_on_the_day_of_the_load_counts_that_day():
+    """By hand: 1,000 for a load on 5 May. Meter 300 asked that day is taken off; so is half a coin never paid."""
+    on = day(5, 5)
+    events = [
+        event(1, "terms", {"step": "1"}, day(1, 1)),
+        delivery(2, 1, "10", "13.5", on=day(5, 1)),
+        delivery(3, 2, "0.004", "13.5", on=day(5, 1)),
+        event(4, "dues", {"amounts": {"1": "300"}}, on),
+        event(5, "dues", {"amounts": {"1": "50"}}, day(5, 6)),
+        event(6, "payment", {"member_id": 1, "amount": "100", "about": "advance"}, on),
+        event(7, "payment", {"member_id": 1, "amount": "70", "about": "advance"}, day(5, 6)),
+        sale(8, "10.004", "13.5", "100", on=on),
+        event(9, "written_off", {"buyer": "Ridge Millers", "amount": "0.5"}, on),
+    ]
+    pays = pay_by_member(replay(events))
+    assert (pays[1].proceeds, pays[1].meter, pays[1].advances) == (1000, 300, 100)
+    assert pays[1].owes == 70
+    assert (pays[1].written_off, pays[2].written_off) == (D("0.5"), 0)  # his grams came to no coin
+    whole = [*events[:-1], event(9, "written_off", {"buyer": "Ridge Millers", "amount": "4E+2"}, on)]
+    assert pay_by_member(replay(whole))[1].written_off == 400
+
+
+@pytest.mark.parametrize(
+    ("entry", "counts"),
+    [
+        (event(9, "payment", {"member_id": 1, "amount": "1"}), True),
+        (event(9, "payment", {"member_id": 1, "amount": "0"}), False),
+        (event(9, "payment", {"member_id": 1, "amount": "-1"}), False),
+        (event(9, "cash_count", {"amount": "0", "place": "box"}), True),
+        (event(9, "cash_count", {"amount": "-1", "place": "box"}), False),
+        (sale(9, "100", "13.5", "2", buyer_deductions="200"), True),
+        (sale(9, "100", "13.5", "2", buyer_deductions="200.01"), False),
+        (sale(9, "100", "3", "2"), False),  # 97 kg dry: more than the 86.5 there are
+        (sale(9, "50", "3", "2"), True),
+        (sale(9, "50", "2.9", "2"), False),
+        (sale(9, "50", "45", "2"), True),
+        (sale(9, "50", "45.1", "2"), False),
+        (sale(9, "50", "13", "0"), True),
+        (sale(9, "50", "13", "-1"), False),
+        (sale(9, "50", "13", "2", costs="-1"), False),
+        (sale(9, "50", "13", "2", buyer_kg="0"), True),
+        (sale(9, "50", "13", "2", buyer_kg="-1"), False),
+        (sale(9, "50", "13", "2", buyer_deductions="-1"), False),
+        (event(9, "loss", {"pool": "maize", "dry_kg": "86.5"}), True),
+        (event(9, "loss", {"pool": "maize", "dry_kg": "86.501"}), False),
+        (event(9, "loss", {"pool": "maize", "dry_kg": "0"}), False),
+        (event(9, "loss", {"pool": "maize", "dry_kg": "1", "kind": "moon"}), False),
+        (event(9, "dues", {"amounts": {"1": "1"}}), True),
+        (event(9, "dues", {"amounts": {"1": "0"}}), False),
+        (event(9, "close", {"counted": "0"}), True),
+        (event(9, "close", {"counted": "-1"}), False),
+    ],
+    ids=lambda item: f"{item.kind}-{sorted(item.payload.items())}" if hasattr(item, "kind") else str(item),
+)
+def test_the_edge_of_what_an_entry_may_say(entry, counts):
+    """A pool of 100 kg at 13.5 %: 86.5 kg dry."""
+    assert (replay([delivery(1, 1, "100", "13.5"), entry]).refused == ()) is counts
