@@ -5,18 +5,19 @@ Both steps take only what breaks no limit; for a part's size no cash need, reser
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 
 from core.planning.allocation import Allocation
 from core.planning.outlook import Options, Outlook, net_values
-from core.planning.sale_plan import penalty_of, score_of
-from core.planning.worth import broken_limits, complete
+from core.planning.sale_plan import objective_of, penalty_of, score_of
+from core.planning.worth import broken_limits, complete, evaluate
 
 LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
 OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
 MOST_ROUNDS = 20  # in which lots are let go that had better change
+PART_WORTH_BAGS = 1.0  # bags' worth that a plan gives up at most to spare a small part (judgement)
 SAME_MONEY = 0.05  # money of a penalty that is no difference: a fifth of it in cash (judgement: below any coin)
 Placed = dict[int, int]
 """Bags by option of one lot."""
@@ -60,24 +61,65 @@ def small_parts(outlook: Outlook, lot: int, placed: Placed, least: int = LEAST_P
 
 
 def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = LEAST_PART) -> Allocation:
-    """Return an allocation in which parts below so many bags have gone to the lot's others, or have grown.
+    """Return an allocation in which parts below so many bags have gone to the lot's others, grown, or changed lots.
 
-    Of the ways to do so that break no limit and leave no more unmet the one is taken that costs least; where there is
-    none the part stays.
+    Of the ways to have fewer small parts that break no limit and leave no more unmet the one is taken that costs least;
+    where there is none, or it costs more than a bag is worth, the part stays.
     """
     placed, best, unmet = by_lot(allocation), allocation, penalty_of(outlook, allocation)
+    prices = {price.commodity: price.price_now for price in outlook.case.prices}
+    worth = objective_of(outlook.case, evaluate(outlook, allocation))
     for lot in sorted(placed):
+        item = outlook.case.lots[lot]
+        toll = PART_WORTH_BAGS * item.bag_mass_kg * prices[item.commodity]
         while True:
             small = small_parts(outlook, lot, placed[lot], least)
             if not small:
                 break
-            tried = [{**placed, lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
-            left = [len(small_parts(outlook, lot, way[lot], least)) for way in tried]
-            found = _best_of(outlook, tried, left, unmet)
-            if found is None or len(small_parts(outlook, lot, found[lot], least)) >= len(small):
+            tried = [{lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
+            tried += _exchanges(outlook, lot, placed, small[0])
+            fewer = [{**placed, **way} for way in tried if _fewer(outlook, placed, way, least)]
+            found = _best_of(outlook, fewer, worth - toll, unmet)
+            if found is None:
                 break
-            placed, best = found, allocation_of(outlook, found)
+            placed, best, worth = found
     return best
+
+
+def _fewer(outlook: Outlook, placed: Mapping[int, Placed], way: Mapping[int, Placed], least: int) -> bool:
+    """Return whether some lots' other ways have fewer parts that are too small than before."""
+    change = [
+        len(small_parts(outlook, lot, to, least)) - len(small_parts(outlook, lot, placed[lot], least))
+        for lot, to in way.items()
+    ]
+    return sum(change) < 0
+
+
+def _exchanges(outlook: Outlook, lot: int, placed: Mapping[int, Placed], small: int) -> Iterator[dict[int, Placed]]:
+    """Yield how a lot's small part changes places with bags of another lot: each has a part already where it goes.
+
+    What is sold where and when stays as it is, so that a load filled from many lots comes from few.
+    """
+    table, here = outlook.options(lot), placed[lot]
+    mine = {option for option in here if part_of(table, option) == part_of(table, small)}
+    bags = sum(here[option] for option in mine)
+    to = {_goes_to(table, option): option for option in here if option not in mine}
+    for other, parts in placed.items():
+        there = outlook.options(other)
+        into = [option for option in parts if _goes_to(there, option) == _goes_to(table, small)]
+        if other == lot or not into or outlook.case.lots[other].commodity != outlook.case.lots[lot].commodity:
+            continue
+        for option, count in parts.items():
+            gone = to.get(_goes_to(there, option))
+            if option not in into and gone is not None and count >= bags:
+                theirs = {**parts, option: count - bags, into[0]: parts[into[0]] + bags}
+                ours = {one: here[one] + bags * (one == gone) for one in here if one not in mine}
+                yield {lot: ours, other: {one: number for one, number in theirs.items() if number}}
+
+
+def _goes_to(table: Options, option: int) -> tuple[int, ...]:
+    """Return when and to whom an option's bags go, or for what they are kept back."""
+    return tuple(int(column[option]) for column in (table.sale_week, table.buyer, table.reserve))
 
 
 def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int) -> Iterator[Placed]:
@@ -102,18 +144,20 @@ def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int
 
 
 def _best_of(
-    outlook: Outlook, tried: list[dict[int, Placed]], left: list[int], unmet: float
-) -> dict[int, Placed] | None:
-    """Return the try with fewest small parts left, and of those the best, that breaks no limit and meets as much.
+    outlook: Outlook, tried: Iterable[dict[int, Placed]], least: float, unmet: float
+) -> tuple[dict[int, Placed], Allocation, float] | None:
+    """Return the best try that breaks no limit, meets as much and brings at least so much, with what it brings [money].
 
     `unmet` is the penalty for what was lacking before [money].
     """
-    found, merit = None, (-np.inf, -np.inf)
-    for way, parts in zip(tried, left, strict=True):
+    found = None
+    for way in tried:
         made = allocation_of(outlook, way)
-        worth = (-parts, score_of(outlook, made))
-        if worth > merit and penalty_of(outlook, made) <= unmet + SAME_MONEY and not broken_limits(outlook, made):
-            found, merit = way, worth
+        if broken_limits(outlook, made):
+            continue
+        worth = objective_of(outlook.case, evaluate(outlook, made))
+        if worth >= least and penalty_of(outlook, made) <= unmet + SAME_MONEY:
+            found, least = (way, made, worth), worth
     return found
 
 

@@ -11,7 +11,8 @@ from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CashNeed, make_case
 from core.planning.outlook import build_outlook
 from core.planning.sale import plan_sale
-from core.planning.settling import by_lot
+from core.planning.sale_plan import score_of
+from core.planning.settling import allocation_of, by_lot, without_small_parts
 
 WETTER, DRIER, BEANS = 0, 1, 2
 
@@ -111,3 +112,33 @@ def test_a_part_too_small_stays_where_a_cash_need_hangs_on_it():
     assert not plan.unmet
     assert sorted((line.week, line.bags) for line in plan.sales) == [(0, 2), (5, 3)]
     assert plan.mean == pytest.approx(800.0, rel=0.03)  # less what five weeks in the store take
+
+
+def test_a_small_part_changes_places_with_bags_of_another_lot_and_nothing_is_lost():
+    """The mill takes six bags at one and a half times the gate's price, from two lots alike: one bag and five.
+
+    Joined to the gate the one bag would lose 50, and no more than six may go to the mill: it changes places with one
+    of the other lot instead, and the six come from one lot.
+    """
+    case = three_lots(0.0)
+    case = case.with_changes(buyers=(case.buyers[0], replace(case.buyers[1], quantity_kg=600.0)))
+    outlook = build_outlook(case)
+    gate, mill = ({lot: at(outlook, lot, buyer) for lot in (WETTER, DRIER)} for buyer in (0, 1))
+    placed = {WETTER: {mill[WETTER]: 1, gate[WETTER]: 9}, DRIER: {mill[DRIER]: 5, gate[DRIER]: 5}}
+    given = allocation_of(outlook, placed)
+    tidy = without_small_parts(outlook, given)
+    assert by_lot(tidy) == {WETTER: {gate[WETTER]: 10}, DRIER: {mill[DRIER]: 6, gate[DRIER]: 4}}
+    assert score_of(outlook, tidy) == pytest.approx(score_of(outlook, given), abs=1e-6)
+
+
+@pytest.mark.parametrize(("paid", "stays"), [(1.9, False), (2.2, True)])
+def test_a_small_part_stays_where_sparing_it_costs_more_than_a_bag(paid, stays):
+    """One bag of 100 may go to the mill, the rest to the gate at 1.0: to send it there too costs `paid` - 1 bags."""
+    case = three_lots(0.0)
+    mill = replace(case.buyers[1], quantity_kg=100.0, fixed_price=paid)
+    case = case.with_changes(buyers=(case.buyers[0], mill), lots=case.lots[:1])
+    outlook = build_outlook(case)
+    gate_option, mill_option = (at(outlook, 0, buyer) for buyer in (0, 1))
+    given = {gate_option: 9, mill_option: 1}
+    tidy = by_lot(without_small_parts(outlook, allocation_of(outlook, {0: given})))
+    assert tidy == {0: given if stays else {gate_option: 10}}
