@@ -225,6 +225,6 @@ def _sun_shift_hours(frame: pd.DataFrame, longitude: float) -> float | None:
     if sun.sum() < 500.0:
         return None
     stamps = pd.DatetimeIndex(frame.index).tz_convert("UTC")
-    solar_hour = (stamps.hour + stamps.minute / 60.0 - 0.5 + longitude / 15.0) % 24.0
+    solar_hour = stamps.hour + stamps.minute / 60.0 - 0.5 + longitude / 15.0
     angle = np.angle(np.sum(sun * np.exp(2j * np.pi * (solar_hour - 12.0) / 24.0)))
     return float(angle * 24.0 / (2.0 * np.pi))
