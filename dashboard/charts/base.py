@@ -99,6 +99,7 @@ def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
             align="left",
             xshift=6,
             font={"color": trace.line.color or INK, "size": 13},
+            bgcolor=PAPER,
         )
     return _room_for_legend(figure)  # the axis itself makes room for the names
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from decimal import Decimal
+from textwrap import wrap
 
 import numpy as np
 import plotly.graph_objects as go
@@ -33,7 +34,7 @@ def together_figure(seen: Together, currency: str) -> go.Figure:
     figure = go.Figure(
         go.Bar(
             x=[float(amount) for _name, amount, _colour in rows],
-            y=[name for name, _amount, _colour in rows],
+            y=["<br>".join(wrap(name, 14)) for name, _amount, _colour in rows],
             orientation="h",
             marker={"color": [colour for _name, _amount, colour in rows]},
             text=[money(amount, currency) for _name, amount, _colour in rows],
@@ -112,7 +113,7 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
                 marker={"symbol": MARKS[place]},
             )
         )
-    label_ends(layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300), 12)
+    label_ends(layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300), 8)
     if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
         middle = min(days) + (max(days) - min(days)) / 2
         figure.update_xaxes(range=[middle - timedelta(days=8), middle + timedelta(days=8)], dtick=4 * 86_400_000)

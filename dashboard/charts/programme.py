@@ -13,7 +13,7 @@ from plotly.subplots import make_subplots
 
 from core.programme.comparison import widened_limits
 from dashboard.charts.base import label_ends, layout
-from dashboard.charts.palette import BLUE, CLAY, INK, PLUM, STONE, STRAW
+from dashboard.charts.palette import BLUE, CLAY, PLUM, STONE, STRAW
 
 VERDICT_MARKS = {
     "far below": ("triangle-down", CLAY),
@@ -204,9 +204,8 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
                 orientation="h",
                 marker={"color": colour},
                 text=["–" if value != value else f"{value:.0f}" for value in known],
-                textposition="outside",
+                textposition="auto",
                 textangle=0,
-                textfont={"color": INK},
                 cliponaxis=False,
                 showlegend=False,
                 hovertemplate="%{y}: %{x:.0f} %<extra></extra>",
@@ -218,5 +217,5 @@ def completeness(groups: Sequence[str], shares: Mapping[str, ArrayLike], x_title
     figure.update_layout(hovermode="closest", margin={"t": 100}, bargap=0.25)
     figure.update_annotations(font={"size": 12})
     figure.update_yaxes(tickfont={"size": 12}, categoryorder="array", categoryarray=names, dtick=1, ticksuffix=" ")
-    figure.update_xaxes(range=[0, 140], showticklabels=False, showgrid=False)
+    figure.update_xaxes(range=[0, 105], showticklabels=False, showgrid=False)
     return figure

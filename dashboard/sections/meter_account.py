@@ -20,7 +20,7 @@ ZERO = Decimal(0)
 
 
 def who_owes(balances: tuple[MemberBalance, ...], currency: str) -> pd.DataFrame:
-    """Return the members' balances as a table in words and money."""
+    """Return the members' balances as a table in words and money: who is late first, whom the group owes next."""
     names = told_apart({row.member: row.name for row in balances})
     return pd.DataFrame(
         [
@@ -30,7 +30,7 @@ def who_owes(balances: tuple[MemberBalance, ...], currency: str) -> pd.DataFrame
                 _("Late"): coins(row.arrears, currency) if row.arrears > 0 else _("nothing"),
                 _("Share capital"): coins(row.capital, currency),
             }
-            for row in balances
+            for row in sorted(balances, key=lambda row: (-row.arrears, -row.owes, -row.owed_to_him))
         ]
     )
 

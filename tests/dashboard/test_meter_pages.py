@@ -176,6 +176,14 @@ def test_the_names_of_the_lines_have_room_beside_the_last_day(demo_store) -> Non
     assert begin == first
 
 
+def test_who_is_late_comes_first(demo_store) -> None:
+    """On a phone only the first cards are open: those that the answer speaks of."""
+    app = open_page("meter_account")
+    late = [words != "nothing" for words in app.dataframe[0].value["Late"]]
+    assert any(late)
+    assert late == sorted(late, reverse=True)
+
+
 def test_accounts_and_balances_are_said_in_words(demo_store) -> None:
     """No account name with a colon reaches the screen; who owes whom is said."""
     app = open_page("meter_book")
