@@ -100,12 +100,7 @@ class TablePreview:
 
 
 def open_table(
-    data: bytes,
-    file_name: str,
-    store: Store | None = None,
-    group_id: int = 0,
-    progress: Callable[[float], None] | None = None,
-    sheet: str = "",
+    data: bytes, file_name: str, store: Store | None = None, group_id: int = 0, sheet: str = ""
 ) -> OpenedTests:
     """Return a file's cells, its headings, and the remembered or guessed way to read it.
 
@@ -115,7 +110,7 @@ def open_table(
         The file cannot be read, or has headings only.
     """
     words = heading_words("tests")
-    opened = open_any_table(data, file_name, reading_columns(TableOptions()), words, sheet, progress)
+    opened = open_any_table(data, file_name, reading_columns(TableOptions()), words, sheet)
     options = _guess_options(opened)
     notes = list(opened.notes)
     key = heading_key(group_id, opened.headings.names)

@@ -124,11 +124,7 @@ def read_price_table(content: bytes, file_name: str, sheet: str = "") -> OpenedT
 
 
 def clean_prices(
-    opened: OpenedTable,
-    currency: str,
-    default_unit: str = "KG",
-    today: date | None = None,
-    columns: Mapping[str, int] | None = None,
+    opened: OpenedTable, currency: str, today: date | None = None, columns: Mapping[str, int] | None = None
 ) -> CleanedPrices:
     """Turn a price table into prices per kg, keeping account of every row.
 
@@ -137,9 +133,7 @@ def clean_prices(
     opened : OpenedTable
         From `read_price_table`.
     currency : str
-        Taken where the table names none.
-    default_unit : str
-        Taken where the table names none.
+        Taken where the table names none; its unit is then the kilogram.
     today : date, optional
         Later prices cannot have been seen and stay out.
     columns : Mapping of str to int, optional
@@ -173,7 +167,7 @@ def clean_prices(
             Action(None, True, message("{count} rows are averages of several prices: used as is", count=sums))
         )
     per_kg = "price" not in columns
-    _fill_in(left, currency, default_unit, per_kg)
+    _fill_in(left, currency, per_kg)
     _bring_to_kg(left, per_kg)
     keys = ["date", "market", "commodity", "price_type", "currency", "unit"]
     left.out(left.rows.duplicated([*keys, "price"]), "the same price stands in an earlier row: left out")
@@ -258,11 +252,11 @@ def _written(value: object) -> str:
     )
 
 
-def _fill_in(left: _Left, currency: str, default_unit: str, per_kg: bool) -> None:
+def _fill_in(left: _Left, currency: str, per_kg: bool) -> None:
     """Put in currency and unit where the table names none, and say so."""
     for name, default, reason in (
         ("currency", currency, "{count} rows: no currency given: taken as {value}"),
-        ("unit", default_unit, "{count} rows: no unit given: taken as {value}"),
+        ("unit", "KG", "{count} rows: no unit given: taken as {value}"),
     ):
         blank = left.rows[name].eq("")
         if blank.any() and not (name == "unit" and per_kg):

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from core.errors import InputError, PriceDataError
+from core.errors import PriceDataError
 from core.market.price_tables import Action
 from core.messages import message
 
@@ -24,6 +24,8 @@ Basis: practice (83 such moves in 122,827 of open files).
 """
 SLIP_FACTORS = (10.0, 100.0, 1000.0, 1e4, 1e5, 1e6, 45.0, 46.0, 50.0, 90.0)
 SLIP_TOLERANCE = 0.30
+PLACE_LOG_SD, QUOTE_LOG_SD = 0.2, 0.1
+"""How far places differ in general, and how one quote scatters, log price; basis: judgement."""
 
 
 @dataclass(frozen=True)
@@ -43,16 +45,14 @@ class MonthlyPrices:
     actions: tuple[Action, ...]
 
 
-def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency: str | None = None) -> MonthlyPrices:
+def monthly_prices(quotes: pd.DataFrame) -> MonthlyPrices:
     """Bring the quotes of one market and commodity to one price a month.
 
     Parameters
     ----------
     quotes : DataFrame
-        Columns date (or quoted_on) and price_per_kg; price_type and currency where known.
-    price_type, currency : str, optional
-        Which to take where there are several; default the one with the most months. The others stay out and that is
-        said.
+        Columns date (or quoted_on) and price_per_kg; price_type and currency where known: of several the one with the
+        most months is taken, the others stay out and that is said.
 
     Returns
     -------
@@ -64,13 +64,11 @@ def monthly_prices(quotes: pd.DataFrame, price_type: str | None = None, currency
     table = quotes.rename(columns={"quoted_on": "date"}).copy()
     table["month"] = pd.to_datetime(table["date"]).dt.to_period("M")
     actions: list[Action] = []
-    for name, wanted in (("price_type", price_type), ("currency", currency)):
+    for name in ("price_type", "currency"):
         if name not in table:
             continue
         months = table.groupby(name)["month"].nunique().sort_values(ascending=False, kind="stable")
-        chosen = wanted if wanted is not None else str(months.index[0])
-        if chosen not in months.index:
-            raise InputError("there are no prices of the kind '{kind}'", kind=chosen)
+        chosen = str(months.index[0])
         for other in months.index[months.index != chosen]:
             count = int(table[name].eq(other).sum())
             template = "{count} quotes ({other}) are not mixed with the {chosen} ones: left out"
@@ -216,13 +214,7 @@ class Basis:
         return np.asarray(reference_paths / reference_paths[:, :1] * own_today * np.exp(wobble))
 
 
-def learn_basis(
-    own: pd.Series,
-    reference: pd.Series,
-    prior_log_sd: float = 0.2,
-    quote_log_sd: float = 0.1,
-    prior_factor: float = 1.0,
-) -> Basis:
+def learn_basis(own: pd.Series, reference: pd.Series, prior_factor: float = 1.0) -> Basis:
     """Learn how own prices stand to a reference market, shrunk to what is usual while they are few.
 
     Normal mean with a normal prior (Gelman et al. 2013, Bayesian Data Analysis, section 2.5), in log price.
@@ -231,8 +223,6 @@ def learn_basis(
     ----------
     own, reference : Series
         Price [money/kg], monthly PeriodIndex.
-    prior_log_sd, quote_log_sd : float
-        How far places differ in general, and how one quote scatters; basis: judgement.
     prior_factor : float
         Own price as a multiple of the reference's where nothing is known; default the same price.
     """
@@ -240,7 +230,7 @@ def learn_basis(
     usual = math.log(prior_factor)
     difference = np.log(own.loc[both].to_numpy(dtype=float) / reference.loc[both].to_numpy(dtype=float)) - usual
     count = len(difference)
-    scatter = max(float(np.std(difference, ddof=1)), 0.02) if count >= 6 else quote_log_sd
-    precision = prior_log_sd**-2 + count / scatter**2
+    scatter = max(float(np.std(difference, ddof=1)), 0.02) if count >= 6 else QUOTE_LOG_SD
+    precision = PLACE_LOG_SD**-2 + count / scatter**2
     mean = float(difference.sum() / scatter**2 / precision) if count else 0.0
     return Basis(math.exp(usual + mean), math.sqrt(1 / precision + scatter**2), count, math.sqrt(1 / precision))

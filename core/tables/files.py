@@ -18,13 +18,7 @@ SAMPLE_WIDTH = 20_000
 FILE_TYPES = ("csv", "tsv", "txt", "xlsx", "xlsm")
 
 
-def read_file(
-    data: bytes,
-    file_name: str,
-    progress: Callable[[float], None] | None = None,
-    sheet: str = "",
-    known: Callable[[RawTable], int] | None = None,
-) -> RawTable:
+def read_file(data: bytes, file_name: str, sheet: str = "", known: Callable[[RawTable], int] | None = None) -> RawTable:
     """Return the cells of a CSV, TSV or XLSX file, or of text that was pasted.
 
     Parameters
@@ -33,8 +27,6 @@ def read_file(
         The file.
     file_name : str
         Its name; the content decides, not the ending.
-    progress : callable, optional
-        Called with a fraction from 0 to 1.
     sheet : str
         Which sheet of a workbook; "" takes the one that fits best.
     known : callable, optional
@@ -52,7 +44,7 @@ def read_file(
     if not data.strip():
         raise ImportRefusedError("The file {name} is empty", name=file_name)
     if data[:4] == b"PK\x03\x04":
-        return choose_sheet(read_workbook(data, file_name, progress), file_name, sheet, known)
+        return choose_sheet(read_workbook(data, file_name), file_name, sheet, known)
     if data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise ImportRefusedError(
             "The file {name} is an old or locked workbook; save it as XLSX without a password, or as CSV",

@@ -183,7 +183,6 @@ def open_table(
     columns: Sequence[Column],
     words: WordList,
     sheet: str = "",
-    progress: Callable[[float], None] | None = None,
     most_rows: int | None = None,
 ) -> OpenedTable:
     """Return a file's cells, its headings over one row or two, and a guess of what each column means.
@@ -198,7 +197,6 @@ def open_table(
         Words that head them.
     sheet : str
         Which sheet of a workbook; "" takes the one that fits best.
-    progress : callable, optional
     most_rows : int, optional
         Rows that are taken in at once.
 
@@ -207,7 +205,7 @@ def open_table(
     ImportRefusedError
         The file cannot be read, has headings only, or too many rows.
     """
-    table = read_file(data, file_name, progress, sheet, lambda one: known_headings(one, words))
+    table = read_file(data, file_name, sheet, lambda one: known_headings(one, words))
     headings = find_headings(table, words)
     body = table.rows[headings.first_row :]
     if not body:

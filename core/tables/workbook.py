@@ -20,15 +20,13 @@ LARGEST_RATIO = 400
 _UNWORKED = re.compile(rb"(?:</f>|<f\b[^>]*/>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>")
 
 
-def read_workbook(data: bytes, file_name: str, progress: Callable[[float], None] | None = None) -> list[RawTable]:
+def read_workbook(data: bytes, file_name: str) -> list[RawTable]:
     """Return all sheets of a workbook that a person can see; none that holds nothing.
 
     Parameters
     ----------
     data : bytes
     file_name : str
-    progress : callable, optional
-        Called with a fraction from 0 to 1.
 
     Raises
     ------
@@ -40,7 +38,7 @@ def read_workbook(data: bytes, file_name: str, progress: Callable[[float], None]
             unworked, percent = _look(packed, file_name)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _sheets(data, file_name, unworked, percent, progress)
+            return _sheets(data, file_name, unworked, percent)
     except ImportRefusedError:
         raise
     except Exception as error:  # the reader of workbooks fails in many ways on a broken file
@@ -75,9 +73,7 @@ def _look(packed: zipfile.ZipFile, file_name: str) -> tuple[bool, bool]:
     return unworked, percent
 
 
-def _sheets(
-    data: bytes, file_name: str, unworked: bool, percent: bool, progress: Callable[[float], None] | None
-) -> list[RawTable]:
+def _sheets(data: bytes, file_name: str, unworked: bool, percent: bool) -> list[RawTable]:
     from openpyxl import load_workbook
 
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
@@ -92,10 +88,9 @@ def _sheets(
         for sheet in sheets:
             rows = Collector(file_name)
             rows.cells = collected  # all sheets together have the room of one
-            total = sheet.max_row or 0
             sheet.reset_dimensions()
             formulas = source[sheet.title] if source is not None else None
-            _read_sheet(sheet, formulas, percent, rows, total, progress)
+            _read_sheet(sheet, formulas, percent, rows)
             collected = rows.cells
             if rows.rows:
                 found.append(rows.table((), sheet.title))
@@ -106,14 +101,7 @@ def _sheets(
     return found
 
 
-def _read_sheet(
-    sheet: Any,
-    formulas: Any | None,
-    percent: bool,
-    rows: Collector,
-    total: int,
-    progress: Callable[[float], None] | None,
-) -> None:
+def _read_sheet(sheet: Any, formulas: Any | None, percent: bool, rows: Collector) -> None:
     if formulas is not None:
         formulas.reset_dimensions()
     sources = formulas.iter_rows(values_only=True) if formulas is not None else None
@@ -130,8 +118,6 @@ def _read_sheet(
                 if values[at] is None and isinstance(text, str) and text.startswith("="):
                     values[at] = text
         rows.add(number, values)
-        if progress is not None and total and number % 2000 == 0:
-            progress(min(1.0, number / total))
 
 
 def _plain_value(value: Any) -> Cell:

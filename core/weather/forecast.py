@@ -45,7 +45,6 @@ def get_forecast(
     normals: Normals | None = None,
     fresh_hours: float = FRESH_HOURS,
     ask_again: bool = False,
-    use_ensemble: bool = True,
     progress: Callable[[str], None] | None = None,
 ) -> Forecast:
     """Return the best forecast there is: fresh stored, from the network, older stored, or the usual weather.
@@ -66,8 +65,6 @@ def get_forecast(
         How old a stored forecast may be before the network is asked.
     ask_again : bool
         True asks the network even so, and even shortly after a failure.
-    use_ensemble : bool
-        False leaves the ensemble out.
     progress : callable or None
         Told the name of each service as it is asked.
 
@@ -93,7 +90,7 @@ def get_forecast(
         return replace(stored, status="fresh", notes=(*stored.notes, *notes))
     if session is not None and (ask_again or not _failed_lately(place, saved, now)):
         try:
-            fetched = fetch(place, session, now, stored, use_ensemble, progress, notes)
+            fetched = fetch(place, session, now, stored, progress, notes)
         except WeatherError as error:
             notes.append(error.message)
             asked_for = [note.values.get("minutes", 0) for note in notes]
@@ -145,7 +142,6 @@ def fetch(
     session: requests.Session,
     now: datetime,
     stored: Forecast | None = None,
-    use_ensemble: bool = True,
     progress: Callable[[str], None] | None = None,
     notes: list[Message] | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -154,7 +150,7 @@ def fetch(
 
     Parameters
     ----------
-    place, session, now, use_ensemble, progress
+    place, session, now, progress
         As in `get_forecast`.
     stored : Forecast or None
         The last good one (its "last modified" spares the second provider an answer that is known).
@@ -168,13 +164,11 @@ def fetch(
     WeatherError
         Where none served; the message is the first service's.
     """
-    services: list[tuple[str, Callable[[float], Forecast | None]]] = []
-    if use_ensemble:
-        services.append(
-            ("Open-Meteo (ensemble)", lambda left: open_meteo.fetch_ensemble(place, session, now, seconds=left))
-        )
-    services.append(("Open-Meteo", lambda left: open_meteo.fetch_forecast(place, session, now, seconds=left)))
-    services.append(("MET Norway", lambda left: _second_provider(place, session, now, stored, left)))
+    services: list[tuple[str, Callable[[float], Forecast | None]]] = [
+        ("Open-Meteo (ensemble)", lambda left: open_meteo.fetch_ensemble(place, session, now, seconds=left)),
+        ("Open-Meteo", lambda left: open_meteo.fetch_forecast(place, session, now, seconds=left)),
+        ("MET Norway", lambda left: _second_provider(place, session, now, stored, left)),
+    ]
     began = clock()
     errors: list[WeatherError] = []
     for name, ask in services:

@@ -76,7 +76,7 @@ def test_retail_and_wholesale_are_not_mixed_and_it_is_said():
     month = monthly_prices(result.quotes)
     assert set(month.prices) == {30.0}
     assert any("not mixed" in str(action.what) for action in month.actions)
-    assert set(monthly_prices(result.quotes, "retail").prices) == {50.0}
+    assert set(monthly_prices(result.quotes[result.quotes["price_type"] == "retail"]).prices) == {50.0}
 
 
 def test_weekly_and_irregular_quotes_become_the_median_of_their_month():
