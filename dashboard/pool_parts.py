@@ -51,19 +51,13 @@ def record(group: Group, kind: str, on: date, payload: Mapping[str, Any], token:
 def record_several(group: Group, items: Sequence[Item], token: str = "", of_meter: Sequence[NewEntry] = ()) -> str:
     """Write entries of the pools, and of the meter's book with them, all or none, and return what to say."""
     checks = {"meter": lambda events: check_meter(events, len(of_meter))} if of_meter else None
-    plain = [(kind, on, text_of(payload)) for kind, on, payload in items]
     numbers = write_entries(
-        state.store(), group.id, plain, writer(), state.now(), also=of_meter, checks=checks, token=token
+        state.store(), group.id, items, writer(), state.now(), also=of_meter, checks=checks, token=token
     )
     _after_loads(group, [kind for kind, _on, _payload in items])
     return ngettext("Recorded as entry {number} by {who}.", "{count} entries recorded by {who}.", len(items)).format(
         number=numbers[0], count=len(items), who=state.who()
     )
-
-
-def text_of(payload: Mapping[str, Any]) -> dict[str, Any]:
-    """Return particulars as the book keeps them: exact numbers and days as text."""
-    return {key: str(value) if isinstance(value, Decimal | date) else value for key, value in payload.items()}
 
 
 def cancel(group: Group, number: int, reason: str, token: str) -> str:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from decimal import Decimal
 
+from core.accounts.book import plain_payload
 from core.accounts.splitting import split_exactly
 from core.group.harvests import harvest_seasons
 from core.group.store import Store
-from core.meter.account import plain_payload
 
 PRICE = Decimal(240_000)
 CHARGE = Decimal(80_000)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from decimal import Decimal
 from typing import Any, Generic, Protocol, TypeVar
+
+from core.errors import LedgerError
 
 
 class Entry(Protocol):
@@ -81,3 +84,26 @@ class Book(Generic[Record]):
     def history(self) -> list[tuple[Record, Record | None]]:
         """Return every entry with the one that cancels it (or None), newest first; cancellations are no rows."""
         return [(entry, self._reversals.get(entry.id)) for entry in reversed(self.entries) if entry.reverses is None]
+
+
+def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
+    """Return particulars with money and days as text, as the book keeps them.
+
+    Raises
+    ------
+    LedgerError
+        Where money is given as a float.
+    """
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, float):
+            raise LedgerError("{value} must be exact money (a Decimal)", value=value)
+        if isinstance(value, Decimal | date):
+            return str(value)
+        if isinstance(value, Mapping):
+            return {str(key): plain(inner) for key, inner in value.items()}
+        if isinstance(value, list | tuple):
+            return [plain(inner) for inner in value]
+        return value
+
+    return {key: plain(value) for key, value in payload.items()}

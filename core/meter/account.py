@@ -8,6 +8,7 @@ from datetime import date, datetime
 from decimal import ROUND_DOWN, Decimal
 from typing import TYPE_CHECKING, Any
 
+from core.accounts.book import plain_payload
 from core.accounts.finance import round_to_step, whole_months
 from core.accounts.journal import Journal, Line, Statement, credit, debit
 from core.accounts.splitting import split_exactly
@@ -637,29 +638,6 @@ def meter_entries(items: Sequence[tuple[str, date, Mapping[str, Any]]], reverses
         NewEntry(book=BOOK, kind=kind, on=on, payload=plain_payload(payload), reverses=reverses)
         for kind, on, payload in items
     ]
-
-
-def plain_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
-    """Return particulars with money and days as text, as the book keeps them.
-
-    Raises
-    ------
-    LedgerError
-        Where money is given as a float.
-    """
-
-    def plain(value: Any) -> Any:
-        if isinstance(value, float):
-            raise LedgerError("{value} must be exact money (a Decimal)", value=value)
-        if isinstance(value, Decimal | date):
-            return str(value)
-        if isinstance(value, Mapping):
-            return {str(key): plain(inner) for key, inner in value.items()}
-        if isinstance(value, list | tuple):
-            return [plain(inner) for inner in value]
-        return value
-
-    return {key: plain(value) for key, value in payload.items()}
 
 
 # What a treasurer asks

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
 
-from core.accounts.book import Book
+from core.accounts.book import Book, plain_payload
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
 from core.group.coins import smallest_coin
@@ -68,7 +68,7 @@ def write_entries(
     """
     undone = [*reverses, *([None] * (len(items) - len(reverses)))]
     entries = [
-        NewEntry(book=BOOK, kind=kind, on=on, payload=dict(payload), reverses=number)
+        NewEntry(book=BOOK, kind=kind, on=on, payload=plain_payload(payload), reverses=number)
         for (kind, on, payload), number in zip(items, undone, strict=True)
     ]
     assumed = assumed_terms(store, group_id)
@@ -190,10 +190,11 @@ def agreement_effects(
     InputError
         The agreement cannot be.
     """
-    checked_terms(dict(payload))
+    agreement = plain_payload(payload)
+    checked_terms(agreement)
     number = max((event.id for event in events), default=0) + 1
     at = max((event.recorded_at for event in events), default=datetime.combine(on, datetime.min.time(), UTC))
-    agreed = Event(id=number, group_id=0, book=BOOK, kind="terms", on=on, who="", payload=dict(payload), recorded_at=at)
+    agreed = Event(id=number, group_id=0, book=BOOK, kind="terms", on=on, who="", payload=agreement, recorded_at=at)
     before = pay_by_member(replay(events, assumed=assumed))
     after = pay_by_member(replay([*events, agreed], assumed=assumed))
     return {member: (before[member].due, after[member].due) for member in before if member in after}

@@ -24,7 +24,7 @@ from dashboard import state
 from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
 from dashboard.forms.fields import Field
 from dashboard.money_parts import member_label
-from dashboard.pool_parts import method_name, text_of
+from dashboard.pool_parts import method_name
 from dashboard.text import _, day, ngettext, number
 
 ZERO, HUNDRED = Decimal(0), Decimal(100)
@@ -551,7 +551,7 @@ def agreement(scene: PoolScene) -> EntryForm:
 
     def effects(values: Values) -> dict[int, tuple[Decimal, Decimal]]:
         assumed = assumed_terms(state.store(), scene.group.id)
-        return agreement_effects(list(scene.events), text_of(payload(values)), state.today(), assumed)
+        return agreement_effects(list(scene.events), payload(values), state.today(), assumed)
 
     def sentence(values: Values) -> str:
         changed = sum(before != after for before, after in effects(values).values())

@@ -12,6 +12,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
+from core.accounts.book import plain_payload
 from core.errors import LedgerError
 from core.group.records import Event
 from core.meter.account import (
@@ -32,7 +33,6 @@ from core.meter.account import (
     member_statement,
     money_book,
     own_money,
-    plain_payload,
     post_event,
     record_all,
     replay,

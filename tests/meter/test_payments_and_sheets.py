@@ -7,9 +7,10 @@ from decimal import Decimal
 
 import pytest
 
+from core.accounts.book import plain_payload
 from core.errors import ImportRefusedError
 from core.group.records import Event
-from core.meter.account import Account, plain_payload, post_event
+from core.meter.account import Account, post_event
 from core.meter.paying import instalment_plan
 from core.meter.payments_table import read_payments
 from core.reports.meter_sheets import account_sheet, receipt_text, shares_sheet, statement_sheet
