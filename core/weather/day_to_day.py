@@ -388,8 +388,6 @@ def _rain_by_hour(
     first = np.searchsorted(position, np.arange(n))
     length_of_day = np.bincount(position, minlength=n)
     day, scenario = np.nonzero(daily_mm > 0)
-    if len(day) == 0:
-        return rain, rain > 0
     amount = daily_mm[day, scenario]
     # longer on days with more: 2 hours at 2 mm, 5 at 20 mm (judgement: tropical showers)
     spell = np.clip(1 + random.poisson(1.0 + amount / 7.0), 1, 10)

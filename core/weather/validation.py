@@ -202,7 +202,7 @@ def _fill_short_gaps(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.Timestamp | 
 def _check_sun(frame: pd.DataFrame, place: Place, service: str) -> None:
     """Refuse hours whose sun shines at night: stamps in another zone than they say."""
     sun = frame["shortwave_w_m2"].to_numpy(float)
-    if len(frame) < FEWEST_HOURS or sun.sum() < 24 * 5:
+    if sun.sum() < 24 * 5:
         return
     index = pd.DatetimeIndex(frame.index)
     top = mean_over_hours(index, place, "top")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from core.errors import InputError
-from core.market.buyer_book import AssumedTerms, WeighedTwice, loads_weighed_twice, replay_buyers
+from core.market.buyer_book import ENTERED_OFFSET_SD, AssumedTerms, WeighedTwice, loads_weighed_twice, replay_buyers
 from core.market.buyers import Buyer, Offer, compare_bids
 from core.market.deductions import flat_deductions
 
@@ -133,6 +133,15 @@ def test_offsets_are_learnt_from_loads_that_both_sides_weighed():
     # 0.005^2).
     assert buyer.own_meter.mean == pytest.approx(0.5 * 0.25 / 0.41)
     assert buyer.own_scale.mean == pytest.approx(-0.01 * 0.8)
+    # Told that the meter shows 1.0 more and the scale 2 % less: loads of 0.5 and 1 % less move them back by their own
+    # weights, 0.3² / (0.3² + 0.4²) and so on.
+    terms = mill(own_meter=True, own_scale=True, meter_offset_pct=1.0, scale_offset=-0.02)
+    moved = replay_buyers([Entry(1, "buyer", terms)], ASSUMED, loads).buyers[0].buyer
+    points, share = (sd**2 for sd in ENTERED_OFFSET_SD)
+    assert moved.own_meter.mean == pytest.approx(1.0 - 0.5 * points / (points + 0.16))
+    assert moved.own_scale.mean == pytest.approx(-0.02 + 0.01 * share / (share + 0.005**2))
+    assert moved.deductions.meter_offset_pct == pytest.approx(moved.own_meter.mean, abs=5e-4)
+    assert moved.deductions.scale_offset == pytest.approx(moved.own_scale.mean, abs=5e-6)
     # What people tell is the start, and loads move it.
     told = replay_buyers([Entry(1, "buyer", mill(own_meter=True, meter_offset_pct=1.0))], ASSUMED).buyers[0].buyer
     assert told.own_meter.mean == 1.0
@@ -170,3 +179,43 @@ def test_who_does_not_take_the_grain_stands_last():
     assert bids[0].net_today_per_kg == pytest.approx(0.98)
     assert all(bid.refused for bid in bids[1:])
     assert np.isfinite([bid.net_today_per_kg for bid in bids]).all()
+
+
+def test_a_load_that_weighed_nothing_on_one_side_teaches_nothing():
+    sale = {"buyer": "x", "loaded_kg": 1000, "buyer_kg": 990, "loaded_moisture_pct": 13, "buyer_moisture_pct": 13}
+    for nothing in ("loaded_kg", "buyer_kg"):
+        assert loads_weighed_twice([Entry(1, "sale", sale | {nothing: 0})]) == []
+        assert loads_weighed_twice([Entry(1, "sale", sale | {nothing: 0.5})])
+
+
+def test_terms_of_an_entry_by_hand():
+    """A price that falls by 10 % for what is too much falls by 5 % for all when twice the week's quantity comes."""
+    buyer = replay_buyers([Entry(1, "buyer", mill())], ASSUMED).buyers[0].buyer
+    assert (buyer.price_factor, buyer.truck_kg, buyer.weekly_quantity_kg) == (1.0, 4000, 6000)
+    assert buyer.price_fall_per_double == pytest.approx(0.05)
+    assert (buyer.minimum_kg, buyer.chance_not_paid, buyer.own_meter) == (0.0, 0.0, None)
+    near = replay_buyers([Entry(1, "buyer", {"name": "near"})], ASSUMED).buyers[0].buyer
+    assert near.trip_cost == 0.0  # no way, no trip
+    deducted = replay_buyers([Entry(1, "buyer", mill(discount_from_pct=14))], ASSUMED).buyers[0].buyer.deductions
+    assert deducted.steps == ((100.0, ASSUMED.discount_per_point),)
+    assert deducted.refusal_pct is None
+    changed = [Entry(1, "buyer", mill()), *(Entry(n, "buyer", {"of": 1, **mill()}) for n in (2, 3))]
+    assert replay_buyers(changed, ASSUMED).buyers[0].changes == 2
+
+
+def test_an_offer_on_its_last_day_stands_and_its_withdrawal_can_be_undone_until_then():
+    offer = {
+        "buyer": 1,
+        "commodity": "maize",
+        "price_per_kg": 30,
+        "valid_from": "2026-05-01",
+        "valid_until": "2026-06-01",
+    }
+    entries = [Entry(1, "buyer", mill()), Entry(2, "offer", offer), Entry(3, "withdrawn", {"of": 2})]
+    last = date(2026, 6, 1)
+    assert replay_buyers(entries[:2], ASSUMED).standing_offers(last)
+    book = replay_buyers(entries, ASSUMED)
+    assert [name for _entry, name in book.withdrawals(entries, last)] == ["Hill mill (2026-06-01)"]
+    assert book.withdrawals(entries, date(2026, 6, 2)) == []
+    changes = [*entries[:2], Entry(4, "offer", {"of": 2, **offer}), Entry(5, "offer", {"of": 2, **offer})]
+    assert replay_buyers(changes, ASSUMED).offers[0].changes == 2

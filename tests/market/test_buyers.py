@@ -25,6 +25,8 @@ from core.market.deductions import Deductions, flat_deductions
 def test_whole_trips_are_paid():
     buyer = Buyer("mill", trip_cost=40, truck_kg=4000)
     np.testing.assert_array_equal(truck_cost([0, 1, 4000, 4001], buyer), [0, 40, 40, 80])
+    # a handful is a trip too, and a hair over a full truck is none
+    np.testing.assert_array_equal(truck_cost([1e-7, 0.5, 4000 + 1e-6], buyer), [40, 40, 40])
 
 
 def test_a_market_that_is_brought_too_much_pays_less():
@@ -36,6 +38,15 @@ def test_offset_is_learnt_from_deliveries_and_shrunk():
     assert learn_offset([], []).mean == 0
     # One delivery 0.5 point wetter on their meter: weight 0.25 / (0.25 + 0.16), by hand.
     assert learn_offset([13.0], [13.5]).mean == pytest.approx(0.5 * 0.25 / 0.41)
+    # Five deliveries keep the usual scatter, 0.4: 1.0 x (5 / 0.16) / (4 + 5 / 0.16). Six have their own: here
+    # differences of 0.9 and 1.1 by turns, 0.1 x sqrt(6 / 5); the next one scatters so, and by the doubt of the mean.
+    five = learn_offset(np.full(5, 13.0), np.full(5, 14.0))
+    assert five.mean == pytest.approx(31.25 / 35.25)
+    assert five.standard_deviation == pytest.approx((1 / 35.25 + 0.16) ** 0.5)
+    six = learn_offset(np.full(6, 13.0), 14.0 + 0.1 * np.tile([-1, 1], 3))
+    assert six.mean == pytest.approx(500 / 504)
+    assert six.standard_deviation == pytest.approx((1 / 504 + 0.012) ** 0.5)
+    assert learn_offset([13.0, np.nan], [13.5, 13.0]).deliveries == 1
     many = learn_offset(np.full(40, 13.0), 13.5 + 0.1 * np.tile([-1, 1], 20))
     assert many.mean == pytest.approx(0.5, abs=0.01)
 
@@ -109,3 +120,46 @@ def test_a_bid_counts_interest_until_the_money_comes_and_what_is_not_taken():
     assert bids["late"].net_today_per_kg == pytest.approx(1.02 ** (-30 / 30.4375))
     assert (bids["small"].taken_kg, bids["small"].refused) == (400, False)
     assert bids["small"].net_today_per_kg == pytest.approx(1.5)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"chance_not_paid": 1.1},
+        {"chance_not_paid": -0.1},
+        {"price_fall_per_double": 1.0},
+        {"price_fall_per_double": -0.1},
+        {"truck_kg": 0.0},
+        {"weekly_quantity_kg": 0.0},
+        {"price_factor": 0.0},
+        {"distance_km": -1.0},
+        {"trip_cost": -1.0},
+        {"pay_delay_days": -1},
+        {"minimum_kg": -1.0},
+        {"fee_share": 1.0},
+        {"fee_share": -0.1},
+    ],
+)
+def test_each_impossible_term_is_refused_alone(wrong):
+    with pytest.raises(InputError):
+        Buyer("mill", **wrong)
+    Buyer("mill", chance_not_paid=1.0, price_fall_per_double=0.0, fee_share=0.0)
+
+
+def test_each_impossible_offer_is_refused_alone():
+    fine = {"price_per_kg": 40.0, "valid_from": date(2026, 3, 1), "valid_until": date(2026, 3, 1)}
+    Offer(Buyer("mill"), "maize", **fine, chance_not_honoured=1.0)
+    for wrong in ({"price_per_kg": 0.0}, {"valid_until": date(2026, 2, 28)}, {"chance_not_honoured": 1.01}):
+        with pytest.raises(InputError):
+            Offer(Buyer("mill"), "maize", **(fine | wrong))
+
+
+def test_a_broken_offer_is_worth_what_the_market_gives_and_never_more_than_it():
+    """1000 kg at 1.2 less 20 % not honoured and 10 % not paid: 0.72 are; the rest at 0.7, trip 50."""
+    buyer = Buyer("mill", chance_not_paid=0.1, trip_cost=50, price_factor=0.5, weekly_quantity_kg=100)
+    offer = Offer(buyer, "maize", 1.2, date(2026, 5, 1), date(2026, 5, 31), chance_not_honoured=0.2)
+    other = Offer(buyer, "beans", 9.0, date(2026, 5, 1), date(2026, 5, 31))
+    (bid,) = compare_bids([], [offer, other], "maize", 1.0, 0.7, 1000, 12.0, 0.0, False, date(2026, 5, 2), 0.0)
+    assert bid.net_today_per_kg == pytest.approx((0.72 * 1200 + 0.28 * 0.7 * 1000 - 50) / 1000)
+    (bid,) = compare_bids([], [offer], "maize", 1.0, 5.0, 1000, 12.0, 0.0, False, date(2026, 5, 2), 0.0)
+    assert bid.net_today_per_kg == pytest.approx(1.2 - 0.05)

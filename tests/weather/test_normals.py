@@ -121,6 +121,9 @@ def test_years_are_asked_once():
     fresh, status = get_years(PLACE, shelf, NOW, make_session())
     again, status_again = get_years(PLACE, shelf, NOW, make_session())
     assert (status, status_again) == ("fresh", "stored")
+    # twenty whole years before this one
+    assert "start=20060101" in responses.calls[0].request.url
+    assert "end=20251231" in responses.calls[0].request.url
     pd.testing.assert_frame_equal(fresh, again, atol=0.01, check_freq=False)
     assert len(responses.calls) == 1
 

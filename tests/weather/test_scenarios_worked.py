@@ -25,14 +25,16 @@ def normals(share: float = 0.3) -> Normals:
     return Normals(table.assign(rain_days=share * DAYS_IN_MONTH, rain_mm=9 * share * DAYS_IN_MONTH), "x", "entered")
 
 
-def forecast(hours: int, runs: int = 1, rain: float = 0.0, chance: float | None = None) -> Forecast:
-    """Return runs of 30 °C, 50 %, 3 m/s, half a clear sky, and rain in the hour to 15 h each day."""
+def forecast(
+    hours: int, runs: int = 1, rain: float = 0.0, chance: float | None = None, rainy_hour: int = 39
+) -> Forecast:
+    """Return runs of 30 °C, 50 %, 3 m/s, half a clear sky, and rain in one hour (to 15 h of the second day)."""
     index = pd.date_range(START + timedelta(hours=1), periods=hours, freq="h")
     frame = pd.DataFrame({"temperature_c": 30.0, "relative_humidity_pct": 50.0, "wind_m_s": 3.0}, index=index)
-    frame["rain_mm"] = np.where(index.hour == 15, rain, 0.0)
+    frame["rain_mm"] = np.where(np.arange(1, hours + 1) == rainy_hour, rain, 0.0)
     frame["shortwave_w_m2"] = 0.5 * mean_over_hours(index, PLACE, "clear")
     if chance is not None:
-        frame["rain_chance"] = np.where(index.hour == 15, chance, 0.0)
+        frame["rain_chance"] = np.where(np.arange(1, hours + 1) == rainy_hour, chance, 0.0)
     members = tuple(frame.assign(temperature_c=30.0 + k) for k in range(runs))
     return Forecast(members, "x", START, START, "fresh", "")
 
@@ -82,13 +84,13 @@ def test_a_day_is_wet_as_often_as_forecast_and_season_together_say(rain, chance,
     mm = stacked(frames, "rain_mm").reshape(2, 24, count)
     for day in range(2):
         trust = np.mean([0.95 - 0.065 * hour / 24 for hour in range(24 * day + 1, 24 * day + 25)])
-        wanted = trust * told + (1 - trust) * f
+        wanted = trust * told * day + (1 - trust) * f
         wet = mm[day].sum(axis=0) > 0
         assert wet.mean() == pytest.approx(wanted, abs=4 * math.sqrt(wanted * (1 - wanted) / count))
     if rain > 1:  # a wet day keeps the hours of the run
-        wet = mm[0].sum(axis=0) > 0
-        assert (mm[0][14, wet] == rain).all()
-        assert np.count_nonzero(mm[0][:, wet]) == wet.sum()
+        wet = mm[1].sum(axis=0) > 0
+        assert (mm[1][14, wet] == rain).all()
+        assert np.count_nonzero(mm[1][:, wet]) == wet.sum()
     if rain == 0:  # a shower where neither has rain: an exponential of 9 mm over three hours at most
         lasting = np.count_nonzero(mm[1], axis=0)
         sums = mm[1].sum(axis=0)
@@ -102,7 +104,7 @@ def test_a_day_is_wet_as_often_as_forecast_and_season_together_say(rain, chance,
 
 def test_after_the_forecast_come_days_that_follow_its_last():
     """Five runs are taken as they are; days drawn after them begin where the last of 24 hours left, over six hours."""
-    frames = extend_scenarios(forecast(36, 5, rain=1.2), normals(), PLACE, START, 4, 7, 9)
+    frames = extend_scenarios(forecast(36, 5, rain=1.2, rainy_hour=15), normals(), PLACE, START, 4, 7, 9)
     covered = frames[0].index[:36]
     for k, frame in enumerate(frames):
         assert set(frame.loc[covered, "temperature_c"]) == {30.0 + k % 5}
