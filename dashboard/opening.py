@@ -7,7 +7,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from core.errors import DryholdError, StoreError
-from core.group.backups import list_backups, restore_backup
+from core.group.backups import backup_folder, list_backups, restore_backup
 from core.group.database import default_url, file_of, open_store
 from core.group.faults import explain
 from dashboard import sign_in
@@ -38,7 +38,7 @@ def _ways_on(error: StoreError) -> None:
         st.rerun()
     if file is None or error.fault in ("locked", "full", "read-only", "newer", "unreachable", "no driver"):
         return
-    if error.fault in ("damaged", "not ours", "empty"):
+    if error.fault in ("damaged", "not ours", "empty") and any(backup_folder(file).glob("kept-*")):
         st.caption(_("A copy of the file as it is was kept beside it, in the folder of its backups."))
     backups = list_backups(file)
     for one in backups[:3]:

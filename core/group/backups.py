@@ -6,7 +6,7 @@ import hashlib
 import os
 import shutil
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -75,7 +75,8 @@ def make_backup(database: Path, reason: str) -> Backup:
         _copy(database, unfinished)
         unfinished.replace(target)
     except (OSError, sqlite3.Error) as error:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):
+            unfinished.unlink(missing_ok=True)
         raise fault("full" if "full" in str(error) or "space" in str(error) else "read-only") from error
     for one in [one for one in older if one.reason == reason][KEPT - 1 :]:
         one.path.unlink(missing_ok=True)

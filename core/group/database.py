@@ -6,7 +6,7 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
@@ -82,7 +82,7 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool 
     ------
     StoreError
         The database cannot be opened; `fault` says why (see `core.group.faults`). The file was not changed; of one
-        that is damaged, empty or not ours a copy is kept with its backups.
+        that is damaged, empty or not ours a copy is kept with its backups where there is room for it.
     """
     address = address_of(url) if url else default_url()
     file = file_of(address)
@@ -90,7 +90,8 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool 
         if file is not None:
             _prepare_file(file, fill, anew)
             if start:
-                backup_on_start(file)
+                with suppress(StoreError):  # without room for a backup the records are still read
+                    backup_on_start(file)
         engine = make_engine(address)
         bring_up_to_date(engine, None if file is not None else fill)
     except DATABASE_ERRORS as error:
@@ -111,7 +112,8 @@ def _prepare_file(file: Path, fill: Fill | None, anew: bool) -> None:
         found = inspect_file(file)
     except StoreError as error:
         if error.fault in ("damaged", "not ours", "empty"):
-            keep_copy(file)
+            with suppress(OSError):  # without room for a copy it is still said what is wrong
+                keep_copy(file)
         raise
     if file.stat().st_mode & 0o077:
         try:

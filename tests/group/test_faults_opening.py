@@ -4,6 +4,7 @@ at hand.
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 import stat
 import subprocess
@@ -203,6 +204,40 @@ def test_a_full_disk_loses_nothing_that_was_saved(file):
     assert caught.value.fault == "full"
     assert len(store.members(1)) == 40
     assert store.documents.read("limits", "1") is None
+
+
+def no_room(*_given, **_named):
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_without_room_for_a_backup_nothing_is_taken_in_and_the_records_still_open(file, monkeypatch):
+    store = open_store(str(file))
+    monkeypatch.setattr("core.group.backups._copy", no_room)
+    record = ImportRecord(group_id=1, kind="readings", file_name="a", file_hash="a", imported_at=NOW)
+    with pytest.raises(StoreError) as caught:
+        store.take_in(ImportBatch(record=record))
+    assert caught.value.fault == "full"
+    assert store.imports(1) == []
+    store.add_member(Member(group_id=1, name="Zoe"))  # changed since the last backup
+    store.engine.dispose()
+    assert len(open_store(str(file), start=True).members(1)) == 41
+    assert list(file.parent.rglob("*.part")) == []
+
+
+def test_a_folder_in_which_no_backup_can_be_made_is_said(file):
+    file.with_name("records-backups").write_text("a file is in its place", encoding="utf-8")
+    with pytest.raises(StoreError) as caught:
+        make_backup(file, "import")
+    assert caught.value.fault == "read-only"
+    assert len(open_store(str(file), start=True).members(1)) == 40
+
+
+def test_a_damaged_file_without_room_for_its_copy_is_still_said_to_be_damaged(file, monkeypatch):
+    as_noise(file)
+    monkeypatch.setattr("shutil.copyfile", no_room)
+    with pytest.raises(StoreError) as caught:
+        open_store(str(file), fill)
+    assert caught.value.fault == "damaged"
 
 
 def test_records_that_may_only_be_read_are_read(file):
