@@ -45,7 +45,8 @@ def case_buyers(
     today : date
     """
     book = buyer_book(store, group_id)
-    references = {price.commodity: _reference(store, group_id, price.commodity) for price in prices}
+    to_sell = [price.commodity for price in prices if price.commodity in targets]  # others have no lot in the plan
+    references = {crop: _reference(store, group_id, crop) for crop in to_sell}
     gate, market = _gate_and_market(facts, truck, targets)
     ways = {
         crop: _sellers(store, group_id, crop, reference, book, targets[crop], today)

@@ -13,7 +13,7 @@ from core.errors import InputError, PlanError
 from core.grain.commodities import get_commodity
 from core.group.database import open_store
 from core.group.own_crops import keep_own_crop
-from core.group.records import Group, PriceQuote, Sale
+from core.group.records import Group, Lot, PriceQuote, Sale
 from core.planning.case import CropPrice, case_from_json
 from core.planning.case_from_records import build_case
 from core.planning.group_seasons import group_seasons
@@ -250,6 +250,19 @@ def test_wet_grain_in_store_is_no_income_before_it_is_mouldy_to_the_last_bag(sto
     assert wet[-1].mean() > 0.5
     assert dry[-1].mean() < 0.05
     assert (np.diff(wet, axis=0) >= -1e-6).all()  # storage works in single precision
+
+
+def test_a_crop_with_a_price_whose_only_lot_is_untested_leaves_the_others_planned(store):
+    """So it is after a harvest, and with a clock that runs behind."""
+    group = store.groups()[0]
+    store.add_lot(Lot(group_id=group.id, label="untested", commodity="sunflower", bags=5, nominal_bag_kg=50.0))
+    store.add_price_quotes(
+        [PriceQuote(group_id=group.id, quoted_on=NOW.date(), market="M", commodity="sunflower", price_per_kg=400.0)]
+    )
+    built = build_case(store, group.id, NOW.date())
+    assert "untested" not in {lot.label for lot in built.case.lots}
+    assert built.case.lots
+    assert not any("sunflower" in buyer.commodities for buyer in built.case.buyers)
 
 
 def test_nothing_to_plan_is_said(tmp_path):
