@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.shared_plans import SHARED
+
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
 
 
@@ -69,6 +71,18 @@ def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[obj
     store.engine.dispose()
     st.cache_resource.clear()
     st.cache_data.clear()
+
+
+@pytest.fixture(autouse=True)
+def shared_plans(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let pages of equal records share their plans, except where a test looks at the making (`plans_of_its_own`)."""
+    if "plans_of_its_own" not in request.fixturenames:
+        SHARED.use(monkeypatch)
+
+
+@pytest.fixture
+def plans_of_its_own() -> None:
+    """Have every plan of this test made in it."""
 
 
 @pytest.fixture(autouse=True)

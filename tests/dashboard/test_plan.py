@@ -147,7 +147,9 @@ def test_borrowing_on_stored_grain_is_a_choice_with_its_terms_and_its_worth(plan
     assert any("To pay back" in frame.value.columns for frame in plan_page.dataframe)
 
 
-def test_a_plan_that_is_still_being_made_shows_how_far_it_is_and_can_be_stopped(demo_store, monkeypatch):
+def test_a_plan_that_is_still_being_made_shows_how_far_it_is_and_can_be_stopped(
+    demo_store, plans_of_its_own, monkeypatch
+):
     monkeypatch.setattr("dashboard.background.PATIENCE_SECONDS", 0.0)
     app = open_page("plan")
     assert not app.exception
@@ -187,7 +189,9 @@ def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store)
     assert "loan of" in words(app)
 
 
-def test_a_plan_that_one_page_showed_is_not_worked_out_again_by_another_in_a_new_session(demo_store, monkeypatch):
+def test_a_plan_that_one_page_showed_is_not_worked_out_again_by_another_in_a_new_session(
+    demo_store, plans_of_its_own, monkeypatch
+):
     """Each `open_page` is a session of its own; the form on the plan's page shows settings and chooses nothing."""
     group, solved = demo_store.groups()[0], []
     demo_store.set_fact(group.id, "plan.risk_weight", 0.3, "entered", "Ada", NOW)  # between two steps of the slider

@@ -21,6 +21,7 @@ from core.planning.plan_tables import breakdown
 from core.planning.sale import plan_sale
 from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import broken_limits
+from tests.shared_plans import GAP
 
 
 def small(seed=4, **changes):
@@ -154,7 +155,7 @@ def promised(case, kg, **changes):
 def test_what_is_promised_is_delivered_by_the_plan_and_by_every_rule():
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook)
+    plan = plan_sale(case, outlook, mip_gap=GAP)
     for allocation in [
         plan.allocation,
         greedy_allocation(outlook),
@@ -172,9 +173,9 @@ def test_a_promise_of_one_lot_is_kept_from_that_lot_and_one_too_large_is_said():
     case = small(4)
     lot = next(item for item in case.lots if item.commodity == "maize")
     named = promised(case, 300.0, lots=(lot.id,))
-    plan = plan_sale(named)
+    plan = plan_sale(named, mip_gap=GAP)
     assert {line.lot for line in plan.sales if line.buyer == "mill (promised)"} == {lot.id}
-    too_much = plan_sale(promised(case, 1e6))
+    too_much = plan_sale(promised(case, 1e6), mip_gap=GAP)
     lacking = [need for need in too_much.unmet if "promised" in need.label]
     assert len(lacking) == 1
     assert lacking[0].lacking > 9e5
@@ -189,7 +190,7 @@ def test_seed_is_never_sold_and_serves_only_its_reserve():
         Reserve("seed of maize", "maize", held, 15, 0.6, False, "seed"),
         Reserve("home use", "maize", 50.0, 15, 0.4),
     )
-    plan = plan_sale(case.with_changes(lots=lots, reserves=reserves))
+    plan = plan_sale(case.with_changes(lots=lots, reserves=reserves), mip_gap=GAP)
     mine = [line for line in plan.sales if line.lot == first.id]
     assert mine
     assert all(line.reserve == "seed of maize" for line in mine)
@@ -238,7 +239,7 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
         ),
     )
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook)
+    plan = plan_sale(case, outlook, mip_gap=GAP)
     said = {}
     for reason in part_reasons(outlook, plan):
         sold_to = plan.sales[reason.lines[0]].buyer
@@ -255,7 +256,7 @@ def test_alone_a_member_meets_a_share_of_a_promise():
 
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
-    alone = joint_against_alone(outlook, plan_sale(case, outlook))
+    alone = joint_against_alone(outlook, plan_sale(case, outlook, mip_gap=GAP), mip_gap=GAP)
     owners = {lot.owner for lot in case.lots}
     assert set(alone.index) == owners
     # a price below the market: nobody gains by taking over the others' part of it

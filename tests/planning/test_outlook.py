@@ -11,6 +11,7 @@ from core.planning.case import make_case
 from core.planning.outlook import DEDUCTIONS, build_outlook, mass_parts
 from core.planning.plan_tables import breakdown, plan_deductions
 from core.planning.sale import plan_sale
+from tests.shared_plans import GAP
 
 percent = st.floats(0.0, 60.0)
 
@@ -71,7 +72,7 @@ def test_a_plans_deductions_lead_to_its_mean(seed):
     case = make_case(8, 20, 40, seed)
     case = case.with_changes(needs=())
     outlook = build_outlook(case)
-    plan = plan_sale(case, outlook)
+    plan = plan_sale(case, outlook, mip_gap=GAP)
     assert float(plan_deductions(outlook, plan.allocation)["net"]) == pytest.approx(plan.mean, rel=1e-5)
 
 

@@ -14,6 +14,7 @@ from core.planning.outlook import build_outlook
 from core.planning.rolling import compare_plans, keep_plan, kept_plans, next_actions, purchases, season_end
 from core.planning.sale import plan_sale
 from core.planning.why import joint_against_alone, part_reasons, sell_above_prices, value_of_more
+from tests.shared_plans import GAP
 
 AT = datetime(2026, 7, 6, 8, tzinfo=UTC)
 
@@ -22,7 +23,7 @@ AT = datetime(2026, 7, 6, 8, tzinfo=UTC)
 def made():
     case = make_case(6, 20, 60, 4)
     outlook = build_outlook(case)
-    return outlook, plan_sale(case, outlook)
+    return outlook, plan_sale(case, outlook, mip_gap=GAP)
 
 
 @pytest.fixture
@@ -65,7 +66,7 @@ def test_a_price_fall_is_named_and_a_gain_above_the_threshold_changes_the_advice
         )
     )
     fresh = build_outlook(case)
-    new = plan_sale(case, fresh)
+    new = plan_sale(case, fresh, mip_gap=GAP)
     change = compare_plans(last, new, fresh, threshold=0.01)
     assert any("price of" in str(why) and "20 %" in str(why) for why in change.why)
     assert change.gain is None or change.gain > 0
@@ -144,7 +145,7 @@ def test_members_together_and_alone_add_up_to_the_plan(made):
     (before excess and borrowing).
     """
     outlook, plan = made
-    frame = joint_against_alone(outlook, plan)
+    frame = joint_against_alone(outlook, plan, mip_gap=GAP)
     quiet = plan.case.needs == () or (plan.worth.missed <= 0).all()
     total = float(frame["joint"].sum())
     assert total >= plan.mean - 1e-6 * abs(plan.mean)

@@ -17,6 +17,7 @@ from core.planning.sale import plan_sale
 from core.planning.schedule import DryingJob, booked_days, late_bags, mass_by_day, ready_week, spread_jobs
 from core.planning.settling import part_of
 from core.planning.worth import broken_limits
+from tests.shared_plans import GAP
 
 
 @pytest.fixture(scope="module", params=[(7, 10, 30, 3, 0), (10, 8, 30, 4, 3)])
@@ -24,7 +25,7 @@ def planned(request):
     lots, weeks, scenarios, seed, gone = request.param
     case = make_case(lots, weeks, scenarios, seed).with_changes(days_gone=gone)
     outlook = build_outlook(case)
-    return outlook, plan_sale(case, outlook)
+    return outlook, plan_sale(case, outlook, mip_gap=GAP)
 
 
 def test_on_every_day_the_bags_lying_out_fit_the_spaces(planned):
