@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from typing import Any
 
-from core.accounts.finance import whole_months
+from core.accounts.finance import add_months, round_to_step, whole_months
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
 
@@ -111,11 +111,9 @@ def loan_account(
 
     def charge(day: date) -> None:
         nonlocal months, owing, interest
-        from core.accounts.finance import add_months
-
         while months < whole_months(loan.on, day):
             months += 1
-            amount = (max(principal, ZERO) * loan.monthly_rate / step).quantize(Decimal(1), ROUND_HALF_UP) * step
+            amount = round_to_step(max(principal, ZERO) * loan.monthly_rate, step)
             if amount > 0:
                 owing += amount
                 interest += amount

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
+from decimal import ROUND_DOWN, Decimal
 
+from core.accounts.finance import round_to_step
 from core.accounts.journal import Journal, Line, credit, debit
 from core.accounts.splitting import split_exactly
 from core.errors import BalanceError
@@ -79,14 +80,9 @@ class MemberPay:
         return self.advanced - self.advances
 
 
-def to_coin(amount: Decimal, step: Decimal) -> Decimal:
-    """Return an amount in whole coins, halves up."""
-    return (amount / step).quantize(Decimal(1), ROUND_HALF_UP) * step
-
-
 def sale_amount(sale: PoolSale, step: Decimal) -> Decimal:
     """Return what the buyer pays for a load after his deductions, in whole coins."""
-    return to_coin(sale.gross, step) - to_coin(sale.buyer_deductions, step)
+    return round_to_step(sale.gross, step) - round_to_step(sale.buyer_deductions, step)
 
 
 def share_sales(season: Season) -> tuple[dict[int, dict[int, Decimal]], dict[int, dict[int, Decimal]]]:
@@ -110,7 +106,7 @@ def share_sales(season: Season) -> tuple[dict[int, dict[int, Decimal]], dict[int
         step = sale.terms.step
         weights = sale_weights(season, sale, whole)
         proceeds[sale.number] = split_exactly(sale_amount(sale, step), dict(weights), step)
-        costs[sale.number] = split_exactly(to_coin(sale.costs, step), dict(sale.dry_by_member), step)
+        costs[sale.number] = split_exactly(round_to_step(sale.costs, step), dict(sale.dry_by_member), step)
     return proceeds, costs
 
 
@@ -376,7 +372,7 @@ def first_payments_due(season: Season) -> dict[int, Decimal]:
         terms = season.terms_on(delivery.on)
         weight = delivery.dry_kg * 100 / (100 - terms.base_pct)
         amount = weight * terms.first_payment_per_kg * terms.factor(delivery.grade, week_of(delivery.on))
-        sums[delivery.member_id] = sums.get(delivery.member_id, ZERO) + to_coin(amount, terms.step)
+        sums[delivery.member_id] = sums.get(delivery.member_id, ZERO) + round_to_step(amount, terms.step)
     return sums
 
 

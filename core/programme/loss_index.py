@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from core.errors import InputError
+from core.grain.mass import dry_matter
 from core.group.records import Lot
 from core.programme.counting import Records, lot_mass
 from core.programme.stages import food_loss_index
@@ -37,11 +38,11 @@ def crop_losses(records: Records) -> dict[str, CropLoss]:
             continue
         if sold["bags"].sum() < lot.bags or sold["moisture_pct"].isna().any():
             continue
-        dry_out = float((sold["mass_kg"] * (100 - sold["moisture_pct"]) / 100).sum())
+        dry_out = float(dry_matter(sold["mass_kg"].to_numpy(float), sold["moisture_pct"].to_numpy(float)).sum())
         worth = float((sold["mass_kg"] * sold["price_per_kg"]).sum())
         before = found.get(lot.commodity, CropLoss(0.0, 0.0, 0.0))
         found[lot.commodity] = CropLoss(
-            before.dry_in_kg + mass * (100 - lot.weighed_moisture_pct) / 100,
+            before.dry_in_kg + float(dry_matter(mass, lot.weighed_moisture_pct)),
             before.dry_out_kg + dry_out,
             before.worth + worth,
         )

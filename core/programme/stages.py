@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from core.errors import InputError
+from core.grain.mass import dry_matter
 from core.group.lot_actions import LotAction, actions_of_lot
 from core.group.records import Lot
 from core.programme.counting import Indicator, Records, lot_mass, mean
@@ -51,10 +52,6 @@ def food_loss_index(losses_now: Sequence[float], losses_base: Sequence[float], v
     return 100 * float(np.sum(now * value)) / below
 
 
-def _dry(mass_kg: float, moisture_pct: float) -> float:
-    return mass_kg * (100 - moisture_pct) / 100
-
-
 def _work_losses(lot: Lot, actions: Sequence[LotAction], daily: pd.Series, losses: Losses) -> None:
     moisture: float | None = None
     for action in actions:
@@ -81,8 +78,8 @@ def _store_loss(lot: Lot, sales: pd.DataFrame) -> float | None:
     mass_in, start = lot_mass(lot), lot.weighed_moisture_pct
     if not mass_in or start is None or sales["moisture_pct"].isna().any():
         return None
-    out = sum(_dry(mass, wet) for mass, wet in zip(sales["mass_kg"], sales["moisture_pct"], strict=True))
-    return 1 - float(out) / _dry(mass_in, start)
+    out = dry_matter(sales["mass_kg"].to_numpy(float), sales["moisture_pct"].to_numpy(float)).sum()
+    return 1 - float(out) / float(dry_matter(mass_in, start))
 
 
 def stage_losses(records: Records, daily: Mapping[int, pd.Series]) -> dict[str, Indicator]:

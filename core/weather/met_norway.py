@@ -30,6 +30,7 @@ SERVICE = "MET Norway"
 ATTRIBUTION = "Data from MET Norway"
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/compact"
 LONGEST_STEP_HOURS = 6
+FARTHEST_DEGREES = 0.25  # from the place asked for to the one that is answered for
 VARIABLES = {
     "air_temperature": "temperature_c",
     "relative_humidity": "relative_humidity_pct",
@@ -89,7 +90,11 @@ def parse_forecast(content: Any, place: Place, now: datetime, caching: Mapping[s
     units = meta.get("units")
     if not isinstance(units, dict):
         raise WeatherError("the answer of {service} does not say its units", service=SERVICE)
-    _check_place(content, place)
+    try:
+        longitude, latitude = content["geometry"]["coordinates"][:2]
+    except (KeyError, TypeError, ValueError):
+        longitude, latitude = None, None
+    place.check_answer(latitude, longitude, FARTHEST_DEGREES, SERVICE)
     issued = _moment(meta.get("updated_at")) or now
     steps = _steps(series)
     frame, fine_until = _spread(steps, units, place)
@@ -114,16 +119,6 @@ def _caching(headers: Mapping[str, str]) -> dict[str, str]:
     with suppress(KeyError, ValueError, TypeError):
         kept["expires"] = parsedate_to_datetime(str(headers["Expires"])).astimezone(UTC).isoformat()
     return kept
-
-
-def _check_place(content: Mapping[str, Any], place: Place) -> None:
-    try:
-        longitude, latitude = (float(value) for value in content["geometry"]["coordinates"][:2])
-    except (KeyError, TypeError, ValueError) as error:
-        raise WeatherError("the answer of {service} does not say for which place it is", service=SERVICE) from error
-    away = abs((longitude - place.longitude + 180) % 360 - 180)
-    if not (abs(latitude - place.latitude) <= 0.25 and away <= 0.25):
-        raise WeatherError("the answer of {service} is for another place", service=SERVICE)
 
 
 def _moment(text: Any) -> datetime | None:

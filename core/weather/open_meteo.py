@@ -146,7 +146,7 @@ def _hours(content: Any, place: Place) -> tuple[pd.DatetimeIndex, Mapping[str, A
     hourly, units = content["hourly"], content.get("hourly_units")
     if not isinstance(units, dict):
         raise WeatherError("the answer of {service} does not say its units", service=SERVICE)
-    _check_place(content, place)
+    place.check_answer(content.get("latitude"), content.get("longitude"), FARTHEST_DEGREES, SERVICE)
     times = hourly.get("time")
     if not isinstance(times, list) or not times:
         raise WeatherError("the answer of {service} holds no hours; the place may be outside its area", service=SERVICE)
@@ -161,16 +161,6 @@ def _hours(content: Any, place: Place) -> tuple[pd.DatetimeIndex, Mapping[str, A
         raise WeatherError("the hours in the answer of {service} cannot be read", service=SERVICE) from error
     # stamps are wall time with one offset for the whole answer
     return pd.DatetimeIndex(stamps - pd.Timedelta(seconds=float(offset))), hourly, units
-
-
-def _check_place(content: Mapping[str, Any], place: Place) -> None:
-    latitude, longitude = content.get("latitude"), content.get("longitude")
-    for value in (latitude, longitude):
-        if not isinstance(value, int | float) or isinstance(value, bool):
-            raise WeatherError("the answer of {service} does not say for which place it is", service=SERVICE)
-    away = abs((float(longitude or 0) - place.longitude + 180) % 360 - 180)
-    if abs(float(latitude or 0) - place.latitude) > FARTHEST_DEGREES or away > FARTHEST_DEGREES:
-        raise WeatherError("the answer of {service} is for another place", service=SERVICE)
 
 
 def _column(hourly: Mapping[str, Any], units: Mapping[str, Any], theirs: str, ours: str, length: int) -> np.ndarray:

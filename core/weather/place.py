@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from core.errors import InputError
+from core.errors import InputError, WeatherError
 
 
 def place_key(latitude: float, longitude: float) -> str:
@@ -63,3 +64,17 @@ class Place:
     def key(self) -> str:
         """The name under which weather for this place is kept."""
         return place_key(self.latitude, self.longitude)
+
+    def check_answer(self, latitude: Any, longitude: Any, farthest_degrees: float, service: str) -> None:
+        """Refuse a service's answer that is for another place, or does not say for which.
+
+        Raises
+        ------
+        WeatherError
+            Where a coordinate is no number, or lies farther away than that.
+        """
+        if not all(isinstance(value, int | float) and not isinstance(value, bool) for value in (latitude, longitude)):
+            raise WeatherError("the answer of {service} does not say for which place it is", service=service)
+        away = abs((float(longitude) - self.longitude + 180) % 360 - 180)
+        if not (abs(float(latitude) - self.latitude) <= farthest_degrees and away <= farthest_degrees):
+            raise WeatherError("the answer of {service} is for another place", service=service)
