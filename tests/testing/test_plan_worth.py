@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from core.errors import PlanError
+from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
 from core.market.deductions import flat_deductions
@@ -370,6 +371,9 @@ def test_the_salt_jar_clings_at_another_moisture_for_an_oily_seed() -> None:
     """
     nuts = errors_for_crop(ERRORS, "groundnut_kernel").salt_threshold
     assert 6.0 < nuts < 10.5
+    # saturated table salt: 75.3 % at 25 °C (Greenspan 1977)
+    apart = equilibrium_moisture("groundnut_kernel", 25.0, 75.3) - equilibrium_moisture("maize", 25.0, 75.3)
+    assert nuts == pytest.approx(ERRORS.salt_threshold + float(apart))
     assert errors_for_crop(ERRORS, "maize") == ERRORS
     assert abs(errors_for_crop(ERRORS, "sorghum").salt_threshold - 15.0) < 2.0
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -118,6 +121,69 @@ def test_more_bags_and_a_calibration_are_worth_something_but_less_and_less() -> 
     assert 1 <= probing.best <= 30
     assert worth_of_calibration(table, belief, 0.3, 0.6, 0.2) > 0
     assert worth_of_calibration(table, belief, 0.3, 0.4, 0.4) == 0
+
+
+def test_probing_is_the_worth_of_a_reading_with_that_error_less_its_cost() -> None:
+    """Each number of bags on its own: the error by Cochran, the reading's worth over the judgement, less the tests."""
+    table, belief = linear_table(14, 10.0), normal_belief(GRID, 14.3, 1.0)
+    cost = 0.35
+    found = worth_of_probing(table, belief, threshold_chances(GRID, 14.0, 1.0), 12, 1.2, 0.3, 0.3, cost)
+    assert found.probed.tolist() == [1, 2, 3, 5, 7, 10, 12]
+    judged = best_use(table, belief, threshold_chances(GRID, 14.0, 1.0)).mean
+    nets = []
+    for place, count in enumerate(found.probed):
+        error = math.sqrt(1.2**2 / count * (1 - count / 12) + 0.3**2 / count + 0.3**2)
+        assert found.error_pct[place] == pytest.approx(error)
+        worth = best_use(table, belief, reading_chances(GRID, error)).mean - judged
+        assert found.worth[place] == pytest.approx(worth)
+        nets.append(worth - cost * count)
+        assert found.net[place] == pytest.approx(nets[-1])
+    assert found.best == found.probed[int(np.argmax(nets))]
+    assert 1 < found.best < 12
+    check = worth_of_calibration(table, belief, 0.3, 0.6, 0.2)
+    two = [best_use(table, belief, reading_chances(GRID, math.hypot(0.3, bias))).mean for bias in (0.2, 0.6)]
+    assert check == pytest.approx(two[0] - two[1])
+
+
+def test_beliefs_and_answers_are_the_normal_laws() -> None:
+    """Against the standard library's normal distribution, point by point."""
+    law = NormalDist(14.0, 1.5)
+    coarse = np.array([11.0, 12.0, 14.0, 17.0])
+    cuts = [-math.inf, 11.5, 13.0, 15.5, math.inf]
+    mass = [law.cdf(high) - law.cdf(low) for low, high in itertools.pairwise(cuts)]
+    assert normal_belief(coarse, 14.0, 1.5) == pytest.approx(mass)
+    dry = [NormalDist(14.5, 0.7).cdf(-value + 29.0) for value in coarse]
+    assert threshold_chances(coarse, 14.5, 0.7) == pytest.approx(np.array([dry, [1 - chance for chance in dry]]))
+    answers = reading_chances(coarse, 0.5)
+    assert answers.sum(axis=0) == pytest.approx(np.ones(4))
+    for wrong in (0.0, -1.0):
+        with pytest.raises(InputError):
+            normal_belief(coarse, 14.0, wrong)
+        with pytest.raises(InputError):
+            threshold_chances(coarse, 14.0, wrong)
+    with pytest.raises(InputError):
+        reading_chances(coarse, -0.1)
+    assert (reading_chances(coarse, 0.0) == np.eye(4)).all()
+
+
+def test_a_seasons_tenths_and_a_payback_that_needs_its_last_season() -> None:
+    table, belief = linear_table(14, 2.0), normal_belief(GRID, 14, 1)
+    one = worth_of_testing(table, belief, reading_chances(GRID, 0.4), no_knowledge(GRID))
+    spread = replace(one, by_scenario=np.arange(11.0))
+    season = season_worth({"A": spread, "B": spread}, {"A": {"x": 1.0}})
+    # 0, 2, ... 20: the second and the tenth of eleven
+    assert (season.low, season.mean, season.high) == (2.0, 10.0, 18.0)
+    assert season.by_lot == {"A": 5.0, "B": 5.0}
+    with pytest.raises(InputError):
+        season_worth({"A": spread, "B": replace(one, by_scenario=np.arange(3.0))}, {})
+    # two in ten histories never pay: the 90 % point is infinite, the middle is not
+    late = payback(30, [0.0, 10.0], 0, 4, 0.0, seed=2, paths=4000)
+    assert late.chance_within_life == pytest.approx(5 / 16, abs=0.025)  # three or four of four seasons
+    assert (late.median, late.high) == (math.inf, math.inf)
+    assert payback(0, [1.0], 0, 1, 0.0, seed=1).by_season.tolist() == [1.0]
+    for wrong in ((1, 0, 0.0), (1, 1, -0.1)):
+        with pytest.raises(InputError):
+            payback(wrong[0], [1.0], 0, wrong[1], wrong[2], seed=1)
 
 
 def terms(**changes) -> BaggingTerms:
