@@ -124,6 +124,62 @@ def test_a_true_tripling_is_left_alone_but_told():
     assert "left as it is" in str(actions[0].what)
 
 
+def test_two_true_moves_in_a_row_are_both_told():
+    """Four times and four times again in the next month: neither goes back, neither is a unit."""
+    series = wavy()
+    series.iloc[20:] *= 4
+    series.iloc[21:] *= 4
+    mended, actions = mend_slips(series)
+    pd.testing.assert_series_equal(mended, series)
+    assert [str(series.index[month]) in str(action.what) for month, action in zip((20, 21), actions, strict=True)]
+    assert len(actions) == 2
+
+
+@pytest.mark.parametrize(("months", "left_out"), [(3, True), (4, False)])
+def test_a_slip_goes_back_within_three_months(months, left_out):
+    """Six times for three months is a slip; for four it is told and left, both ways."""
+    series = wavy()
+    series.iloc[20 : 20 + months] *= 6
+    mended, actions = mend_slips(series)
+    assert len(mended) == (len(series) - 3 if left_out else len(series))
+    assert len(actions) == (3 if left_out else 2)
+
+
+@pytest.mark.parametrize(("times", "looked_at"), [(3.1, True), (2.9, False), (1 / 3.1, True), (1 / 2.9, False)])
+def test_a_move_by_more_than_three_is_looked_at(times, looked_at):
+    flat = pd.Series(300.0, index=wavy().index)
+    flat.iloc[20:] *= times
+    mended, actions = mend_slips(flat)
+    assert len(actions) == looked_at
+    pd.testing.assert_series_equal(mended, flat)
+
+
+def test_the_newest_month_alone_does_not_bring_new_money():
+    series = wavy()
+    series.iloc[-1] *= 100
+    mended, actions = mend_slips(series)
+    pd.testing.assert_series_equal(mended, wavy().iloc[:-1])
+    assert not actions[0].kept
+    series.iloc[-2] *= 100  # a second one bears it out
+    np.testing.assert_allclose(mend_slips(series)[0], wavy() * 100)
+
+
+def test_a_factor_from_six_months_has_their_own_scatter():
+    """Logs of the ratio about 0.1 by turns of 0.05: six months' own scatter, five keep the usual one."""
+    months = pd.period_range("2025-01", periods=6, freq="M")
+    market = pd.Series(100.0, index=months)
+    own = market * np.exp(0.1 + 0.05 * np.tile([-1, 1], 3))
+    scatter = 0.05 * np.sqrt(6 / 5)
+    precision = 1 / 0.2**2 + 6 / scatter**2
+    six = learn_basis(own, market)
+    assert np.log(six.factor) == pytest.approx(0.6 / scatter**2 / precision)
+    assert six.log_sd == pytest.approx(np.sqrt(1 / precision + scatter**2))
+    five = learn_basis(own.iloc[:5], market)
+    assert five.log_sd == pytest.approx(np.sqrt(1 / (1 / 0.2**2 + 5 / 0.1**2) + 0.1**2))
+    same = learn_basis(market, market)  # six times the same price: 2 % of scatter is believed at least
+    assert same.log_sd == pytest.approx(np.sqrt(1 / (25 + 6 / 0.02**2) + 0.02**2))
+
+
 def test_workbooks_and_decimal_commas():
     frame = pd.DataFrame(
         {"Date": ["2022-01-15"], "Commodity": ["Maize"], "Market": ["B"], "Price per kg": ["1 250,50"]}

@@ -94,3 +94,12 @@ def test_target_is_on_the_card():
     card = keeping_table("paddy", 30, temperatures_c=[30], humidities_pct=[65])
     assert card.moisture_pct[0, 0] == pytest.approx(moisture)
     assert card.verdicts[0, 0] == "keeps for months"
+
+
+@pytest.mark.parametrize(("limit", "taken"), [(30, True), (29.9, False), (85, True), (85.1, False)])
+def test_an_own_limit_lies_between_thirty_and_eighty_five(limit, taken):
+    if taken:
+        assert check_lot("maize", 25, 60, limit_pct=limit).limit_pct == limit
+    else:
+        with pytest.raises(InputError):
+            check_lot("maize", 25, 60, limit_pct=limit)

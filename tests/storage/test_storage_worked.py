@@ -470,3 +470,31 @@ def test_one_lot_of_a_run():
     run = StorageRun("maize", "crib", np.arange(2), **dict.fromkeys(names, grid), places=(), notes=())
     assert lot_of(run, 1).mould_risk.tolist() == [[4, 5, 6, 7], [16, 17, 18, 19]]
     assert lot_of(run, 1).day.tolist() == [0, 1]
+
+
+def test_each_impossible_span_is_refused_alone():
+    climate = pd.DataFrame({"temperature_c": [25.0] * 5, "relative_humidity_pct": [70.0] * 5})
+    simulate_storage("maize", 13, "woven_bag", climate, 1)
+    for days, more in ((0, {}), (3, {"every": 0}), (3, {"stored_days": -1}), (3, {"insects_grown_days": -1})):
+        with pytest.raises(InputError):
+            simulate_storage("maize", 13, "woven_bag", climate, days, **more)
+
+
+def test_insects_grew_in_the_open_and_in_the_store_alike():
+    """Ten days of each in an open store are twenty of either."""
+    climate = pd.DataFrame({"temperature_c": [28.0] * 20, "relative_humidity_pct": [72.0] * 20})
+    spans = ((10, 10), (20, 0), (0, 20))
+    found = [
+        float(simulate_storage("maize", 13, "crib", climate, 20, stored_days=a, insects_grown_days=b).insects_per_kg[0])
+        for a, b in spans
+    ]
+    assert found == pytest.approx([found[0]] * 3)
+    assert found[0] > 1.5 * float(simulate_storage("maize", 13, "crib", climate, 20).insects_per_kg[0])
+
+
+def test_a_single_leaking_bag_does_not_speak_for_the_lot():
+    """The worst place counts from a share of 5 % on: 4 % of wet, leaking bags add to the mean only."""
+    climate = pd.DataFrame({"temperature_c": [28.0] * 90, "relative_humidity_pct": [95.0] * 90})
+    few, some = (simulate_storage("maize", 12.5, "hermetic_bag", climate, 90, leak_share=x) for x in (0.049, 0.051))
+    assert float(few.damp_loss_pct[-1]) < 0.2 * float(some.damp_loss_pct[-1])
+    assert float(few.mould_risk[-1]) > 0.0

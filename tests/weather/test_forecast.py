@@ -169,3 +169,11 @@ def test_without_a_forecast_no_single_day_stands_out():
 def test_nothing_is_invented_for_a_place_without_usual_weather():
     with pytest.raises(WeatherError, match="neither a forecast nor"):
         get_forecast(PLACE, Shelf(), NOW)
+
+
+@responses.activate
+@pytest.mark.parametrize(("code", "words"), [(300, "another address"), (399, "another address"), (400, "refused")])
+def test_what_an_answers_code_says(code, words):
+    responses.get(met_norway.URL, status=code)
+    with pytest.raises(WeatherError, match=words):
+        met_norway.fetch_forecast(PLACE, make_session(), NOW)

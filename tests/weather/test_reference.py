@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from core.errors import WeatherError
+from core.errors import InputError, WeatherError
 from core.weather.normals import completed
 from core.weather.place import Place
 from core.weather.reference import LAPSE_C_PER_M, reference_altitude_m, reference_normals, towns, weights
@@ -106,3 +106,11 @@ def test_the_sun_of_south_western_nigeria_is_the_measured_one_also_in_the_rains(
 
 def test_where_no_sun_was_measured_none_is_given():
     assert "shortwave_w_m2" not in reference_normals(Place(-13.98, 33.78, 1050)).table
+
+
+def test_a_place_lies_on_the_globe():
+    for edge in ((90, 180, 6000), (-90, -180, -500)):
+        Place(*edge)
+    for beyond in ((90.1, 0, 0), (-90.1, 0, 0), (0, 180.1, 0), (0, -180.1, 0), (0, 0, 6001), (0, 0, -501)):
+        with pytest.raises(InputError):
+            Place(*beyond)
