@@ -10,7 +10,7 @@ from core.errors import AccessError
 from core.group.access import PEOPLE
 from dashboard import door, opening, page, sign_in, state
 from dashboard.contents import START_PAGE, PageEntry, entries, menu, people
-from dashboard.style import wear
+from dashboard.style import dress, tell_browser
 from dashboard.text import _, language, languages
 
 VIEWS = Path(__file__).with_name("views")
@@ -80,13 +80,14 @@ def main() -> None:
     """Draw the frame and the page in it."""
     st.set_page_config(page_title="dryhold", page_icon=ICON, layout="wide")
     chosen = st.navigation(pages(), position="hidden")
+    dress()
     door.guard()
     sign_in.guard()
     try:
         if sign_in.on():
             sign_in.stop_without_role(sign_in.access(state.open_records()))
         state.read_address()
-        wear()
+        tell_browser()
         side_bar()
         state.write_address()
         chosen.run()

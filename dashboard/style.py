@@ -18,12 +18,16 @@ ON_ACCENT = (
 )
 
 
-def wear() -> None:
-    """Put on the style sheet, tell the browser the language, and let it remember group, person and language."""
+def dress() -> None:
+    """Put on the style sheet; what is shown where nobody may enter or nothing can be read wears it too."""
     st.html(Path(__file__).with_name("style.css"))
     if st.context.theme.type == "dark":  # the library writes white on the accent, which is pale on a dark page
         ground = DARK[PAPER]
         st.html(f"<style>{', '.join(ON_ACCENT)} {{ color: {ground}; }}</style>")
+
+
+def tell_browser() -> None:
+    """Tell the browser the language, and let it remember group, person and language."""
     # Only codes and numbers that the program itself chose go into the script.
     kept = {name: value for name, value in state.address().items() if value.isalnum()}
     cookies = "".join(

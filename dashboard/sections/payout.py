@@ -86,10 +86,10 @@ def pay_all(scene: PoolScene) -> None:
 
 
 def member_table(scene: PoolScene) -> pd.DataFrame:
-    """Return each member's money; columns that are 0 for all are left out."""
+    """Return each member's money, who is due most first; columns that are 0 for all are left out."""
     names, first = told_apart(scene.members), first_payments_due(scene.season)
     rows = []
-    for member, pay in scene.pays.items():
+    for member, pay in sorted(scene.pays.items(), key=lambda item: -item[1].due):
         amounts = {
             _("Still due"): pay.due,
             _("Paid"): pay.paid,

@@ -44,6 +44,7 @@ def test_the_pages_themselves_say_it(file):
     app = AppTest.from_file(APP, default_timeout=60).run()
     assert not app.exception
     assert app.title[0].value == "The records cannot be read"
+    assert any("stMainBlockContainer" in sheet.proto.body for sheet in app.get("html"))  # in the look of all pages
 
 
 @pytest.mark.parametrize("content", [b"", b"just text", b"SQLite format 3\x00" + b"\xa5" * 9000])
