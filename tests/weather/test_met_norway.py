@@ -66,7 +66,7 @@ def test_six_hour_steps_hour_by_hour():
     assert f"{pd.Timestamp(series[56]['time']):%Y-%m-%d %H:%M}" in words
 
 
-@pytest.mark.parametrize(("north", "east", "same"), [(0.2, 0.2, True), (0.3, 0.0, False), (0.0, -0.3, False)])
+@pytest.mark.parametrize(("north", "east", "same"), [(0.24, 0.24, True), (0.26, 0.0, False), (0.0, -0.26, False)])
 def test_the_answer_must_be_for_the_place_within_a_quarter_degree(north, east, same):
     answer = met_norway_answer()
     answer["geometry"]["coordinates"][:2] = [PLACE.longitude + east, PLACE.latitude + north]
@@ -132,3 +132,13 @@ def test_a_recorded_answer(open_data):
     check_whole(forecast, now)
     assert len(forecast.index) > 200
     assert np.isfinite(forecast.members[0].to_numpy()).all()
+
+
+def test_an_hours_sun_is_dimmed_by_the_cloud_at_both_of_its_ends():
+    """0 % at 11 h and 80 % at 12 h are 40 % in between; the answer's stamps are hour ends like ours."""
+    answer = met_norway_answer()
+    for number, entry in enumerate(answer["properties"]["timeseries"]):
+        entry["data"]["instant"]["details"]["cloud_area_fraction"] = 80.0 * (number % 2)
+    frame = met_norway.parse_forecast(answer, PLACE, NOW).members[0].iloc[:40]
+    clear = mean_over_hours(pd.DatetimeIndex(frame.index), PLACE, "clear")
+    np.testing.assert_allclose(frame["shortwave_w_m2"], clear * (1 - 0.75 * 0.4**3.4))

@@ -96,6 +96,11 @@ def test_entered_by_hand_goes_before_everything():
     found = get_normals(PLACE, shelf, NOW, make_session())  # a question would fail: the network is cut
     assert found.status == "entered"
     assert "Tavuri" in found.source
+    with responses.RequestsMock() as answers:  # nor is one asked where it would be answered
+        answers.add(responses.GET, CLIMATE_URL, json=nasa_climatology())
+        answers.assert_all_requests_are_fired = False
+        assert get_normals(PLACE, shelf, NOW, make_session()).status == "entered"
+        assert len(answers.calls) == 0
 
 
 @responses.activate
