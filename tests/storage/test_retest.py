@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -14,6 +15,8 @@ from core.errors import InputError
 from core.group.records import Event
 from core.group.sieves import last_sieves
 from core.planning.store_outlook import StoredLot, corrected_by_tests
+from core.storage.insects import chance_seen
+from core.storage.results import StorageRun
 from core.storage.retest import (
     DueTest,
     Retest,
@@ -180,3 +183,84 @@ def test_a_test_that_cannot_be_weather_stands_alone() -> None:
     found = corrected_by_tests(bagged, "hermetic_bag", climates(20), [Retest(30, 12.8, 0.3)])
     assert not found.fits
     assert found.lot.moisture_pct == 12.8
+
+
+def test_a_bag_stands_out_at_two_and_a_half_standard_errors_of_prediction() -> None:
+    """Others 12.5, 12.8, 13.1: 12.8 + 2.5 x 0.7 x sqrt(1 + 1/3) = 14.82; two others vary as usual whatever they say.
+
+    Four others at 11, 12, 14, 15 have a spread of their own: 13 + 2.5 x 1.826 x sqrt(1.25) = 18.10.
+    """
+    for others, edge in (([12.5, 12.8, 13.1], 14.821), ([10.0, 15.0], 14.643), ([11, 12, 14, 15.0], 18.103)):
+        assert high_bag(edge - 0.01, others, 13.5) is None
+        assert high_bag(edge + 0.01, others, 13.5) is not None
+    assert high_bag(20.0, [], 13.5) is None
+    assert "still within" in str(high_bag(13.5, [10.0, 10.1, 10.2], 13.5))
+    assert "take it out" in str(high_bag(13.6, [10.0, 10.1, 10.2], 13.5))
+
+
+def _forecast(moisture: list[float], insects: list[float]) -> StorageRun:
+    run = simulate_storage("maize", 12, "woven_bag", climates(len(moisture), 30), 20)
+    rows = np.ones((len(run.day), 1))
+    return replace(run, moisture_pct=rows * moisture, insects_per_kg=rows * insects)
+
+
+def test_bayes_on_three_seasons_by_hand() -> None:
+    """A reading of 14 with error 0.4 among seasons of 12, 13 and 14: spread sqrt(0.4² + 0.5²), gain 0.25 / 0.41.
+
+    A second reading is held against what the first one shifted; a clean sieve tells as its chance says.
+    """
+    run = _forecast([12.0, 13.0, 14.0], [0.0, 8.0, 80.0])
+    first = update_forecast(run, [Retest(5, 14.0, 0.4)])
+    likely = np.exp(-0.5 * np.array([2.0, 1.0, 0.0]) ** 2 / 0.41)
+    likely /= likely.sum()
+    assert first.weights == pytest.approx(likely)
+    shift = 0.25 / 0.41 * float(likely @ [2.0, 1.0, 0.0])
+    assert first.moisture_shift == pytest.approx(shift)
+    assert first.effective_scenarios == pytest.approx(1 / (likely**2).sum())
+
+    both = update_forecast(run, [Retest(9, 13.5, 0.3), Retest(5, 14.0, 0.4)])
+    away = np.array([1.5, 0.5, -0.5]) - shift
+    after = likely * np.exp(-0.5 * away**2 / 0.34)
+    after /= after.sum()
+    assert both.weights == pytest.approx(after)
+    assert both.moisture_shift == pytest.approx(shift + 0.25 / 0.34 * float(after @ away))
+
+    seen = np.clip(chance_seen(np.array([0.0, 8.0, 80.0]), 2.0), 0.01, 0.99)
+    for found, chances in ((True, seen), (False, 1 - seen)):
+        sieved = update_forecast(run, [Retest(20, insects_seen=found, sieved_kg=2.0)])
+        assert sieved.weights == pytest.approx(chances / chances.sum())
+        assert sieved.moisture_shift == 0.0
+    for day in (-1, 21):
+        with pytest.raises(InputError):
+            update_forecast(run, [Retest(day, 13.0)])
+
+
+def test_likely_seasons_are_repeated_by_their_weights() -> None:
+    """Systematic: weights 0.1, 0.2, 0.7 at the points 1/6, 3/6, 5/6 give the second once and the third twice."""
+    draw = replace(draw_pests(3, 1), pressure=np.array([1.0, 2.0, 3.0]), borer=np.array([True, False, True]))
+    found = resampled(draw, [1.0, 2.0, 7.0])
+    assert found.pressure.tolist() == [2.0, 3.0, 3.0]
+    assert found.borer.tolist() == [False, True, True]
+
+
+def test_a_round_gathers_what_falls_due_within_its_days_and_fills_the_days_before() -> None:
+    """By hand: 10 bags a day. Lots due on days 4 and 9 share a visit on day 4 where five days are gathered."""
+
+    def lot(number: int, day: int, bags: int = 4, place: str = "") -> DueTest:
+        return DueTest(number, START + timedelta(days=day), bags, place)
+
+    found = schedule_tests([lot(1, 4), lot(2, 9)], START, 10, gather_days=5)
+    assert [(visit.on, visit.lots, visit.bags) for visit in found] == [(START + timedelta(days=4), (1, 2), 8)]
+    apart = schedule_tests([lot(1, 4), lot(2, 9)], START, 10, gather_days=4)
+    assert [visit.on for visit in apart] == [START + timedelta(days=day) for day in (4, 9)]
+    # a full day moves the next to the day before; from the first day on there is nothing before
+    full = schedule_tests([lot(1, 1, 10), lot(2, 1, 10), lot(3, 1, 10)], START, 10, gather_days=0)
+    assert [(visit.on, visit.late) for visit in full] == [
+        (START, ()),
+        (START + timedelta(days=1), ()),
+        (START + timedelta(days=2), (3,)),
+    ]
+    # what was due before the first day is late; those of one place stand together; big lots take one whole day
+    overdue = schedule_tests([lot(1, -2, 4, "b"), lot(2, 0, 3, "a"), lot(3, 0, 3, "b")], START, 10)
+    assert (overdue[0].lots, overdue[0].late) == ((2, 1, 3), (1,))
+    assert [visit.bags for visit in schedule_tests([lot(1, 3, 25)], START, 10)] == [25]
