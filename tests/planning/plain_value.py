@@ -70,10 +70,11 @@ def reckon(case, seasons, outlook, allocation, scenario: int) -> Reckoned:
         lot, table = case.lots[lot_index], outlook.options(int(lot_index))
         setup, start, ready = (int(c[option]) for c in (table.setup, table.start_week, table.ready_week))
         storage, sale, buyer = (int(c[option]) for c in (table.storage, table.sale_week, table.buyer))
+        way = (storage, sale, buyer, int(table.reserve[option]))
         target, days = float(table.target_pct[option]), float(table.days[option])
         mean_kg = float(table.kept_kg[option]) * lot.bag_mass_kg
         for _ in range(int(bags)):
-            one_bag(case, seasons, lot, scenario, made, (setup, start, ready, target, days), (storage, sale, buyer))
+            one_bag(case, seasons, lot, scenario, made, (setup, start, ready, target, days), way)
             if buyer >= 0:
                 delivered[buyer, sale] = delivered.get((buyer, sale), 0.0) + mean_kg
             if storage >= 0:
@@ -117,45 +118,95 @@ def usual_price(case, seasons, who, week) -> float:
 
 
 def one_bag(case, seasons, lot, k, made, drying, way) -> None:
-    """Dry, keep and sell one bag in scenario k."""
-    (setup, start, ready, target, days), (storage, sale, buyer) = drying, way
+    """Dry, keep and sell or eat one bag in scenario k."""
+    (setup, start, ready, target, days), (storage, sale, buyer, reserve) = drying, way
+    paid_first = case.storage[storage].treatment_per_bag if storage >= 0 else 0.0
+    if setup >= 0:
+        choice = case.drying[setup]
+        points = max(lot.moisture_pct - target, 0.0)
+        paid_first += lot.bag_mass_kg * (choice.cost_per_kg + choice.fee_per_point_kg * points)
+        paid_first += choice.hire_per_bag_day * days
+    made.pay(start, -paid_first, case)
+    later = 0.0
+    if storage >= 0:
+        later += case.storage[storage].cost_per_bag_month * (sale - ready) / MONTH_WEEKS
+    if reserve >= 0:
+        made.pay(sale, -later, case)
+        made.value += eaten(case, seasons, lot, k, (setup, start, ready, target), (storage, sale), reserve)
+        return
+    grain = kept_until(case, seasons, lot, k, (setup, start, ready, target), storage, sale)
+    who = case.buyers[buyer]
+    market = seasons.prices[lot.commodity][sale][k]
+    price = price_of(
+        who, who.deductions, market, grain.moisture, grain.damaged, seasons.offer_draw[buyer][k], grain.refusal
+    )
+    money = grain.kg * (1 - grain.unfit) * price * (1 - who.fee_fraction)
+    made.pay(sale + who.pay_delay_weeks, money, case)
+    made.pay(sale, -later - (case.truck.cost_per_bag if who.distance_km > 0 else 0.0), case)
+
+
+def eaten(case, seasons, lot, k, drying, way, number) -> float:
+    """What a bag kept back is worth today: a part each week from the first after it is ready, or all at the end."""
+    reserve, (storage, until) = case.reserves[number], way
+    first = drying[2] + 1 if reserve.evenly else until
+    total = 0.0
+    for week in range(first, until + 1):
+        grain = kept_until(case, seasons, lot, k, drying, storage, week)
+        worth = grain.kg * reserve.value_per_kg * (1 - reserve.damage_per_pct) ** grain.damaged * (1 - grain.unfit)
+        worth *= grain.alive if reserve.use == "seed" else 1.0
+        total += worth / (1 + case.interest_monthly) ** (week / MONTH_WEEKS) / (until + 1 - first)
+    return total
+
+
+@dataclass
+class Grain:
+    """What is left of a bag on a day: kg, moisture, damage, and how likely it is to be unfit, refused, alive."""
+
+    kg: float
+    moisture: float
+    damaged: float = 0.0
+    unfit: float = 0.0
+    refusal: float = 0.0
+    alive: float = 1.0
+
+
+def kept_until(case, seasons, lot, k, drying, storage, week) -> Grain:
+    """Dry and keep one bag until a week."""
+    setup, start, ready, target = drying
     draws = np.clip(lot.moisture_pct + lot.moisture_se_pct * seasons.moisture_draw[lot.id], 2.0, 55.0)
     wet, held = draws[k], case.weeks - 1
-    kg, paid_first, bagged, still_wet = lot.bag_mass_kg, 0.0, wet, 0.0
+    kg, bagged, still_wet = lot.bag_mass_kg, wet, 0.0
     if setup >= 0:
         choice = case.drying[setup]
         dried = seasons.dry(lot, choice, start, draws, target)
-        since_ready = (sale - ready) if storage >= 0 else 0
+        since_ready = (week - ready) if storage >= 0 else 0
         had = max(1.0, 7.0 * (ready - start + 1 + since_ready))
         bagged = min(wet, target)
         still_wet = max(wet - target, 0.0) * (1 - min(1.0, had / max(dried.days[k], 1e-9)))
-        points = max(lot.moisture_pct - target, 0.0)
-        paid_first += kg * (choice.cost_per_kg + choice.fee_per_point_kg * points) + choice.hire_per_bag_day * days
         kg *= (100 - wet) / (100 - bagged - still_wet)
         kg *= (1 - choice.handling_loss) * (1 - dried.dry_matter_loss_pct[k] / 100)
-    moisture, damaged, unfit, refusal, loss, eaten = bagged, 0.0, 0.0, 0.0, 0.0, 0.0
+    grain, loss, eaten_pct = Grain(kg, bagged), 0.0, 0.0
     if storage >= 0:
-        store = case.storage[storage]
-        paid_first += store.treatment_per_bag
         start_pct = np.minimum(draws, target) if setup >= 0 else draws
-        kept = seasons.keep(lot, start_pct, store, ready, held - ready)
-        after = sale - ready
-        moisture, damaged = kept.moisture_pct[after][k], kept.damaged_pct[after][k]
-        loss, eaten = kept.dry_matter_loss_pct[after][k], kept.insect_loss_pct[after][k]
-        unfit = np.broadcast_to(kept.unfit_share, kept.moisture_pct.shape)[after][k]
-        refusal = np.broadcast_to(kept.refusal_chance, kept.moisture_pct.shape)[after][k]
+        kept, after = seasons.keep(lot, start_pct, case.storage[storage], ready, held - ready), week - ready
+
+        def at(value) -> float:
+            return float(np.broadcast_to(value, kept.moisture_pct.shape)[after][k])
+
+        loss, eaten_pct = at(kept.dry_matter_loss_pct), at(kept.insect_loss_pct)
+        grain = Grain(
+            kg,
+            at(kept.moisture_pct),
+            at(kept.damaged_pct),
+            at(kept.unfit_share),
+            at(kept.refusal_chance),
+            at(kept.alive_share),
+        )
     # water lost since bagging is lost, water regained is not counted
-    kg *= min(1.0, (100 - bagged - still_wet) / (100 - moisture - still_wet))
-    kg *= (1 - loss / 100) * (1 - eaten / 100)
-    made.pay(start, -paid_first, case)
-    who = case.buyers[buyer]
-    market = seasons.prices[lot.commodity][sale][k]
-    price = price_of(who, who.deductions, market, moisture + still_wet, damaged, seasons.offer_draw[buyer][k], refusal)
-    made.pay(sale + who.pay_delay_weeks, kg * (1 - unfit) * price * (1 - who.fee_fraction), case)
-    later = who.fee_per_bag + (case.truck.cost_per_bag if who.distance_km > 0 else 0.0)
-    if storage >= 0:
-        later += case.storage[storage].cost_per_bag_month * (sale - ready) / MONTH_WEEKS
-    made.pay(sale, -later, case)
+    grain.kg *= min(1.0, (100 - bagged - still_wet) / (100 - grain.moisture - still_wet))
+    grain.kg *= (1 - loss / 100) * (1 - eaten_pct / 100)
+    grain.moisture += still_wet
+    return grain
 
 
 def borrow(case, made) -> None:

@@ -9,11 +9,11 @@ import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.market.deductions import Deductions
-from core.planning.allocation import tail_mean
-from core.planning.case import CashNeed, make_case
+from core.planning.allocation import tail_mean, tail_size, tail_weights, use_of
+from core.planning.case import CashNeed, Reserve, make_case
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook
-from core.planning.worth import cash_by_week, complete, evaluate
+from core.planning.worth import broken_limits, cash_by_week, complete, evaluate
 from tests.planning.plain_value import reckon
 
 
@@ -39,7 +39,6 @@ def random_case(seed):
             deductions=cut,
             pay_delay_weeks=int(draw.integers(0, 4)),
             fee_fraction=float(draw.uniform(0, 0.05)),
-            fee_per_bag=float(draw.uniform(0, 0.4)),
             weekly_kg=float(draw.uniform(200, 900)) if draw.random() < 0.6 else None,
             price_fall=0.1,
             minimum_kg=0.0,
@@ -64,7 +63,10 @@ def random_case(seed):
         emergency_interest_monthly=float(draw.uniform(0.05, 0.2)),
         interest_monthly=float(draw.uniform(0.01, 0.05)),
         credit=InventoryCredit(0.7, 0.02, 0.01) if draw.random() < 0.5 else None,
-        reserves=(),
+        reserves=(
+            Reserve("food", case.lots[0].commodity, 100.0, int(draw.integers(5, 9)), 0.5, damage_per_pct=0.02),
+            Reserve("seed", case.lots[1].commodity, 50.0, 6, 0.9, evenly=False, use="seed", damage_per_pct=0.01),
+        ),
     )
 
 
@@ -73,7 +75,12 @@ def random_plan(outlook, seed):
     lots, options, bags = [], [], []
     for lot, item in enumerate(outlook.case.lots):
         left = item.bags
-        for option in draw.choice(len(outlook.options(lot)), 3, replace=False):
+        table = outlook.options(lot)
+        chosen = list(draw.choice(len(table), 3, replace=False))
+        kept_back = np.flatnonzero(table.reserve >= 0)
+        if len(kept_back):
+            chosen.insert(1, int(draw.choice(kept_back)))
+        for option in chosen:
             count = int(draw.integers(0, left + 1))
             left -= count
             if count:
@@ -103,13 +110,113 @@ def test_value_cash_and_borrowing_are_those_of_a_plain_reckoning(seed):
     assert worth.worst_tenth_mean == pytest.approx(np.mean(np.sort([one.value for one in plain])[:2]), abs=2e-5 * scale)
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_what_a_plan_takes_of_each_limit_is_counted_day_by_day(seed):
+    """Bags in store by week, kg sold by buyer and week, kg kept back, and kg-days of floor, bag by bag.
+
+    Floor: grain that is through within its week books its part of a week of as many loads as fit (2 days fit 3 times in
+    7, so 7/3 days each); longer drying books the days it lies, the first seven in the first week.
+    """
+    case = random_case(seed)
+    outlook = build_outlook(case, seed, invented_seasons(case, seed))
+    plan = random_plan(outlook, seed)
+    use = use_of(outlook, plan.lot, plan.option, plan.bags)
+    floor, stock, kg = np.zeros_like(use.floor), np.zeros_like(use.stock), np.zeros_like(use.kg)
+    kept, used = np.zeros_like(use.reserve_kg), np.zeros_like(use.bags)
+    for lot, option, bags in zip(plan.lot, plan.option, plan.bags, strict=True):
+        table, mass = outlook.options(int(lot)), case.lots[lot].bag_mass_kg
+        for _ in range(int(bags)):
+            used[lot] += 1
+            for week in range(table.ready_week[option], table.sale_week[option]):
+                if table.storage[option] >= 0:
+                    stock[table.storage[option], week] += 1
+            left = mass * table.kept_kg[option]
+            if table.reserve[option] >= 0:
+                kept[table.reserve[option]] += left
+            else:
+                kg[table.buyer[option], table.sale_week[option]] += left
+            if table.setup[option] < 0:
+                continue
+            days, first = int(np.ceil(max(table.days[option], 1.0))), int(table.start_week[option])
+            spread = mass * table.floor_kg[option]
+            if table.ready_week[option] == first:
+                floor[table.setup[option], first] += spread * 7 / (7 // days)
+            else:
+                for day in range(days):
+                    floor[table.setup[option], first + day // 7] += spread
+    assert use.floor == pytest.approx(floor)
+    assert use.stock == pytest.approx(stock)
+    assert use.kg == pytest.approx(kg)
+    assert use.reserve_kg == pytest.approx(kept)
+    assert use.bags == pytest.approx(used)
+    made = complete(outlook, plan.lot, plan.option, plan.bags)
+    for number, who in enumerate(case.buyers):
+        loads = [
+            int(np.ceil(sold / case.truck.capacity_kg - 1e-9)) if who.distance_km > 0 else 0 for sold in kg[number]
+        ]
+        assert list(made.trips[number]) == loads
+    check_limits(outlook, made, floor, stock, kg)
+
+
+def check_limits(outlook, plan, floor, stock, kg):
+    """Of each limit the last value that it bears, and the first that it does not."""
+    case, sold = outlook.case, kg.sum(axis=1)
+    roomy = case.with_changes(
+        drying=tuple(replace(way, capacity_kg=1e6) for way in case.drying),
+        storage=tuple(replace(way, buyable_bags=999) for way in case.storage),
+        truck=replace(case.truck, trips_per_week=999),
+        buyers=tuple(replace(who, quantity_kg=None, minimum_kg=0.0) for who in case.buyers),
+        store_bags=None,
+    )
+
+    def broken(**changes):
+        return broken_limits(replace(outlook, case=roomy.with_changes(**changes)), replace(plan, loans=()))
+
+    assert broken() == []
+    peak = int(stock.sum(axis=0).max())
+    for most, found in ((peak, []), (peak - 1, ["store room"]))[: 1 + (peak > 0)]:
+        assert broken(store_bags=most) == found
+    trips = int(plan.trips.sum(axis=0).max())
+    for most, found in ((trips, []), (trips - 1, ["truck"]))[: 1 + (trips > 0)]:
+        assert broken(truck=replace(roomy.truck, trips_per_week=most)) == found
+    for number, units in enumerate(plan.bought.tolist()):
+        for most, found in ((units, []), (units - 1, ["storage bags"]))[: 1 + (units > 0)]:
+            ways = [
+                replace(way, buyable_bags=most * way.bags_per_unit) if at == number else way
+                for at, way in enumerate(roomy.storage)
+            ]
+            assert broken(storage=tuple(ways)) == found
+    for number, amount in enumerate(sold):
+        weekly = kg[number][kg[number] > 0]
+        for limit, found in ((amount, []), (amount - 1, ["offer quantity"])) if amount else ():
+            ways = [replace(who, quantity_kg=limit) if at == number else who for at, who in enumerate(roomy.buyers)]
+            assert broken(buyers=tuple(ways)) == found
+        if len(weekly):
+            for least, found in ((weekly.min(), []), (weekly.min() + 1, ["least sale"])):
+                ways = [replace(who, minimum_kg=least) if at == number else who for at, who in enumerate(roomy.buyers)]
+                assert broken(buyers=tuple(ways)) == found
+
+
+def test_the_lowest_values_by_hand():
+    """A tenth of 12 is two scenarios, a tenth of 10 one, nothing still one; each of two counts a half."""
+    assert [tail_size(count, 0.1) for count in (5, 10, 11, 20, 21)] == [1, 1, 2, 2, 3]
+    assert tail_size(10, 0.0) == 1
+    assert list(tail_weights(np.array([3.0, 1.0, 2.0, 1.0]), 0.5)) == [0, 0.5, 0, 0.5]
+    assert tail_mean(np.array([3.0, 1.0, 2.0, 0.0]), 0.5) == 0.5
+
+
 def with_spoiling(keep, seed):
     """Mould and inspectors' refusals, which the invented seasons leave out, growing from week to week."""
 
     def kept(lot, moisture, storage, first, length):
         found = keep(lot, moisture, storage, first, length)
         week = np.arange(length + 1, dtype=float)[:, None] + 0 * found.moisture_pct
-        return replace(found, unfit_share=np.minimum(0.02 * week, 0.5), refusal_chance=np.minimum(0.03 * week, 0.6))
+        return replace(
+            found,
+            unfit_share=np.minimum(0.02 * week, 0.5),
+            refusal_chance=np.minimum(0.03 * week, 0.6),
+            alive_share=1 - 0.02 * week,
+        )
 
     return kept
 
