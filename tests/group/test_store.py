@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from core.errors import DryholdError, InputError, LedgerError, NotFoundError, StoreError
@@ -170,6 +170,8 @@ KEYS = st.sampled_from(SETTINGS) | st.sampled_from(FAMILIES).map(lambda family: 
 
 
 @inputs(FEW)
+@example("buyer_offset.x", "\ud800")  # both were found by this test, raw
+@example("buyer_limit.x", [float("nan")])
 @given(KEYS, ODD)
 def test_any_value_of_a_setting_is_kept_or_refused(key: str, value: object) -> None:
     set_or_refused(one_group(), key, value)
