@@ -79,6 +79,7 @@ def simulate_drying(
     target_pct: float,
     isotherm: str | None = None,
     rate_factors: Array | None = None,
+    only_until_dry: bool = False,
 ) -> DryingRun:
     """Dry one lot through hourly weather, in one or many scenarios.
 
@@ -99,6 +100,8 @@ def simulate_drying(
         Name of a published sorption set; None takes the default.
     rate_factors : array (scenarios,), optional
         What each scenario's rate is against the setup's, from `core.drying.learning.RateBelief.sample`.
+    only_until_dry : bool
+        See `simulate_lots`.
 
     Returns
     -------
@@ -110,7 +113,9 @@ def simulate_drying(
         For impossible moisture or weather.
     """
     factors = None if rate_factors is None else np.asarray(rate_factors, dtype=float)[None, :]
-    return simulate_lots([commodity], [moisture_pct], weather, [setup], [target_pct], isotherm, factors)[0]
+    return simulate_lots(
+        [commodity], [moisture_pct], weather, [setup], [target_pct], isotherm, factors, only_until_dry
+    )[0]
 
 
 def simulate_lots(

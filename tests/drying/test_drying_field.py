@@ -6,6 +6,8 @@ accepted range is that of the trial's own treatments, widened by a quarter for t
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 
@@ -13,9 +15,11 @@ from core.drying.run import DryingSetup, simulate_drying
 from core.drying.thin_layer import thin_layer_of
 from tests.drying.drying_cases import month_of, plain_days, real_year
 
+until_dry = partial(simulate_drying, only_until_dry=True)
+
 
 def hours(crop, start, end, weather, *setup, **more):
-    return float(simulate_drying(crop, start, weather, DryingSetup(*setup, **more), end).exposed_hours_to_target[0])
+    return float(until_dry(crop, start, weather, DryingSetup(*setup, **more), end).exposed_hours_to_target[0])
 
 
 AMPARA = plain_days(low_c=25, high_c=35, dawn_humidity=85, sun=900, wind=3.0, zone="Asia/Colombo")
@@ -62,7 +66,7 @@ def test_maize_on_tarpaulins_near_arusha(start, load):
 
     Start and depth are not told: 20-24 % and 3-4 cm are taken.
     """
-    run = simulate_drying("maize", float(start), ARUSHA, DryingSetup("tarpaulin", 10, load, altitude_m=1400), 13.0)
+    run = until_dry("maize", float(start), ARUSHA, DryingSetup("tarpaulin", 10, load, altitude_m=1400), 13.0)
     assert run.days_to_target[0] in (2, 3)
 
 
@@ -103,7 +107,7 @@ def test_groundnut_pods_on_concrete_in_kumasi():
 def test_days_in_the_warm_months_of_a_humid_real_year(crop, start, end, method, load, fewest, most, month):
     """Miami's typical year, near-tropical and humid (mean 72.5 %): days within what trade and field reports give."""
     weather = month_of(real_year("miami"), month)
-    days = float(simulate_drying(crop, float(start), weather, DryingSetup(method, 10, load), end).days_to_target[0])
+    days = float(until_dry(crop, float(start), weather, DryingSetup(method, 10, load), end).days_to_target[0])
     assert fewest <= days <= most
 
 
@@ -111,8 +115,7 @@ def test_a_dry_month_beats_a_humid_month():
     """Same place: April (mean humidity 63 %) against December (70 %, and less sun)."""
     year = real_year("miami")
     dry, humid = (
-        simulate_drying("maize", 20.0, month_of(year, month), DryingSetup("tarpaulin", 10, 20), 13.0)
-        for month in (4, 12)
+        until_dry("maize", 20.0, month_of(year, month), DryingSetup("tarpaulin", 10, 20), 13.0) for month in (4, 12)
     )
     assert dry.exposed_hours_to_target[0] < humid.exposed_hours_to_target[0]
 
@@ -136,7 +139,7 @@ def test_shaded_natural_air_at_eighty_percent_stops_above_storage_moisture():
 def test_cobs_in_a_crib_take_weeks():
     """Cribs in humid West Africa: 30 to 14-15 % in about 6-10 weeks (FAO/NRI/IITA, from memory)."""
     weather = plain_days(days=90, low_c=22, high_c=30, dawn_humidity=88, sun=700, wind=1.5)
-    run = simulate_drying("maize", 30.0, weather, DryingSetup("crib"), 15.0)
+    run = until_dry("maize", 30.0, weather, DryingSetup("crib"), 15.0)
     assert 5 * 7 <= run.days_to_target[0] <= 10 * 7
 
 
