@@ -142,15 +142,13 @@ def drying_now(
     return DryingNow(setup, moisture_pct, target_pct, rate, found)
 
 
-def store_climates(
-    store: Any, group_id: int, start: date, days: int = HORIZON_DAYS, count: int = CLIMATES
-) -> list[pd.DataFrame]:
+def store_climates(store: Any, group_id: int, start: date) -> list[pd.DataFrame]:
     """Return the weathers that stored grain meets, by day: from the same normals or years as the plan's."""
     from core.weather.scenarios import climate_scenarios
 
     group = store.group(group_id)
     data = surroundings_of(store, group, begin_of(start, group.time_zone))
-    return climate_scenarios(data.stored_in, start, days, count, SEED, data.place)
+    return climate_scenarios(data.stored_in, start, HORIZON_DAYS, CLIMATES, SEED, data.place)
 
 
 def climate_said(store: Any, group_id: int, now: datetime) -> Message:

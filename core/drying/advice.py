@@ -244,10 +244,6 @@ def day_hours(
         As of `simulate_drying`.
     days : int
         How many local days.
-
-    Returns
-    -------
-    list of DayHours
     """
     frames = as_frames(weather)
     wide = replace(setup, spread_hour=0.0, cover_hour=24.0, cover_in_rain=True)

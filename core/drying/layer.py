@@ -239,10 +239,6 @@ def run_layers(
         Inner steps per hour.
     until_pct : array (lots, 1), optional
         Ends the run with the hour by which every layer has been this dry in every scenario, % wet basis.
-
-    Returns
-    -------
-    LayerRun
     """
     layer = _columns(setups, crop, moisture_db)
     if rate_factors is not None:

@@ -109,10 +109,6 @@ def update_belief(
     bias_sd : float
         Standard deviation of the meter's bias, points: the same for all readings of the lot, the first one too.
 
-    Returns
-    -------
-    RateBelief
-
     Notes
     -----
     Summed over, besides the noise: the true start (flat), the sun's error (normal, Gauss-Hermite nodes), the bias

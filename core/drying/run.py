@@ -103,10 +103,6 @@ def simulate_drying(
     only_until_dry : bool
         See `simulate_lots`.
 
-    Returns
-    -------
-    DryingRun
-
     Raises
     ------
     InputError

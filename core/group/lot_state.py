@@ -137,8 +137,8 @@ class JudgingRules:
         return self.own_crops.get(code) or get_commodity(code)
 
 
-def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bool = True) -> list[LotState]:
-    """Return where each lot of a group stands.
+def current_lot_states(store: Store, group_id: int, now: datetime) -> list[LotState]:
+    """Return where each lot of a group stands that is not sold or used.
 
     Parameters
     ----------
@@ -148,8 +148,6 @@ def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bo
         The group.
     now : datetime
         The present, aware; later tests do not count.
-    open_only : bool
-        Leave out lots that are sold or used.
     """
     rules = judging_rules(store, group_id)
     readings = store.readings(group_id)
@@ -160,7 +158,7 @@ def current_lot_states(store: Store, group_id: int, now: datetime, open_only: bo
     nothing = readings.iloc[0:0]
     return [
         lot_state(lot, by_lot.get(lot.id, nothing), rules, int(sold.get(lot.id, 0)))
-        for lot in store.lots(group_id, open_only)
+        for lot in store.lots(group_id, open_only=True)
     ]
 
 

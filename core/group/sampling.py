@@ -286,7 +286,11 @@ def judge_dryness(
     return UNSURE
 
 
-def risk_by_cost(cost_if_wet: float, cost_of_a_day: float, lowest: float = 0.01, highest: float = 0.5) -> float:
+LOWEST_RISK, HIGHEST_RISK = 0.01, 0.5
+"""Bounds of the risk (judgement): never blind trust, never more caution than a hundred to one."""
+
+
+def risk_by_cost(cost_if_wet: float, cost_of_a_day: float) -> float:
     """Return the risk to take: accept when the chance of being too wet times its cost is below one more day's cost.
 
     Parameters
@@ -295,8 +299,6 @@ def risk_by_cost(cost_if_wet: float, cost_of_a_day: float, lowest: float = 0.01,
         What a refused or spoilt lot costs, in money.
     cost_of_a_day : float
         What one more day of drying costs, in the same money.
-    lowest, highest : float
-        Bounds of the answer (judgement): never blind trust, never more caution than a hundred to one.
 
     Notes
     -----
@@ -305,8 +307,8 @@ def risk_by_cost(cost_if_wet: float, cost_of_a_day: float, lowest: float = 0.01,
     if cost_if_wet < 0 or cost_of_a_day < 0:
         raise InputError("costs cannot be negative")
     if cost_if_wet == 0:
-        return highest
-    return min(highest, max(lowest, cost_of_a_day / cost_if_wet))
+        return HIGHEST_RISK
+    return min(HIGHEST_RISK, max(LOWEST_RISK, cost_of_a_day / cost_if_wet))
 
 
 def more_bags_to_settle(lot: LotMoisture, limit_pct: float, risk: float = 0.05) -> int | None:

@@ -20,7 +20,11 @@ ONE_BAG_KG = 100.0
 Value = Callable[[str], float]
 
 
-def lean_price(price: CropPrice, weeks: int, margin: float, otherwise: float = 1.3) -> float:
+LEAN_FACTOR = 1.3
+"""On today's price where the history tells no season; basis: judgement, stated."""
+
+
+def lean_price(price: CropPrice, weeks: int, margin: float) -> float:
     """Return what 1 kg of a crop costs to buy in the dearest month of the weeks looked at [money per kg].
 
     Parameters
@@ -30,12 +34,10 @@ def lean_price(price: CropPrice, weeks: int, margin: float, otherwise: float = 1
         How far ahead.
     margin : float
         What is paid more in small measures than wholesale [fraction].
-    otherwise : float
-        Factor on today's price where the history tells no season (judgement, stated).
     """
     curve = season_of(price)
     if curve is None:
-        return round(price.price_now * otherwise, 6)
+        return round(price.price_now * LEAN_FACTOR, 6)
     months = max(1, round(weeks * 7 / 30.44))
     dearest = float(curve.forecast(months, from_price=price.price_now)["mean"].max())
     return round(max(dearest, price.price_now) * (1.0 + margin), 6)

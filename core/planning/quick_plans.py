@@ -102,9 +102,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
     return finish(made, best, search.bound, method, time.perf_counter() - began)
 
 
-def plan_in_parts(
-    case: PlanningCase, outlook: Outlook | None = None, time_limit: float = LAST_STOP_SECONDS
-) -> tuple[Allocation, Worth]:
+def plan_in_parts(case: PlanningCase, outlook: Outlook | None = None) -> tuple[Allocation, Worth]:
     """Return the best plan where bags and trips may be parted, and what it brings in each scenario.
 
     Quick, and free of the jumps of whole bags and trips: two cases that differ in one thing differ by what that thing
@@ -116,8 +114,6 @@ def plan_in_parts(
         Lots, limits, prices and wishes.
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
-    time_limit : float
-        Seconds for the solver: a last stop, for the budget is `ROUNDS`.
 
     Returns
     -------
@@ -132,7 +128,7 @@ def plan_in_parts(
         If nothing can be planned, or the solver gave no answer in time.
     """
     made = build_outlook(case) if outlook is None else outlook
-    search, found = _relaxed(case, made, time_limit)
+    search, found = _relaxed(case, made, LAST_STOP_SECONDS)
     layout = search.layout
     program, x, starts = found.program, found.x, layout.variable_starts
     amount = x[program.shared :]

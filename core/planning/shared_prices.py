@@ -43,7 +43,7 @@ class SharedPrices:
         return cost
 
 
-def shared_prices(outlook: Outlook, time_limit: float = LAST_STOP_SECONDS) -> SharedPrices | None:
+def shared_prices(outlook: Outlook) -> SharedPrices | None:
     """Return the prices of the shared limits in the best plan of an outlook.
 
     None where the programme finds no answer in time.
@@ -52,8 +52,6 @@ def shared_prices(outlook: Outlook, time_limit: float = LAST_STOP_SECONDS) -> Sh
     ----------
     outlook : Outlook
         All options of all lots.
-    time_limit : float
-        Seconds for the solver: a last stop, for the budget is `ROUNDS`.
 
     Notes
     -----
@@ -65,6 +63,6 @@ def shared_prices(outlook: Outlook, time_limit: float = LAST_STOP_SECONDS) -> Sh
     mean = [mean_values(outlook.case, table) for table in outlook.classes]
     search = begin_search(outlook, mean)
     scale = abs(score_of(outlook, greedy_allocation(outlook, mean))) + 1.0
-    deadline = time.perf_counter() + time_limit
+    deadline = time.perf_counter() + LAST_STOP_SECONDS
     relaxed = relax(search, scale, deadline, deadline, 5, ROUNDS)
     return None if relaxed is None else SharedPrices(search.layout, relaxed.duals[: search.layout.row_starts["end"]])

@@ -7,7 +7,7 @@ table: the sale plan, or the small model of bagging in `core.testing.bagging`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -361,7 +361,6 @@ def worth_of_probing(
     reading_sd_pct: float,
     bias_sd_pct: float,
     cost_per_test: float,
-    probed: Sequence[int] | None = None,
 ) -> ProbingWorth:
     """Return what it is worth to probe more bags of a lot.
 
@@ -375,10 +374,8 @@ def worth_of_probing(
         As in `sampling_error`, points.
     cost_per_test : float
         Money for probing one bag.
-    probed : sequence of int, optional
-        Numbers to compare; 1, 2, 3, 5, 10, ... up to ``bags`` where left out.
     """
-    tried = sorted({min(count, bags) for count in (probed or (1, 2, 3, 5, 7, 10, 15, 20, 30, 50))})
+    tried = sorted({min(count, bags) for count in (1, 2, 3, 5, 7, 10, 15, 20, 30, 50)})
     errors = np.array([sampling_error(bags, count, bag_sd_pct, reading_sd_pct, bias_sd_pct) for count in tried])
     judged = expected_value(table, belief, without_chances)
     worth = np.array(
