@@ -214,7 +214,7 @@ def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[st
         "moisture": buyer.deductions.refused(run.moisture_pct),
         "damaged kernels": chance_above(run.damaged_kernels_pct, buyer.damaged_limit_pct, 1.0),
         "live insects": chance_seen(run.insects_per_kg, buyer.sieved_kg),
-        "odour": 1.0 - (1.0 - np.clip(run.mould_risk, 0.0, 1.0)) ** buyer.bags_opened,
+        "odour": 1.0 - (1.0 - run.mould_risk) ** buyer.bags_opened,
         "foreign matter": chance_above(insects_ate / 3.0, buyer.dust_limit_pct, 0.3),
         "aflatoxin": 1.0 - (1.0 - field) * (1.0 - later),
     }

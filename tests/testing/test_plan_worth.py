@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -23,10 +24,12 @@ from core.planning.case import CaseBuyer, CaseLot, CropPrice, DryingChoice, Plan
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook
 from core.planning.sale import plan_sale
+from core.storage.loss import dry_matter_loss
 from core.testing.lot_testing import Errors, errors_for_crop, first_tests, report_table
 from core.testing.plan_worth import (
     Scene,
     Stop,
+    _drying_loss,
     case_before_tests,
     crop_table,
     moisture_grid,
@@ -382,3 +385,15 @@ def test_the_grid_reaches_four_deviations_and_stays_grain() -> None:
     grid = moisture_grid(14.0, 1.5)
     assert (grid[0], grid[-1]) == (8.0, 20.0)
     assert moisture_grid(5.0, 2.0)[0] == 3.0
+
+
+def test_loss_while_it_is_spread_is_that_of_the_middle_of_the_way() -> None:
+    """22 to 14 % in six days and 18 to 14 % in two: days at 18 and at 16 %, warm grain, kernels as hand-shelled."""
+    stops = (SimpleNamespace(days=6.0), SimpleNamespace(days=2.0))
+    ready = SimpleNamespace(stops=stops, moisture_pct=np.array([22.0, 18.0]), lot=SimpleNamespace(commodity="maize"))
+    stack = np.full((2, 2, 1), 14.0)
+    found = _drying_loss(ready, [0, 1], stack)  # type: ignore[arg-type]
+    wanted = [[dry_matter_loss("maize", days, 30.0, middle) for middle in (18.0, 16.0)] for days in (6.0, 2.0)]
+    np.testing.assert_allclose(found[:, :, 0], wanted)
+    only = _drying_loss(ready, [1], stack[:1])  # type: ignore[arg-type]
+    np.testing.assert_allclose(only[0, :, 0], wanted[1])

@@ -53,6 +53,7 @@ def test_the_ensemble_comes_first_and_is_kept():
     assert len(responses.calls) == 1
     asked = responses.calls[0].request.url
     assert "timezone=UTC" in asked
+    assert "forecast_days=16" in asked  # the most that the service's documentation offers
     assert "wind_speed_unit=ms" in asked
 
 

@@ -254,6 +254,13 @@ def test_climate_from_months():
 def test_what_cannot_be_asked():
     with pytest.raises(InputError):
         extend_scenarios(None, bundled_normals(), VALLEY, NOW, 0, 3, 1)
+    with pytest.raises(InputError):
+        extend_scenarios(None, bundled_normals(), VALLEY, NOW, 3, 0, 1)
+    for days, count in ((0, 1), (1, 0)):
+        with pytest.raises(InputError):
+            climate_scenarios(bundled_normals(), date(2026, 5, 1), days, count, 1)
+    assert len(extend_scenarios(None, bundled_normals(), VALLEY, NOW, 1, 1, 1)[0]) == 24
+    assert len(climate_scenarios(bundled_normals(), date(2026, 5, 1), 1, 1, 1)[0]) == 1
     with pytest.raises(InputError, match="zone"):
         extend_scenarios(None, bundled_normals(), VALLEY, datetime(2026, 5, 1), 3, 3, 1)
     with pytest.raises(InputError, match="year"):
