@@ -86,6 +86,7 @@ def main() -> None:
     try:
         if sign_in.on():
             sign_in.stop_without_role(sign_in.access(state.open_records()))
+        state.read_groups()
         state.read_address()
         tell_browser()
         side_bar()

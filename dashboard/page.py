@@ -306,7 +306,7 @@ def download(frame: pd.DataFrame, what: str, key: str, label: str = "", tags: Ma
     """
     group = state.current_group()
     name = download_name([group.name if group else "", what.rsplit(".", 1)[0]], state.today(), "csv")
-    st.download_button(label or _("Download this table (CSV)"), csv_bytes(frame, tags), name, CSV_TYPE, key=key)
+    st.download_button(label or _("Download this table (CSV)"), lambda: csv_bytes(frame, tags), name, CSV_TYPE, key=key)
 
 
 @contextmanager

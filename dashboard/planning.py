@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
@@ -13,6 +14,7 @@ from core.market.stopping import LookBack
 from core.planning.why import joint_against_alone, past_selling_prices, value_of_more
 from dashboard import state
 from dashboard.background import Job, Stopped, desk, wait_for
+from dashboard.text import language
 
 MOVING, ALONE = "Planning again with one limit moved at a time …", "Planning for each member alone …"
 
@@ -53,6 +55,11 @@ def planned(group_id: int, choices: Choices | None = None) -> Situation | None:
 
     found: Situation | None = wait_for(("situation planned", *_key(group_id, made)), work, "plan_work")
     return found
+
+
+def drawn(now: Situation, name: str, draw: Callable[[], Any]) -> Any:
+    """Return a figure of the situation in the reader's language, drawn once for each state of the records."""
+    return desk().keep((f"figure {name}", *_key(now.group_id, now.choices), language()), draw)
 
 
 def worths_of(now: Situation) -> pd.DataFrame | None:

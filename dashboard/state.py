@@ -70,7 +70,7 @@ def today() -> date:
 
 def current_group() -> Group | None:
     """Return the group chosen in the side bar, the first one where none was chosen, None where there is none."""
-    groups = store().groups()
+    groups = st.session_state.get("groups_of_run") or store().groups()
     chosen = st.session_state.get("group_id")
     for group in groups:
         if group.id == chosen:
@@ -78,9 +78,15 @@ def current_group() -> Group | None:
     return groups[0] if groups else None
 
 
+def read_groups() -> None:
+    """Read the groups once for the run of the page that begins: each of its parts asks which is chosen."""
+    st.session_state["groups_of_run"] = store().groups()
+
+
 def choose_group(group_id: int) -> None:
     """Make another group the one that the pages speak of."""
     st.session_state["group_id"] = group_id
+    st.session_state.pop("groups_of_run", None)
 
 
 def who() -> str:

@@ -39,6 +39,7 @@ from core.advice.season import (
     money_lines,
     season_rows,
 )
+from core.drying.advice import DayHours, day_hours
 from core.drying.setups import DryingSetup
 from core.drying.weather import MendedWeather
 from core.errors import NoPlaceError
@@ -218,6 +219,27 @@ class Reading:
         found: DryingNow = self._once(("drying", lot_id, setup, moisture, target, hour), work)
         return found
 
+    def drying_hours(self, lot_id: int, chosen: tuple[DryingSetup, float, float], at: datetime) -> list[DayHours]:
+        """Return the hours to spread, turn and cover a lot in, from an hour of today on.
+
+        Parameters
+        ----------
+        lot_id : int
+        chosen : tuple
+            Set-up, moisture now and target [% w.b.].
+        at : datetime
+            The moment, aware.
+        """
+        hour = at.replace(minute=0, second=0, microsecond=0)
+        setup, moisture, target = chosen
+
+        def work() -> list[DayHours]:
+            frames = from_hour(self.drying_weather.frames, hour)
+            return day_hours(self.lot(lot_id).state.lot.commodity, moisture, frames, setup, target)
+
+        found: list[DayHours] = self._once(("drying hours", lot_id, *chosen, hour), work)
+        return found
+
     @cached_property
     def climates(self) -> list[pd.DataFrame]:
         """The weathers that stored grain meets, by day."""
@@ -380,6 +402,7 @@ def content_key(store: Any, group_id: int, now: datetime) -> tuple[Hashable, ...
         place = place_of(group).key
     except NoPlaceError:
         place = ""
-    stamps = tuple(store.documents.stored_at(kind, place) for kind in ("forecast", "normals", "climate_years"))
+    kinds = ("forecast", "normals", "climate_years") if place else ()  # without a place there is no weather of it
+    stamps = tuple(store.documents.stored_at(kind, place) for kind in kinds)
     today = now.astimezone(ZoneInfo(group.time_zone or "UTC")).date()
     return str(store.engine.url), group_id, store.version(group_id), *stamps, today

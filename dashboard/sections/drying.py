@@ -12,13 +12,11 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
-from core.advice.lot_outlooks import from_hour
 from core.advice.parts import LotNow
 from core.drying.advice import (
     RANGES_ONLY_AFTER_DAYS,
     care_without_spreading,
     chance_dry_by,
-    day_hours,
     dryer_cost,
     labour_cost,
     overdrying_cost,
@@ -47,7 +45,7 @@ from dashboard import page, state
 from dashboard.charts.drying import belief_figure, days_figure, moisture_figure
 from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
-from dashboard.weather import forecast_of, place_of
+from dashboard.weather import forecast_of, place_of, session_for
 
 KEEP = {"persist_state": "session"}
 
@@ -57,8 +55,9 @@ def show() -> None:
     page.start(_("How many days until this lot is dry, and what is there to do today?"))
     group = page.stop_if_no_group()
     with page.plain_errors():
-        with page.busy(_("Reading the weather forecast")):
-            forecast_of(group, state.store(), state.now())  # may ask the network; what it brings is kept
+        if session_for(group) is not None:
+            with page.busy(_("Reading the weather forecast")):
+                forecast_of(group, state.store(), state.now())  # may ask the network; what it brings is kept
         now = situation_now(group.id)
         lots = {one.id: one for one in now.lots if one.state.lot.status in ("wet", "drying")}
         if lots:
@@ -122,7 +121,7 @@ def _show_lot(now: Situation, lot: LotNow, beside: Any) -> None:
             ),
             key="drying_fan",
         )
-        _work(lot_state, moisture, from_hour(weathers.frames, state.now()), setup, target, forecast)
+        _work(now, lot, chosen)
         _stopping(group, run)
     with page.details(_("Hours, chances and costs")):
         _numbers(result, run, group)
@@ -292,17 +291,15 @@ def _numbers(result: Any, run: DryingRun, group: Any) -> None:
         )
 
 
-def _work(
-    lot_state: LotState, moisture: float, frames: list, setup: DryingSetup, target: float, forecast: Forecast
-) -> None:
+def _work(now: Situation, lot: LotNow, chosen: tuple[DryingSetup, float, float]) -> None:
     """Show what to do today and tomorrow."""
     st.subheader(_("Today and tomorrow"))
-    care = care_without_spreading(setup)
+    care = care_without_spreading(chosen[0])
     if care:
         st.markdown("\n".join(f"- {say(line)}" for line in care))
         return
-    plans = day_hours(lot_state.lot.commodity, moisture, frames, setup, target)
-    if not forecast.is_forecast:
+    plans = now.drying_hours(lot.id, chosen, state.now())
+    if not now.weather.is_forecast:
         usual = next((item for item in plans if item.spread_hour is not None), None)
         st.markdown(
             _("No forecast: look at the sky. In weather that is too damp or cloudy to dry, leave it covered.")

@@ -20,7 +20,7 @@ from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.charts.season import season_figure
 from dashboard.forms.coming import coming_grain
 from dashboard.plan_details import show_details, show_net
-from dashboard.planning import chosen, planned, situation_now
+from dashboard.planning import chosen, drawn, planned, situation_now
 from dashboard.text import _, about, day, literal, money, number, percent, say, tongue
 
 KEEP: dict[str, Any] = {"persist_state": "session"}
@@ -82,7 +82,7 @@ def _picture(now: Situation) -> None:
     """Show the season as a calendar with lots as rows."""
     rows = now.season[:MOST_ROWS]
     page.chart(
-        season_figure(rows, now.today),
+        drawn(now, "season", lambda: season_figure(rows, now.today)),
         _("Calendar of the season: a row for each lot with its drying, its time in store and its sales"),
         "plan_season",
     )
