@@ -205,7 +205,7 @@ def picture_paired(rows: Rows) -> str:
     for tick in _ticks(low, high, 10):
         body += [
             _line(x(tick), top - 12, x(tick), bottom, "#dddddd"),
-            _text(x(tick), bottom + 18, f"{tick:+.0f}", "middle"),
+            _text(x(tick), bottom + 18, f"{tick + 0.0:+.0f}", "middle"),
         ]
     for place, name in enumerate(names):
         y = top + gap * place + 8
@@ -239,7 +239,7 @@ def picture_countries(rows: Rows, rule: str = AT_HARVEST) -> str:
     for tick in _ticks(low, high, 20):
         body += [
             _line(x(tick), top - 10, x(tick), bottom, "#dddddd"),
-            _text(x(tick), bottom + 18, f"{tick:+.0f}", "middle"),
+            _text(x(tick), bottom + 18, f"{tick + 0.0:+.0f}", "middle"),
         ]
     for place, country in enumerate(order):
         mine, y = table[table["country"] == country], top + gap * place + 8

@@ -635,7 +635,7 @@ def begin(store: Any, year: Year) -> tuple[Diary, list[Parcel]]:
             latitude=place.latitude,
             longitude=place.longitude,
             altitude_m=place.altitude_m,
-            time_zone="UTC",
+            time_zone=place.time_zone,
             currency="USD",
         )
     )

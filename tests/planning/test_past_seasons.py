@@ -158,7 +158,7 @@ def year(later, target) -> Year:
     prices = tuple(here.raw[origin:].to_numpy())
     grain = season(prices, needs=((1, 20.0),), heaps=(Heap(4, 90.0, 18.0), Heap(5, 90.0, 18.0)))
     grain = replace(grain, tariff=Tariff(target + 0.5))
-    return Year(here, origin, Place(9.5, 1.0, 300.0), grain, target, 1.0, 0.2, 3)
+    return Year(here, origin, Place(9.5, 1.0, 300.0, "Africa/Lagos"), grain, target, 1.0, 0.2, 3)
 
 
 @pytest.fixture
@@ -186,7 +186,9 @@ def test_planner_and_settlement_have_one_tariff(store):
     here = year([0.3] * MONTHS, target)
     diary, parcels = begin(store, here)
     new_month(diary, parcels, 0, 0.0)
-    case, terms = build_case(store, diary.group, diary.at(0).date()).case, here.season.tariff
+    built, terms = build_case(store, diary.group, diary.at(0).date()), here.season.tariff
+    case = built.case
+    assert built.data.place.time_zone == here.place.time_zone  # by the clock of elsewhere its floor lay open at night
     gate, stall = case.buyers
     assert (gate.name, stall.name) == (GATE, MARKET)
     for who in (gate, stall):
