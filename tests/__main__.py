@@ -28,7 +28,9 @@ def main() -> int:
     options = [] if everything else ["-m", "not slow"]
     if everything:
         os.environ.setdefault("DRYHOLD_TEST_GAP", str(FULL_GAP))
-    return run_module(python, "pytest", ["-n", "2", "--dist", "loadfile", *options, *arguments])
+    return run_module(
+        python, "pytest", ["-n", "2", "--dist", "loadfile", "--no-loadscope-reorder", *options, *arguments]
+    )
 
 
 if __name__ == "__main__":

@@ -24,6 +24,32 @@ settings.register_profile(
 )
 settings.load_profile("dryhold")
 
+LONGEST_FIRST = (
+    "dashboard/test_plan.py",
+    "dashboard/test_programme_pages.py",
+    "dashboard/test_coming.py",
+    "programme/test_batch.py",
+    "planning/test_sale.py",
+    "planning/test_credit.py",
+    "dashboard/test_frame_browser.py",
+    "planning/test_records.py",
+    "test_tooling.py",
+    "tables/test_attacks.py",
+)
+"""The longest files: begun last, one of them would leave the other worker idle."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; within a file nothing moves."""
+    folder = Path(__file__).parent
+
+    def place(item: pytest.Item) -> int:
+        name = item.path.relative_to(folder).as_posix() if item.path.is_relative_to(folder) else ""
+        return LONGEST_FIRST.index(name) if name in LONGEST_FIRST else len(LONGEST_FIRST)
+
+    items.sort(key=place)
+
+
 LOOPBACK = {"127.0.0.1", "localhost", "::1", "0.0.0.0"}
 
 
