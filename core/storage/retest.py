@@ -332,17 +332,11 @@ def resampled(draw: PestDraw, weights: ArrayLike) -> PestDraw:
 
     Systematic resampling at the middle of each step: no chance is needed, and equal weights change nothing.
     """
-    share = _weights(weights, len(draw.pressure))
+    share = np.asarray(weights, dtype=float)
+    share = share / share.sum()
     points = (np.arange(len(share)) + 0.5) / len(share)
     chosen = np.minimum(np.searchsorted(np.cumsum(share), points), len(share) - 1)
     return PestDraw(draw.pressure[chosen], draw.borer[chosen])
-
-
-def _weights(weights: ArrayLike | None, count: int) -> Array:
-    if weights is None:
-        return np.full(count, 1.0 / count)
-    share = np.asarray(weights, dtype=float)
-    return np.asarray(share / share.sum())
 
 
 def _softmax(log_weight: Array) -> Array:

@@ -20,14 +20,7 @@ from core.grain.air import saturation_vapour_pressure
 from core.reference_tables import reference_table
 from core.weather.normals import DAYS_IN_MONTH, Normals, completed
 from core.weather.place import Place
-from core.weather.solar import (
-    MJ_PER_DAY_IN_W,
-    clear_sky_daily,
-    clear_sky_flux,
-    daylight_hours,
-    mean_over_hours,
-    solar_hour,
-)
+from core.weather.solar import MJ_PER_DAY_IN_W, clear_sky_daily, daylight_hours, mean_over_hours, solar_hour
 
 Array = NDArray[np.float64]
 HIGHEST_LAG, NIGHT_FALL, LOWEST_LAG = 1.86, 2.20, -0.17  # Parton and Logan (1981), air at 1.5 m
@@ -405,4 +398,4 @@ def _rain_by_hour(
     return rain, rain >= 0.1
 
 
-__all__ = ["Before", "Days", "clear_sky_flux", "make_days", "make_hours", "normals_by_day", "settings"]
+__all__ = ["Before", "Days", "make_days", "make_hours", "normals_by_day", "settings"]

@@ -39,6 +39,10 @@ def test_chance_is_that_of_the_normal_and_of_students_t():
     assert chance_above(Belief(12.9, 0.0), 13.0) == 0.0
     assert chance_above(Belief(12.95, 0.05), 13.0) == pytest.approx(0.1587, abs=1e-4)
     assert saleable_mass(100.0, 0.0, 0.0) == 100.0
+    for bagged, now, lost in (([12.0, 100.0], 12.0, 0.0), (12.0, [12.0, -1.0], 0.0), (12.0, 12.0, [5.0, 101.0])):
+        with pytest.raises(InputError):
+            saleable_mass(100.0, bagged, now, lost)
+    assert saleable_mass(100.0, 12.0, 12.0, 100.0) == 0.0
     assert chance_above(Belief(13.1, 0.0), 13.0) == 1.0
     assert chance_above([12.0, 12.5, 13.5, 14.0], 13.0) == 0.5
     with pytest.raises(InputError):

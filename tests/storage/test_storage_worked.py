@@ -17,6 +17,7 @@ from core.storage.advice import (
     BuyerTerms,
     StorageLimits,
     end_days,
+    keeps_until,
     paid_weight_loss_pct,
     refusal_chances,
     unfit_for_food,
@@ -391,13 +392,13 @@ def a_run(days: int = 14, **values: np.ndarray) -> StorageRun:
 def test_a_limit_is_passed_on_the_first_day_above_it():
     steps = np.arange(15.0)[:, None]
     run = a_run(
-        mould_risk=steps / 100, toxin_hours=steps * 12, damp_loss_pct=steps / 20, damaged_kernels_pct=steps,
+        mould_risk=steps / 100, toxin_hours=steps * 12, damp_loss_pct=steps / 20, damaged_kernels_pct=1.3 * steps,
         moisture_pct=12 + steps / 10,
     )  # fmt: skip
     found = end_days(run, StorageLimits(moisture_pct=13.0))
-    # past 5 % on day 6 (5 is not past it), 72 h on 7, 0.25 % on 6, 5 % of kernels on 6, 13 % on 11
+    # past 5 % on day 6 (5 is not past it), 72 h on 7, 0.25 % on 6, 5 % of kernels on 4 (5.2), 13 % on 11
     assert {cause: float(day[0]) for cause, day in found.items()} == pytest.approx(
-        {"mould": 6, "toxin": 7, "dry matter": 6, "insects": 6, "moisture": 11}
+        {"mould": 6, "toxin": 7, "dry matter": 6, "insects": 4, "moisture": 11}
     )
     assert np.isinf(end_days(a_run())["mould"]).all()
 
@@ -498,3 +499,17 @@ def test_a_single_leaking_bag_does_not_speak_for_the_lot():
     few, some = (simulate_storage("maize", 12.5, "hermetic_bag", climate, 90, leak_share=x) for x in (0.049, 0.051))
     assert float(few.damp_loss_pct[-1]) < 0.2 * float(some.damp_loss_pct[-1])
     assert float(few.mould_risk[-1]) > 0.0
+
+
+def test_a_lot_keeps_as_long_as_in_so_many_of_its_seasons():
+    """Mould past its limit on days 1 to 20 in twenty seasons: surely until 1, in 80 of 100 until 4, by half until 10."""
+    risk = np.zeros((31, 20))
+    for k in range(20):
+        risk[k + 1 :, k] = 1.0
+    run = a_run(days=30, mould_risk=risk)
+    for certainty, day in ((0.96, 1), (0.8, 4), (0.5, 10)):
+        found = keeps_until(run, certainty)
+        assert (found.days, found.cause, found.certainty, found.horizon_days) == (day, "mould", certainty, 30)
+    for wrong in (0.0, 1.0):
+        with pytest.raises(InputError):
+            keeps_until(run, wrong)

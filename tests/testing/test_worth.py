@@ -282,3 +282,13 @@ def test_payback_chances_are_binomial() -> None:
         assert result.by_season[season - 1] == pytest.approx(
             chance, abs=3 * math.sqrt(chance * (1 - chance) / 4000) + 1e-9
         )
+
+
+def test_tenths_of_a_payback_are_the_seasons_by_which_so_many_have_it_back() -> None:
+    """A price of 20 and 20 a season with a chance just above 10, 50 and 90 %: that tenth has it back after one."""
+    for chance, name in ((0.105, "low"), (0.505, "median"), (0.905, "high")):
+        worth = np.where(np.arange(1000) < 1000 * chance, 20.0, 0.0)
+        result = payback(20, worth, 0, 4, 0.0, seed=3, paths=20_000)
+        share = float(result.by_season[0])
+        assert chance - 0.005 < share < chance + 0.005  # between the tenth and one in a hundred more
+        assert getattr(result, name) == 1
