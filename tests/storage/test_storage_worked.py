@@ -502,7 +502,7 @@ def test_a_single_leaking_bag_does_not_speak_for_the_lot():
 
 
 def test_a_lot_keeps_as_long_as_in_so_many_of_its_seasons():
-    """Mould past its limit on days 1 to 20 in twenty seasons: surely until 1, in 80 of 100 until 4, by half until 10."""
+    """Mould past its limit on days 1 to 20 in twenty seasons: surely until 1, in 80 of 100 until 4, half until 10."""
     risk = np.zeros((31, 20))
     for k in range(20):
         risk[k + 1 :, k] = 1.0
