@@ -61,8 +61,9 @@ def test_cores_give_what_one_core_gives(tmp_path):
         assert lines(two)[name]["mean"] == row["mean"]
 
 
-def test_a_killed_worker_of_this_computer_is_said_and_the_next_start_goes_on(tmp_path):
+def test_a_killed_worker_of_this_computer_is_said_and_the_next_start_goes_on(tmp_path, monkeypatch):
     """Whatever is planned is kept; the surroundings of the caller are as they were."""
+    monkeypatch.delenv("OMP_NUM_THREADS")
     path, before = tmp_path / "plans.jsonl", dict(os.environ)
 
     def kill_all(_count: int, _name: str) -> None:
