@@ -32,6 +32,15 @@ def test_the_moment_of_the_target_lies_on_the_line_between_two_hours():
     assert _crossing(path, 13.0).tolist() == [2.5, 0.0, math.inf, 1.0]
 
 
+def test_sunny_hours_to_the_target_are_those_of_its_moment():
+    """Between two hours in the open the hours so far grow as the clock does; from midnight on 8 are covered."""
+    run = simulate_drying("maize", 16.0, DAYS, SETUP, 14.0)
+    at = float(run.hours_to_target[0])
+    assert 8 < at < 17
+    assert at % 1 > 0.01
+    assert float(run.exposed_hours_to_target[0]) == pytest.approx(at - 8)
+
+
 def test_days_are_counted_by_the_clock_of_the_place():
     """From 18 h local (15 h UTC): six hours end with the first day, one second more is the second."""
     times = pd.date_range("2026-02-01 15:00", periods=60, freq="h", tz="UTC")

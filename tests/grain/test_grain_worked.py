@@ -8,7 +8,7 @@ import pytest
 from core.errors import InputError
 from core.grain.calibration import fit_calibration, fit_new_isotherm, isotherm_from_coefficients, scaled_isotherm
 from core.grain.commodities import commodity_codes, get_commodity
-from core.grain.mass import dry_basis, mass_after_drying, tenth_below, wet_basis
+from core.grain.mass import dry_basis, mass_after_drying, shrink_pct, tenth_below, wet_basis
 from core.grain.sorption import (
     equilibrium_moisture,
     equilibrium_with_flag,
@@ -27,6 +27,12 @@ def test_one_bad_value_among_good_ones_is_refused():
         with pytest.raises(InputError):
             mass_after_drying(mass, before, after)
     assert mass_after_drying(0, 0, 99.9) == 0
+
+
+def test_shrink_is_the_water_and_what_is_spilt():
+    """100 kg at 20 % are 80 kg dry, 92 kg at 13.04 %: 8 % of water, and half a percent spilt."""
+    assert shrink_pct(20.0, 100 * 12 / 92) == pytest.approx(8.0)
+    assert shrink_pct(20.0, 100 * 12 / 92, 0.5) == pytest.approx(8.5)
 
 
 def test_a_limit_is_shown_in_tenths_never_above_it():
