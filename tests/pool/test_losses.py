@@ -146,3 +146,13 @@ def test_every_pool_with_a_known_store_has_its_row(asked):
     ]
     facts["pool.storage_method"].origin = "entered"
     assert method_of(store, 7, replay(events), "beans") == ("hermetic_bag", False)
+
+
+def test_what_came_on_the_day_of_a_load_may_be_in_it():
+    """By hand: 80 kg dry on 1 May and 80 on 5 May; what leaves on 5 May lay 4 and 0 days: 2 on average."""
+    events = [
+        delivery(1, 1, "100", "20", on=date(2026, 5, 1)),
+        delivery(2, 1, "100", "20", on=date(2026, 5, 5)),
+        sale(3, "200", "20", "2", on=date(2026, 5, 5)),
+    ]
+    assert mean_days(replay(events), "maize", JUNE) == [(160, 2)]

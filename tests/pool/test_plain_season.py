@@ -22,6 +22,7 @@ from core.pool.payout import (
     loan_accounts,
     lowest_cash,
     pay_by_member,
+    payable_now,
 )
 from core.pool.prices import price_effects
 from core.pool.season import replay
@@ -419,3 +420,37 @@ def test_what_is_asked_or_lost_on_the_day_of_the_load_counts_that_day():
 def test_the_edge_of_what_an_entry_may_say(entry, counts):
     """A pool of 100 kg at 13.5 %: 86.5 kg dry."""
     assert (replay([delivery(1, 1, "100", "13.5"), entry]).refused == ()) is counts
+
+
+def test_a_page_counts_interest_to_the_last_entry_and_its_deductions_begin_with_the_load():
+    """By hand: 1,000 lent on 1 January at 1 %, grain brought on 1 March, sold on 1 April: three months, 30.
+
+    Without an agreement both grades are paid alike: 100 kg at 10 are 500 each.
+    """
+    events = [
+        event(1, "loan", {"member_id": 1, "principal": "1000", "monthly_rate": "0.01"}, day(1, 1)),
+        delivery(2, 1, "50", "13.5", "1", on=day(3, 1)),
+        delivery(3, 2, "50", "13.5", "2", on=day(3, 1)),
+        sale(4, "100", "13.5", "10", on=day(4, 1)),
+    ]
+    pages = make_statements(replay(events))
+    assert pages[1].loans[0].interest == 30
+    assert (pages[1].pay.loans, pages[1].loans[0].still_due) == (500, 530)
+    assert (pages[1].pay.proceeds, pages[2].pay.proceeds) == (500, 500)
+    assert pages[2].pay.take_home == pages[2].pay.due == 500
+    assert (pages[2].pay.owes, pages[2].pay.short) == (0, {})
+
+
+def test_cash_is_paid_out_in_whole_coins_by_hand():
+    """The smallest coin is 50: of 1,230 in the cash 1,200 can be paid, 600 to each of two to whom 1,000 are due."""
+    events = [
+        event(1, "terms", {"step": "50"}, day(1, 1)),
+        delivery(2, 1, "100", "13.5"),
+        delivery(3, 2, "100", "13.5"),
+        sale(4, "200", "13.5", "10", on=day(5, 2)),
+        event(5, "buyer_payment", {"buyer": "Ridge Millers", "amount": "1230"}, day(5, 3)),
+    ]
+    season = replay(events)
+    assert payable_now(season, pay_by_member(season)) == {1: 600, 2: 600}
+    rich = replay([*events, event(6, "money_in", {"amount": "770", "place": "bank"}, day(5, 4))])
+    assert payable_now(rich, pay_by_member(rich)) == {1: 1000, 2: 1000}
