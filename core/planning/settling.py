@@ -17,7 +17,6 @@ from core.planning.worth import broken_limits, complete, evaluate
 LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
 OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
 MOST_ROUNDS = 20  # in which lots are let go that had better change
-PART_WORTH_BAGS = 1.0  # bags' worth that a plan gives up at most to spare a small part (judgement)
 SAME_MONEY = 0.05  # money of a penalty that is no difference: a fifth of it in cash (judgement: below any coin)
 Placed = dict[int, int]
 """Bags by option of one lot."""
@@ -64,14 +63,10 @@ def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = L
     """Return an allocation in which parts below so many bags have gone to the lot's others, grown, or changed lots.
 
     Of the ways to have fewer small parts that break no limit and leave no more unmet the one is taken that costs least;
-    where there is none, or it costs more than a bag is worth, the part stays.
+    where there is none the part stays.
     """
     placed, best, unmet = by_lot(allocation), allocation, penalty_of(outlook, allocation)
-    prices = {price.commodity: price.price_now for price in outlook.case.prices}
-    worth = objective_of(outlook.case, evaluate(outlook, allocation))
     for lot in sorted(placed):
-        item = outlook.case.lots[lot]
-        toll = PART_WORTH_BAGS * item.bag_mass_kg * prices[item.commodity]
         while True:
             small = small_parts(outlook, lot, placed[lot], least)
             if not small:
@@ -79,10 +74,10 @@ def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = L
             tried = [{lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
             tried += _exchanges(outlook, lot, placed, small[0])
             fewer = [{**placed, **way} for way in tried if _fewer(outlook, placed, way, least)]
-            found = _best_of(outlook, fewer, worth - toll, unmet)
+            found = _best_of(outlook, fewer, unmet)
             if found is None:
                 break
-            placed, best, worth = found
+            placed, best = found
     return best
 
 
@@ -144,20 +139,20 @@ def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int
 
 
 def _best_of(
-    outlook: Outlook, tried: Iterable[dict[int, Placed]], least: float, unmet: float
-) -> tuple[dict[int, Placed], Allocation, float] | None:
-    """Return the best try that breaks no limit, meets as much and brings at least so much, with what it brings [money].
+    outlook: Outlook, tried: Iterable[dict[int, Placed]], unmet: float
+) -> tuple[dict[int, Placed], Allocation] | None:
+    """Return the try that breaks no limit, leaves no more unmet and brings most.
 
     `unmet` is the penalty for what was lacking before [money].
     """
-    found = None
+    found, most = None, -np.inf
     for way in tried:
         made = allocation_of(outlook, way)
         if broken_limits(outlook, made):
             continue
         worth = objective_of(outlook.case, evaluate(outlook, made))
-        if worth >= least and penalty_of(outlook, made) <= unmet + SAME_MONEY:
-            found, least = (way, made, worth), worth
+        if worth > most and penalty_of(outlook, made) <= unmet + SAME_MONEY:
+            found, most = (way, made), worth
     return found
 
 
