@@ -154,7 +154,7 @@ def test_counts_and_spans_that_just_suffice():
 def test_an_empty_range_of_coefficients_is_refused(ranges):
     fine = ("x", "henderson", 8.6541e-5, 1.8634, 49.81, "ASAE D245")
     isotherm_from_coefficients(*fine)
-    with pytest.raises(InputError, match="range"):
+    with pytest.raises(InputError, match="range of the coefficients is empty"):
         isotherm_from_coefficients(*fine, *ranges)
 
 
