@@ -13,6 +13,7 @@ import random
 import statistics
 import tempfile
 import time
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -37,17 +38,27 @@ class Seen:
 
 
 async def session(address: str, pages: list[str], until: float, pause: float, seed: int, seen: Seen) -> None:
-    """Open pages one after another until the time is over."""
+    """Open pages one after another, a person's pause between, until the time is over."""
+    draw = random.Random(seed)
+    await asyncio.sleep(draw.uniform(0.0, pause))  # people do not all come at one moment
+
+    async def chosen() -> AsyncIterator[str]:
+        while time.monotonic() < until:
+            yield draw.choice(pages)
+            await asyncio.sleep(draw.uniform(0.5, 1.5) * pause)
+
+    await page_changes(address, chosen(), seen)
+
+
+async def page_changes(address: str, pages: AsyncIterator[str], seen: Seen) -> None:
+    """Open pages in one session as they are named, each until it is whole."""
     from streamlit.proto.BackMsg_pb2 import BackMsg
     from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
     from websockets.asyncio.client import connect
 
-    draw = random.Random(seed)
     socket = f"{address.replace('http', 'ws', 1)}/_stcore/stream"
-    await asyncio.sleep(draw.uniform(0.0, pause))  # people do not all come at one moment
     async with connect(socket, subprotocols=["streamlit"], origin=address, max_size=None) as line:  # type: ignore[arg-type]
-        while time.monotonic() < until:
-            page = draw.choice(pages)
+        async for page in pages:
             message = BackMsg()
             message.rerun_script.page_name = page
             message.rerun_script.query_string = ""
@@ -59,7 +70,6 @@ async def session(address: str, pages: list[str], until: float, pause: float, se
             except TimeoutError:
                 seen.errors.append(f"{page}: not whole after {PATIENCE_SECONDS:.0f} s")
             seen.seconds.setdefault(page, []).append(time.monotonic() - began)
-            await asyncio.sleep(draw.uniform(0.5, 1.5) * pause)
 
 
 async def _whole(line, kind, page: str, seen: Seen) -> None:
