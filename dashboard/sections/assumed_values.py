@@ -71,9 +71,9 @@ def show_truck_and_meter() -> None:
     group = page.stop_if_no_group()
     facts = facts_for_entry(state.store().facts(group.id), group.currency)
     mine = {key: facts[key] for key in (*TRUCK, *METER)}
+    page.caution("meter")
     choose_and_enter(group, mine, "truck")
     page.table(facts_table(mine), "truck_table", "truck_and_meter.csv")
-    page.caution("meter")
 
 
 def label_of(fact: Fact) -> str:

@@ -63,6 +63,7 @@ def show() -> None:
         )
         if group is not None:
             page.origin(state.store().fact(group.id, "store_warmest_c"))
+    page.caution("mould")
     if temperature is None or humidity is None:
         st.info(_("Enter what the probe shows once the humidity is steady."))
     else:
@@ -73,7 +74,6 @@ def show() -> None:
         else:
             _show(check)
     _offer_card(crop, warmest, limits)
-    page.caution("mould")
     page.sources(_source_lines(crop, limits))
 
 

@@ -99,6 +99,7 @@ def show() -> None:
         events, season = read_season(group)
         base = season.terms.base_pct
         total = sum((weight_at(item.dry_kg, base) for item in season.deliveries), start=Decimal(0))
+        page.caution("meter")
         page.answer(
             ngettext(
                 "{count} delivery, together {kg} kg at {base} % moisture.",
@@ -117,6 +118,7 @@ def show() -> None:
         head(season)
         if members:
             st.subheader(_("Weigh in"))
+            page.caution("mould")
             record_entry(
                 "delivery",
                 "delivery",
@@ -138,7 +140,6 @@ def show() -> None:
                 receipts(group, season, members)
         if season.deliveries:
             all_deliveries(group, season, members)
-    page.caution("mould", "money")
     page.sources(
         [
             _("Weight at the agreed moisture: mass balance of dry matter, W2 = W1 (100 − M1) / (100 − M2)."),

@@ -21,6 +21,8 @@ def show() -> None:
     group = page.stop_if_no_group()
     has, fact = possessions(state.store(), group.id), state.store().fact(group.id, SPACES)
     total = sum(space.capacity_kg for space in has.spaces)
+    if any(drying_method(space.method)["powered"] for space in has.spaces):
+        page.caution("heat", "machines")
     page.answer(_("Room for {mass} kg of wet grain at a time.").format(mass=number(total, 0)))
     page.origin(fact)
     page.table(spaces_table(has, group.currency), key="spaces_table", file_name="drying_spaces.csv")

@@ -21,9 +21,9 @@ def show() -> None:
     page.start(_("In what can the group keep grain?"))
     group = page.stop_if_no_group()
     has, fact = possessions(state.store(), group.id), state.store().fact(group.id, STORES)
+    page.caution("chemicals", *(("bulk",) if any(one.unit == "silo" for one in has.stores) else ()))
     page.origin(fact)
     page.table(stores_table(has, group.currency), key="stores_table", file_name="stores.csv")
-    page.caution("chemicals")
     with page.details(_("Add or correct")):
         _form(group, has, fact)
 

@@ -81,6 +81,7 @@ def show() -> None:
     _events, account = read_book(group)
     open_book_first(group, account)
     balances = member_balances(account, state.today())
+    page.caution("money")
     page.answer(answer(account, balances, group.currency))
     for warning in warnings(account, MONEY_PLACES):
         st.warning(say(warning))
@@ -102,4 +103,3 @@ def show() -> None:
             _("Straight-line depreciation over the meter's life: common practice, no source"),
         ]
     )
-    page.caution("money")

@@ -65,6 +65,7 @@ def show() -> None:
     open_book_first(group, account)
     rows = account.journal.trial_balance(state.today())
     debits = sum((row.debit for row in rows), Decimal(0))
+    page.caution("money")
     page.answer(
         ngettext(
             "{count} entry, and both sides agree: {amount} each.",
@@ -97,4 +98,3 @@ def show() -> None:
         )
     with page.details(_("Balance of each account")):
         page.table(balance_table(account, group.currency), key="journal_trial", file_name="balances.csv")
-    page.caution("money")

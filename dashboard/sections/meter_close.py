@@ -177,6 +177,7 @@ def show() -> None:
         if owing
         else _("No member owes the group money.")
     )
+    page.caution("money")
     page.answer((_("The season up to {day} is closed.").format(day=day(closed)) + " " if closed else "") + words)
     ask_name()
     with page.plain_errors():
@@ -190,4 +191,3 @@ def show() -> None:
         mime="text/html",
         key="close_paper",
     )
-    page.caution("money")

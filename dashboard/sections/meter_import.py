@@ -91,6 +91,7 @@ def show() -> None:
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)
+    page.caution("money")
     ask_name()
     with page.plain_errors():
         preview = choose_table(group, account, events)
@@ -99,4 +100,3 @@ def show() -> None:
         show_preview(preview, group.currency)
         if preview.rows:
             import_rows(group, preview, len(events))
-    page.caution("money")

@@ -135,6 +135,7 @@ def show() -> None:
             filled["waiting"] / 100,
         )
         with answer_place:
+            page.caution("money", "advice")
             page.answer(offer_answer(result, group.currency))
             page.chart(
                 offer_figure(result, group.currency),
@@ -142,4 +143,3 @@ def show() -> None:
                 key="offer_chart",
             )
             page.table(offer_table(result, filled, months, group.currency), key="offer_table")
-    page.caution("advice", "money")

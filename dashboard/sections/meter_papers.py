@@ -19,6 +19,7 @@ def show() -> None:
     group: Any = page.stop_if_no_group()
     _events, account = read_book(group)
     open_book_first(group, account)
+    page.caution("personal")
     names = account.facts.names
     member = st.selectbox(
         _("Member"), list(names), format_func=lambda number: member_label(number, names[number]), key="paper_member"
@@ -46,4 +47,3 @@ def show() -> None:
         mime="text/html",
         key="paper_account",
     )
-    page.caution("money")

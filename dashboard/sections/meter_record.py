@@ -20,6 +20,7 @@ def show() -> None:
     group: Any = page.stop_if_no_group()
     events, account = read_book(group)
     open_book_first(group, account)
+    page.caution("money")
     ask_name()
     words = kind_words()
     kind = st.selectbox(_("What happened"), list(METER_ENTRIES), format_func=words.__getitem__, key="meter_kind")
@@ -32,4 +33,3 @@ def show() -> None:
             events,
             lambda kind, on, payload, token: record(group, kind, on, payload, token),
         )
-    page.caution("money")

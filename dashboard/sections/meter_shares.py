@@ -315,6 +315,7 @@ def show() -> None:
             return
         seen = together(amount, needs, costs.running)
         with answer_place:
+            page.caution("money")
             page.answer(together_sentence(seen, group.currency, whole_life))
         with picture_place:
             page.chart(
@@ -326,7 +327,6 @@ def show() -> None:
             splits = share_cost(amount, needs, costs.running, step)
         rules(group, splits, needs, costs, names, kind, step, season_words(season), events)
     show_assumptions(group, FACTS, "shares_facts")
-    page.caution("money")
     page.sources(
         [
             _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),

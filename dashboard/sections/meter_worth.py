@@ -338,11 +338,10 @@ def show() -> None:
 
 
 def show_basis(group: Group, facts: Any, worths: Worths) -> None:
-    """Show what the answer rests on: values with their origin, cautions, sources."""
+    """Show what the answer rests on: values with their origin, sources."""
     rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
     rest += list(PLAN_FACTS) if worths.by_plan else [DEDUCTION, *(f"meter.worth.{name}" for name in FALLBACK_FACTS)]
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
-    page.caution("meter", "mould")
     page.sources(
         [
             _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
@@ -378,6 +377,7 @@ def show_season(
     months = float(facts["meter.worth.season_months"].value)
     waiting = interest_on(float(facts["interest_monthly"].value), months)
     back = payback(price, season.by_scenario, upkeep + tests * per_test, seasons, waiting, SEED)
+    page.caution("meter", "mould")
     page.answer(
         _(
             "Testing is worth about {mean} a season more than {words} ({low} to {high} in 8 of 10 cases). The meter "

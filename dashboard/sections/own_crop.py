@@ -43,6 +43,7 @@ def show() -> None:
     page.start(_("How wet is a crop or variety that the published tables do not know?"))
     group = page.stop_if_no_group()
     known = own_crops(state.store(), group.id)
+    page.caution("meter")
     if known:
         page.answer(_("Own crops: {names}.").format(names=", ".join(crop.name for crop in known.values())))
     else:
@@ -69,7 +70,6 @@ def show() -> None:
     if proposal is not None:
         _show(group, proposal)
     _known_crops(group, known)
-    page.caution("meter")
     page.sources(
         [
             _("Fitted by least squares on moisture; forms: modified Henderson, Oswin and Halsey (ASAE/ASABE D245)"),

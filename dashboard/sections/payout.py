@@ -274,6 +274,7 @@ def show() -> None:
             page.answer(_("Nothing is in the pools yet. Weigh in the first delivery on the page Deliveries."))
             page.link("deliveries", _("Weigh in"), "deliveries")
             return
+        page.caution("money")
         page.answer(answer(scene))
         for words in ahead_words(season, group.currency):
             st.warning(words)
@@ -288,7 +289,6 @@ def show() -> None:
         st.caption(taken_off_words(scene))
         show_prices(group, members)
         show_meter(scene)
-    page.caution("money")
     page.sources(
         [
             _("Shares: in proportion to dry kilograms, to the gram; money in whole coins by the largest remainder."),

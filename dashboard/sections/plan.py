@@ -58,8 +58,8 @@ def _answer(now: Situation) -> None:
     """Say the decision in one sentence, the caution that matters, and what is not met."""
     show_assumed(now)
     said, currency = now.headline, now.group.currency
-    page.answer(headline_words(said, currency, tongue()))
     page.caution("mould")
+    page.answer(headline_words(said, currency, tongue()))
     worst, other = now.made.fresh["plan"].worst_tenth_mean, now.made.fresh["sell all now wet"].worst_tenth_mean
     st.caption(
         _(

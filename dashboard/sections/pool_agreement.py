@@ -18,6 +18,7 @@ def show() -> None:
     with page.plain_errors():
         events, season = read_season(group)
         terms = season.terms
+        page.caution("money")
         page.answer(
             _("Weights count at {base} % moisture, nothing above {limit} % is accepted. {closed}").format(
                 base=terms.base_pct, limit=terms.limit_pct, closed=closed_words(season)
@@ -32,4 +33,3 @@ def show() -> None:
             events,
             lambda kind, on, payload, token: record(group, kind, on, payload, token),
         )
-    page.caution("money")

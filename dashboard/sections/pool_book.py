@@ -15,6 +15,7 @@ def show() -> None:
     group: Any = page.stop_if_no_group()
     with page.plain_errors():
         events, season = read_season(group)
+        page.caution("money")
         page.answer(
             ngettext("{count} entry in the book.", "{count} entries in the book.", len(events)).format(
                 count=len(events)
@@ -23,4 +24,3 @@ def show() -> None:
         head(season)
         if events:
             who_did_what(group, events, names_of(group))
-    page.caution("money")

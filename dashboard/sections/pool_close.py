@@ -27,6 +27,7 @@ def show() -> None:
         events, season = read_season(group)
         journal = books(season)
         in_book = journal.balance(CASH)
+        page.caution("money")
         page.answer(_("The book says {amount} in the pools' cash.").format(amount=coins(in_book, group.currency)))
         head(season)
         for close in season.closes:
@@ -99,4 +100,3 @@ def show() -> None:
             "trial_balance",
             "trial_balance.csv",
         )
-    page.caution("money")

@@ -235,6 +235,7 @@ def show() -> None:
     with page.plain_errors():
         events, season = read_season(group)
         scene = scene_of(group, events, season, members)
+        page.caution("money")
         page.answer(owed_words(scene))
         if scene.buyers:
             page.chart(
@@ -265,5 +266,4 @@ def show() -> None:
             with st.expander(_("Loads sold")):
                 page.table(load_table(scene), "loads_table", "loads.csv")
             show_readings(group, season)
-    page.caution("money")
     page.sources([_("A buyer's scale and meter: normal mean with a normal prior, adjusted for small numbers.")])

@@ -93,6 +93,7 @@ def show() -> None:
         events, season = read_season(group)
         scene = scene_of(group, events, season, members)
         open_loans = sum((account.still_due for account in scene.loans.values()), ZERO)
+        page.caution("money")
         page.answer(
             _("Members still owe {amount} on loans.").format(amount=scene.coins(open_loans))
             if open_loans
@@ -123,7 +124,6 @@ def show() -> None:
                 )
         if season.deliveries and st.toggle(_("Compare losses with what was expected"), key="pool_losses"):
             show_losses(group)
-    page.caution("money")
     page.sources(
         [
             _(

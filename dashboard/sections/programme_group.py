@@ -71,6 +71,7 @@ def show_losses(group_id: int, currency: str) -> None:
         why = found.why_not
         page.answer(say(why) if why is not None else _("No avoidable loss can be shown from these records."))
         return
+    page.caution("advice")
     page.answer(
         _("The largest avoidable loss: {cause}, {amount}.").format(
             cause=_(found.largest.name), amount=about(found.largest.money, currency)
@@ -219,6 +220,5 @@ def show() -> None:
         show_people(groups, group.id)
         with page.details(_("This group's season as one file")):
             save_file(group.id, group.name)
-        page.caution("advice")
     except DryholdError as error:
         page.show_error(error)

@@ -186,6 +186,7 @@ def show() -> None:
         groups = counted(state.store().groups(), shows_invented())
         results = kept_results(groups)
         if results:
+            page.caution("advice")
             show_programme(results, groups)
         else:
             page.answer(_("What would help has not been worked out yet. See below whom to visit this week."))
@@ -223,4 +224,3 @@ def show() -> None:
                 ),
             ]
         )
-        page.caution("advice")

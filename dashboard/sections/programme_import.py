@@ -15,6 +15,7 @@ def show() -> None:
     page.start(_("Which groups are here, and which files are to be imported?"))
     with page.plain_errors():
         groups = counted(state.store().groups(), shows_invented())
+        page.caution("personal")
         page.answer(
             ngettext("{count} group is here.", "{count} groups are here.", len(groups)).format(count=len(groups))
         )
@@ -22,4 +23,3 @@ def show() -> None:
         import_files()
         st.subheader(_("Merge or remove groups"))
         tidy_groups()
-        page.caution("personal")

@@ -87,4 +87,3 @@ def show() -> None:
             )
         ]
     )
-    page.caution("advice")

@@ -22,6 +22,7 @@ def show() -> None:
     frame = _provenance()
     counts = frame["basis"].value_counts()
     words = _basis_words()
+    page.caution("advice")
     page.answer(
         _(
             "{count} entries: {published} published, {memory} from memory, {practice} common practice, {judgement} "
@@ -44,7 +45,6 @@ def show() -> None:
             "group enters itself are used first."
         )
     )
-    page.caution("advice")
 
 
 def _chosen(frame: pd.DataFrame, table: str, search: str) -> pd.DataFrame:

@@ -37,6 +37,7 @@ def answer(statement: MemberStatement, name: str, currency: str) -> str:
 
 def save_all(group: Group, statements: Mapping[int, MemberStatement], members: Mapping[int, str]) -> None:
     """Offer all statements in one file."""
+    page.caution("personal")
     if not st.button(_("Prepare all members' statements"), key="all_statements"):
         return
     packed = io.BytesIO()
@@ -64,12 +65,12 @@ def show() -> None:
             _("Member"), list(statements), format_func=lambda key: label_of(members, key), key="statement_member"
         )
         name = label_of(members, chosen)
+        page.caution("money")
         page.answer(answer(statements[chosen], told_apart(members).get(chosen, name), group.currency))
         text = statement_page(statements[chosen], name, group.name, group.currency, _)
         st.download_button(_("Statement to print"), text, f"statement-{chosen}.html", "text/html", key="one_statement")
         st.iframe(text, height=900)
         save_all(group, statements, members)
-    page.caution("money", "personal")
     page.sources(
         [
             _("Water: the mass balance of dry matter. Shares: in proportion to dry kilograms, to the gram."),

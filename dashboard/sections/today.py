@@ -56,6 +56,7 @@ def show() -> None:
 def _answer(now: Situation) -> None:
     """Say today's work in one sentence, the caution that matters, and what is assumed."""
     show_assumed(now)
+    page.caution("mould")
     today = [action for action in now.actions if action.on == now.today]
     if today:
         first, more = say(today[0].what), len(today) - 1
@@ -68,7 +69,6 @@ def _answer(now: Situation) -> None:
         )
     else:
         page.answer(_("Nothing to do: every lot is sold or kept."))
-    page.caution("mould")
 
 
 def _who(name: str) -> str:

@@ -50,6 +50,7 @@ def show() -> None:
             )
         )
         with top:
+            page.caution("advice")
             page.answer(sentence)
         page.chart(hindcast_figure(report), alt=sentence, key="past_harvests")
         table = rules_table(report)

@@ -243,6 +243,7 @@ def _show_weather(group, now: datetime) -> None:
         with page.busy(_("Reading the forecast ...")):
             forecast = forecast_of(group, state.store(), now)
     windows = day_windows(forecast, place)
+    page.caution("advice")
     page.answer(answer(windows, forecast))
     show_source(forecast, now)
     if forecast.status != "usual":  # of the usual weather no single day is known, so that none is shown
@@ -283,7 +284,6 @@ def show() -> None:
     group = page.stop_if_no_group()
     with page.plain_errors():
         _show_weather(group, state.now())
-    page.caution("advice")
     page.sources(
         [
             _("Forecast: Open-Meteo (CC BY 4.0), or MET Norway (CC BY 4.0) where that does not answer."),

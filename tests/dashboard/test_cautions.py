@@ -1,11 +1,41 @@
-"""Every caution that a page or a sheet asks for exists."""
+"""Every caution that a page or a sheet asks for exists, and stands above the answer that it belongs to."""
 
 from __future__ import annotations
 
 import ast
 
-from core.cautions import caution_texts
+import pytest
+from streamlit.testing.v1.element_tree import Info, Warning
+
+from core.cautions import caution_of, caution_texts
+from tests.dashboard.pages import open_alone
 from tests.test_structure import ROOT
+
+FIRST_CAUTION = {
+    "deliveries": "meter",
+    "payout": "money",
+    "pool_loads": "money",
+    "statements": "money",
+    "pool_other": "money",
+    "pool_agreement": "money",
+    "pool_close": "money",
+    "pool_book": "money",
+    "meter_shares": "money",
+    "meter_account": "money",
+    "meter_book": "money",
+    "meter_close": "money",
+    "meter_papers": "personal",
+    "meter_record": "money",
+    "check": "mould",
+    "lots": "mould",
+    "weather": "advice",
+    "own_crop": "meter",
+    "sources": "advice",
+    "grain_stores": "chemicals",
+    "prices": "advice",
+    "waiting_past": "advice",
+}
+"""The caution that comes first on a section of the example. Today, Sale plan and the floor: the walk in the browser."""
 
 
 def asked() -> set[str]:
@@ -26,3 +56,17 @@ def asked() -> set[str]:
 def test_every_caution_that_is_asked_for_exists():
     assert asked() - set(caution_texts()) == set()
     assert {"mould", "chemicals", "money", "meter", "advice", "personal"} <= asked()
+
+
+@pytest.mark.parametrize("section", FIRST_CAUTION)
+def test_the_caution_stands_above_the_answer(demo_store, section):
+    app = open_alone(section)
+    assert not app.exception
+    boxes = [box for box in app.main if isinstance(box, (Info, Warning))]
+    assert boxes[0].icon == ":material/front_hand:", f"the first box says: {boxes[0].value}"
+    assert boxes[0].value.startswith(caution_of(FIRST_CAUTION[section]))
+
+
+def test_the_money_caution_is_one_line_of_a_wide_page():
+    """62 rem less the margins hold about 110 letters of 17 pixels."""
+    assert len(caution_of("money")) <= 110
