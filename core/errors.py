@@ -17,8 +17,6 @@ class DryholdError(Exception):
     ----------
     template : str
         English text with named places: what was given, what is allowed, what to do.
-    **values
-        What stands at the named places.
     """
 
     def __init__(self, template: str, **values: Any) -> None:

@@ -15,8 +15,6 @@ class Message:
     ----------
     template : str
         English text with named places, such as ``"{bags} bags are too wet"``.
-    values : Mapping[str, Any]
-        What stands at the named places.
     """
 
     template: str

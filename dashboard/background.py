@@ -173,17 +173,8 @@ def wait_for(key: Hashable, work: Callable[[Job], Any], name: str) -> Any:
 
     Parameters
     ----------
-    key : hashable
-        What the result depends on.
     work : callable
         Takes its `Job`, returns the result.
-    name : str
-        Of the widgets, one for each place on a page.
-
-    Raises
-    ------
-    DryholdError
-        Raised by the work.
     """
     job = desk().job(key, work)
     job.ask()

@@ -80,13 +80,7 @@ def ask_name() -> None:
 
 
 def writer() -> str:
-    """Return who writes.
-
-    Raises
-    ------
-    InputError
-        Nobody has said it.
-    """
+    """Return who writes."""
     if state.who() == NOT_NAMED:
         raise InputError("Every entry names who recorded it: first give your name in the field 'Your name'.")
     return state.who()

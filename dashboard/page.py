@@ -40,8 +40,6 @@ def compose(name: str, sections: dict[str, str]) -> None:
 
     Parameters
     ----------
-    name : str
-        Of the page, as in the address.
     sections : dict
         Name of a file in `dashboard/sections` to its label; the first is shown where none was chosen. The choice
         stays in the address and, within a session, when the page is left.
@@ -212,10 +210,6 @@ def chart(figure: Any, alt: str, key: str) -> None:
     ----------
     figure : Figure
         Drawn in the light colours of `charts.palette`, laid out by `charts.base.layout`.
-    alt : str
-        The sentence that says what it shows, for those who cannot see it.
-    key : str
-        Of the widget.
     """
     if st.context.theme.type == "dark":
         import plotly.io
@@ -233,8 +227,6 @@ def table(frame: pd.DataFrame, key: str, file_name: str | None = None, open_card
     ----------
     frame : DataFrame
         Headings and cells in the reader's language; the first column heads a card.
-    key : str
-        Of the widgets.
     file_name : str, optional
         What it holds, such as ``"lots"``; group and date are added.
     open_cards : int
@@ -295,14 +287,10 @@ def download(frame: pd.DataFrame, what: str, key: str, label: str = "", tags: Ma
 
     Parameters
     ----------
-    frame : DataFrame
     what : str
         What the table is, such as ``"members.csv"``.
-    key : str
     label : str
         What stands on the button, where it is not the usual.
-    tags : Mapping of str to str, optional
-        Tags of the humanitarian exchange language by heading.
     """
     group = state.current_group()
     name = download_name([group.name if group else "", what.rsplit(".", 1)[0]], state.today(), "csv")

@@ -31,13 +31,7 @@ def situation_now(group_id: int, choices: Choices | None = None) -> Situation:
 
 
 def planned(group_id: int, choices: Choices | None = None) -> Situation | None:
-    """Return the situation with its plan made; None while it is being worked out (the page shows how far it is).
-
-    Raises
-    ------
-    PlanError
-        Where there is nothing to plan.
-    """
+    """Return the situation with its plan made; None while it is being worked out (the page shows how far it is)."""
     made = choices or chosen()
     reading = situation_now(group_id, made)
 

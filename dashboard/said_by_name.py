@@ -33,13 +33,7 @@ Function = ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda
 
 
 class SaidByName:
-    """The texts of a folder of modules that are said by name.
-
-    Parameters
-    ----------
-    modules : dict
-        Path to the parsed module.
-    """
+    """The texts of a folder of modules that are said by name."""
 
     def __init__(self, modules: dict[Path, ast.Module]) -> None:
         self.modules = modules

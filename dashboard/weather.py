@@ -48,8 +48,6 @@ def forecast_of(
         Whose, from where, and when (aware).
     ask_again : bool
         True asks the network even where a young forecast is stored.
-    progress : callable or None
-        Told the service that is being asked.
     """
     place = place_of(group)
     normals = normals_of(group, store, now)

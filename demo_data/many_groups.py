@@ -66,14 +66,8 @@ def add_invented_groups(
 
     Parameters
     ----------
-    store : Store
-        The database.
-    count : int
-        Groups; every third one has another currency.
     now : datetime
         Aware; the last harvest was about five months ago.
-    seed : int
-        The same seed gives the same groups.
     progress : callable, optional
         Called with the count so far.
     """

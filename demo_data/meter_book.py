@@ -28,10 +28,6 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
 
     Parameters
     ----------
-    store : Store
-        The database.
-    group_id : int
-        A group with members.
     now : datetime
         Aware; the book ends some days before.
     """

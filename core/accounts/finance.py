@@ -363,13 +363,7 @@ def add_months(day: date, months: int) -> date:
 
 
 def whole_months(start: date, end: date) -> int:
-    """Return how many whole months lie between two days; 0 where the end comes first.
-
-    Parameters
-    ----------
-    start, end : date
-        Days.
-    """
+    """Return how many whole months lie between two days; 0 where the end comes first."""
     months = max((end.year - start.year) * MONTHS_A_YEAR + end.month - start.month, 0)
     return months - 1 if months and add_months(start, months) > end else months
 

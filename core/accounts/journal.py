@@ -28,18 +28,7 @@ KIND_WORDS = {
 
 
 def account_words(account: str) -> tuple[Message, Message]:
-    """Return an account's kind and name as people say them: ``"assets:cash box"`` is Asset, cash box.
-
-    Parameters
-    ----------
-    account : str
-        Account name.
-
-    Returns
-    -------
-    tuple of Message
-        Kind and name.
-    """
+    """Return an account's kind and name as people say them: ``"assets:cash box"`` is Asset, cash box."""
     kind, _colon, name = account.partition(":")
     return Message(KIND_WORDS.get(kind, kind.capitalize())), Message(name)
 
@@ -88,12 +77,8 @@ def debit(account: str, amount: Decimal, party: str = "") -> Line:
 
     Parameters
     ----------
-    account : str
-        Account name.
     amount : Decimal
         Money above 0.
-    party : str
-        Whom it concerns.
     """
     return Line(account, amount, ZERO, party)
 
@@ -103,12 +88,8 @@ def credit(account: str, amount: Decimal, party: str = "") -> Line:
 
     Parameters
     ----------
-    account : str
-        Account name.
     amount : Decimal
         Money above 0.
-    party : str
-        Whom it concerns.
     """
     return Line(account, ZERO, amount, party)
 
@@ -121,20 +102,10 @@ class Entry:
     ----------
     number : int
         Its place in the journal, from 1, without gaps.
-    on : date
-        Day on which it counts.
-    text : Message
-        What happened.
     lines : tuple of Line
         At least two; debits and credits are equal.
-    who : str
-        Who wrote it down.
-    recorded_at : datetime or None
-        When it was written down.
     reference : str
         Receipt number, mobile-money reference or the like.
-    reverses : int or None
-        Number of the entry that it takes back.
     """
 
     number: int
@@ -235,23 +206,8 @@ class Journal:
 
         Parameters
         ----------
-        on : date
-            Day on which it counts.
-        text : Message or str
-            What happened.
         lines : iterable of Line
             At least two, balanced.
-        who : str
-            Who wrote it down.
-        reference : str
-            Receipt or payment reference.
-        recorded_at : datetime, optional
-            When it was written down.
-
-        Raises
-        ------
-        LedgerError
-            Where the entry does not balance.
         """
         # the words are data in a plain sentence, so braces in them must not be read as places to fill
         said = text if isinstance(text, Message) else Message("{text}", {"text": text})
@@ -265,16 +221,8 @@ class Journal:
 
         Parameters
         ----------
-        number : int
-            The entry to take back.
         on : date
             Day on which the reversal counts.
-        who : str
-            Who reversed it.
-        reason : str
-            Why.
-        recorded_at : datetime, optional
-            When it was written down.
 
         Raises
         ------
@@ -306,10 +254,6 @@ class Journal:
             Count entries up to and with this day.
         party : str, optional
             Count only this member's lines.
-
-        Returns
-        -------
-        dict of account to Decimal, in the order of the names
         """
         totals: dict[str, Decimal] = {}
         for entry in self.entries:
@@ -325,8 +269,6 @@ class Journal:
 
         Parameters
         ----------
-        account : str
-            Account name.
         until : date, optional
             Count entries up to and with this day.
         """
@@ -419,12 +361,6 @@ class Journal:
             Last day of the season.
         into : str
             The account that takes the result, such as ``"equity:surplus"``.
-        text : Message or str
-            What is closed.
-        who : str
-            Who closes.
-        recorded_at : datetime, optional
-            When it was written down.
 
         Returns
         -------

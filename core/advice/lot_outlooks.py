@@ -62,10 +62,6 @@ class KeepingNow:
 
     Parameters
     ----------
-    lot : StoredLot
-        As its tests since bagging have it.
-    correction : CorrectedLot or None
-        What those tests changed.
     climates, settings
         What it meets, and what it is judged by.
     """
@@ -123,10 +119,6 @@ def drying_now(
 
     Parameters
     ----------
-    store, group_id
-        Whose.
-    state : LotState
-        The lot.
     setup : DryingSetup
         How it is dried, `usual_setup` or another.
     frames : sequence of DataFrame

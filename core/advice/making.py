@@ -43,8 +43,6 @@ class Choices:
 
     Parameters
     ----------
-    weeks : int or None
-        How far ahead.
     risk_weight : float or None
         What the group would give up in an average year for one more in a bad year.
     interest : float or None
@@ -83,10 +81,6 @@ class MadePlan:
     ----------
     built : BuiltCase
         The case, and what could not be taken in.
-    outlook : Outlook
-        All choices in the seasons planned on.
-    plan : SalePlan
-        The plan.
     fresh : dict
         Worth by name on the fresh seasons, "plan" first, then the rules.
     net : Series
@@ -121,13 +115,7 @@ def silent(_words: str, _share: float, _detail: float) -> bool:
 
 
 def draw_scenes(store: Any, group_id: int, today: date, weeks: int | None, tell: Tell = silent) -> Scenes:
-    """Return the case of a group's records with its seasons.
-
-    Raises
-    ------
-    PlanError
-        Where there is nothing to plan.
-    """
+    """Return the case of a group's records with its seasons."""
     tell(READING, 0.05, 0.0)
     built = build_case(store, group_id, today, **({} if weeks is None else {"weeks": weeks}))
     tell(DRAWING, 0.2, 0.0)
@@ -155,10 +143,6 @@ def make_plan(store: Any, scenes: Scenes, group_id: int, choices: Choices, tell:
         The records (terms of a loan, the gain from which advice is changed).
     scenes : Scenes
         From `draw_scenes` with the same weeks.
-    group_id : int
-        Whose.
-    choices : Choices
-        What a person decided.
     tell : callable
         Told how far the work is; its answer True ends the search.
     """

@@ -19,17 +19,6 @@ LEAD_DAYS = 7
 def lots_to_test(store: Store, group_id: int, today: date, now: datetime) -> list[LotToTest]:
     """Return the open lots with the days within which each has to be tested.
 
-    Parameters
-    ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
-    today : date
-        First day.
-    now : datetime
-        Aware.
-
     Returns
     -------
     list of LotToTest

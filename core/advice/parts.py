@@ -19,22 +19,12 @@ class LotNow:
 
     Parameters
     ----------
-    id : int
-        Number of the record.
     label, owner, crop : str
         What it is called, whose it is (empty: the group's), crop code.
-    bags : int
-        Bags left.
-    mass_kg : float
-        Mass now.
     verdict : str
         "dry enough", "too wet", "cannot tell" or "not tested".
     moisture_pct : float or None
         Mean moisture, % wet basis; None where it was never tested.
-    limit_pct : float
-        The strictest limit, % wet basis.
-    state : LotState
-        All that the records say of it.
     """
 
     id: int
@@ -71,8 +61,6 @@ class WeatherNow:
         Hours ahead, and the usual weather of each month.
     issued_at : datetime or None
         When a forecast was issued, None where there is none.
-    said : Message
-        The origin in words.
     """
 
     origin: str
@@ -93,8 +81,6 @@ class PriceNow:
 
     Parameters
     ----------
-    crop : str
-        Crop code.
     per_kg : float
         Money per kg at the reference market.
     on : date or None
@@ -120,10 +106,6 @@ class Assumed:
     ----------
     subject : str
         "weather", "price", "space", "store", "truck", "meter", "lot" or "money".
-    said : Message
-        What is assumed, in a sentence.
-    source : str
-        Where the value comes from.
     important : bool
         Whether it belongs at the top of every page that rests on it.
     """

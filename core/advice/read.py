@@ -94,16 +94,6 @@ class Reading:
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
-    now : datetime
-        The moment, aware.
-    choices : Choices
-        What a person decided beside the records.
-    tell : callable
-        Told how far the plan is.
     keep : callable or None
         Keeps seasons that several choices share (see `making.Keep`).
     """
@@ -194,8 +184,6 @@ class Reading:
 
         Parameters
         ----------
-        lot_id : int
-        space : DryingSpace
         at : datetime, optional
             From which hour of today on; None = the whole day, as the plan.
         other : tuple, optional
@@ -224,11 +212,8 @@ class Reading:
 
         Parameters
         ----------
-        lot_id : int
         chosen : tuple
             Set-up, moisture now and target [% w.b.].
-        at : datetime
-            The moment, aware.
         """
         hour = at.replace(minute=0, second=0, microsecond=0)
         setup, moisture, target = chosen

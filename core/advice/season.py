@@ -25,10 +25,6 @@ class Stretch:
     ----------
     kind : str
         "dry", "keep", "sell" (one day) or "home" (kept back to eat or to sow, to the day until which it lasts).
-    on, until : date
-        First and last day.
-    bags : int
-        Bags.
     where : str
         Drying space, store, buyer, or what it is kept back for.
     """
@@ -126,10 +122,6 @@ def headline(
 
     Parameters
     ----------
-    plan : SalePlan
-        The plan.
-    rows : sequence of SeasonRow
-        The calendar.
     today : date
         Sales within two weeks of it count as soon.
     plan_values, now_values : sequences of float

@@ -28,22 +28,9 @@ def situation(
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
-    now : datetime
-        The moment, aware.
-    choices : Choices, optional
-        What a person decided beside the records.
     keep : callable, optional
         ``keep(key, make)`` returns what is kept under a key, made where it is not: the same records, weather, day and
         choices then give the same situation without working it out again.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such group.
     """
     made = choices or Choices()
     if keep is None:

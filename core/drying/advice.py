@@ -69,8 +69,6 @@ class DayHours:
         Chance of rain during the hours spread, 0-1.
     points : float
         Fall of moisture expected, points.
-    reason : Message
-        Why.
     """
 
     day: date

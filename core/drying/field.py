@@ -47,7 +47,6 @@ def field_moisture(
 
     Parameters
     ----------
-    commodity : str or Commodity
     moisture_pct : array (scenarios,) or float
         At the start [% w.b.].
     temperature_c, relative_humidity_pct, rain_mm : array (days, scenarios)

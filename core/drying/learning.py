@@ -155,8 +155,6 @@ def predicted_readings(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     start_pct : float
         Reading at the start of the weather, % wet basis.
     times : sequence of datetime (readings,)
@@ -214,8 +212,6 @@ def learn_rate(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     readings : sequence of (datetime, float)
         Zone-aware time and moisture, % wet basis; the first is the start.
     weather : DataFrame

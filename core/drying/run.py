@@ -85,8 +85,6 @@ def simulate_drying(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     moisture_pct : float or array (scenarios,)
         Moisture at the start, % wet basis.
     weather : DataFrame or sequence of DataFrame

@@ -43,8 +43,6 @@ class OwnFit:
     ----------
     isotherm : IsothermSet
         The fitted set, its ranges those of the readings.
-    pairs : int
-        Pairs used.
     scatter_pct : float
         Standard deviation of the readings around the curve, points wet basis.
     curve_sd_pct : float

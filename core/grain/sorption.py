@@ -207,8 +207,6 @@ def equilibrium_moisture(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     temperature_c, relative_humidity_pct : array_like
         Temperature, °C, and relative humidity, 0-100 %, at the grain (broadcast together).
     isotherm : str, optional
@@ -238,8 +236,6 @@ def equilibrium_humidity(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     temperature_c, moisture_pct : array_like
         Grain temperature, °C, and moisture, % wet basis, 0 to below 100 (broadcast together).
     isotherm : str, optional
@@ -314,8 +310,6 @@ def moisture_uncertainty(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     temperature_c, relative_humidity_pct : array_like
         What was measured, °C and %.
     temperature_sd, humidity_sd : array_like
@@ -445,8 +439,6 @@ class IsothermCurve:
 
     Parameters
     ----------
-    commodity : Commodity
-        Crop.
     temperature_c : float
         °C.
     humidity_pct, moisture_pct, lowest_pct, highest_pct : ndarray, shape (n,)

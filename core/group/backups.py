@@ -55,8 +55,6 @@ def make_backup(database: Path, reason: str) -> Backup:
 
     Parameters
     ----------
-    database : Path
-        The SQLite file.
     reason : str
         One of `REASONS`.
 

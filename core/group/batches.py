@@ -25,16 +25,10 @@ class ImportBatch:
 
     Parameters
     ----------
-    record : ImportRecord
-        The file.
-    members : sequence of Member
-        New members.
     lots : sequence of (Lot, str)
         New lots, each with the name of its owner among new or known members ("" when unknown).
     readings : sequence of dict
         Values of the readings table, with ``lot_label`` in the place of ``lot_id``.
-    quotes : sequence of PriceQuote
-        New prices.
     progress : callable, optional
         Called with a fraction from 0 to 1 while rows are written.
     replaces : int, optional

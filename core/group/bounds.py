@@ -92,10 +92,6 @@ def check_sold(lot: Lot, sales: Iterable[tuple[int, float]], work: Iterable[Mapp
 
     Parameters
     ----------
-    lot : Lot
-        As it is now.
-    sales : iterable of (bags, kg)
-        All sales of the lot.
     work : iterable of mapping
         Particulars of the work done on the lot: before shelling or bagging anew it may have had more bags.
 

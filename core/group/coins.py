@@ -10,13 +10,7 @@ from core.accounts.coins import currency_coin
 
 
 def smallest_coin(store: Any, group_id: int) -> Decimal:
-    """Return the smallest coin in use in a group, money: as entered, else as agreed for its pools, else its currency's.
-
-    Parameters
-    ----------
-    store : Store
-    group_id : int
-    """
+    """Return a group's smallest coin, money: as entered, else as agreed for its pools, else its currency's."""
     entered = Decimal(str(store.fact(group_id, "meter.smallest_coin").value))
     if entered > 0:
         return entered

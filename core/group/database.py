@@ -45,13 +45,7 @@ def address_of(given: str) -> str:
 
 
 def file_of(url: str) -> Path | None:
-    """Return the SQLite file that an address names; None for one in memory or on a server.
-
-    Raises
-    ------
-    StoreError
-        It is no address.
-    """
+    """Return the SQLite file that an address names; None for one in memory or on a server."""
     address = _address(url)
     if address.get_backend_name() != "sqlite" or address.database in (None, "", ":memory:"):
         return None
@@ -72,11 +66,6 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool 
         True where a server starts: a backup is made of records that changed since the last one.
     anew : bool
         True to begin with new records although the file is empty or lost.
-
-    Returns
-    -------
-    Store
-        The records.
 
     Raises
     ------
@@ -282,7 +271,6 @@ def bring_up_to_date(engine: Engine, fill: Fill | None = None) -> None:
 
     Parameters
     ----------
-    engine : Engine
     fill : callable, optional
         Writes the first records where the tables were not there.
     """

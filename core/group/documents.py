@@ -73,12 +73,6 @@ class Documents:
 
         Parameters
         ----------
-        kind, key : str
-            Which document.
-        payload : dict
-            JSON.
-        stored_at : datetime
-            Aware.
         expected : int, optional
             `revision` of the document that this one rests on; without it the older one is replaced whatever it is.
 

@@ -115,10 +115,6 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group : Group
-        The group.
     method : str
         Way of drying; a lot counts where the action "spread" was noted with it, or where it is drying and the method is
         the group's usual one.

@@ -80,8 +80,6 @@ def check_value(key: str, value: Any) -> None:
 
     Parameters
     ----------
-    key : str
-        Of the fact.
     value : any
         None (back to what is assumed) is always right.
 

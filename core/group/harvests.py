@@ -32,7 +32,6 @@ def harvest_seasons(lots: Sequence[Lot], gap_days: int = GAP_DAYS) -> list[Harve
 
     Parameters
     ----------
-    lots : sequence of Lot
     gap_days : int
         Days without a harvest that part two seasons.
 

@@ -41,10 +41,6 @@ class Limit:
         Highest moisture, % wet basis.
     humidity_pct, temperature_c : float or None
         For keeping: highest humidity between the grains, and the temperature at which it counts.
-    reason : Message
-        What it is, in a sentence.
-    source, basis : str
-        Where it comes from.
     """
 
     kind: str
@@ -92,8 +88,6 @@ def standard_limit(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     standard : str
         ``"codex"``, ``"eac"``, ``"eu_intervention"``, ``"trade"``, or a name of the group's own table.
     own : sequence of mapping
@@ -129,8 +123,6 @@ def keeping_humidity(
 
     Parameters
     ----------
-    months : float
-        Months in store.
     use : str
         ``"food"``, ``"seed"`` or ``"sale"``; seed must stay alive and takes the stricter figure.
     short_pct, long_pct : float
@@ -203,12 +195,6 @@ def choose_limit(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
-    months : float
-        Months that the lot shall keep.
-    warmest_c : float
-        Warmest temperature in the store, °C.
     use : str
         ``"food"``, ``"seed"`` or ``"sale"``. Contract and standard bind what is sold; keeping binds all.
     contract_pct : float, optional
@@ -245,12 +231,8 @@ def humidity_when_warm(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     temperature_c, relative_humidity_pct : array_like
         What was measured, °C and %; arrays broadcast.
-    warmest_c : float
-        The warmest temperature, °C.
 
     Notes
     -----

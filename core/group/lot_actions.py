@@ -28,16 +28,10 @@ class LotAction:
     ----------
     kind : str
         ``"shelling"``, ``"cleaning"``, ``"sorting"`` or ``"weighing"``.
-    on : date
-        The day.
     mass_in_kg, mass_out_kg : float
         Mass before and after.
     moisture_pct : float or None
         Moisture at the weighing after it, % wet basis.
-    bags_out : int
-        Bags after it.
-    cost : float
-        In the group's currency.
     faults_before, faults_after : mapping of str to float
         Shares of faults, % by mass, where somebody counted them (see `FAULTS`).
     note : str
@@ -68,8 +62,6 @@ def expected_mass_out(kind: str, mass_in_kg: float, turnout: float = 0.8, loss: 
     ----------
     kind : str
         See `KINDS`.
-    mass_in_kg : float
-        Mass before, kg.
     turnout : float
         Grain for each kg of cobs, panicles or pods (0-1); counts in shelling only.
     loss : float
@@ -168,12 +160,8 @@ def grade(commodity: str, faults: Mapping[str, float], standard: str = "eac") ->
 
     Parameters
     ----------
-    commodity : str
-        Crop code.
     faults : mapping of str to float
         Shares of faults, % by mass; a fault that nobody counted does not count.
-    standard : str
-        The standard's name.
 
     Returns
     -------

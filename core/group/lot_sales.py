@@ -33,12 +33,6 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
 
     Parameters
     ----------
-    state : LotState
-        Where the lot stands.
-    sale : Sale
-        The sale.
-    buyers : list of str
-        Whom it may name.
     today : date
         No sale is later.
 
@@ -92,8 +86,6 @@ def record_sale(store: Any, state: LotState, sale: Sale, today: date, token: str
     ------
     InputError
         The sale cannot be (see `check_sale`).
-    AlreadySavedError
-        The token was taken before.
     """
     check_sale(state, sale, known_buyers(store, state.lot.group_id), today)
     with store.transaction(state.lot.group_id, token) as writing:
@@ -160,25 +152,13 @@ def record_dried(store: Any, state: LotState, dried: Dried, at: datetime, today:
 
     Parameters
     ----------
-    store : Store
-        The records.
-    state : LotState
-        Where the lot stood.
-    dried : Dried
-        What was measured.
     at : datetime
         When it is entered, aware; tests of an earlier day are dated at its noon in UTC.
-    today : date
-        Today where the group lives.
-    token : str
-        Of the form.
 
     Raises
     ------
     InputError
         It cannot be (see `check_dried`).
-    AlreadySavedError
-        The token was taken before.
     """
     check_dried(state, dried, today)
     taken = (

@@ -57,28 +57,16 @@ class LotState:
 
     Parameters
     ----------
-    lot : Lot
-        The record.
     moisture : LotMoisture or None
         Mean moisture and how sure it is; None where nothing was ever measured.
     humidity : LotMoisture or None
         The same for the humidity between the grains at the store's warmest temperature, %, where it was measured.
     decision : str
         "dry enough", "too wet", "cannot tell" or "not tested".
-    limit : LimitChoice
-        The limits that apply, and the one that binds.
-    risk : float
-        The chance of error that the costs allow.
-    bags : int
-        Bags left.
     mass_now_kg, dry_matter_kg, grain_kg : float
         Mass at the present moisture, its dry matter, and the grain that will come of it after shelling.
     flags : tuple of Flag
         Doubts about the last round of tests.
-    reasons : tuple of Message
-        Why the decision is as it is, and what would settle it.
-    again : tuple of str
-        Bags to dry again.
     share_wet : float
         Expected share of the bags above the limit that binds.
     more_bags : int or None
@@ -142,10 +130,6 @@ def current_lot_states(store: Store, group_id: int, now: datetime) -> list[LotSt
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
     now : datetime
         The present, aware; later tests do not count.
     """
@@ -255,14 +239,8 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
 
     Parameters
     ----------
-    lot : Lot
-        The record.
     readings : DataFrame
         All tests of the lot, with the columns of `Store.readings`.
-    rules : JudgingRules
-        What it is judged by.
-    bags_sold : int
-        Bags that have left it.
     """
     crop = rules.crop(lot.commodity)
     bags = max(0, lot.bags - bags_sold)

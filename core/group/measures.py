@@ -77,10 +77,6 @@ def measure_mass(samples: Sequence[WeighedMeasure], name: str, commodity: str, o
 
     Parameters
     ----------
-    samples : sequence of WeighedMeasure
-        All weighed fillings.
-    name, commodity : str
-        Measure and crop.
     on : date
         The day; the last weighing up to it counts, else the first one after it (a bag overfilled this year says
         nothing of a bag filled last year).

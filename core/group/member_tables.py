@@ -92,19 +92,10 @@ def preview_members(
 
     Parameters
     ----------
-    opened : OpenedTable
     columns : Mapping of str to int
         Position of the column of each meaning.
-    group_id : int
-    members : sequence of Member
-        Who is in the group.
     today : date
         Nobody joins or is born later.
-
-    Raises
-    ------
-    ImportRefusedError
-        No column holds names.
 
     Notes
     -----
@@ -136,20 +127,7 @@ def preview_members(
 def import_members(
     store: Store, group_id: int, preview: MembersPreview, others: Collection[int], who: str, at: datetime, token: str
 ) -> int:
-    """Write the members of a preview in one transaction, all or none, and return how many.
-
-    Parameters
-    ----------
-    store, group_id, preview
-    others : collection of int
-        Lines of doubtful rows that are other people, and so are added.
-    who, at, token
-
-    Raises
-    ------
-    InputError
-        Nobody is to be added.
-    """
+    """Write the members of a preview in one transaction, all or none, and return how many."""
     members = preview.chosen(others)
     if not members:
         raise InputError("the file holds no row that can be imported")

@@ -34,8 +34,6 @@ class MeterError:
         % relative humidity.
     buyer_bias, buyer_sd : float or None
         What it shows above the buyer's meter, points; None where the two never met.
-    checked : tuple of str
-        The checks that were made.
     """
 
     moisture_bias: float = 0.0
@@ -73,8 +71,6 @@ def bias_from_pairs(shown: ArrayLike, true: ArrayLike, reference_sd: float = OVE
     ----------
     shown, true : array_like, shape (n,)
         What the meter showed and what the reference gave.
-    reference_sd : float
-        Common error of the reference itself.
 
     Raises
     ------

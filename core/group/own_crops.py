@@ -25,13 +25,7 @@ def own_crops(store: Any, group_id: int) -> dict[str, Commodity]:
 
 
 def resolve_crop(store: Any, group_id: int, code: str) -> Commodity:
-    """Return the crop of a code, published or the group's own.
-
-    Raises
-    ------
-    NotFoundError
-        If neither knows it.
-    """
+    """Return the crop of a code, published or the group's own."""
     own = own_crops(store, group_id)
     return own[code] if code in own else get_commodity(code)
 

@@ -30,8 +30,6 @@ class DryingSpace:
 
     Parameters
     ----------
-    name : str
-        What the group calls it; each space has a name of its own.
     method : str
         A row of `core/drying/setups.toml`.
     area_m2, load_kg_m2 : float
@@ -74,8 +72,6 @@ class GrainStore:
 
     Parameters
     ----------
-    name : str
-        What the group calls it.
     method : str
         A row of `core/storage/methods.toml`.
     access : str
@@ -84,16 +80,6 @@ class GrainStore:
         How many there are, or can be had.
     unit : str
         What is counted: "bag", "silo", "crib" or "stack". A bag holds a bag of any lot.
-    unit_capacity_kg : float
-        What one holds, kg.
-    unit_cost : float
-        Price of one, money.
-    treatment_cost : float
-        Protectant for one, each time, money.
-    cost_per_kg_month : float
-        Fee for a kilogram kept a month, money.
-    seasons : float
-        Seasons that one serves.
     """
 
     name: str
@@ -148,11 +134,6 @@ class Possessions:
 
     Parameters
     ----------
-    spaces : tuple of DryingSpace
-        The usual one first.
-    stores : tuple of GrainStore
-    truck : Truck
-    meter : Meter
     assumed : frozenset of str
         Those of "spaces", "stores", "truck" and "meter" of which nobody entered anything.
     other_spaces, other_stores : tuple
@@ -182,13 +163,7 @@ class Possessions:
 
 
 def possessions(store: Store, group_id: int) -> Possessions:
-    """Return what a group has, from its records; what nobody entered is assumed.
-
-    Raises
-    ------
-    InputError
-        A listed row cannot be.
-    """
+    """Return what a group has, from its records; what nobody entered is assumed."""
     return possessions_from(store.facts(group_id), store.currency_per_usd(group_id))
 
 
@@ -242,15 +217,7 @@ def possessions_from(facts: Mapping[str, Fact], currency_per_usd: float) -> Poss
 
 
 def space_from(row: Mapping[str, Any], currency_per_usd: float) -> DryingSpace:
-    """Return a drying space from a listed row; what it leaves out is the method's own.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such method.
-    InputError
-        A value is no number.
-    """
+    """Return a drying space from a listed row; what it leaves out is the method's own."""
     method = drying_method(str(row["method"]))
     area = _number(row, "area_m2", method["area_m2"])
     price = method.get("price_m2_usd")
@@ -268,15 +235,7 @@ def space_from(row: Mapping[str, Any], currency_per_usd: float) -> DryingSpace:
 
 
 def store_from(row: Mapping[str, Any], currency_per_usd: float) -> GrainStore:
-    """Return a store from a listed row; what it leaves out is the method's own.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such method.
-    InputError
-        A value is no number.
-    """
+    """Return a store from a listed row; what it leaves out is the method's own."""
     method = get_method(str(row["method"]))
     fee = method.cost_per_month_usd / method.cost_per_month_unit_kg
     return GrainStore(
@@ -357,8 +316,6 @@ def check_spaces(spaces: Sequence[DryingSpace]) -> None:
     ------
     InputError
         The list is empty, a name is missing or stands twice, a number is out of its range.
-    NotFoundError
-        There is no such method.
     """
     _check_names([space.name for space in spaces], "drying space")
     for space in spaces:

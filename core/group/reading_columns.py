@@ -67,14 +67,7 @@ class TableOptions:
 
 
 def reading_columns(options: TableOptions, own_names: Mapping[str, str] | None = None) -> tuple[Column, ...]:
-    """Return the columns of a table of tests, with the units that were chosen.
-
-    Parameters
-    ----------
-    options : TableOptions
-    own_names : Mapping of str to str, optional
-        Code for each name of the group's own crops.
-    """
+    """Return the columns of a table of tests, with the units that were chosen."""
     percent = 100.0 if options.fractions else 1.0
 
     def moisture(value: float) -> float:

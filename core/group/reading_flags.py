@@ -48,12 +48,8 @@ def flag_readings(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     readings : DataFrame
         Tests of one lot and one round, with the columns of `Store.readings`.
-    meter : MeterSettings, optional
-        What the meter is.
 
     Notes
     -----

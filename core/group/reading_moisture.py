@@ -25,12 +25,8 @@ class MeterSettings:
     ----------
     kind : str
         ``"humidity"``: the moisture it shows comes from temperature and humidity; ``"electrical"``: it is measured.
-    error : MeterError
-        What is known of its bias.
     temperature_sd : float
         °C.
-    isotherm : str, optional
-        Name of the sorption set.
     """
 
     kind: str = "humidity"
@@ -46,12 +42,8 @@ def moisture_of_readings(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     readings : DataFrame
         With ``temperature_c``, ``relative_humidity_pct``, ``meter_moisture_pct``; NaN where not measured.
-    meter : MeterSettings, optional
-        What the meter is and what is known of its error.
 
     Returns
     -------

@@ -58,22 +58,14 @@ class TablePreview:
     ----------
     readings : tuple of dict
         Values of the readings table with ``lot_label``, and ``row`` (number in the file).
-    rejected : tuple of RefusedRow
-        Rows with a fault.
     skipped : tuple of (int, Message)
         Rows that hold no test: totals, repeated headings.
     duplicates : tuple of int
         Row numbers of tests that are already stored, or stand twice in the file.
-    new_lots : tuple of (Lot, str)
-        Lots to create, with their owner's name.
-    new_members : tuple of str
-        Members to create.
     notes : tuple of Message
         What else should be known.
     unused : tuple of str
         Headings of columns that hold something and are not used.
-    remarks : tuple of (int, str, str, str)
-        Row, lot, bag and remark.
     replaces : ImportRecord, optional
         An earlier import of this very file whose tests these take the place of.
     """
@@ -192,14 +184,8 @@ def preview_table(
 
     Parameters
     ----------
-    opened : OpenedTests
-        The file.
-    options : TableOptions
-        How to read it.
     store : Store
         The records, to know lots, members and tests that are already there.
-    group_id : int
-        The group.
     now : datetime
         The present, aware: tests cannot lie in the future.
     progress : callable, optional
@@ -295,13 +281,7 @@ def import_preview(
     now: datetime,
     progress: Callable[[float], None] | None = None,
 ) -> int:
-    """Store what a preview shows, all or nothing, and return the number of the import.
-
-    Raises
-    ------
-    ImportRefusedError
-        The preview holds no test.
-    """
+    """Store what a preview shows, all or nothing, and return the number of the import."""
     if not preview.readings:
         raise ImportRefusedError("There is no new test in the file {name}", name=preview.opened.file_name)
     known = {plain(member.name): member.name for member in store.members(group_id)}

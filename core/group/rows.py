@@ -89,13 +89,7 @@ def lock_group(connection: Connection, group_id: int) -> None:
 
 
 def take_token(connection: Connection, token: str, at: datetime | None) -> None:
-    """Note a form's token, so that the form is taken once, also between processes.
-
-    Raises
-    ------
-    AlreadySavedError
-        The token was taken before.
-    """
+    """Note a form's token, so that the form is taken once, also between processes."""
     if connection.execute(sa.select(tables.tokens.c.token).where(tables.tokens.c.token == token)).first() is None:
         try:
             connection.execute(sa.insert(tables.tokens).values(token=token, taken_at=at))
@@ -126,13 +120,7 @@ def note_change(
 
 
 def check_reversal(connection: Connection, group_id: int, book: str, reverses: int) -> None:
-    """Refuse to reverse what is not in the book, is itself a reversal, or is reversed already.
-
-    Raises
-    ------
-    LedgerError
-        One of these.
-    """
+    """Refuse to reverse what is not in the book, is itself a reversal, or is reversed already."""
     table = tables.events
     row = connection.execute(sa.select(table).where(table.c.id == reverses)).mappings().first()
     if row is None or row["group_id"] != group_id or row["book"] != book:

@@ -61,8 +61,6 @@ def usual_buyers(facts: dict[str, Any], limit_pct: float) -> tuple[Buyer, Buyer]
 
     Parameters
     ----------
-    facts : dict
-        Of the group.
     limit_pct : float
         Moisture up to which they pay in full [% w.b.].
     """
@@ -147,7 +145,6 @@ def reference_market(
     ----------
     quotes : DataFrame
         Of one crop: quoted_on, market, price_type, price_per_kg.
-    market, price_type : str, optional
     """
     usable = quotes[quotes["price_per_kg"] > 0]
     if market is None:
@@ -169,8 +166,6 @@ class CropPrices:
     ----------
     price_now : float
         Last price at the reference market [money/kg].
-    on : date
-        Its day.
     months : Series
         Months of the reference market, slips mended [money/kg].
     neighbours : tuple of Series
@@ -240,7 +235,6 @@ def split_known(quotes: Sequence[PriceQuote], stored: pd.DataFrame) -> SplitQuot
 
     Parameters
     ----------
-    quotes : sequence of PriceQuote
     stored : DataFrame
         From `Store.price_quotes`.
     """
@@ -330,10 +324,8 @@ def ways_to_sell(
     ----------
     reference : Series
         Months of the reference market [money/kg].
-    book : BuyerBook
     limit_pct : float
         Moisture above which gate and market take off [% w.b.].
-    today : date
     """
     gate, market = usual_buyers(store.facts(group_id), limit_pct)
     basis = basis_to(reference, own_prices(store, group_id, commodity, book), today, gate.price_factor)
@@ -424,9 +416,6 @@ class Comparison:
     ----------
     bids : tuple of Bid
         The best first, those who do not take it last.
-    sellers : tuple of Seller
-        The terms behind them.
-    market : ReferenceMarket
     price : float
         Last price of the reference market [money/kg].
     """

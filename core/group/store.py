@@ -75,7 +75,6 @@ class Store:
 
     Parameters
     ----------
-    engine : Engine
     who, at
         Who writes and when, for the trail of changes; see `by`.
     connection : Connection, optional
@@ -106,11 +105,6 @@ class Store:
         """Give the records on one open transaction: what is written on it is kept as a whole or not at all.
 
         Other writers of the group wait until it ends, so that what is read on it still holds when it is written.
-
-        Raises
-        ------
-        AlreadySavedError
-            The token was taken before.
         """
         with self._writing(group_id, token) as connection:
             yield replace(self, connection=connection)
@@ -447,8 +441,6 @@ class Store:
 
         Parameters
         ----------
-        group_id, key
-            Which fact.
         value : any
             JSON; None returns to what is assumed.
         origin : str
@@ -457,13 +449,6 @@ class Store:
             Who writes, and when (aware).
         expected : int, optional
             `revision` of the fact that this edit rests on; without it the older value is replaced whatever it is.
-        token : str
-            Of the form.
-
-        Raises
-        ------
-        StaleError
-            Somebody changed the fact since.
         """
         self.set_facts(group_id, {key: value}, origin, who, at, expected=_of(key, expected), token=token)
 
@@ -567,8 +552,6 @@ class Store:
 
         Parameters
         ----------
-        group_id : int
-            The group.
         entries : sequence of NewEntry
             In the order in which they are written; of one book or several.
         who, at
@@ -576,15 +559,11 @@ class Store:
         checks : mapping of book to function, optional
             Called with all entries of the book, the new ones last, before they are kept: what it raises undoes all.
             Reading, checking and writing are one transaction, so that two writers cannot pass the check together.
-        token : str
-            Of the form.
 
         Raises
         ------
         LedgerError
             A book is unknown, or the entry to reverse is missing, elsewhere, or already reversed.
-        AlreadySavedError
-            The token was taken before.
         """
         for entry in entries:
             if entry.book not in BOOKS:

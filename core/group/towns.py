@@ -35,13 +35,7 @@ def towns() -> dict[str, dict[str, Town]]:
 
 
 def get_town(country: str, name: str) -> Town:
-    """Return a town.
-
-    Raises
-    ------
-    NotFoundError
-        It is not in the list.
-    """
+    """Return a town."""
     try:
         return towns()[country][name]
     except KeyError as error:

@@ -36,15 +36,8 @@ class AssumedTerms:
     ----------
     trip_cost, km_cost : float
         A truck's hire for one trip, and for each km driven [money].
-    truck_kg : float
-        What it carries [kg].
-    pay_delay_days : int
-    chance_not_honoured : float
-        Of an offer.
     weekly_quantity_kg, price_fall : float
         What a market takes in a week [kg], and the fraction by which the rest sells lower.
-    fee_share : float
-        Fee of a market.
     discount_per_point : float
         Fraction of the price for each point of moisture above a buyer's base.
     damage_per_pct : float
@@ -71,19 +64,14 @@ class BuyerEntry:
     ----------
     number : int
         Of the first entry; stays the same through all changes.
-    buyer : Buyer
-        The terms of today.
     entered : frozenset of str
         Names of the terms that somebody entered; the others are assumed, and offsets learnt where there are deliveries.
     payload : dict
         The last entry as it was written.
     only_offers : bool
         Whether the buyer buys by offer only, not at the market's price.
-    changes : int
-        How often the terms were changed.
     changed_on, changed_by
         Last entry.
-    withdrawn_on : date or None
     """
 
     number: int
@@ -185,8 +173,6 @@ def replay_buyers(
     ----------
     entries : iterable
         Entries of the book (with id, kind, on, who, payload, reverses), in the order in which they were written.
-    assumed : AssumedTerms, optional
-        For what nobody entered.
     loads : sequence of WeighedTwice
         Past deliveries, from which the offsets of a buyer's scale and meter are learnt.
 
@@ -340,13 +326,7 @@ def _offsets(name: str, payload: Mapping[str, Any], loads: Sequence[WeighedTwice
 
 
 def offer_from(payload: Mapping[str, Any], buyer: Buyer, assumed: AssumedTerms) -> tuple[Offer, frozenset[str]]:
-    """Return an offer from an entry, and which terms were entered.
-
-    Raises
-    ------
-    InputError
-        Terms that cannot be.
-    """
+    """Return an offer from an entry, and which terms were entered."""
     entered = frozenset(key for key, value in payload.items() if value is not None and key not in ("of", "buyer"))
     try:
         first, last = date.fromisoformat(str(payload["valid_from"])), date.fromisoformat(str(payload["valid_until"]))

@@ -23,8 +23,6 @@ class MeterOffset:
     ----------
     mean, standard_deviation : float
         Of the next delivery's difference, buyer less ours (points of moisture, or a fraction of mass).
-    deliveries : int
-        Past deliveries it was learnt from.
     """
 
     mean: float
@@ -61,18 +59,10 @@ class Buyer:
 
     Attributes
     ----------
-    name : str
-    price_factor : float
-        Price paid as a multiple of the reference market's price.
     deductions : Deductions
         For moisture and damage, with the buyer's instruments where they decide.
-    refuses_treated : bool
-        Whether grain with a protectant is refused.
-    distance_km : float
     trip_cost, truck_kg : float
         Money for one trip and what it carries [kg]; a trip is paid whole.
-    pay_delay_days : int
-        Days from delivery to payment.
     chance_not_paid : float
         Chance that the buyer does not keep the terms.
     weekly_quantity_kg : float
@@ -84,10 +74,6 @@ class Buyer:
         mass). Its means stand in `deductions`.
     commodities : tuple of str
         Crops that are bought; empty = all.
-    minimum_kg : float
-        Least that is taken at one time [kg].
-    fee_share : float
-        Fee or levy as a fraction of the price.
     inspects : bool
         Whether live insects, smell, dust and damaged kernels are a reason to refuse.
     """
@@ -134,14 +120,8 @@ class Offer:
 
     Attributes
     ----------
-    buyer : Buyer
-    commodity : str
-    price_per_kg : float
-        Offered price [money/kg].
     valid_from, valid_until : date
         First and last day, both included.
-    quantity_kg : float
-        Most that is taken at this price [kg].
     chance_not_honoured : float
         Chance that the offer does not stand when the grain arrives.
     """
@@ -215,13 +195,10 @@ def delivery_proceeds(
 
     Parameters
     ----------
-    buyer : Buyer
     price : float
         Reference price [money/kg].
     mass_kg, moisture_pct, moisture_sd_pct : float
         The delivery by our instruments, and how uncertain its moisture is [points].
-    treated : bool
-        Whether it carries a protectant.
     """
     terms = buyer.deductions
     chance = 0.0 if buyer.refuses_treated and treated else 1.0 - float(terms.refused(moisture_pct, moisture_sd_pct))
@@ -239,15 +216,12 @@ class Bid:
 
     Attributes
     ----------
-    name : str
     offer : Offer or None
         None = at the market's price.
     proceeds : Proceeds
         With a refused or broken load sold on at the price otherwise.
     net_today_per_kg : float
         Net of transport, brought to today at the cost of money [money/kg delivered].
-    taken_kg : float
-        How much of the delivery is taken [kg].
     refused : bool
         Whether the delivery cannot be sold there at all: wrong crop, too little, or treated.
     """
@@ -277,16 +251,10 @@ def compare_bids(
 
     Parameters
     ----------
-    buyers, offers : sequences
-    commodity : str
     market_price, price_otherwise : float
         Price of the reference market, and what a refused load is sold at on the spot [money/kg].
     mass_kg, moisture_pct, moisture_sd_pct : float
         The delivery by our instruments [kg, % w.b., points].
-    treated : bool
-        Whether it carries a protectant.
-    day : date
-        Today.
     monthly_interest : float
         Cost of money until the buyer pays, fraction a month.
     """

@@ -194,7 +194,6 @@ def loan_outcome(
 
     Parameters
     ----------
-    credit : InventoryCredit
     mass_kg, price_now : float
         What is stored, and today's price [kg, money/kg].
     prices_then : ndarray, shape (count,)
@@ -261,7 +260,6 @@ def cash_sources(
 
     Parameters
     ----------
-    credit : InventoryCredit
     mass_kg, price_now, price_then : float
         Grain in hand, today's price, and the price looked for at the sale [kg, money/kg].
     months : float
@@ -297,7 +295,6 @@ def cash_plan(sources: list[CashSource], needed: float) -> tuple[list[tuple[Cash
 
     Parameters
     ----------
-    sources : list of CashSource
     needed : float
         Cash needed now [money].
 

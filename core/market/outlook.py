@@ -24,7 +24,6 @@ class PriceOutlook:
 
     Attributes
     ----------
-    verdict : Verdict
     paths : ndarray, shape (count, weeks + 1)
         Possible prices where the grain is sold [money/kg]; column 0 is today.
     weeks : DataFrame
@@ -76,16 +75,10 @@ def price_outlook(
     ----------
     prices : Series
         Months of the reference market [money/kg], monthly PeriodIndex.
-    costs : WaitingCosts
-        Of the group.
     price_now : float
         Today's price where the grain is sold [money/kg].
-    neighbours : sequence of Series
-        The same crop in other markets.
     basis : Basis, optional
         How the place's price stands to the market's, where it is not the market itself.
-    seed : int
-        Of the paths.
     """
     judged = verdict(prices, costs, price_now, neighbours)
     weeks = max(1, round(costs.months / MONTHS_PER_WEEK))

@@ -54,9 +54,6 @@ class Action:
     ----------
     row : int or None
         Line of the file; None for something that concerns no single row.
-    kept : bool
-        Whether the row is still in use.
-    what : Message
     """
 
     row: int | None
@@ -73,7 +70,6 @@ class CleanedPrices:
     quotes : DataFrame
         Columns row, date, market, commodity, price_type ("retail", "wholesale", "farm gate" or "unknown"), currency,
         unit, price_per_kg [money/kg].
-    actions : tuple of Action
     rows_read : int
         Rows of the file without its heading.
     unused : tuple of str
@@ -113,13 +109,7 @@ def taken_before(stretches: Iterable[Sequence[int]], rows: Iterable[int]) -> boo
 
 
 def read_price_table(content: bytes, file_name: str, sheet: str = "") -> OpenedTable:
-    """Return a price file's cells, its headings, and a guess of what each column means.
-
-    Raises
-    ------
-    ImportRefusedError
-        Too large, empty, or no table.
-    """
+    """Return a price file's cells, its headings, and a guess of what each column means."""
     return open_table(content, file_name, PRICE_COLUMNS, price_words(), sheet)
 
 
@@ -138,11 +128,6 @@ def clean_prices(
         Later prices cannot have been seen and stay out.
     columns : Mapping of str to int, optional
         Position of the column of each meaning; default the guess.
-
-    Raises
-    ------
-    ImportRefusedError
-        No date, commodity or price column.
     """
     columns = opened.columns if columns is None else columns
     missing = [name for name in NEEDED if name not in columns]

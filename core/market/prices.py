@@ -36,8 +36,6 @@ class MonthlyPrices:
     ----------
     prices : Series
         Price [money/kg], monthly PeriodIndex; months without quotes are absent.
-    quotes_per_month : Series
-    actions : tuple of Action
     """
 
     prices: pd.Series
@@ -193,7 +191,6 @@ class Basis:
         ----------
         reference_paths : ndarray, shape (count, months + 1)
             Column 0 is today [money/kg].
-        seed : int
         own_today : float, optional
             Own price seen today [money/kg]: paths start from it and move as the reference does. Without it they start
             about factor x reference.

@@ -333,7 +333,6 @@ def drift_centre(times: Ints, log_price: Floats, jumps: Sequence[int], general: 
     ----------
     times : ndarray of int
         Months since the first, rising.
-    log_price : ndarray
     jumps : sequence of int
         Times from which the level is another: such a step is no rise.
     general : float

@@ -88,12 +88,10 @@ class Grid:
     ----------
     log_price : ndarray, shape (months,)
         Absent months carry the line between their neighbours, and a column each that lets them be anything.
-    known : ndarray of bool, shape (months,)
     columns : ndarray, shape (months, base + 16 + absent)
         Level, drift, changes of drift, jumps; season; absent months.
     base : int
         How many of them are level, drift, changes and jumps.
-    jump_sizes : ndarray
     """
 
     log_price: Floats
@@ -140,7 +138,6 @@ def make_grid(times: Ints, log_price: Floats, jumps: list[tuple[int, float]], la
     ----------
     times : ndarray of int
         Months since the first, rising.
-    log_price : ndarray
     jumps : list of (time, size)
         Months from which the level is another.
     last_month : int
@@ -301,7 +298,6 @@ def average(
 
     Parameters
     ----------
-    grid : Grid
     drift_centre : float
         Monthly rate towards which the drift of today is drawn [log price a month].
     shared : (means, standard deviations), optional

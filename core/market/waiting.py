@@ -236,9 +236,6 @@ class Verdict:
 
     Attributes
     ----------
-    advice : WaitingAdvice
-    curve : SeasonalCurve
-    costs : WaitingCosts
     price_now : float
         [money/kg]
     """
@@ -271,8 +268,6 @@ def verdict(prices: pd.Series, costs: WaitingCosts, price_now: float, neighbours
     ----------
     prices : Series
         Months of the reference market [money/kg], monthly PeriodIndex.
-    costs : WaitingCosts
-        Of the group.
     price_now : float
         Today's price where the grain is sold [money/kg].
     neighbours : sequence of Series

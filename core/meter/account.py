@@ -75,22 +75,8 @@ class Receipt:
     ----------
     number : int
         1, 2, 3, ... without gaps; a reversed receipt keeps its number.
-    event_id : int
-        The event behind it.
-    on : date
-        Day.
-    payer : str
-        Name.
-    amount : Decimal
-        Value, money.
-    what : Message
-        What was given and for what.
     reference : str
         Mobile-money or other reference.
-    who : str
-        Who wrote it.
-    reversed_on : date or None
-        Day on which it was taken back.
     """
 
     number: int
@@ -110,18 +96,12 @@ class Account:
 
     Parameters
     ----------
-    journal : Journal
-        Double entry.
     facts : Facts
         Members, meter, rule, plans, closed seasons.
-    receipts : tuple of Receipt
-        All receipts given.
     entries_of : Mapping of event number to entry numbers
         Where each event stands in the journal.
     events : tuple of BookEvent
         Those that counted, in order, reversals among them.
-    reversed_events : frozenset of int
-        Numbers of the events that were taken back.
     refused : tuple of (event, Message)
         Events in the records that the books cannot take; none where all were checked before writing.
     """
@@ -162,13 +142,6 @@ def replay(events: Iterable[BookEvent]) -> Account:
 
 def post_event(account: Account, event: BookEvent) -> Account:
     """Return the account after one more event.
-
-    Parameters
-    ----------
-    account : Account
-        Before.
-    event : BookEvent
-        What happened, or a reversal of what happened.
 
     Raises
     ------
@@ -558,8 +531,6 @@ def check_new(events: Sequence[BookEvent], count: int) -> Account:
     ----------
     events : sequence of BookEvent
         The book, the new entries last.
-    count : int
-        How many are new.
 
     Raises
     ------
@@ -600,32 +571,15 @@ def record_all(
 
     Parameters
     ----------
-    store : Store
-        The group's records.
-    group_id : int
-        The group.
     items : sequence of (kind, day, particulars)
         In the order in which they are written; Decimals are written as text.
-    who : str
-        Who writes.
-    at : datetime
-        When it is written.
     reverses : int, optional
         Number of the entry that the (only) item cancels.
-    token : str
-        Of the form: the records take it once.
-
-    Returns
-    -------
-    list of int
-        The entries' numbers.
 
     Raises
     ------
     LedgerError
         What `check_new` refuses; then nothing is written.
-    AlreadySavedError
-        The token was taken before.
     """
     entries = meter_entries(items, reverses)
     checks = {BOOK: lambda events: check_new(events, len(entries))}
@@ -665,15 +619,6 @@ def book_value(account: Account) -> Decimal:
 def depreciation_due(account: Account, on: date, step: Decimal = SMALLEST) -> Decimal:
     """Return what is still to be written off up to a day, straight over the meter's life.
 
-    Parameters
-    ----------
-    account : Account
-        The account.
-    on : date
-        Day.
-    step : Decimal
-        Smallest coin.
-
     Returns
     -------
     Decimal
@@ -700,12 +645,6 @@ def join_terms(
     ----------
     account : Account
         The account, the meter's depreciation written up to the day.
-    member, name : str
-        The new member's number and name.
-    step : Decimal
-        Smallest coin.
-    on : date, optional
-        Day of joining.
 
     Returns
     -------
@@ -729,14 +668,8 @@ def leave_terms(
     ----------
     account : Account
         The account, the meter's depreciation written up to the day.
-    member : str
-        Number of the member.
     most : Decimal, optional
         Most that the group's rule lets it pay out, money.
-    step : Decimal
-        Smallest coin.
-    on : date, optional
-        Day of leaving.
 
     Returns
     -------
@@ -756,16 +689,8 @@ def grain_sold_terms(
 
     Parameters
     ----------
-    account : Account
-        The account.
     kg : Decimal
         Mass sold, at the agreed moisture, kg.
-    amount : Decimal
-        Money got.
-    money : str
-        Where it is kept.
-    step : Decimal
-        Smallest coin.
 
     Returns
     -------
@@ -790,10 +715,6 @@ class MemberBalance:
         Everything charged less everything paid; below 0 he has paid ahead.
     not_yet_due : Decimal
         The part that a payment plan leaves for later.
-    arrears : Decimal
-        What should have been paid by now.
-    owed_to_him : Decimal
-        What the group owes him.
     capital : Decimal
         His share capital.
     """
@@ -813,8 +734,6 @@ def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
 
     Parameters
     ----------
-    account : Account
-        The account.
     on : date
         Day up to which entries count.
     """
@@ -853,15 +772,6 @@ def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
 def member_statement(account: Account, member: str, start: date | None = None, until: date | None = None) -> Statement:
     """Return what a member was charged and paid, with what he owes after each line.
 
-    Parameters
-    ----------
-    account : Account
-        The account.
-    member : str
-        Number of the member.
-    start, until : date, optional
-        First and last day.
-
     Returns
     -------
     Statement
@@ -890,8 +800,6 @@ def money_book(account: Account, places: Sequence[str]) -> tuple[MoneyLine, ...]
 
     Parameters
     ----------
-    account : Account
-        The account.
     places : sequence of str
         Where money is kept.
     """
@@ -920,8 +828,6 @@ def warnings(account: Account, places: Sequence[str]) -> tuple[Message, ...]:
 
     Parameters
     ----------
-    account : Account
-        The account.
     places : sequence of str
         Where money is kept.
     """

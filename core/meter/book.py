@@ -54,10 +54,6 @@ class MeterValue:
     ----------
     cost, resale, worn : Decimal
         Price paid, what it should fetch at the end, and what has been written off so far, money.
-    life_months : int
-        Months over which it is written off.
-    bought_on : date
-        Day of purchase.
     """
 
     cost: Decimal
@@ -90,18 +86,10 @@ class Facts:
 
     Parameters
     ----------
-    names : Mapping of member number (text) to name
-        Everyone who has ever been in.
     members : tuple of str
         Numbers of the present members, in the order of joining.
-    meter : MeterValue or None
-        The meter, if the group has one.
-    rule : LossRule or None
-        The rule agreed for loss, theft and breakage.
     closed_until : date or None
         Last day of the last closed season: nothing can be dated on or before it.
-    plans : tuple of PaymentPlan
-        Payment plans agreed.
     grain_kg, grain_value : Decimal
         Grain taken in payment and not yet sold, kg and money.
     """
@@ -170,13 +158,7 @@ def _number(payload: Mapping[str, Any], key: str) -> Decimal:
 
 
 def member_of(facts: Facts, payload: Mapping[str, Any]) -> str:
-    """Return the member of an event, who must be or have been one.
-
-    Raises
-    ------
-    LedgerError
-        Where he never was.
-    """
+    """Return the member of an event, who must be or have been one."""
     member = str(payload.get("member", ""))
     if member not in facts.names:
         raise LedgerError(
@@ -413,13 +395,6 @@ def next_facts(facts: Facts, event: BookEvent) -> Facts:
     ----------
     facts : Facts
         What was known before.
-    event : BookEvent
-        The event.
-
-    Raises
-    ------
-    LedgerError
-        Where the event cannot be right.
     """
     if event.kind in LOG_KINDS:
         return facts

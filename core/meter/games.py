@@ -101,8 +101,6 @@ def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> Sam
 
     Parameters
     ----------
-    members : sequence of str, length n
-        Names.
     extra : array, shape (pairs, n)
         Extra cost of each member, the mean of an order and its mirror image, money.
     """
@@ -275,10 +273,6 @@ def all_groups(names: Sequence[str], cost: Callable[[frozenset[str]], Money]) ->
         At most 16 members.
     cost : callable
         Cost of a group alone, money.
-
-    Returns
-    -------
-    dict of frozenset of names to cost
 
     Raises
     ------

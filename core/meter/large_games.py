@@ -67,8 +67,6 @@ def worst_groups(game: WaysGame, shares: ArrayLike, free: Array | None = None) -
 
     Parameters
     ----------
-    game : WaysGame
-        The game.
     shares : array_like, shape (n,)
         What each pays, money.
     free : array, shape (n, d), optional
@@ -105,8 +103,6 @@ def largest_complaint_by_ways(game: WaysGame, shares: Mapping[str, float]) -> tu
 
     Parameters
     ----------
-    game : WaysGame
-        The game.
     shares : Mapping of name to money
         A split of the total.
 
@@ -124,11 +120,6 @@ def largest_complaint_by_ways(game: WaysGame, shares: Mapping[str, float]) -> tu
 
 def nucleolus_by_ways(game: WaysGame) -> dict[str, float]:
     """Return the split whose largest complaint is least, then the next largest, and so on, for a group of any size.
-
-    Parameters
-    ----------
-    game : WaysGame
-        The game.
 
     Returns
     -------
@@ -207,10 +198,6 @@ def sampled_shapley_by_ways(game: WaysGame, seed: int, orders: int = 4000) -> Sa
 
     Parameters
     ----------
-    game : WaysGame
-        The game.
-    seed : int
-        Seed of the draw.
     orders : int
         Orders of arrival, each second one the mirror image of the one before, at least 4.
 

@@ -48,13 +48,7 @@ class CountedTests:
 
 
 def custody(events: Iterable[BookEvent]) -> tuple[Custody, ...]:
-    """Return who had the meter from when to when, oldest first.
-
-    Parameters
-    ----------
-    events : iterable of BookEvent
-        The meter's book.
-    """
+    """Return who had the meter from when to when, oldest first."""
     handovers = sorted(Book(events).standing("handover"), key=lambda event: (event.on, event.id))
     rows: list[Custody] = []
     for place, event in enumerate(handovers):
@@ -70,13 +64,7 @@ def holder_on(events: Iterable[BookEvent], day: date) -> str | None:
 
 
 def counted_tests(events: Iterable[BookEvent]) -> tuple[CountedTests, ...]:
-    """Return the tests written down, in the order of the days.
-
-    Parameters
-    ----------
-    events : iterable of BookEvent
-        The meter's book.
-    """
+    """Return the tests written down, in the order of the days."""
     counts = [
         CountedTests(
             str(event.payload["member"]), event.on, int(event.payload["tests"]), int(event.payload.get("bags", 0))
@@ -93,14 +81,8 @@ def member_tests(
 
     Parameters
     ----------
-    events : iterable of BookEvent
-        The meter's book.
     first_day, last_day : date, optional
         Both included.
-
-    Returns
-    -------
-    dict of member to (tests, bags)
     """
     totals: dict[str, tuple[int, int]] = {}
     for count in counted_tests(events):
@@ -115,8 +97,6 @@ def bookings(events: Iterable[BookEvent], from_day: date | None = None) -> tuple
 
     Parameters
     ----------
-    events : iterable of BookEvent
-        The meter's book.
     from_day : date, optional
         Leave out those that end before.
     """
@@ -142,19 +122,10 @@ def check_booking(
 
     Parameters
     ----------
-    events : iterable of BookEvent
-        The meter's book.
-    member : str
-        Who asks for it.
     first_day, last_day : date
         Both included.
     shared : bool
         The meter goes round on these days: other promises that share theirs do not stand in the way.
-
-    Raises
-    ------
-    LedgerError
-        With the days that are taken.
     """
     if last_day < first_day:
         raise LedgerError("a booking cannot end before it begins")
@@ -174,10 +145,6 @@ class LotToTest:
 
     Parameters
     ----------
-    member : str
-        Who would come for the meter.
-    lot : str
-        Name of the lot.
     first_day, last_day : date
         Earliest day at which a test says something, and the last at which it is not too late.
     """
@@ -205,10 +172,6 @@ def propose_days(
 
     Parameters
     ----------
-    needs : sequence of LotToTest
-        What has to be tested when.
-    from_day : date
-        First day that can be given.
     taken : sequence of Booking
         Days promised already: a whole day takes only that member's lots, a shared one has room for fewer others. Lots
         that a promise names as its purpose are not placed again.

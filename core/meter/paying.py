@@ -26,14 +26,8 @@ class GrainPayment:
 
     Parameters
     ----------
-    weighed_kg : Decimal
-        As weighed, with bags, kg.
-    agreed_kg : Decimal
-        Clean grain at the agreed moisture, kg.
     amount : Decimal
         Value at the agreed price, rounded down to the coin, money.
-    explanation : Message
-        The sum in a sentence.
     """
 
     weighed_kg: Decimal
@@ -61,18 +55,10 @@ def value_grain(
         Mass as weighed, bags included, kg.
     moisture_pct, agreed_moisture_pct : Decimal
         Moisture as tested and as agreed, % wet basis.
-    price_per_kg : Decimal
-        Price agreed for a kg at the agreed moisture, money.
-    agreed_on : date
-        Day on which the price was agreed.
-    bags : int
-        Bags weighed with it.
     bag_tare_kg : Decimal
         Mass of an empty bag, kg.
     foreign_matter_pct : Decimal
         Dirt and broken pieces, % of mass.
-    step : Decimal
-        Smallest coin.
 
     Returns
     -------
@@ -121,10 +107,6 @@ def value_labour(hours: Decimal, price_per_hour: Decimal, step: Decimal = Decima
     ----------
     hours : Decimal
         Hours worked, above 0.
-    price_per_hour : Decimal
-        Agreed price, money.
-    step : Decimal
-        Smallest coin.
 
     Raises
     ------
@@ -143,16 +125,8 @@ def instalment_plan(
 
     Parameters
     ----------
-    amount : Decimal
-        What he owes, money.
     rate_per_period : Decimal
         Interest per month, fraction; 0 among members who ask none.
-    periods : int
-        Monthly instalments.
-    first_due : date
-        Day of the first.
-    step : Decimal
-        Smallest coin.
 
     Returns
     -------
@@ -171,14 +145,8 @@ class SellerOffer:
 
     Parameters
     ----------
-    cash_price : float
-        Price in cash now, money.
     grain_kg : float
         Grain that the seller accepts instead, kg.
-    months : int
-        Months until the grain is handed over.
-    delivery_cost : float
-        Bringing it to him, money at that time.
     """
 
     cash_price: float
@@ -193,8 +161,6 @@ class OfferComparison:
 
     Parameters
     ----------
-    cash : float
-        Cash now, money.
     loan : float
         The loan's payments brought to today, money.
     loan_payment : float
@@ -207,8 +173,6 @@ class OfferComparison:
         Share of paths in which the grain costs more than the loan.
     breakeven_price : float
         Price per kg at the harvest at which grain and loan cost the same.
-    explanation : Message
-        In a sentence.
     """
 
     cash: float
@@ -230,14 +194,10 @@ def compare_offer(
 
     Parameters
     ----------
-    offer : SellerOffer
-        The seller's terms.
     price_paths : array_like, shape (paths,)
         What the group would otherwise get for a kg when the grain is handed over, money.
     loan_rate_monthly : float
         The loan's interest per month on what is still owed, fraction (turn a flat rate first).
-    loan_months : int
-        Monthly payments.
     cost_of_money_monthly : float
         Interest a month that the group counts with, fraction; the same for all ways.
 
@@ -289,16 +249,8 @@ def expected_price(store: Any, group_id: int, commodity: str, months: int, seed:
 
     Parameters
     ----------
-    store : Store
-        The group's records.
-    group_id : int
-        The group.
-    commodity : str
-        Crop.
     months : int
         Months from the last quote.
-    seed : int
-        Of the drawn paths.
 
     Returns
     -------

@@ -69,13 +69,7 @@ class PaymentsPreview:
 
 
 def open_payments(content: bytes, file_name: str = "payments", sheet: str = "") -> OpenedTable:
-    """Return a table of payments with a guess of what its columns mean.
-
-    Raises
-    ------
-    ImportRefusedError
-        Where the file is no table.
-    """
+    """Return a table of payments with a guess of what its columns mean."""
     return open_table(content, file_name, PAYMENT_COLUMNS, heading_words("book"), sheet, most_rows=MOST_ROWS)
 
 
@@ -94,14 +88,10 @@ def read_payments(
     ----------
     content : bytes or OpenedTable
         The file, or what `open_payments` made of it: day, member, amount, and if wanted reference and 'kept in'.
-    names : Mapping of member number to name
-        Members in the meter's book.
     events : iterable of BookEvent
         The book, to find payments that are in it already.
     today : date
         Payments cannot be later.
-    step : Decimal
-        Smallest coin.
     closed_until : date, optional
         Last day of the last closed season: payments cannot be dated on or before it.
     columns : Mapping of str to int, optional

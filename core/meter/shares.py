@@ -56,14 +56,10 @@ class MemberNeed:
 
     Parameters
     ----------
-    member : str
-        Name or number of the member.
     bags_tested : int
         Bags that the member has tested or expects to have tested.
     tests : int
         Tests, that is probings of one bag; often the bags times the times they are tested.
-    harvest_kg : Decimal
-        Harvest, kg.
     own_meter : Decimal
         What an own meter that does for this member would cost a season, money.
     loss_without_testing : Decimal
@@ -230,8 +226,6 @@ class Together:
         Each one alone, the cheapest way: an own meter, paid tests, or the loss expected without testing.
     with_meter : Decimal
         Sharing one meter.
-    tests : int
-        Tests made.
     pays_from : int or None
         Number of tests from which sharing costs no more, harvests and tests growing alike; None where it never does.
     """
@@ -254,8 +248,6 @@ def together(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCosts) 
     ----------
     amount : Decimal
         What the season's testing with the shared meter costs together, its tests included, money.
-    needs : sequence of MemberNeed
-        The members.
     costs : RunningCosts
         Cost of tests.
 
@@ -302,8 +294,6 @@ def stand_alone(need: MemberNeed, costs: RunningCosts) -> StandAlone:
 
     Parameters
     ----------
-    need : MemberNeed
-        The member.
     costs : RunningCosts
         Cost of tests.
 
@@ -330,8 +320,6 @@ def group_cost(needs: Sequence[MemberNeed], costs: RunningCosts) -> Decimal:
 
     Parameters
     ----------
-    needs : sequence of MemberNeed
-        The members of the group.
     costs : RunningCosts
         Cost of tests.
 
@@ -374,10 +362,6 @@ def share_cost(
         Smallest coin, money.
     seed : int
         For the sampled shares of more than 12 members.
-
-    Returns
-    -------
-    tuple of Split, in the order of `RULE_KEYS`
 
     Raises
     ------
@@ -433,8 +417,6 @@ def two_part(
     ----------
     amount : Decimal
         Cost to share, money.
-    needs : sequence of MemberNeed
-        The members.
     per_test : Decimal
         What each test costs in batteries, carrying and wear, money.
     step : Decimal
@@ -532,8 +514,6 @@ def season_ways(amount: Decimal, needs: Sequence[MemberNeed], costs: RunningCost
     ----------
     amount : Decimal
         What all together pay, money.
-    needs : sequence of MemberNeed
-        The members.
     costs : RunningCosts
         Cost of tests.
 

@@ -28,32 +28,14 @@ class FirstEntry:
 
     Parameters
     ----------
-    group : Group
-        Name, place, time zone, currency.
-    commodity : str
-        Crop code of its first lot.
-    bags : int
-        Bags of it.
-    bag_kg : float
-        What a bag weighs, kg.
     moisture_pct : float or None
         What the meter showed, % wet basis; None where nobody has tested: the plan then assumes one.
     drying_method, storage_method : str
         Rows of the tables of methods.
-    area_m2 : float
-        Of the drying space.
-    store_units : int
-        Bags or vessels at hand for storage.
-    market : str
-        Name of the market.
     price_per_kg : float or None
         What a kg of dry grain fetches there today, money; None where nobody knows.
     need : float
         Money needed by a date; 0 where none is.
-    need_on : date or None
-        That date.
-    lot, need_label : str
-        What its first lot and the need are called.
     """
 
     group: Group
@@ -78,25 +60,8 @@ def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str,
 
     Parameters
     ----------
-    store : Store
-        The records.
-    entry : FirstEntry
-        What was entered.
-    today : date
-        Where the group is.
-    now : datetime
-        The moment, aware.
-    who : str
-        Who writes.
     token : str
         Of the form: the same one writes nothing a second time.
-
-    Raises
-    ------
-    InputError
-        A number cannot be right.
-    AlreadySavedError
-        The token was taken before.
     """
     if not entry.group.name.strip():
         raise InputError("the group needs a name")

@@ -32,17 +32,10 @@ def case_buyers(
 
     Parameters
     ----------
-    store : Store
-    group_id : int
-    facts : mapping
-        By key.
-    prices : sequence of CropPrice
     targets : mapping of crop to moisture
         Dried to [% w.b.].
-    truck : Truck
     start : date
         First day of plan week 0.
-    today : date
     """
     book = buyer_book(store, group_id)
     to_sell = [price.commodity for price in prices if price.commodity in targets]  # others have no lot in the plan

@@ -70,10 +70,6 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
 
     Parameters
     ----------
-    store : Store
-        The group's records.
-    group_id : int
-        Which group.
     today : date
         The day of planning; weeks begin on the group's market day.
     **changes
@@ -195,13 +191,7 @@ def _grain(
     prices: list[CropPrice],
     rules: LotRules,
 ) -> _Grain:
-    """Return the lots that can be planned: given ones, or those recorded and expected.
-
-    Raises
-    ------
-    PlanError
-        If there is none.
-    """
+    """Return the lots that can be planned: given ones, or those recorded and expected."""
     priced, members = {price.commodity for price in prices}, {one.id: one.name for one in store.members(group_id)}
     asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
     notes = [

@@ -75,14 +75,8 @@ def recorded_lots(
 
     Parameters
     ----------
-    states : sequence of LotState
-        With bags left.
-    owners : mapping of member id to name
-    priced : set of str
-        Crops with a price.
     sieves : mapping of lot id to Sieve
         The latest count of insects.
-    rules : LotRules
     """
     lots: list[CaseLot] = []
     notes: list[Message] = []
@@ -218,11 +212,6 @@ def coming_harvests(
     ----------
     rows : sequence of mapping
         As `core.planning.wishes` keeps them: on, commodity, kg, moisture_pct or None, member, label.
-    group_id : int
-    priced : set of str
-    judging : JudgingRules
-        For the limit of the crop.
-    rules : LotRules
     """
     lots: list[CaseLot] = []
     notes: list[Message] = []
@@ -280,7 +269,6 @@ def target_choices(
     ----------
     targets : mapping of crop to moisture
         The moisture for keeping [% w.b.].
-    buyers : sequence of CaseBuyer
     most : int
         At most so many for a crop; the buyers' limits furthest apart come first. What differs by less than 0.3 point
         is one choice.

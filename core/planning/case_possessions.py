@@ -20,7 +20,6 @@ def drying_choices(spaces: Sequence[DryingSpace], handling_loss: float) -> tuple
 
     Parameters
     ----------
-    spaces : sequence of DryingSpace
     handling_loss : float
         Fraction of dried grain lost in handling.
     """
@@ -55,13 +54,8 @@ def storage_choices(
 
     Parameters
     ----------
-    stores : sequence of GrainStore
     filled : mapping of method to bags
         What holds grain already: its lots can stay in it, and it is free when they are sold.
-    bag_kg : float
-        Mean mass of a bag.
-    crops : mapping of code to crop
-        Whose sealing limits are wanted.
     waiting_days : mapping of method to days
         Until treated grain may be sold or eaten.
     """

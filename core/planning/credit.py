@@ -112,10 +112,6 @@ def best_loans(
 
     Parameters
     ----------
-    outlook : Outlook
-        Scenarios of the decision.
-    lot, option, bags : np.ndarray
-        The allocation.
     balances : np.ndarray, shape (need dates, scenarios)
         The group's balance at each need date without loans [money]; loans lift every scenario alike, so the mean of
         its worst share decides.

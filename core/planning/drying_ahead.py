@@ -57,8 +57,6 @@ def weather_ahead(data: Any, start: datetime, seed: int) -> MendedWeather:
         Forecast (None: usual weather throughout), normals and place.
     start : datetime
         The first hour begins here, or where the forecast begins that day: its first hours may be over.
-    seed : int
-        Decides every draw.
     """
     from core.weather.scenarios import extend_scenarios
 
@@ -89,18 +87,10 @@ def lot_drying(
 
     Parameters
     ----------
-    crop : str or Commodity
     moisture_pct : tuple of float
         Mean and standard error at the start [% w.b., points].
     frames : sequence of DataFrame
         From `weather_ahead`.
-    setup : DryingSetup
-    target_pct : float
-        Moisture aimed at [% w.b.].
-    belief : RateBelief
-        Of the place's rate.
-    seed : int
-        Decides every draw.
     """
     count = len(frames)
     shock = np.random.default_rng([seed, 4]).standard_normal(DRAWS * count)

@@ -118,17 +118,7 @@ class _Scene:
 
 
 def group_seasons(case: PlanningCase, seed: int, data: Surroundings) -> Seasons:
-    """Return the possible seasons of a group for one seed.
-
-    Parameters
-    ----------
-    case : PlanningCase
-        Built from a group's records.
-    seed : int
-        Decides every draw.
-    data : Surroundings
-        Forecast, normals and place.
-    """
+    """Return the possible seasons of a group for one seed."""
     from core.storage.simulate import draw_pests
     from core.weather.scenarios import climate_scenarios
 

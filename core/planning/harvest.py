@@ -17,7 +17,6 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
 
     Parameters
     ----------
-    outlook : Outlook
     lot : int
         Its index.
 

@@ -29,9 +29,6 @@ def lean_price(price: CropPrice, weeks: int, margin: float) -> float:
 
     Parameters
     ----------
-    price : CropPrice
-    weeks : int
-        How far ahead.
     margin : float
         What is paid more in small measures than wholesale [fraction].
     """
@@ -156,9 +153,6 @@ def promised_sales(
         A promise of a lot that is gone, or of a crop of which there is none, is left out.
     start : date
         First day of plan week 0.
-    weeks : int
-    value : callable
-        Gives the number of a fact of the group.
     """
     made = []
     for number, row in enumerate(rows):

@@ -47,9 +47,6 @@ def option_use(case: PlanningCase, layout: Layout, table: Options, commodity: st
 
     Parameters
     ----------
-    case : PlanningCase
-    layout : Layout
-    table : Options
     commodity : str
         The crop of the class: its price decides what a lender gives on it.
     """

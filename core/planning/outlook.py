@@ -905,8 +905,6 @@ def build_outlook(
 
     Parameters
     ----------
-    case : PlanningCase
-        What is to be planned.
     seed : int, optional
         Seed of the scenarios; the case's own if left out. Another seed gives fresh scenarios.
     seasons : Seasons, optional

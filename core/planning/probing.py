@@ -63,8 +63,6 @@ def preposterior(values: np.ndarray, belief: np.ndarray, chances: np.ndarray) ->
     ----------
     values : np.ndarray, shape (decisions, moistures, scenarios)
         Net values, the same scenarios for all decisions and moistures [money].
-    belief : np.ndarray, shape (moistures,)
-        Probabilities of the true moisture now.
     chances : np.ndarray, shape (answers, moistures)
         Probability of each answer for each true moisture; columns sum to 1.
 

@@ -56,8 +56,6 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
 
     Parameters
     ----------
-    case : PlanningCase
-        Lots, limits, prices and wishes.
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
     time_limit : float
@@ -110,8 +108,6 @@ def plan_in_parts(case: PlanningCase, outlook: Outlook | None = None) -> tuple[A
 
     Parameters
     ----------
-    case : PlanningCase
-        Lots, limits, prices and wishes.
     outlook : Outlook, optional
         Scenario values of all options; built from the invented seasons if left out.
 

@@ -65,12 +65,8 @@ def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> 
 
     Parameters
     ----------
-    plan : SalePlan
-        The plan.
     today : date, optional
         Left out, the day of planning. What should have begun earlier is dated today.
-    days : int
-        How far ahead.
     """
     begin = plan.case.today if today is None else today
     made = [*_floor_actions(plan), *_line_actions(plan), *_loan_actions(plan), *_order_actions(plan)]
@@ -470,12 +466,8 @@ def season_end(
 
     Parameters
     ----------
-    first : KeptPlan
-        The plan to be held against.
     sales : pd.DataFrame
         Sales as the store keeps them: lot_id, sold_on, bags, mass_kg, price_per_kg, paid_on.
-    labels : mapping
-        Lot names by number.
     until : date, optional
         Plans dated later do not count as missed.
 

@@ -28,8 +28,6 @@ def compare_with_rules(
     ----------
     case : PlanningCase
         The case that was planned.
-    plan : SalePlan
-        Its plan.
     seed : int
         Seed of the fresh scenarios.
     outlook : Outlook, optional

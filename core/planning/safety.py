@@ -27,8 +27,6 @@ def weeks_in_bags(case: PlanningCase, lot: CaseLot, surely_pct: float) -> float:
 
     Parameters
     ----------
-    case : PlanningCase
-    lot : CaseLot
     surely_pct : float
         The moisture that it surely does not exceed when it is bagged [% w.b.].
     """
@@ -43,7 +41,6 @@ def may_be_kept_in(lot: CaseLot, storage: StorageChoice, surely_pct: float) -> b
 
     Parameters
     ----------
-    lot : CaseLot
     storage : StorageChoice
         One that is sealed has a moisture by crop above which nothing is sealed; a crib takes unshelled grain alone.
     surely_pct : float

@@ -161,15 +161,8 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
 
     Parameters
     ----------
-    outlook : Outlook
-        On which it was found.
-    allocation : Allocation
     bound : float
         What no allocation can beat [money], infinity where none is known.
-    method : str
-        How it was found.
-    seconds : float
-        How long that took.
     """
     case, worth = outlook.case, evaluate(outlook, allocation)
     objective = objective_of(case, worth)

@@ -24,18 +24,10 @@ class Load:
 
     Parameters
     ----------
-    space, lot, owner : str
-        Names.
     on, until : date
         First and last day on the space.
-    bags : int
-        Bags.
-    mass_kg : float
-        Wet mass, kg.
     target_pct : float or None
         Moisture to dry to, % wet basis.
-    line : int
-        Number of the plan's line that it belongs to.
     """
 
     space: str
@@ -105,12 +97,6 @@ class FloorDays:
 def spread_jobs(case: PlanningCase, jobs: Sequence[DryingJob]) -> list[Spread]:
     """Return when the bags of each job go out: each on the first days that have room, the most pressing first.
 
-    Parameters
-    ----------
-    case : PlanningCase
-        Its spaces.
-    jobs : sequence of DryingJob
-
     Returns
     -------
     list of Spread
@@ -172,10 +158,8 @@ def booked_days(
 
     Parameters
     ----------
-    case : PlanningCase
     days, start_week, ready : np.ndarray
         Days on the floor, first week, and the week at whose end it is off (as `ready_week`).
-    step : int
     """
     here = days_of_week(case, start_week).astype(float)
     whole = np.ceil(np.maximum(days, 1.0))

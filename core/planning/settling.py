@@ -163,11 +163,6 @@ def with_kept_lots(
 
     Parameters
     ----------
-    outlook : Outlook
-    allocation : Allocation
-        The best one found.
-    kept : mapping of lot to bags by option
-        What the kept plan does with each lot, on today's options.
     change_price : float
         What another way for a lot must gain to be taken, as a fraction of the worth of its bags.
 

@@ -48,11 +48,6 @@ def shared_prices(outlook: Outlook) -> SharedPrices | None:
 
     None where the programme finds no answer in time.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        All options of all lots.
-
     Notes
     -----
     Duals of the relaxed programme. At these prices the lots' own best choices are those of the plan together

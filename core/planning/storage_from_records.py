@@ -21,14 +21,7 @@ SETTLED_DAYS = 3  # tests of the first days in store are tests of the bagging
 
 
 def stored_lot(state: LotState, sieves: Mapping[int, Sieve], today: date) -> StoredLot | None:
-    """Return a lot as storage sees it today, None where nothing was ever measured.
-
-    Parameters
-    ----------
-    state : LotState
-    sieves : mapping of lot id to Sieve
-    today : date
-    """
+    """Return a lot as storage sees it today, None where nothing was ever measured."""
     if state.moisture is None:
         return None
     lot = state.lot
@@ -74,11 +67,6 @@ def retests_since_bagging(
 
     Parameters
     ----------
-    state : LotState
-    readings : DataFrame
-        The lot's tests.
-    rules : JudgingRules
-        How tests are read.
     time_zone : str
         Of the group: the day of bagging is a local one.
     sieve : Sieve, optional

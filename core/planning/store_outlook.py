@@ -34,8 +34,6 @@ class StoredLot:
 
     Parameters
     ----------
-    lot_id : int
-    label, commodity : str
     moisture_pct, moisture_sd : float
         Mean of the last test and how sure it is, points (standard error with the meter's bias).
     insects_per_kg : float or None
@@ -46,14 +44,10 @@ class StoredLot:
         Mass that was sieved, and how long ago.
     method : str or None
         How it is kept now, None where it is not in store yet.
-    stored_days : int
-        How long it has been kept so.
     limit_pct : float or None
         Moisture that its buyer allows; None takes the settings'.
     keeping_pct : float or None
         Moisture at which it keeps for as long as is wanted; None where that is not known.
-    verdict_risk : float
-        Risk of error that the lot's verdict takes.
     freedom : float
         Degrees of freedom of the last test.
     """
@@ -81,15 +75,12 @@ class MethodOutlook:
 
     Parameters
     ----------
-    method : str
     run : StorageRun
         Arrays (days + 1, scenarios).
     weekly : DataFrame
         From `weekly_table`.
     sure, likely : Keeping
         At 95 and 80 % certainty.
-    test : NextTest
-    notes : tuple of Message
     refusal_grounds : tuple of (str, float)
         The grounds on which a buyer would refuse at the end of the run, the likeliest first, with their chances.
     dried_below_pct : float
@@ -121,13 +112,8 @@ class OutlookSettings:
 
     Parameters
     ----------
-    limits : StorageLimits
-    terms : BuyerTerms
-    costs : RetestCosts
-    borer_present : bool or None
     store_offset_c : float
         How much warmer the store is than its kind usually is, degC.
-    seed : int
     """
 
     limits: StorageLimits = field(default_factory=StorageLimits)
@@ -150,12 +136,8 @@ def method_outlook(
 
     Parameters
     ----------
-    lot : StoredLot
-    method : str
     climates : sequence of DataFrame
         Scenarios by day.
-    days : int
-    settings : OutlookSettings, optional
     draw : PestDraw, optional
         The scenarios' insects; None draws them from the settings' seed.
     """
@@ -227,7 +209,6 @@ class CorrectedLot:
         The scenarios' insects, after what the sieve showed.
     expected_pct : float
         Moisture that the forecast from bagging had for the day of the last test.
-    effective_scenarios : float
     fits : bool
         False where the last test lies further from the forecast than weather can bring it: the lot was dried again,
         or a record is wrong. Then the test stands alone.
@@ -253,12 +234,10 @@ def corrected_by_tests(
     ----------
     bagged : StoredLot
         As it was on the day of bagging.
-    method : str
     climates : sequence of DataFrame
         Scenarios from the day of bagging; as long as the last re-test.
     retests : sequence of Retest
         In days since bagging; at least one.
-    settings : OutlookSettings, optional
 
     Returns
     -------

@@ -35,16 +35,6 @@ class PartReason:
 
     Parameters
     ----------
-    lot, label : str
-        Of the lot.
-    bags : int
-        Of the part.
-    lines : tuple of int
-        Numbers of the plan's lines that are this part.
-    reason, runner_up : Message
-        One sentence each.
-    runner_up_cost : float
-        Money today for the bags of the part.
     dry_again_pct : float
         Moisture from which the lot is dried again [% w.b.].
     """
@@ -234,8 +224,6 @@ def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
 
     Parameters
     ----------
-    outlook : Outlook
-        Scenarios of all options.
     lot : int
         Which lot (its index).
 
@@ -282,8 +270,6 @@ def past_selling_prices(case: PlanningCase, commodity: str, monthly_loss: float)
     ----------
     case : PlanningCase
         Its horizon is the longest wait (at most 11 months), its interest the cost of waiting.
-    commodity : str
-        Crop code.
     monthly_loss : float
         Weight lost in store a month, fraction.
 
@@ -357,10 +343,6 @@ def value_of_more(
 
     Parameters
     ----------
-    outlook : Outlook
-        On which the plan was made.
-    plan : SalePlan
-        The plan.
     effort : float
         Of the usual budget of the search, for each of the plans.
     watch : callable, optional

@@ -51,7 +51,6 @@ def add_harvest(
 
     Parameters
     ----------
-    commodity : str
     on : date
         The earliest day on which it can be harvested.
     kg : float
@@ -100,16 +99,12 @@ def add_promise(
 
     Parameters
     ----------
-    buyer, commodity : str
-    kg, price_per_kg : float
-        What was agreed.
     due, agreed_on : date
         The last day of delivery, and the day of the promise.
     lot : str
         The number of the lot that was promised, empty for any lot of the crop.
     moisture_limit_pct : float or None
         Highest moisture agreed [% w.b.].
-    pay_delay_days : int
     token : str
         Of the form: sent twice it is one entry.
 
@@ -140,13 +135,7 @@ def add_promise(
 
 
 def drop_wish(store: Any, group_id: int, name: str, number: int, at: datetime) -> None:
-    """Take away one row of a list.
-
-    Raises
-    ------
-    InputError
-        Where there is no such row.
-    """
+    """Take away one row of a list."""
     rows = read_wishes(store, group_id).get(name, [])
     if not 0 <= number < len(rows):
         raise InputError("there is no entry with the number {number}", number=number + 1)

@@ -39,25 +39,8 @@ def write_entries(
 
     Parameters
     ----------
-    store : Store
-    group_id : int
-    items : sequence of (kind, day, particulars)
-        In the order in which they are written; numbers as text.
-    who, at
-        Who writes, and when.
     reverses : sequence of int or None
         For each item the entry that it cancels; nothing for entries of their own.
-    also : sequence of NewEntry
-        Entries of another book that are written with them, in the same transaction.
-    checks : mapping of book to function, optional
-        The judgement of those books.
-    token : str
-        Of the form: the records take it once.
-
-    Returns
-    -------
-    list of int
-        The entries' numbers, those of the pools first.
 
     Raises
     ------
@@ -83,10 +66,6 @@ def check_new(events: Sequence[Event], count: int, assumed: Terms | None = None,
     ----------
     events : sequence of Event
         The book, the new entries last.
-    count : int
-        How many are new.
-    assumed : Terms, optional
-        What holds until the group has saved its agreement.
     cash : bool
         Whether the cash must reach; a file of earlier payments need not bring what buyers paid then.
 
@@ -176,19 +155,8 @@ def agreement_effects(
 
     Parameters
     ----------
-    events : sequence of Event
-        The book.
     payload : mapping
         The agreement, as `checked_terms` reads it.
-    on : date
-        Day of the agreement; what is closed stays as it is.
-    assumed : Terms, optional
-        What holds until the group has saved its agreement.
-
-    Raises
-    ------
-    InputError
-        The agreement cannot be.
     """
     agreement = plain_payload(payload)
     checked_terms(agreement)

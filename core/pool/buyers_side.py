@@ -101,11 +101,6 @@ def give_to_plan(store: Any, group_id: int, season: Season, who: str, at: dateti
     """Write what each buyer's meter reads above ours [points] as the fact ``buyer_offset.NAME`` that the plan reads.
 
     A buyer whose loads were all taken back loses the fact again. Only facts that change are written.
-
-    Returns
-    -------
-    Mapping of buyer to points
-        As they stand now.
     """
     facts = store.facts(group_id)
     learnt = {}

@@ -12,15 +12,6 @@ from core.errors import InputError
 def counted_notes(text: str, explanation: str | None = None, in_book: Decimal | None = None) -> Decimal:
     """Return the sum of lines such as ``10000 x 12``, money.
 
-    Parameters
-    ----------
-    text : str
-        A note or coin and how many of it, one kind a line.
-    explanation : str, optional
-        How a difference from the book is explained.
-    in_book : Decimal, optional
-        What the book says, money; where given, a difference needs an explanation.
-
     Raises
     ------
     InputError

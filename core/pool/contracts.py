@@ -62,9 +62,6 @@ def contract_of(store: Any, group_id: int, buyer: str, commodity: str) -> Contra
 
     Parameters
     ----------
-    store, group_id
-    buyer : str
-        Name, as on the load.
     commodity : str
         Crop, for the group's own fact ``buyer_limit.CROP``.
     """

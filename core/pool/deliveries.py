@@ -82,8 +82,6 @@ def weight_by_flat_rate(
 
     Parameters
     ----------
-    net_kg : Decimal
-        Mass as delivered, kg.
     moisture_pct, base_pct : Decimal
         Moisture delivered and common moisture, % wet basis.
     percent_per_point : Decimal
@@ -101,12 +99,6 @@ def checked_delivery(payload: dict[str, Any], number: int, on: date, who: str = 
     payload : dict
         ``member_id, pool, commodity, gross_kg, tare_kg, bags, moisture_pct, moisture_sd_pct, grade, form``;
         numbers as Decimal, number or text.
-    number : int
-        Receipt number.
-    on : date
-        Day of the delivery.
-    who : str
-        Who weighed.
 
     Raises
     ------
@@ -150,8 +142,6 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
 
     Parameters
     ----------
-    delivery : Delivery
-        What was brought.
     limit_pct : Decimal
         Highest moisture that the pool takes, % wet basis: wet grain is never mixed into dry (common practice, no
         source).
@@ -199,7 +189,6 @@ def short_message(
 
     Parameters
     ----------
-    delivery : Delivery
     member : str
         Name; cut, as the pool's, where the message would grow too long.
     base_pct : Decimal

@@ -137,9 +137,6 @@ def open_earlier(data: bytes, file_name: str, kind: str = "", sheet: str = "") -
 
     Parameters
     ----------
-    data : bytes
-        CSV or XLSX.
-    file_name : str
     kind : str
         ``"deliveries"`` or ``"payments"``; ``""`` lets the headings decide.
     sheet : str
@@ -167,18 +164,10 @@ def preview_earlier(
 
     Parameters
     ----------
-    table : EarlierTable
-    options : EarlierOptions
-    members : sequence of Member
     events : sequence of Event
         The book, to recognise what is in it already.
     today : date
         Nothing can be dated later.
-
-    Raises
-    ------
-    ImportRefusedError
-        A needed column is missing.
     """
     columns = options.columns
     missing = [name for name in NEEDED[table.kind] if name not in columns]
@@ -364,17 +353,6 @@ def take_in(
     store: Store, group_id: int, preview: EarlierPreview, who: str, at: datetime, today: date, token: str = ""
 ) -> tuple[int, int]:
     """Write everything of a preview in one transaction, or nothing.
-
-    Parameters
-    ----------
-    store, group_id
-    preview : EarlierPreview
-    who, at
-        Who writes, and when.
-    today : date
-        Day of the entry that names the file.
-    token : str
-        Of the form: a second write with it is refused.
 
     Returns
     -------

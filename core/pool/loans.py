@@ -88,13 +88,8 @@ def loan_account(
 
     Parameters
     ----------
-    loan : Loan
     until : date
         Entries and interest up to this day count, the day included.
-    step : Decimal
-        Smallest coin.
-    recoveries : iterable of (day, sale's number, money)
-        Taken off the member's pay.
 
     Returns
     -------

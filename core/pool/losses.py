@@ -113,16 +113,10 @@ def pool_losses(
 
     Parameters
     ----------
-    season : Season
-    pool : str
     until : date
         Day up to which grain still in store is counted.
     curve : callable
         From `storage_curve`.
-    method : str
-        How it is stored.
-    assumed : bool
-        Whether that is assumed.
     spillage : float
         Fraction spilt between weighing in and loading.
     """

@@ -157,7 +157,6 @@ def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) ->
 
     Parameters
     ----------
-    season : Season
     proceeds : mapping of sale number to mapping of member to money
         From `share_sales`.
 
@@ -232,7 +231,6 @@ def payable_now(season: Season, pays: Mapping[int, MemberPay]) -> dict[int, Deci
 
     Parameters
     ----------
-    season : Season
     pays : mapping of member to MemberPay
         From `pay_by_member`.
 

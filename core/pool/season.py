@@ -174,8 +174,6 @@ def replay(events: Iterable[Event], agreed: Terms | None = None, assumed: Terms 
         Of the book "pool".
     agreed : Terms, optional
         Reckon with these instead of what the book says: to show what a rule does.
-    assumed : Terms, optional
-        What holds until the group has saved its agreement.
 
     Returns
     -------

@@ -92,7 +92,6 @@ def make_statements(
 
     Parameters
     ----------
-    season : Season
     effects : sequence of PriceEffect
         From `price_effects`, to be told on the page.
     until : date, optional

@@ -86,10 +86,6 @@ def plan_job(job: Job, seconds: float, full: bool = False) -> dict[str, Any]:
 
     Parameters
     ----------
-    job : Job
-        The group.
-    seconds : float
-        Longest time for the solver.
     full : bool
         The full search with all scenarios, as the plan page makes it, instead of the batch's quicker plan.
 
@@ -189,8 +185,6 @@ def run_batch(
         Workers on this computer; all cores where not given.
     scheduler : str, optional
         Address of a running Dask scheduler (``tcp://host:port``); then nothing is computed here.
-    seconds : float
-        Longest time for the solver, for each group.
     progress : callable, optional
         Called with the count of finished jobs and the last one's name.
     full : bool

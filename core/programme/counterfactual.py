@@ -123,10 +123,6 @@ def group_help(store: Store, group_id: int, today: date, scenarios: int = SCENAR
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
     today : date
         Later records do not count.
     scenarios, seed : int
@@ -154,20 +150,12 @@ def compare_ways(
 
     Parameters
     ----------
-    group_id : int
-        Carried into the result.
     season : SeasonCase
         The case without habits, and the habits.
     facts : mapping
         Facts by key: costs of help, and how far off dryness judged by hand is.
-    credit : InventoryCredit
-        Terms of a loan on stored grain.
-    seed : int
-        Of the scenarios.
     seasons : Seasons, optional
         Scenarios; from the real rooms where left out.
-    dryer_cost_kg : float
-        A hired dryer's fee for a kilogram, money.
     """
     habits = season.habits
     whole = _everything(season, facts, dryer_cost_kg)

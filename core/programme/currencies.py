@@ -58,8 +58,6 @@ def rate_between(rates: Sequence[ExchangeRate], source: str, target: str, on: da
         As entered; of two for one pair and day the later entered counts.
     source, target : str
         ISO 4217 codes.
-    on : date
-        The stated day.
     """
     if source == target:
         return RateUsed(1.0, on, "")
@@ -81,12 +79,8 @@ def in_one_currency(table: pd.DataFrame, currency: str, on: date, rates: Sequenc
     ----------
     table : DataFrame
         Of `indicator_table`: value, numerator, variance, currency ("" where it is no money).
-    currency : str
-        The programme's.
     on : date
         Day whose rate counts.
-    rates : sequence of ExchangeRate
-        Entered by the programme.
 
     Returns
     -------

@@ -48,12 +48,8 @@ def expected_days_to_dry(
     ----------
     lots : sequence of (Lot, limit)
         Lots with harvest date and weighed moisture; limit in % wet basis.
-    place : Place
-        Where.
     normals : Normals
         Usual weather there; scenarios with day-to-day variation are drawn from it for the harvest's own dates.
-    seed : int
-        For the scenarios.
     setup_of : callable
         How the group dries a lot, such as `core.group.drying_records.drying_setup` on its usual space.
 
@@ -106,8 +102,6 @@ def observed_against_expected(
 
     Parameters
     ----------
-    facts : sequence of LotFacts
-        Of one season.
     place, normals, seed, setup_of
         See `expected_days_to_dry`.
     fewest : int

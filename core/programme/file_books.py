@@ -83,11 +83,6 @@ def refused_entries(events: Iterable[Event]) -> list[tuple[str, int, Message]]:
 def check_books(events: dict[str, Event]) -> None:
     """Refuse a file with an entry of a book that cannot count.
 
-    Parameters
-    ----------
-    events : dict of str to Event
-        The file's entries by their number in it.
-
     Raises
     ------
     ImportRefusedError

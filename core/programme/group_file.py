@@ -78,14 +78,8 @@ def export_group(
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
     uid : str
         Its lasting identity, from `group_uid`.
-    now : datetime
-        Aware; written into the file.
     privacy : str
         "all": everything, for the group's own second computer. "agreed": names only of members who agreed to be named.
         "none": no name, phone, tester, buyer, sex or year of birth. In the last two, notes are left out and so are the

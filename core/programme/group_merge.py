@@ -59,12 +59,6 @@ def merge_files(
 
     Parameters
     ----------
-    store : Store
-        The officer's database.
-    files : iterable of (file name, content)
-        In any order.
-    now : datetime
-        Aware.
     progress : callable, optional
         Called with the count so far and the file's name.
     decided : mapping of str to int, optional
@@ -160,12 +154,8 @@ def write_file(
 
     Parameters
     ----------
-    connection : Connection
-        Open transaction.
-    item : GroupFile
     kept : mapping or None
         The group's number here and its rows that the file's rows are; None for a new group.
-    now : datetime
     only_new : bool
         Add what is not here, and leave what is.
     """
@@ -328,8 +318,6 @@ def with_numbers_of(payload: Any, numbers: Mapping[str, Mapping[str, int]], key:
 
     Parameters
     ----------
-    payload : any
-        JSON.
     numbers : mapping
         "members", "lots", "events": number in the file to number here. What is not among them stays as it is.
     key, inside : str

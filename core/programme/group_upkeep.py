@@ -24,8 +24,6 @@ def counted(groups: Sequence[Group], invented: bool = False) -> list[Group]:
 
     Parameters
     ----------
-    groups : sequence of Group
-        All that are here.
     invented : bool
         Count the invented examples instead; they are counted anyway where there is no real group.
     """
@@ -65,13 +63,8 @@ def merge_groups(store: Store, keep: int, gone: int, now: datetime, token: str =
 
     Parameters
     ----------
-    store : Store
     keep, gone : int
         The group that stays and the one that goes into it.
-    now : datetime
-        Aware.
-    token : str
-        A second merge under one token is refused.
 
     Raises
     ------

@@ -56,16 +56,10 @@ def help_of_groups(
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_ids : sequence of int
-        Which groups.
     today : date
         Later records do not count.
     processes : int
         Workers on this computer; more than one opens the database by its address in each.
-    progress : callable, optional
-        Called with how many are done and how many there are.
     """
     done: dict[int, GroupHelp] = {}
     missing = []

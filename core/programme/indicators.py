@@ -113,10 +113,6 @@ def group_indicators(
 
     Parameters
     ----------
-    records : Records
-        Of one group.
-    standard : str
-        Name of the limit table to judge by.
     period : (date, date), optional
         First day and day after the last of the season that the records are of: bounds the meter's costs.
 

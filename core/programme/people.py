@@ -44,18 +44,11 @@ def hidden_cells(
 
     Parameters
     ----------
-    people : array of int, shape (groups, cells)
-        People behind each cell.
     fewest : int
         Smallest count that may be shown.
     never_shown : array of int, shape (groups,), optional
         Lots of each group that are in its total but in no cell (their owner is not known): what is left when shown
         cells are taken from the total is theirs too.
-
-    Returns
-    -------
-    hidden, hidden_total : bool arrays of shape (groups, cells) and (cells,)
-        For each group's cells, and for the cells of all groups together.
 
     Notes
     -----
@@ -120,8 +113,6 @@ def people_table(
     ----------
     counted : sequence of (Records, Indicator)
         Each group with its indicator; observations whose lot has no single owner are left out.
-    split : callable
-        Gives the cell's name for a member.
     fewest : int
         People below which a cell is not shown.
     """

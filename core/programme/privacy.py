@@ -43,8 +43,6 @@ def names_to_leave_out(
 
     Parameters
     ----------
-    members : sequence of Member
-        Of the group.
     testers, buyers, writers : iterable of str
         Names in readings, in sales and plans, and of who wrote entries.
     privacy : str

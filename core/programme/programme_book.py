@@ -174,12 +174,8 @@ def against_target(key: str, low: float | None, high: float | None, goal: Goal, 
 
     Parameters
     ----------
-    key : str
-        Indicator.
     low, high : float or None
         Interval; None where there is none.
-    goal : Goal
-        The target, in the same unit and currency.
     today : date, optional
         Before the target's day a value that falls short is "not due yet"; without it the target counts as due.
     """

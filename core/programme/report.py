@@ -95,8 +95,6 @@ def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -
         Of `indicator_table`.
     book : ProgrammeBook
         With currency and rates; without a chosen currency, `own` and `today` stand in.
-    own : str
-        Currency of most groups.
     today : date
         Stands in for the stated day.
     """

@@ -93,10 +93,6 @@ def season_case(store: Store, group_id: int, today: date, scenarios: int = SCENA
 
     Parameters
     ----------
-    store : Store
-        The records.
-    group_id : int
-        The group.
     today : date
         Later harvests, tests and sales do not count.
     scenarios, seed : int

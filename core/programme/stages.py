@@ -87,8 +87,6 @@ def stage_losses(records: Records, daily: Mapping[int, pd.Series]) -> dict[str, 
 
     Parameters
     ----------
-    records : Records
-        Of one group.
     daily : mapping of lot number to Series
         Mean moisture by day, % wet basis (see `moistures_by_day`).
 

@@ -31,10 +31,6 @@ def visit_list(groups: Sequence[Records], now: datetime, silent_days: int = 14) 
 
     Parameters
     ----------
-    groups : sequence of Records
-        All groups.
-    now : datetime
-        Aware.
     silent_days : int
         Days without a reading after which open lots are a reason to call.
     """

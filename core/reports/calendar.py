@@ -19,13 +19,6 @@ def plan_calendar(now: Situation, tongue: Tongue = ENGLISH) -> bytes:
 
     A step keeps its UID when its day or its bags change (RFC 5545, 3.8.4.7), and its SEQUENCE grows with the moment
     of making (3.8.7.4), so that a calendar that takes the file in again moves the event instead of adding one.
-
-    Parameters
-    ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
     """
     from icalendar import Calendar, Event
 

@@ -27,10 +27,6 @@ def sheet(title: str, parts: list[str], language: str = "en") -> str:
     ----------
     title : str
         Title, not yet escaped.
-    parts : list of str
-        Safe HTML.
-    language : str
-        Code of the page's language.
     """
     head = f'<!doctype html><html lang="{escape(language)}"><head><meta charset="utf-8">'
     view = '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -59,21 +55,6 @@ def statement_sheet(
     account: Account, member: str, group: str, currency: str, on: date, say: Say = str, start: date | None = None
 ) -> str:
     """Return a member's statement as a page to print.
-
-    Parameters
-    ----------
-    account : Account
-        The account.
-    member : str
-        Number of the member.
-    group, currency : str
-        Name of the group and its currency code.
-    on : date
-        Last day.
-    say : callable
-        Puts sentences into the reader's language.
-    start : date, optional
-        First day.
 
     Returns
     -------
@@ -109,17 +90,7 @@ def statement_sheet(
 
 
 def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) -> str:
-    """Return a receipt as a few lines of plain text.
-
-    Parameters
-    ----------
-    receipt : Receipt
-        The receipt.
-    group, currency : str
-        Name of the group and its currency code.
-    say : callable
-        Puts sentences into the reader's language.
-    """
+    """Return a receipt as a few lines of plain text."""
     lines = [
         f"{group}",
         f"{say('Receipt')} {receipt.number}",
@@ -141,14 +112,8 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
 
     Parameters
     ----------
-    account : Account
-        The account.
-    group, currency : str
-        Name of the group and its currency code.
     on : date
         Day up to which entries count.
-    say : callable
-        Puts sentences into the reader's language.
 
     Returns
     -------
@@ -205,19 +170,6 @@ def shares_sheet(
     say: Say = str,
 ) -> str:
     """Return the members' shares by rule side by side as a page to print.
-
-    Parameters
-    ----------
-    title, group : str
-        What is shared, and by whom.
-    on : date
-        Day.
-    rows : Mapping of member name to (Mapping of rule title to money)
-        Shares.
-    explanations : Mapping of rule title to sentence
-        The rules.
-    say : callable
-        Puts sentences into the reader's language.
 
     Returns
     -------

@@ -39,18 +39,12 @@ class Grid:
 
     Parameters
     ----------
-    heads : tuple of str
-        Headings.
-    rows : tuple of tuples of str
-        Cells.
     widths : tuple of float
         Relative widths of the columns.
     right : frozenset of int
         Columns set to the right.
     row_mm : float
         Least height of a row, mm (rows to be filled in by hand are taller).
-    lined : bool
-        Lines around each cell.
     """
 
     heads: tuple[str, ...]
@@ -106,14 +100,8 @@ class Paper:
         Title, and a line below it (group, day).
     blocks : tuple
         Parts in their order.
-    language : str
-        Code of its language.
-    landscape : bool
-        Whether the page lies.
     most_pages : int or None
         The type is made smaller until the sheet fits on so many pages.
-    foot : str
-        A line at the bottom of each page.
     """
 
     title: str

@@ -30,13 +30,7 @@ FAMILY = "sheet"
 
 
 def paper_pdf(paper: Paper) -> bytes:
-    """Return a sheet as PDF; where it has a limit of pages, its type is made smaller until it fits.
-
-    Parameters
-    ----------
-    paper : Paper
-        The sheet.
-    """
+    """Return a sheet as PDF; where it has a limit of pages, its type is made smaller until it fits."""
     made = _draw(paper, 1.0)
     for scale in SCALES[1:]:
         if paper.most_pages is None or made.pages_count <= paper.most_pages:

@@ -25,12 +25,8 @@ def receipt_page(
 
     Parameters
     ----------
-    delivery : Delivery
-    member, group : str
     base_pct : Decimal
         Common moisture, % wet basis.
-    translate : callable
-        Turns the English words into the reader's.
     """
     _ = translate
     common = weight_at(delivery.dry_kg, base_pct)

@@ -44,12 +44,8 @@ def headline_words(said: Headline, currency: str, tongue: Tongue = ENGLISH) -> s
 
     Parameters
     ----------
-    said : Headline
-        The plan in numbers.
     currency : str
         ISO 4217 code.
-    tongue : Tongue
-        The reader's language.
     """
     shares = (
         ("{count} sold within two weeks", said.soon),
@@ -122,15 +118,7 @@ def _more(left: int, tongue: Tongue) -> list[Block]:
 
 
 def wall_sheet(now: Situation, tongue: Tongue = ENGLISH) -> Paper:
-    """Return the sheet for the store's wall: the season, two weeks of drying and steps, cautions, on one page.
-
-    Parameters
-    ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
-    """
+    """Return the sheet for the store's wall: the season, two weeks of drying and steps, cautions, on one page."""
     end = now.today + timedelta(days=WALL_DAYS)
     loads = [load for load in now.schedule if load.on < end]
     steps = [item for item in now.actions if item.on < end and item.kind not in ("dry", "test", "collect")]
@@ -160,17 +148,8 @@ def member_sheets(now: Situation, tongue: Tongue = ENGLISH, names: Sequence[str]
 
     Parameters
     ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
     names : sequence of str, optional
         Only these members.
-
-    Raises
-    ------
-    InputError
-        There is nobody to print for.
     """
     parts = [part for part in now.members if part.name and (names is None or part.name in names)]
     if not parts:
@@ -238,15 +217,7 @@ def _way(row: SeasonRow, tongue: Tongue) -> str:
 
 
 def treasurer_sheet(now: Situation, tongue: Tongue = ENGLISH) -> Paper:
-    """Return the treasurer's statement: money by date, what to order by when, and what the plan rests on.
-
-    Parameters
-    ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
-    """
+    """Return the treasurer's statement: money by date, what to order by when, and what the plan rests on."""
     currency = now.group.currency
     kinds = {"sale": "expected from a sale", "order": "to order or to book", "need": "cash need"}
     money = tuple(
@@ -303,16 +274,8 @@ def log_sheet(
 
     Parameters
     ----------
-    group_name : str
-        Name of the group.
-    on : date
-        Day on which it is made.
-    lots : sequence of (str, int)
-        Label of each lot and how many of its bags to probe.
     empty_rows : int
         Rows without a lot, 0 to 200.
-    tongue : Tongue
-        The reader's language.
 
     Raises
     ------
@@ -346,14 +309,8 @@ def wall_table(card: KeepingTable, group_name: str, on: date | None, tongue: Ton
 
     Parameters
     ----------
-    card : KeepingTable
-        Moisture and verdicts.
     group_name : str
         Who it is made for; left out where empty.
-    on : date or None
-        Day on which it is made.
-    tongue : Tongue
-        The reader's language.
     """
     heads = (tongue.say("°C \\ % humidity"), *(f"{value:g}" for value in card.humidities_pct))
     rows = []

@@ -47,10 +47,6 @@ def statement_page(
     ----------
     statement : MemberStatement
         From `make_statements`; masses in kg at the common moisture.
-    member, group, currency : str
-        Names and currency code, escaped here.
-    translate : callable
-        Turns the English words into the reader's.
 
     Returns
     -------

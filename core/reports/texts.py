@@ -85,15 +85,7 @@ def basic_letters(text: str) -> str:
 
 
 def phone_texts(now: Situation, tongue: Tongue = ENGLISH) -> tuple[PhoneText, ...]:
-    """Return a message for each member with a lot in the plan: the next own steps, as many as fit, and a caution.
-
-    Parameters
-    ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
-    """
+    """Return a message for each member with a lot in the plan: the next own steps, as many as fit, and a caution."""
     phones = {member.name: member.phone for member in now.store.members(now.group_id)}
     return tuple(
         PhoneText(part.name, phones.get(part.name, ""), _words(part, now, tongue)) for part in now.members if part.name

@@ -30,11 +30,6 @@ def waiting_report(
     ----------
     title, sentence, note : str
         Heading, answer, and what it rests on, in the reader's language.
-    report : HindcastReport
-    table : DataFrame
-        The rules in words; shown as it is.
-    translate : callable
-        Gives a sentence in the reader's language.
     """
     heads = "".join(f"<th>{escape(str(name))}</th>" for name in table.columns)
     rows = "".join(

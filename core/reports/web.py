@@ -43,13 +43,7 @@ KINDS = {"dry": HATCH, "keep": WHITE, "sell": BLACK, "home": GREY}
 
 
 def paper_html(paper: Paper) -> str:
-    """Return a sheet as HTML.
-
-    Parameters
-    ----------
-    paper : Paper
-        The sheet.
-    """
+    """Return a sheet as HTML."""
     wide = "273mm" if paper.landscape else "186mm"
     style = STYLE % ("landscape" if paper.landscape else "portrait", wide)
     parts = []

@@ -15,15 +15,7 @@ from core.tables.write import workbook_bytes
 
 
 def plan_workbook(now: Situation, tongue: Tongue = ENGLISH) -> bytes:
-    """Return an .xlsx file of the situation; numbers and dates are typed, texts are never formulas.
-
-    Parameters
-    ----------
-    now : Situation
-        The group's situation.
-    tongue : Tongue
-        The reader's language.
-    """
+    """Return an .xlsx file of the situation; numbers and dates are typed, texts are never formulas."""
     return workbook_bytes(plan_tables(now, tongue))
 
 

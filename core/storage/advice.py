@@ -71,10 +71,8 @@ class Keeping:
         Days from bagging; infinity where nothing ends it within the run (which is no promise beyond it).
     cause : str or None
         A key of `CAUSES`.
-    certainty : float
     horizon_days : int
         Length of the run.
-    reason : Message
     """
 
     days: float
@@ -86,11 +84,6 @@ class Keeping:
 
 def end_days(run: StorageRun, limits: StorageLimits | None = None) -> dict[str, Array]:
     """Return the first day past each limit, by cause.
-
-    Parameters
-    ----------
-    run : StorageRun
-    limits : StorageLimits, optional
 
     Returns
     -------
@@ -121,7 +114,6 @@ def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits 
         Of one lot: arrays (days + 1,) or (days + 1, scenarios).
     certainty : float
         Fraction of the scenarios in which it keeps at least so long.
-    limits : StorageLimits, optional
 
     Raises
     ------
@@ -165,14 +157,12 @@ class BuyerTerms:
 
     Parameters
     ----------
-    damaged_limit_pct : float
     sieved_kg : float
         Sample that the buyer sieves for live insects.
     bags_opened : int
         Bags smelled and looked into.
     dust_limit_pct : float
         Foreign matter.
-    tests_aflatoxin : bool
     deductions : Deductions
         For moisture and damaged kernels, and the moisture that is refused. Usual: 0.012-0.015 of the price per point on
         posted sheets; 0.028-0.036 per % of damaged kernels in a Malawi choice experiment (Jones et al. 2016).
@@ -188,11 +178,6 @@ class BuyerTerms:
 
 def refusal_chances(run: StorageRun, terms: BuyerTerms | None = None) -> dict[str, Array]:
     """Return the chance that a buyer refuses the lot on each ground, and on any, by day and scenario.
-
-    Parameters
-    ----------
-    run : StorageRun
-    terms : BuyerTerms, optional
 
     Returns
     -------
@@ -240,7 +225,6 @@ def paid_weight_loss_pct(run: StorageRun, paid_moisture_pct: float) -> Array:
 
     Parameters
     ----------
-    run : StorageRun
     paid_moisture_pct : float
         Moisture up to which a buyer pays for the weight as it is.
 
@@ -260,7 +244,6 @@ def weekly_table(run: StorageRun, terms: BuyerTerms | None = None) -> pd.DataFra
     ----------
     run : StorageRun
         Of one lot.
-    terms : BuyerTerms, optional
 
     Returns
     -------

@@ -17,14 +17,12 @@ class SafeMoisture:
 
     Parameters
     ----------
-    commodity, name : str
     moisture_pct : float
         As published, % w.b.
     humidity_pct : float
         Equilibrium humidity that it means at the list's temperature, %.
     disagrees : bool
         True above 70 %: mould can grow there, so that the row is shown and not used.
-    source : str
     """
 
     commodity: str

@@ -48,7 +48,6 @@ class PlaceAir:
 
     Parameters
     ----------
-    grain_temperature_c : ndarray (days, scenarios)
     equilibrium_db : ndarray (days, scenarios)
         Equilibrium moisture, % dry basis.
     step : float
@@ -67,9 +66,6 @@ def place_air(
 
     Parameters
     ----------
-    commodity : Commodity
-    method : Method
-    place : Position
     temperature_c, relative_humidity_pct : ndarray (days, scenarios)
         Daily means outside. Vapour pressure is the same inside; the store's own temperature re-expresses humidity.
 
@@ -185,11 +181,8 @@ def run_place(
 
     Parameters
     ----------
-    air : PlaceAir
-    place : Position
     rates : callable
         From `day_rates` or `tabulated`.
-    growth_factor : ndarray (days, pests)
     start_db : ndarray (lots, scenarios)
         Moisture at the start, % dry basis.
     outputs_every : int
@@ -200,7 +193,6 @@ def run_place(
         What each pest has eaten (%), (pests, lots, scenarios), of the sums (lots, scenarios, rates).
     insect_water : float
         Share of the insects' water that stays in the grain.
-    dtype : type
 
     Returns
     -------

@@ -28,7 +28,6 @@ class Pest:
 
     Parameters
     ----------
-    key, name : str
     growth_per_week : float
         Intrinsic rate at the best temperature and humidity.
     temperature_c : tuple of three floats
@@ -43,7 +42,6 @@ class Pest:
         Middle of the unknown number at bagging, hidden stages included.
     damage_factor : float
         Damaged kernels (%) per % of weight loss while small.
-    source, basis : str
     borer : bool
         Bores through liners, and a protectant stops less of it.
     """
@@ -159,7 +157,6 @@ def start_from_sieve(pest: Pest, counted_per_kg: ArrayLike, sieved_kg: float = 1
 
     Parameters
     ----------
-    pest : Pest
     counted_per_kg : array_like
         Live adults counted per kg sieved.
     sieved_kg : float

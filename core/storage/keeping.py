@@ -30,8 +30,6 @@ class LotCheck:
 
     Parameters
     ----------
-    commodity : Commodity
-        Crop.
     temperature_c, relative_humidity_pct : float
         What was read inside the grain, °C and %.
     moisture_pct, moisture_sd_pct : float
@@ -71,8 +69,6 @@ class KeepingTable:
 
     Parameters
     ----------
-    commodity : Commodity
-        Crop.
     temperatures_c : ndarray, shape (t,)
         Rows, °C.
     humidities_pct : ndarray, shape (h,)
@@ -124,8 +120,6 @@ def check_lot(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     temperature_c, relative_humidity_pct : float
         Read inside the grain once the reading stood still, °C and %.
     store_temperature_c : float, optional
@@ -203,8 +197,6 @@ def keeping_table(
 
     Parameters
     ----------
-    commodity : str or Commodity
-        Crop.
     store_temperature_c : float
         Warmest that the store gets, °C.
     temperatures_c, humidities_pct : array_like

@@ -181,7 +181,6 @@ def ageing_rate(
 
     Parameters
     ----------
-    commodity : str or Commodity
     temperature_c, moisture_pct, damaged_pct : array_like
         Grain temperature in degC, moisture in % w.b., mechanically damaged kernels in % by mass; broadcast together.
         For soybean the damage is splits: the time falls linearly to 0.60 of itself at 16 % splits (published range).
@@ -255,7 +254,6 @@ def dry_matter_loss(
 
     Parameters
     ----------
-    commodity : str or Commodity
     days : array_like
         Time in store, days.
     temperature_c, moisture_pct, damaged_pct : array_like
@@ -290,7 +288,6 @@ def safe_storage_days(
 
     Parameters
     ----------
-    commodity : str or Commodity
     temperature_c, moisture_pct, damaged_pct : array_like
         As in `ageing_rate`.
     loss_limit_pct : array_like

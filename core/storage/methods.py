@@ -24,7 +24,6 @@ class Position:
 
     Parameters
     ----------
-    name : str
     share : float
         Fraction of the lot.
     half_thickness_m : float
@@ -52,9 +51,6 @@ class Method:
 
     Parameters
     ----------
-    code, name : str
-    positions : tuple of Position
-    sealed : bool
     roof_offset_c : float
         How much warmer than outside the store is, day and night.
     start_factor : float
@@ -196,8 +192,6 @@ def moisture_time_constant(
 
     Parameters
     ----------
-    commodity : Commodity
-    half_thickness_m : float
     temperature_c, relative_humidity_pct : float
         Mean of the store's air; the isotherm's slope is taken there.
 

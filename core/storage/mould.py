@@ -109,7 +109,6 @@ def germination_ageing(temperature_c: ArrayLike, wheat_moisture_pct: ArrayLike, 
 
     Parameters
     ----------
-    temperature_c : array_like
     wheat_moisture_pct : array_like
         Moisture of wheat at the same equilibrium humidity, % w.b. (the relation is wheat's: Fraser and Muir 1981).
     sealed_wet : array_like

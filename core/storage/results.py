@@ -19,8 +19,6 @@ class StorageRun:
 
     Parameters
     ----------
-    commodity, method : str
-        Codes.
     day : ndarray
         Days since bagging of each row (every day, or every `every`-th).
     moisture_pct : ndarray
@@ -45,8 +43,6 @@ class StorageRun:
         Share of the bags in which sealed wet grain has fermented: unfit for food and seed.
     equilibrium_humidity_pct : ndarray
         Of the wettest place at its grain temperature.
-    places : tuple of str
-    notes : tuple of Message
     """
 
     commodity: str

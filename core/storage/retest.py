@@ -56,7 +56,6 @@ class NextTest:
         That some limit is passed by then, 0-1.
     cause : str
         What is most likely to be found (a cause of the storage advice), "" where nothing is.
-    reason : Message
     """
 
     days: int
@@ -76,8 +75,6 @@ def next_test(
         Of one lot, by day, over scenarios.
     since_day : int
         Day of the last test.
-    costs : RetestCosts, optional
-    limits : StorageLimits, optional
 
     Notes
     -----
@@ -122,10 +119,8 @@ class Visit:
 
     Parameters
     ----------
-    on : date
     lots : tuple of int
         In the order of their due dates, those of one place together.
-    bags : int
     late : tuple of int
         Lots that could not be reached by their due date.
     """
@@ -141,7 +136,6 @@ def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60, 
 
     Parameters
     ----------
-    due : sequence of DueTest
     start : date
         First possible day.
     bags_per_day : int
@@ -215,7 +209,6 @@ class Retest:
         Its standard error with the meter's bias, points.
     insects_seen : bool or None
         Live insects in the sieve or not; None where nobody sieved.
-    sieved_kg : float
     """
 
     day: int
@@ -251,7 +244,6 @@ def update_forecast(run: StorageRun, retests: Sequence[Retest]) -> UpdatedForeca
     ----------
     run : StorageRun
         Of one lot, arrays (days + 1, scenarios).
-    retests : sequence of Retest
 
     Notes
     -----
@@ -288,7 +280,6 @@ def high_bag(
 
     Parameters
     ----------
-    reading_pct : float
     other_readings_pct : sequence of float
         The other bags of the same round.
     limit_pct : float

@@ -93,8 +93,6 @@ def greatest_risk(commodity: str | Commodity, method: str | Method, verdict_risk
 
     Parameters
     ----------
-    commodity : str or Commodity
-    method : str or Method
     verdict_risk : float
         The risk that the lot's own verdict takes, from its costs; it counts only while it is smaller.
     """
@@ -136,8 +134,6 @@ def storage_refusal(
 
     Parameters
     ----------
-    commodity : str or Commodity
-    method : str or Method
     moisture : Belief or draws (scenarios,)
         Of the lot on the day of bagging, % wet basis.
     keeping_pct : float
@@ -172,7 +168,6 @@ def waiting_days(method: str | Method, on_label: float | None = None) -> int:
 
     Parameters
     ----------
-    method : str or Method
     on_label : float, optional
         The label's own time, days, where the group entered it (the fact ``protectant_waiting_days``; 0 or None: not
         entered). It comes before the table's.

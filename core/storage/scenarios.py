@@ -40,8 +40,6 @@ def draw_pests(scenarios: int, seed: int = 0, borer_present: bool | None = None)
     ----------
     scenarios : int
         One scenario takes the middle, and no borer unless it is known to be there.
-    seed : int
-    borer_present : bool, optional
     """
     start = insect_table()["start"]
     if scenarios == 1:

@@ -102,14 +102,12 @@ def simulate_storage(
 
     Parameters
     ----------
-    commodity : str or Commodity
     moisture_pct : array_like
         At bagging, % w.b.: one lot, an array of lots, or (lots, scenarios) where it differs by scenario.
     method : str or Method
         woven_bag, woven_bag_protectant, hermetic_bag, metal_silo, crib or warehouse.
     climate : DataFrame or sequence of them
         By day from the day of bagging: temperature_c, relative_humidity_pct outside; several are scenarios.
-    days : int
     insects_per_kg : array_like, optional
         Live adults per kg sieved at bagging, one or per lot; None where nobody sieved.
     borer_present : bool, optional
@@ -131,7 +129,6 @@ def simulate_storage(
         How much warmer the store is than its kind usually is, degC.
     draw : PestDraw, optional
         The scenarios' insects; None draws them from `seed`.
-    seed : int
     every : int
         Days between rows of the result.
     exact : bool, optional

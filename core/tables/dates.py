@@ -83,11 +83,6 @@ def date_and_time(cell: Cell, order: str = "day", month_only: bool = False) -> S
         ``"day"``, ``"month"``: what stands first in dates such as 03/04/2026.
     month_only : bool
         A month without a day (2022-01, 202201, 01/2022, Jan 2022) is taken as its 15th.
-
-    Raises
-    ------
-    InputError
-        The cell holds no date.
     """
     if is_missing(cell):
         return None

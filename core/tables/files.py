@@ -23,14 +23,10 @@ def read_file(data: bytes, file_name: str, sheet: str = "", known: Callable[[Raw
 
     Parameters
     ----------
-    data : bytes
-        The file.
     file_name : str
         Its name; the content decides, not the ending.
     sheet : str
         Which sheet of a workbook; "" takes the one that fits best.
-    known : callable, optional
-        How many known headings a sheet has.
 
     Raises
     ------

@@ -32,8 +32,6 @@ class RawTable:
         Row number of each in the file, from 1.
     blank_rows : int
         Rows without any filled cell.
-    notes : tuple of Message
-        What was found about the file.
     sheet : str
         Name of the sheet, "" for a text file.
     sheets : tuple of (str, int)

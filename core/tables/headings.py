@@ -156,8 +156,6 @@ def guess_columns(
 
     Parameters
     ----------
-    headings : Headings or sequence of str
-    words : WordList
     fields : sequence of str
         The meanings wanted, in their order.
     strong : collection of str

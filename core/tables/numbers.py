@@ -114,7 +114,6 @@ def number(cell: Cell, style: NumberStyle | None = None, unclear: str = "decimal
 
     Parameters
     ----------
-    cell : text, number or None
     style : NumberStyle, optional
         How the table's numbers are written; without it the cell alone decides.
     unclear : str

@@ -71,13 +71,9 @@ class Column:
 
     Parameters
     ----------
-    name : str
-        Its meaning, a key of the word list.
     kind : str
         ``"text"``, ``"number"``, ``"whole"``, ``"money"``, ``"date"``, ``"month"`` (a date whose day may be missing),
         ``"time"``, ``"yes"`` or ``"choice"``.
-    unit : str
-        Unit of a number, for sentences.
     low, high : float, optional
         Bounds of a number after `convert`, both allowed.
     above : float, optional
@@ -87,16 +83,10 @@ class Column:
     unclear : str
         What a mark before three digits means where the table does not tell; see `core.tables.numbers.number`.
         ``"usual"``: what brings most cells of the column into `usual`.
-    usual : (float, float), optional
-        Where values usually are.
-    choices : Mapping of str to str, optional
-        Value for each known word in plain letters.
     unknown : str
         Reason when a word is not known; may hold ``{value}``.
     convert : callable, optional
         Turns the number into the unit wanted, before the bounds are looked at.
-    longest : int
-        Letters that a text may have.
     """
 
     name: str
@@ -189,16 +179,10 @@ def open_table(
 
     Parameters
     ----------
-    data, file_name
-        The file.
     columns : sequence of Column
         Columns that are wanted.
-    words : WordList
-        Words that head them.
     sheet : str
         Which sheet of a workbook; "" takes the one that fits best.
-    most_rows : int, optional
-        Rows that are taken in at once.
 
     Raises
     ------
@@ -268,7 +252,6 @@ def read_rows(
 
     Parameters
     ----------
-    opened : OpenedTable
     columns : sequence of Column
         Columns that are wanted.
     mapping : Mapping of str to int
@@ -519,13 +502,7 @@ def _choice(column: Column, text: str) -> str:
 
 
 def text_of(cell: Cell, longest: int = 200) -> str:
-    """Return a cell as text on one line, without signs that hide or turn round what is written.
-
-    Raises
-    ------
-    InputError
-        The text is too long.
-    """
+    """Return a cell as text on one line, without signs that hide or turn round what is written."""
     if is_missing(cell):
         return ""
     if isinstance(cell, float) and abs(cell) < 1e15 and cell == int(cell):

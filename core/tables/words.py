@@ -41,8 +41,6 @@ class WordList:
 
     Parameters
     ----------
-    meanings : Mapping of str to tuple of str
-        The meanings that each word may have.
     without : Mapping of str to frozenset of str
         Words beside which a meaning does not hold: ``air temperature`` is not the grain's.
     """
@@ -72,9 +70,6 @@ def matches(heading: object, words: WordList, strong: Collection[str] = ()) -> d
 
     Parameters
     ----------
-    heading : object
-        The heading, with its unit if it has one.
-    words : WordList
     strong : collection of str
         Meanings that win where a heading names several in part: ``Temp. grain`` is a temperature, not a crop.
     """

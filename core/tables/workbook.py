@@ -23,11 +23,6 @@ _UNWORKED = re.compile(rb"(?:</f>|<f\b[^>]*/>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>"
 def read_workbook(data: bytes, file_name: str) -> list[RawTable]:
     """Return all sheets of a workbook that a person can see; none that holds nothing.
 
-    Parameters
-    ----------
-    data : bytes
-    file_name : str
-
     Raises
     ------
     ImportRefusedError

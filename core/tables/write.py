@@ -58,8 +58,6 @@ def workbook_bytes(sheets: Mapping[str, pd.DataFrame], tags: Mapping[str, Mappin
 
     Parameters
     ----------
-    sheets : Mapping of str to DataFrame
-        By name of the sheet.
     tags : Mapping of str to (Mapping of str to str), optional
         Tags by heading for each sheet, in a row right under the headings.
     """
@@ -122,7 +120,6 @@ def download_name(parts: Sequence[str], day: date, ending: str) -> str:
     ----------
     parts : sequence of str
         The group, and what it is; empty ones are left out.
-    day : date
     ending : str
         Without its point.
     """

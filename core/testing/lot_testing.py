@@ -44,10 +44,6 @@ class LotCase:
 
     Parameters
     ----------
-    commodity : str
-        Crop code.
-    bags : int
-        Bags.
     mass_kg : float
         Mass at the expected moisture, kg.
     expected_moisture_pct : float
@@ -117,8 +113,6 @@ def draw_circumstances(
 
     Parameters
     ----------
-    seed, scenarios : int
-        Of the draw.
     drying_rate : float
         Mean rate constant per day.
     floor_below_limit_pct : float
@@ -148,8 +142,6 @@ def lot_table(case: LotCase, around: Circumstances) -> tuple[DecisionTable, NDAr
 
     Parameters
     ----------
-    case : LotCase
-        The lot.
     around : Circumstances
         Scenarios.
 

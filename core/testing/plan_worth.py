@@ -115,10 +115,6 @@ def case_before_tests(
 
     Parameters
     ----------
-    store : Store
-        The group's records.
-    group_id : int
-        Which group.
     today : date
         First day of the plan.
     limits : Mapping of commodity to float
@@ -210,8 +206,6 @@ def drying_stops(case: PlanningCase, data: Surroundings, lot: CaseLot, moisture_
         The plan's case.
     data : Surroundings
         Forecast, normals and place of the plan.
-    lot : CaseLot
-        The lot.
     moisture_pct : array, shape (M,)
         True moistures, % wet basis.
     seed : int

@@ -398,11 +398,6 @@ def worth_of_calibration(
         Error of the lot's mean without the meter's own, points.
     bias_before_pct, bias_after_pct : float
         Standard deviation of the meter's common error before and after the check, points.
-
-    Returns
-    -------
-    float
-        Money.
     """
 
     def value(bias: float) -> float:
@@ -516,8 +511,6 @@ def payback(
         Seasons that the meter lasts.
     cost_of_money_per_season : float
         What a season's waiting costs, fraction.
-    seed : int
-        Of the draw.
     paths : int
         Histories drawn.
 

@@ -74,10 +74,6 @@ def ask(
     ----------
     session : requests.Session
         From `make_session`.
-    url, parameters, headers
-        What to ask.
-    service : str
-        The service's name for messages.
     seconds : float
         How long the whole may take. The asking runs beside the caller, who waits no longer than this.
 

@@ -51,12 +51,8 @@ def get_forecast(
 
     Parameters
     ----------
-    place : Place
-        Where.
     saved : Documents
         Where forecasts are kept: `read(kind, key)` and `write(kind, key, payload, stored_at)`.
-    now : datetime
-        The present moment, aware.
     session : requests.Session or None
         From `fetching.make_session`; None asks no network.
     normals : Normals or None
@@ -65,8 +61,6 @@ def get_forecast(
         How old a stored forecast may be before the network is asked.
     ask_again : bool
         True asks the network even so, and even shortly after a failure.
-    progress : callable or None
-        Told the name of each service as it is asked.
 
     Returns
     -------
@@ -210,10 +204,6 @@ def usual_forecast(place: Place, now: datetime, normals: Normals) -> Forecast:
 
     Parameters
     ----------
-    place : Place
-        For the sun and the zone.
-    now : datetime
-        The present moment, aware.
     normals : Normals
         The place's usual weather. Those of the invented example (status "bundled") give an invented forecast, whose
         runs begin alike, for the example groups alone.

@@ -32,8 +32,6 @@ class Forecast:
         Key of the service: "open-meteo-ensemble", "open-meteo", "met-norway", "bundled", "normals".
     issued_at, fetched_at : datetime
         When it was made (as far as known) and when it was read, UTC.
-    status : {"fresh", "stored", "usual", "bundled"}
-        How it came to be here.
     attribution : str
         What the service asks to be shown beside its data.
     notes : tuple of Message

@@ -61,11 +61,6 @@ def fetch_forecast(
         As in `open_meteo.fetch_forecast`.
     last_modified : str or None
         What the service said of the stored answer; where nothing is newer, None is returned.
-
-    Raises
-    ------
-    WeatherError
-        Where nothing usable came.
     """
     parameters = {
         "lat": round(place.latitude, 4),

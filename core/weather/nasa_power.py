@@ -48,13 +48,7 @@ def service_url() -> str:
 
 
 def fetch_normals(place: Place, session: requests.Session) -> Normals:
-    """Return the month's normals at a place (means of some twenty years on a half-degree grid).
-
-    Raises
-    ------
-    WeatherError
-        Where nothing usable came.
-    """
+    """Return the month's normals at a place (means of some twenty years on a half-degree grid)."""
     parameters = {**_where(place), "parameters": ",".join(CLIMATOLOGY)}
     answer = ask(session, f"{service_url()}/climatology/point", parameters, SERVICE)
     return parse_normals(read_json(answer, SERVICE))
@@ -91,8 +85,6 @@ def fetch_years(place: Place, session: requests.Session, first: date, last: date
 
     Parameters
     ----------
-    place, session
-        As elsewhere.
     first, last : date
         Days of the place's local solar calendar, both included.
 
@@ -101,11 +93,6 @@ def fetch_years(place: Place, session: requests.Session, first: date, last: date
     DataFrame
         Index of days (naive), columns temperature_c, relative_humidity_pct and, where given, temperature_min_c,
         temperature_max_c, rain_mm (a day), shortwave_w_m2 (mean over 24 hours), wind_m_s.
-
-    Raises
-    ------
-    WeatherError
-        Where nothing usable came.
     """
     parameters = {
         **_where(place),

@@ -55,17 +55,8 @@ def fetch_forecast(place: Place, session: requests.Session, now: datetime, secon
 
     Parameters
     ----------
-    place : Place
-        Where.
     session : requests.Session
         From `fetching.make_session`.
-    now : datetime
-        The present moment, aware.
-
-    Raises
-    ------
-    WeatherError
-        Where nothing usable came.
     """
     names = ",".join([*VARIABLES, CHANCE])
     answer = ask(session, forecast_url(), {**_where(place), "hourly": names}, SERVICE, seconds=seconds)

@@ -93,11 +93,6 @@ def reference_normals(place: Place) -> Normals:
     -------
     Normals
         Temperature, humidity, rain; the sun too where it was measured in a town near by. Status "reference".
-
-    Raises
-    ------
-    WeatherError
-        Where no town is near enough.
     """
     known, share = towns(), weights(place.latitude, place.longitude)
     at_height = known.temperature_c - LAPSE_C_PER_M * (place.altitude_m - known.altitude_m[:, None])
@@ -115,11 +110,5 @@ def reference_normals(place: Place) -> Normals:
 
 
 def reference_altitude_m(latitude: float, longitude: float) -> float:
-    """Return a first guess of a place's altitude, m, where nobody gave one: that of the nearest reference towns.
-
-    Raises
-    ------
-    WeatherError
-        Where no town is near enough.
-    """
+    """Return a first guess of a place's altitude, m, where nobody gave one: that of the nearest reference towns."""
     return float(weights(latitude, longitude) @ towns().altitude_m)

@@ -106,8 +106,6 @@ def climate_scenarios(
         Monthly normals, or days of past years (index of days, columns temperature_c and relative_humidity_pct):
         then each scenario is a run of real days that begins at the same time of year, whole years in a row where
         there are enough, else stretches of five to nine weeks from different years.
-    start : date
-        The first day.
     days, count, seed : int
         Length, number and the source of chance.
     place : Place or None

@@ -117,8 +117,6 @@ def mean_over_hours(times: pd.DatetimeIndex, place: Place, of_sine: str) -> Arra
     ----------
     times : DatetimeIndex of length n
         Hour ends, time-zone-aware.
-    place : Place
-        Where.
     of_sine : {"top", "clear"}
         Which radiation.
 
@@ -180,8 +178,6 @@ def sunrise_and_sunset(day: date, place: Place) -> tuple[datetime | None, dateti
     ----------
     day : date
         Day of the place's own calendar.
-    place : Place
-        Where.
 
     Returns
     -------

@@ -58,10 +58,6 @@ def convert(values: ArrayLike, quantity: str, unit: object, service: str) -> NDA
         In the service's unit; not-a-number is kept.
     quantity : str
         One of the keys of `CONVERSIONS`.
-    unit : str
-        As the service spells it.
-    service : str
-        For the message.
 
     Raises
     ------

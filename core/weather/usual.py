@@ -107,8 +107,6 @@ def get_normals(place: Place, saved: Documents, now: datetime, session: requests
 
     Parameters
     ----------
-    place : Place
-        Where.
     saved : Documents
         The store.
     now : datetime

@@ -23,8 +23,6 @@ class DayWindow:
 
     Parameters
     ----------
-    day : date
-        In the place's own calendar.
     sunrise, sunset : datetime or None
         Aware, local; None where the sun does not rise or set.
     hours : int

@@ -20,7 +20,6 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
     ----------
     bids : sequence of Bid
         Those that take the delivery, the best first.
-    names : sequence of str
     unit : str
         Of the price axis, such as ``KES per kg``.
     """

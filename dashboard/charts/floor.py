@@ -24,17 +24,6 @@ def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: da
 
     Blocks of one space that lie there at the same time stand in lanes below each other; colour and hatching name the
     lot, the text in the block does too.
-
-    Parameters
-    ----------
-    loads : sequence of Load
-        From the schedule.
-    spaces : mapping
-        What each space is called on the page, by its name in the schedule.
-    first_day : date
-        The left edge.
-    days : int
-        How many days are shown.
     """
     figure = go.Figure()
     lots = sorted({load.lot for load in loads})

@@ -21,15 +21,7 @@ from dashboard.text import _, money
 
 
 def together_figure(seen: Together, currency: str) -> go.Figure:
-    """Return two bars: what all members spend together without the meter, and with it.
-
-    Parameters
-    ----------
-    seen : Together
-        What sharing costs and saves.
-    currency : str
-        Currency code.
-    """
+    """Return two bars: what all members spend together without the meter, and with it."""
     rows = ((_("Together without the meter"), seen.without, STONE), (_("Together with it"), seen.with_meter, BLUE))
     figure = go.Figure(
         go.Bar(
@@ -50,17 +42,7 @@ def together_figure(seen: Together, currency: str) -> go.Figure:
 
 
 def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], currency: str) -> go.Figure:
-    """Return each member's share by one rule, with what the member would spend alone as a mark.
-
-    Parameters
-    ----------
-    shares : Mapping of member to money
-        Shares by the rule.
-    alone : Mapping of member to money
-        Cost alone.
-    currency : str
-        Currency code.
-    """
+    """Return each member's share by one rule, with what the member would spend alone as a mark."""
     members = list(alone)
     figure = go.Figure(
         go.Bar(
@@ -95,8 +77,6 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
     ----------
     lines : sequence of MoneyLine
         Money in and out.
-    currency : str
-        Currency code.
     """
     figure = go.Figure()
     days = [line.on for line in lines]
@@ -129,21 +109,7 @@ def days_figure(
     today: date,
     days_back: int = 60,
 ) -> go.Figure:
-    """Return who has had the meter, and to whom it is promised, day by day.
-
-    Parameters
-    ----------
-    custodies : sequence of Custody
-        Who had it.
-    promised : sequence of Booking
-        Bookings that stand.
-    names : Mapping of member number to name
-        Members.
-    today : date
-        Today.
-    days_back : int
-        How far back to show.
-    """
+    """Return who has had the meter, and to whom it is promised, day by day."""
     figure = go.Figure()
     begin = today - timedelta(days=days_back)
     had = [
@@ -173,15 +139,7 @@ def days_figure(
 
 
 def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
-    """Return the losses that testing avoids, by kind.
-
-    Parameters
-    ----------
-    season : SeasonWorth
-        Worth of the season.
-    currency : str
-        Currency code.
-    """
+    """Return the losses that testing avoids, by kind."""
     kinds = list(season.avoided)
     figure = go.Figure(
         go.Bar(
@@ -197,13 +155,7 @@ def avoided_figure(season: SeasonWorth, currency: str) -> go.Figure:
 
 
 def payback_figure(result: Payback) -> go.Figure:
-    """Return the chance that the meter has paid for itself after each season.
-
-    Parameters
-    ----------
-    result : Payback
-        Payback.
-    """
+    """Return the chance that the meter has paid for itself after each season."""
     seasons = list(range(1, len(result.by_season) + 1))
     figure = go.Figure(
         go.Bar(
@@ -220,15 +172,7 @@ def payback_figure(result: Payback) -> go.Figure:
 
 
 def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
-    """Return the worth of testing a lot by the number of bags probed.
-
-    Parameters
-    ----------
-    result : ProbingWorth
-        Worth by number.
-    currency : str
-        Currency code.
-    """
+    """Return the worth of testing a lot by the number of bags probed."""
     figure = go.Figure()
     for values, name, colour, dash in (
         (result.worth, _("worth"), STONE, "dash"),
@@ -248,15 +192,7 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
 
 
 def offer_figure(result: OfferComparison, currency: str) -> go.Figure:
-    """Return how often the grain would cost what, with cash and the loan marked.
-
-    Parameters
-    ----------
-    result : OfferComparison
-        The ways to pay.
-    currency : str
-        Currency code.
-    """
+    """Return how often the grain would cost what, with cash and the loan marked."""
     figure = go.Figure(
         go.Histogram(
             x=result.grain,

@@ -18,13 +18,7 @@ MOST_BARS = 25
 
 
 def deliveries_figure(season: Season, names: Mapping[int | str, str]) -> go.Figure:
-    """Return what each member brought, kg at the agreed moisture, the largest first; the smallest are added up.
-
-    Parameters
-    ----------
-    season : Season
-    names : mapping of member to name
-    """
+    """Return what each member brought, kg at the agreed moisture, the largest first; the smallest are added up."""
     base = season.terms.base_pct
     sums: dict[int, Decimal] = {}
     for item in season.deliveries:
@@ -57,16 +51,7 @@ def _bars(rows: Sequence[tuple[str, float]], axis: str, texts: Sequence[str], co
 
 
 def money_figure(buyers: Iterable[BuyerAccount], pays: Iterable[MemberPay], cash: Decimal, currency: str) -> go.Figure:
-    """Return where the pools' money is: for loads, come in, paid to members, in the cash, still due.
-
-    Parameters
-    ----------
-    buyers : iterable of BuyerAccount
-    pays : iterable of MemberPay
-    cash : Decimal
-        In the pools' cash by the book, money.
-    currency : str
-    """
+    """Return where the pools' money is: for loads, come in, paid to members, in the cash, still due."""
     accounts, members = list(buyers), list(pays)
     zero = Decimal(0)
     rows = [
@@ -85,13 +70,7 @@ def money_figure(buyers: Iterable[BuyerAccount], pays: Iterable[MemberPay], cash
 
 
 def buyers_figure(buyers: Iterable[BuyerAccount], currency: str) -> go.Figure:
-    """Return what each buyer has paid, still owes and never pays, as one bar a buyer.
-
-    Parameters
-    ----------
-    buyers : iterable of BuyerAccount
-    currency : str
-    """
+    """Return what each buyer has paid, still owes and never pays, as one bar a buyer."""
     accounts = list(buyers)
     figure = go.Figure()
     parts = (

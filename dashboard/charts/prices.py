@@ -22,7 +22,6 @@ def history_figure(prices: pd.Series, curve: SeasonalCurve, unit: str) -> go.Fig
     ----------
     prices : Series
         Price [money/kg], monthly PeriodIndex.
-    curve : SeasonalCurve
     unit : str
         Of the price axis, such as ``KES per kg``.
     """
@@ -81,8 +80,6 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
         Day of week 0.
     best_month : int
         Months to the best sale, 0 = now.
-    unit : str
-        Of the price axis.
     """
     x = [pd.Timestamp(first) + pd.Timedelta(weeks=int(week)) for week in table.index]
     price_today = float(table["median"].iloc[0])

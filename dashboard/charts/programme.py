@@ -40,16 +40,10 @@ def funnel(
     ----------
     frame : DataFrame
         ``group, value (0-1), denominator, verdict`` (see `core.programme.comparison.funnel_verdicts`).
-    benchmark : float
-        Proportion of all together.
     phi : float
         Spread beyond chance (1 = none); widens the limits.
-    x_title, y_title : str
-        Axis titles.
     words : mapping
         Names of "all", "95", "99.8", "target" and of each verdict.
-    target : float, optional
-        Proportion that the programme aims at.
     """
     largest = max(10, int(frame["denominator"].max() * 1.1))
     sizes = np.unique(np.linspace(1, largest, min(largest, 200)).astype(int))
@@ -118,12 +112,8 @@ def intervals(
 
     Parameters
     ----------
-    groups : sequence of str
-        Names.
     values, low, high : array of shape (n,)
         In the axis' unit; NaN ends leave the interval out.
-    x_title : str
-        Axis title.
     lines : sequence of (level, name, colour)
         Upright lines: all groups together, the target, no change.
     """

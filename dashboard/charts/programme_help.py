@@ -19,10 +19,6 @@ def help_figure(sums: Sequence[HelpSum], names: Sequence[str], x_title: str) -> 
     ----------
     sums : sequence of HelpSum
         Of one currency, what brings most first.
-    names : sequence of str
-        What stands beside each, as the reader reads it.
-    x_title : str
-        With the currency.
     """
     return _spread([(item.net, item.money, item.low, item.high) for item in sums], names, x_title)
 

@@ -22,15 +22,7 @@ MONTHS = {"dtick": "M1", "tickformat": "%b", "ticklabelmode": "period"}
 
 
 def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
-    """Return the calendar; the numbers are bags, and the square marks and home use of a row add up to its bags.
-
-    Parameters
-    ----------
-    rows : sequence of SeasonRow
-        The lots.
-    today : date
-        Where the calendar begins.
-    """
+    """Return the calendar; the numbers are bags, and the square marks and home use of a row add up to its bags."""
     last = max([item.until for row in rows for item in row.stretches] + [today + timedelta(days=27)])
     figure = go.Figure()
     names = [f"{escape(row.lot)} · {row.bags}" for row in rows]

@@ -28,14 +28,8 @@ def figure(
 
     Parameters
     ----------
-    outlooks : mapping of method to MethodOutlook
-    start : date
-        Day of bagging.
-    names : mapping of method to its name for people
     titles : sequence of three str
         Axis titles with units: moisture, bags unfit, weight loss.
-    limit_pct : float or None
-        Buyer's limit of moisture, drawn as a line.
     band_of : str, optional
         The method whose 10-90 % band is shown.
     """
@@ -85,15 +79,7 @@ def _band(days: Sequence[date], low: Any, high: Any, colour: str) -> go.Scatter:
 
 
 def keeping_figure(outlooks: Mapping[str, MethodOutlook], start: date, names: Mapping[str, str]) -> go.Figure:
-    """Return a bar for each store from today to the day until which a lot keeps, with the day at its end.
-
-    Parameters
-    ----------
-    outlooks : mapping of method to MethodOutlook
-    start : date
-        Today.
-    names : mapping of method to its name for people
-    """
+    """Return a bar for each store from today to the day until which a lot keeps, with the day at its end."""
     ordered = sorted(outlooks, key=lambda method: (outlooks[method].refusal is None, outlooks[method].sure.days))
     rows = [_bar(outlooks[method], start) for method in ordered]
     result = go.Figure(

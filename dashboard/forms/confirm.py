@@ -33,8 +33,6 @@ def confirm_once(
     ----------
     form : str
         The form's name, as given to `draw_fields`.
-    filled : Filled
-        What the form holds.
     sentence : function of the values
         The summary in one sentence, such as 'Zoe, member 39, pays XOF 13,446 into the cash box'.
     write : function of the values and the token
@@ -100,15 +98,6 @@ def confirm_once(
 
 def token_of(form: str, values: Mapping[str, Any], seen: object = "") -> str:
     """Return the mark under which the records take an entry once.
-
-    Parameters
-    ----------
-    form : str
-        The form's name.
-    values : mapping
-        What is written.
-    seen : object
-        What was known when it was entered.
 
     Returns
     -------

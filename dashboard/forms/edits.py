@@ -30,14 +30,8 @@ def save_edit(
 
     Parameters
     ----------
-    form : str
-        The form's name.
-    filled : Filled
-        What it holds.
     write : function of the values and the token
         Writes and returns what to say; errors of ours are shown, the form stays as it is.
-    seen : object
-        What the edit rests on; part of the token.
     button : str
         Its words; 'Save' where none are given.
     """
@@ -60,8 +54,6 @@ def keyed_form(
 
     Parameters
     ----------
-    form : str
-        The form's name.
     fields : sequence of Field
         None of them depends on another: the page is drawn anew only when the form is sent.
     write, seen, button

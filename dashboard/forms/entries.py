@@ -45,8 +45,6 @@ class EntryForm:
     ----------
     fields : tuple of Field, or of functions of the values so far that give one
         What is asked, the day left out.
-    sentence : function of the values
-        What will be recorded, in one sentence.
     payload : function of the values, optional
         The entry's particulars as the book keeps them; else the values by the names of the fields.
     cautions : function of the values
@@ -137,14 +135,8 @@ def record_entry(form: str, kind: str, entry: EntryForm, events: Sequence[Event]
 
     Parameters
     ----------
-    form : str
-        The form's name, one on a page.
-    kind : str
-        Of the entry.
-    entry : EntryForm
     events : sequence of Event
         The book as it is: an equal entry in it is asked about.
-    write : Recorder
     """
     if entry.note:
         st.caption(entry.note)
@@ -198,11 +190,8 @@ def cancel_entry(
 
     Parameters
     ----------
-    form : str
-        The form's name.
     choices : mapping of number to words
         Entries that can be cancelled, each with whom and how much.
-    write : function of number, reason and token
     seen : object
         As for `confirm_once`.
     """

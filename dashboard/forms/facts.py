@@ -27,15 +27,7 @@ class Figure:
 
 
 def facts_form(form: str, group: Group, figures: Sequence[Figure]) -> None:
-    """Draw the figures, and save those that were changed.
-
-    Parameters
-    ----------
-    form : str
-        The form's name, one on a page.
-    group : Group
-    figures : sequence of Figure
-    """
+    """Draw the figures, and save those that were changed."""
     store = state.store()
     facts = {figure.key: store.fact(group.id, figure.key) for figure in figures}
     filled = draw_fields(

@@ -29,8 +29,6 @@ class Field:
 
     Parameters
     ----------
-    name : str
-        Under which its value is found.
     label : str
         What is asked, translated; the unit follows it on the screen.
     kind : str
@@ -42,20 +40,14 @@ class Field:
         Least and greatest value that can be right.
     step : Decimal, optional
         Smallest coin or part in which the value is counted; a finer one is refused, never rounded.
-    help : str
-        Shown on request.
     value : Any
         What stands in the field at first; None leaves it empty.
-    options : mapping of value to words
-        For a choice.
     accept_new : bool
         Whether a choice takes words that are not in its list.
     required : bool
         Whether it must be filled in; an empty one that need not be gives None (text gives ``""``).
     follows : tuple of str
         Names of earlier fields whose change sets this one to its first value anew: the amount follows the member.
-    wide : bool
-        Whether it takes the whole width.
     keep : bool
         Whether what was typed (a number or text) stays within the session when the page is left.
     """
@@ -96,13 +88,7 @@ class Filled:
 
 
 def widget_key(form: str, name: str) -> str:
-    """Return the key of a field's widget: another one after every entry, so that nothing survives into the next.
-
-    Parameters
-    ----------
-    form, name : str
-        Of the form and its field.
-    """
+    """Return the key of a field's widget: another one after every entry, so that nothing survives into the next."""
     return f"{form}.{st.session_state.get(f'{form}.round', 0)}.{name}"
 
 
@@ -138,8 +124,6 @@ def draw_fields(
 
     Parameters
     ----------
-    form : str
-        The form's name, one on a page.
     fields : sequence of Field, or of functions that give one
         In the order asked. A function gets the values so far and returns the field, or None to leave it out: so the
         amount owed can depend on the member chosen above it.

@@ -38,18 +38,10 @@ class Chosen:
 
     Attributes
     ----------
-    crop, market, kind : str
-    months : MonthlyPrices
-        Of the market.
     prices : Series
         The months, this month's price in place [money/kg].
-    neighbours : list of Series
-    place : Place
     price_today : float
         Where the grain is sold [money/kg].
-    costs : WaitingCosts
-    key : str
-        Tells what was chosen apart, for the cache.
     """
 
     crop: str
