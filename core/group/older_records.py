@@ -28,6 +28,13 @@ GONE = (
     "floor_hours_per_bag_day",
     "floor_value_lost_at_limit",
     "floor_value_lost_not_dried",
+    "meter.worth.refusal_above_limit",
+    "meter.worth.price_spread",
+    "meter.worth.drying_rate",
+    "meter.worth.drying_floor",
+    "meter.worth.refused_price",
+    "meter.worth.store_days",
+    "meter.worth.store_temperature",
 )
 """Settings that nothing reads any more."""
 EARLIEST = datetime.min.replace(tzinfo=UTC)

@@ -20,6 +20,7 @@ from core.group.bounds import check_lot, check_member, check_quote, check_readin
 from core.group.documents import Documents
 from core.group.facts import Default, check_value, entry_of, load_defaults
 from core.group.faults import DATABASE_ERRORS, explain
+from core.group.older_records import GONE
 from core.group.records import (
     BOOKS,
     OPEN_STATUSES,
@@ -415,7 +416,8 @@ class Store:
         """Return every fact by its key: entered ones, and assumed ones for the rest."""
         defaults = load_defaults()
         with self._reading() as connection:
-            query = sa.select(tables.facts).where(tables.facts.c.group_id == group_id)
+            mine = tables.facts.c.group_id == group_id
+            query = sa.select(tables.facts).where(mine, tables.facts.c.key.not_in(GONE))
             rows = connection.execute(query).mappings().all()
         found = {row["key"]: _entered(row, defaults.get(row["key"])) for row in rows if row["value"] is not None}
         revisions = {row["key"]: row["revision"] for row in rows}

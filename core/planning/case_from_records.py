@@ -74,7 +74,8 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         The day of planning; weeks begin on the group's market day.
     **changes
         Choices of the person who asks: weeks, risk_weight, interest_monthly, certainty, seed, scenarios, ...
-        `lots` with `target_pct` plan those lots instead of the recorded ones.
+        `lots` with `target_pct` plan those lots instead of the recorded ones. `unpriced_as_maize` counts crops of
+        which no price is known at the price of maize; else they are left out.
 
     Raises
     ------
@@ -89,6 +90,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     now = datetime.combine(today, time(23, 59), tzinfo=UTC)
     given: tuple[CaseLot, ...] = changes.pop("lots", ())
     wanted: dict[str, float] = dict(changes.pop("target_pct", ()))
+    as_maize = bool(changes.pop("unpriced_as_maize", False))
     weeks = int(changes.pop("weeks", value("plan.weeks")))
     start = last_market_day(str(facts["plan.market_day"].value), today)
     wishes, crops, has = read_wishes(store, group_id), own_crops(store, group_id), possessions(store, group_id)
@@ -96,7 +98,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     harvests = [] if given else wishes["harvests"]
     asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
     asked |= {lot.commodity for lot in given}
-    prices = _prices(store, group_id, facts, asked, crops)
+    prices = _prices(store, group_id, facts, asked, crops, as_maize)
     priced, treated = {price.commodity for price in prices}, treated_days(facts)
     not_left = frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop)))
     field, moist = int(value("plan.field_weeks")), value("plan.harvest_moisture_pct")
@@ -164,12 +166,18 @@ def treated_days(facts: Mapping[str, Any]) -> dict[str, int]:
 
 
 def _prices(
-    store: Any, group_id: int, facts: Mapping[str, Any], asked: set[str], crops: Mapping[str, Commodity]
+    store: Any, group_id: int, facts: Mapping[str, Any], asked: set[str], crops: Mapping[str, Commodity], as_maize: bool
 ) -> list[CropPrice]:
-    """Return what is known of the price of each crop that can be dried and stored."""
+    """Return what is known of the price of each crop that can be dried and stored, the price of maize for the others.
+
+    Those are left out unless they are counted `as_maize`.
+    """
     maize, rise = float(facts["maize_price_kg"].value), float(facts["price_rise_monthly"].value)
     known = [crop for crop in sorted(asked) if crop in crops or crop in commodity_codes()]
-    found = [crop_price(store, group_id, crop, maize, rise) for crop in known]
+    found = [
+        crop_price(store, group_id, crop, maize, rise) or (CropPrice(crop, maize) if as_maize else None)
+        for crop in known
+    ]
     return [
         replace(price, wait=supports_waiting(store, group_id, price.commodity)) for price in found if price is not None
     ]

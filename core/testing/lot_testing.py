@@ -1,4 +1,4 @@
-"""What a test is worth for the group's own lots: their decisions, beliefs and methods from the group's facts."""
+"""What a test is worth for the group's own lots: methods and their errors from the group's facts."""
 
 from __future__ import annotations
 
@@ -10,9 +10,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from core.errors import InputError
-from core.market.deductions import flat_deductions
-from core.storage.loss import dry_matter_loss
-from core.testing.bagging import BaggingTerms, bagging_table, moisture_after_days
 from core.testing.worth import (
     DecisionTable,
     LotWorth,
@@ -33,33 +30,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 JUDGEMENTS = ("bite", "rattle", "salt_jar", "none")
-GRID_STEP_PCT = 0.25
-MOST_DAYS = 8
-MOST_MOISTURE_PCT = 45.0
-
-
-@dataclass(frozen=True)
-class LotCase:
-    """A lot about to be bagged.
-
-    Parameters
-    ----------
-    mass_kg : float
-        Mass at the expected moisture, kg.
-    expected_moisture_pct : float
-        What the group expects before any test, % wet basis.
-    limit_pct : float
-        Moisture up to which the buyer pays in full, % wet basis.
-    price_per_kg : float
-        Price expected at the sale, money.
-    """
-
-    commodity: str
-    bags: int
-    mass_kg: float
-    expected_moisture_pct: float
-    limit_pct: float
-    price_per_kg: float
 
 
 @dataclass(frozen=True)
@@ -74,109 +44,6 @@ class Errors:
     rattle: float
     salt_threshold: float
     salt_spread: float
-
-
-@dataclass(frozen=True)
-class Circumstances:
-    """What is the same for all lots: weather, prices and store in the same scenarios.
-
-    Parameters
-    ----------
-    rate_per_day, floor_pct : array, shape (K,)
-        Drying rate, and the moisture towards which the days dry relative to the buyer's limit, points below it.
-    price_factor : array, shape (K,)
-        Price at the sale over the expected one, brought to today.
-    belief_sd_pct : float
-        How unsure the group is of a lot before any test, points.
-    store_days, store_temperature_c : float
-        Time and temperature in store.
-    deduction_per_point, refusal_above_limit_pct, refused_price, day_cost_per_kg : float
-        Buyer's terms, and the work of a day's spreading, money per kg.
-    """
-
-    rate_per_day: NDArray[np.float64]
-    floor_below_limit_pct: NDArray[np.float64]
-    price_factor: NDArray[np.float64]
-    belief_sd_pct: float
-    store_days: float
-    store_temperature_c: float
-    deduction_per_point: float
-    refusal_above_limit_pct: float
-    refused_price: float
-    day_cost_per_kg: float
-
-
-def draw_circumstances(
-    seed: int, scenarios: int, drying_rate: float, floor_below_limit_pct: float, price_spread: float, **fixed: float
-) -> Circumstances:
-    """Return scenarios of weather and price for all lots together.
-
-    Parameters
-    ----------
-    drying_rate : float
-        Mean rate constant per day.
-    floor_below_limit_pct : float
-        Mean points below the buyer's limit towards which the days dry.
-    price_spread : float
-        Standard deviation of the price about the expected one, fraction.
-    **fixed : float
-        The other entries of `Circumstances`.
-
-    Returns
-    -------
-    Circumstances
-        Rates and prices lognormal about their means, floors normal within one point (judgement).
-    """
-    generator = np.random.default_rng(seed)
-    rate_sd, price_sd = (float(np.sqrt(np.log1p(spread**2))) for spread in (0.4, price_spread))
-    return Circumstances(
-        drying_rate * np.exp(generator.normal(-0.5 * rate_sd**2, rate_sd, scenarios)),
-        generator.normal(floor_below_limit_pct, 0.7, scenarios),
-        np.exp(generator.normal(-0.5 * price_sd**2, price_sd, scenarios)),
-        **fixed,
-    )
-
-
-def lot_table(case: LotCase, around: Circumstances) -> tuple[DecisionTable, NDArray[np.float64]]:
-    """Return the decisions for a lot and the belief about its moisture.
-
-    Parameters
-    ----------
-    around : Circumstances
-        Scenarios.
-
-    Returns
-    -------
-    (DecisionTable, array of shape (M,))
-        Bag now or after 1 to 8 more days; probabilities of the true moisture.
-
-    Raises
-    ------
-    InputError
-        Where the lot's figures are impossible.
-    """
-    if case.mass_kg <= 0 or case.price_per_kg < 0 or not 3 < case.expected_moisture_pct < MOST_MOISTURE_PCT:
-        raise InputError("the lot's mass, price or moisture is impossible")
-    reach = 4 * around.belief_sd_pct
-    grid = np.arange(
-        max(case.expected_moisture_pct - reach, 2.0),
-        min(case.expected_moisture_pct + reach, MOST_MOISTURE_PCT) + GRID_STEP_PCT / 2,
-        GRID_STEP_PCT,
-    )
-    days = np.arange(MOST_DAYS + 1)
-    floor = np.clip(case.limit_pct - around.floor_below_limit_pct, 2.0, None)
-    refusal = case.limit_pct + around.refusal_above_limit_pct
-    cut = flat_deductions(case.limit_pct, around.deduction_per_point, refusal_pct=refusal, reading_sd_pct=0.0)
-    terms = BaggingTerms(cut, around.refused_price, around.day_cost_per_kg)
-    dry_matter = case.mass_kg * (1 - case.expected_moisture_pct / 100)
-
-    def spoilt(moisture: NDArray[np.float64]) -> NDArray[np.float64]:
-        loss = dry_matter_loss(case.commodity, around.store_days, around.store_temperature_c, moisture)
-        return np.asarray(loss, dtype=float) / 100
-
-    bagged = moisture_after_days(grid, days, around.rate_per_day, floor)
-    table = bagging_table(dry_matter, grid, days, bagged, case.price_per_kg * around.price_factor, terms, spoilt)
-    return table, normal_belief(grid, case.expected_moisture_pct, around.belief_sd_pct)
 
 
 def judgement_chances(moisture_pct: NDArray[np.float64], judgement: str, errors: Errors) -> NDArray[np.float64]:

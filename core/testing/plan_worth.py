@@ -25,7 +25,6 @@ from core.planning.group_seasons import Surroundings, group_seasons, kept_cool_a
 from core.planning.outlook import NONE, Options, build_outlook, mass_parts, price_paid, trip_share
 from core.planning.schedule import first_day_of_week
 from core.planning.shared_prices import SharedPrices, shared_prices
-from core.testing.bagging import DRYING, OVER_DRYING, REFUSAL, SPOILAGE
 from core.testing.worth import DecisionTable, normal_belief
 
 if TYPE_CHECKING:
@@ -35,6 +34,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+OVER_DRYING, REFUSAL, SPOILAGE, DRYING = "over-drying", "refusal and deductions", "spoilage", "days of drying"
 TIMING = "store, week and buyer chosen"
 SUN_DAYS = (1, 2, 3, 4, 5, 6, 7, 8, 10, 12)
 MACHINE_HOURS = (2, 4, 6, 8, 12, 16, 24)
@@ -127,25 +127,26 @@ def case_before_tests(
     Returns
     -------
     BuiltCase
-        Crops without a price are left out, with a note.
-
-    Raises
-    ------
-    PlanError
-        Where no crop has a price.
+        Crops without a price are left out, with a note; where no crop has one, each is counted at the price of maize.
     """
 
     def stand_in(crop: str, target: float, bags: int) -> CaseLot:
         return CaseLot(STANDS_FOR + crop, crop, "", crop, bags, 90.0, target + above_pct, min(sd_pct, 3.0))
 
-    alone = build_case(
-        store,
-        group_id,
-        today,
-        lots=tuple(stand_in(crop, limit, 10) for crop, limit in sorted(limits.items())),
-        target_pct=tuple(sorted(limits.items())),
+    alone_in: dict[str, Any] = {
+        "lots": tuple(stand_in(crop, limit, 10) for crop, limit in sorted(limits.items())),
+        "target_pct": tuple(sorted(limits.items())),
         **changes,
-    )
+    }
+    try:
+        alone = build_case(store, group_id, today, **alone_in)
+    except PlanError:  # no crop has a price
+        alone = build_case(store, group_id, today, **alone_in, unpriced_as_maize=True)
+        said = [
+            message("no price is known for {crop}: it is counted at the price of maize", crop=lot.commodity)
+            for lot in alone.case.lots
+        ]
+        alone = replace(alone, notes=(*said, *alone.notes))
     try:
         planned = build_case(store, group_id, today, **changes)
     except PlanError:

@@ -1,7 +1,7 @@
 """What testing is worth: the best plan with a meter's reading against the best plan with a judgement by tooth or ear.
 
-Everything rests on a table of net values by decision, true moisture and scenario, so it does not matter who made the
-table: the sale plan, or the small model of bagging in `core.testing.bagging`.
+Everything rests on a table of net values by decision, true moisture and scenario; `core.testing.plan_worth` makes it
+from the group's sale plan.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ import pandas as pd
 import streamlit as st
 
 from core.accounts.finance import interest_on
-from core.errors import DryholdError, InputError, PlanError
+from core.errors import DryholdError, InputError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.limits import standard_limit
 from core.group.records import Group, Lot
@@ -23,13 +23,10 @@ from core.planning.case_from_records import BuiltCase
 from core.testing.lot_testing import (
     JUDGEMENTS,
     Errors,
-    LotCase,
     LotReport,
-    draw_circumstances,
     errors_for_crop,
     errors_from_facts,
     first_tests,
-    lot_table,
     report_table,
     worth_of_retest,
 )
@@ -42,19 +39,10 @@ from dashboard.meter_parts import read_book, season_lots, show_assumptions
 from dashboard.money_parts import told_apart
 from dashboard.text import _, about, money, number, percent, say
 
-SEED, SCENARIOS = 20, 200
+SEED = 20
 MOST_LOTS = 60
 LEAST_CHANCE_SHOWN = 0.01
 FACTS = ("above_limit", "belief_sd", "day_cost", "season_months")
-FALLBACK_FACTS = (
-    "refusal_above_limit",
-    "refused_price",
-    "price_spread",
-    "drying_rate",
-    "drying_floor",
-    "store_days",
-    "store_temperature",
-)
 ERROR_FACTS = (
     "meter.error.bags",
     "meter.error.reading",
@@ -65,9 +53,8 @@ ERROR_FACTS = (
     "meter.salt_jar.threshold",
     "meter.salt_jar.spread",
 )
-DEDUCTION = "plan.discount_per_point"
 PLAN_FACTS = (
-    DEDUCTION,
+    "plan.discount_per_point",
     "plan.gate_factor",
     "plan.market_km",
     "plan.market_fee",
@@ -79,11 +66,10 @@ METER_FACTS = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "mete
 
 @dataclass(frozen=True)
 class Worths:
-    """What the page shows: each lot's report, the season, and whether they rest on the plan."""
+    """What the page shows: each lot's report, the season, and what has to be said."""
 
     reports: dict[int, LotReport]
     season: SeasonWorth
-    by_plan: bool
     notes: tuple[Message, ...]
     shared: bool = False
     again: tuple[Again, ...] = ()
@@ -205,7 +191,7 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
     finally:
         bar.empty()
     chosen = [(lot, limit) for lot, limit in lots if lot.id in reports]
-    return Worths(reports, _season(chosen, reports), True, built.notes, scene.shared is not None, tuple(again))
+    return Worths(reports, _season(chosen, reports), built.notes, scene.shared is not None, tuple(again))
 
 
 def _again(table: DecisionTable, lot: CaseLot, errors: Errors, probed: int, per_test: float) -> Again:
@@ -213,48 +199,6 @@ def _again(table: DecisionTable, lot: CaseLot, errors: Errors, probed: int, per_
     low, high = float(table.moisture_pct[0]), float(table.moisture_pct[-1])
     worth = mass * worth_of_retest(table, lot.bags, min(max(lot.moisture_pct, low), high), error, errors, probed)
     return Again(lot.label, lot.moisture_pct, error, worth, min(probed, lot.bags) * per_test)
-
-
-def worth_by_small_model(
-    group: Group, lots: Sequence[tuple[Lot, float]], above: float, judgement: str, probed: int, why: Message
-) -> Worths:
-    """Return the worth of testing from one decision, bag now or spread for some more days, at today's price."""
-    store = state.store()
-    facts = store.facts(group.id)
-    value = {name: float(facts[f"meter.worth.{name}"].value) for name in (*FACTS, *FALLBACK_FACTS)}
-    value["deduction_per_point"] = float(facts[DEDUCTION].value)
-    around = draw_circumstances(
-        SEED,
-        SCENARIOS,
-        value["drying_rate"],
-        13.5 - value["drying_floor"],
-        value["price_spread"],
-        belief_sd_pct=value["belief_sd"],
-        store_days=value["store_days"],
-        store_temperature_c=value["store_temperature"],
-        deduction_per_point=value["deduction_per_point"],
-        refusal_above_limit_pct=value["refusal_above_limit"],
-        refused_price=value["refused_price"],
-        day_cost_per_kg=value["day_cost"],
-    )
-    price = float(facts["maize_price_kg"].value)
-    errors, per_test = errors_from_facts(facts), float(facts["meter.per_test"].value)
-    reports = {}
-    for lot, limit in lots:
-        table, belief = lot_table(LotCase(lot.commodity, lot.bags, _mass(lot), limit + above, limit, price), around)
-        key = ("small", tuple(sorted(value.items())), price, lot.commodity, above)
-        reports[lot.id] = _report(
-            table,
-            belief,
-            (*key, lot.id),
-            1.0,
-            lot.bags,
-            errors_for_crop(errors, lot.commodity),
-            judgement,
-            probed,
-            per_test,
-        )
-    return Worths(reports, _season(lots, reports), False, (why,))
 
 
 def _season(lots: Sequence[tuple[Lot, float]], reports: dict[int, LotReport]) -> SeasonWorth:
@@ -321,10 +265,7 @@ def show() -> None:
             ).format(count=known.lots, mean=number(known.above_limit), spread=number(known.spread))
         )
     try:
-        try:
-            worths = worth_by_plan(group, lots, above, judgement, probed)
-        except PlanError as error:
-            worths = worth_by_small_model(group, lots, above, judgement, probed, error.message)
+        worths = worth_by_plan(group, lots, above, judgement, probed)
         show_season(group, facts, worths, lots, words[judgement], probed)
         if worths.again:
             with page.details(_("Which lot to test again today")):
@@ -340,7 +281,7 @@ def show() -> None:
 def show_basis(group: Group, facts: Any, worths: Worths) -> None:
     """Show what the answer rests on: values with their origin, sources."""
     rest = [f"meter.worth.{name}" for name in FACTS] + list(METER_FACTS + ERROR_FACTS)
-    rest += list(PLAN_FACTS) if worths.by_plan else [DEDUCTION, *(f"meter.worth.{name}" for name in FALLBACK_FACTS)]
+    rest += PLAN_FACTS
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
     page.sources(
         [
@@ -358,9 +299,7 @@ def show_basis(group: Group, facts: Any, worths: Worths) -> None:
             else _(
                 "Drying, stores, buyers, interest and possible seasons are those of the sale plan. No open lot is "
                 "planned yet, so each lot is counted alone, with a full truck and enough drying space."
-            )
-            if worths.by_plan
-            else _("The decision valued is how many more days to spread the grain, at today's price of maize"),
+            ),
         ]
     )
 
@@ -390,14 +329,7 @@ def show_season(
             chance=percent(back.chance_within_life),
         )
     )
-    if not worths.by_plan:
-        st.warning(
-            _(
-                "No sale plan can be made: {why}. A small model is used instead: one decision, how many more days "
-                "to spread the grain, at today's price."
-            ).format(why=say(worths.notes[0]))
-        )
-    for note in worths.notes if worths.by_plan else ():
+    for note in worths.notes:
         st.caption(say(note))
     page.chart(avoided_figure(season, group.currency), alt=_("Losses avoided by testing, by kind"), key="worth_avoided")
     st.caption(_("A bar below 0: testing accepts more of that loss in order to avoid a larger one elsewhere."))

@@ -336,8 +336,8 @@ def test_worth_is_answered_with_its_spread_for_each_judgement(two_lots) -> None:
         assert "8 of 10" in app.info[0].value
 
 
-def test_without_any_price_a_small_model_stands_in_and_says_so(empty_store) -> None:
-    """A group of sorghum alone, of which nobody has entered a price: no plan, but an answer with its reason."""
+def test_without_any_price_the_price_of_maize_stands_in_and_the_page_says_so(empty_store) -> None:
+    """A group of sorghum alone, of which nobody has entered a price."""
     group = empty_store.groups()[0]
     owner = empty_store.add_member(Member(group_id=group.id, name="Own", consent=True))
     empty_store.add_lot(
@@ -353,7 +353,7 @@ def test_without_any_price_a_small_model_stands_in_and_says_so(empty_store) -> N
     )
     app = open_page("meter_worth")
     assert not app.exception
-    assert any("small model" in str(warning.value) for warning in app.warning)
+    assert any("counted at the price of maize" in str(caption.value) for caption in app.caption)
     assert any("Testing is worth" in str(info.value) for info in app.info)
 
 

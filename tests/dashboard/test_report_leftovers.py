@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import html
 import re
 from collections.abc import Callable
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 import pytest
 
 from core.advice import situation
 from core.reports.calendar import plan_calendar
-from core.reports.paper import Paper
+from core.reports.paper import Paper, Season
 from core.reports.sheets import log_sheet, member_sheets, treasurer_sheet, wall_sheet, wall_table
 from core.reports.texts import phone_texts
 from core.reports.tongue import Tongue
-from core.reports.web import paper_html
 from core.reports.workbook import plan_tables
 from core.storage.keeping import keeping_table
 from tests.advice.groups import NOW, Heap, small_group
@@ -40,8 +39,19 @@ def tongue(tmp_path_factory: pytest.TempPathFactory) -> Tongue:
 
 
 def of_paper(paper: Paper) -> list[str]:
-    body = re.sub(r"<(style|script|title)\b.*?</\1>", " ", paper_html(paper), flags=re.DOTALL)
-    return [html.unescape(words) for words in re.split(r"<[^>]*>", body)]
+    """Return every text that stands in a sheet, whatever part it is in."""
+
+    def texts(part: object) -> list[str]:
+        if isinstance(part, str):
+            return [part]
+        if is_dataclass(part):
+            return [
+                text for field in fields(part) if field.name not in CODES for text in texts(getattr(part, field.name))
+            ]
+        return [text for one in part for text in texts(one)] if isinstance(part, tuple | list) else []
+
+    legends = [text for block in paper.blocks if isinstance(block, Season) for _kind, text in block.legend]
+    return [*texts(paper), *legends]
 
 
 def of_calendar(now, tongue: Tongue) -> list[str]:
@@ -57,6 +67,8 @@ def of_tables(now, tongue: Tongue) -> list[str]:
     return [str(cell) for column in columns for cell in column]
 
 
+# what a part is by, not what it says
+CODES = ("language", "kind", "legend")
 SENTENCES = ("why", "what", "who", "step")
 REPORTS: dict[str, Callable[..., list[str]]] = {
     "wall sheet": lambda now, tongue: of_paper(wall_sheet(now, tongue)),

@@ -2,93 +2,74 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from core.errors import InputError
-from core.grain.commodities import commodity_codes
 from core.group.facts import load_defaults
-from core.group.limits import standard_limit
 from core.testing.lot_testing import (
     JUDGEMENTS,
-    Circumstances,
     Errors,
-    LotCase,
     LotReport,
-    draw_circumstances,
     errors_from_facts,
-    lot_table,
     report_table,
     retest_error,
     worth_of_retest,
 )
+from core.testing.worth import DecisionTable, normal_belief
 
 ERRORS = Errors(0.8, 0.3, 0.4, 0.2, 1.5, 2.0, 15.0, 0.7)
 
 
-def circumstances(seed: int = 1, scenarios: int = 40) -> Circumstances:
-    return draw_circumstances(
-        seed,
-        scenarios,
-        0.25,
-        2.5,
-        0.2,
-        belief_sd_pct=2.0,
-        store_days=120.0,
-        store_temperature_c=27.0,
-        deduction_per_point=0.02,
-        refusal_above_limit_pct=1.5,
-        refused_price=0.7,
-        day_cost_per_kg=0.002,
-    )
+LIMIT, PRICE, GRID = 13.5, 0.3, np.arange(7.0, 23.01, 0.25)
 
 
-def report_lot(case: LotCase, around: Circumstances, judgement: str) -> LotReport:
-    return report_table(*lot_table(case, around), case.bags, ERRORS, judgement, 10, 0.05)
+def bagging_table(
+    mass_kg: float = 2700.0, price: float = PRICE, day_cost: float = 0.002, seed: int = 1
+) -> DecisionTable:
+    """Return a made table: bag now or after 1 to 8 more days of drying towards 11 %."""
+    generator = np.random.default_rng(seed)
+    rate, prices = generator.uniform(0.15, 0.35, 40), price * generator.uniform(0.8, 1.2, 40)
+    days = np.arange(9.0)[:, None, None]
+    bagged = 11.0 + (GRID[None, :, None] - 11.0) * np.exp(-rate * days)
+    dry = mass_kg * (1 - 0.15)
+    gross, full = dry / (1 - bagged / 100) * prices, dry / (1 - LIMIT / 100) * prices
+    paid = np.where(bagged > LIMIT + 1.5, 0.7, 1 - 0.02 * np.maximum(bagged - LIMIT, 0))
+    work = np.broadcast_to(day_cost * days * mass_kg, bagged.shape)
+    parts = {"over-drying": full - gross, "refusal and deductions": gross * (1 - paid), "days of drying": work}
+    return DecisionTable(tuple(f"{day} days" for day in range(9)), GRID, gross * paid - work, parts)
 
 
-CASE = LotCase("maize", 30, 2700.0, 15.0, 13.5, 0.3)
+def report(judgement: str, **changes: float) -> LotReport:
+    table = bagging_table(**changes)  # type: ignore[arg-type]
+    return report_table(table, normal_belief(GRID, 15.0, 2.0), 30, ERRORS, judgement, 10, 0.05)
 
 
-@pytest.mark.parametrize("crop", commodity_codes())
-def test_testing_any_crop_is_worth_something_between_nothing_and_the_truth(crop: str) -> None:
-    limit = standard_limit(crop)
-    limit_pct = limit.moisture_pct if limit else 12.0
-    case = LotCase(crop, 30, 2000.0, limit_pct + 1.5, limit_pct, 0.4)
-    report = report_lot(case, circumstances(), "none")
-    assert -1e-9 <= report.worth.mean <= report.worth.perfect + 1e-9
-    assert report.worth.perfect < 2000.0 * 0.4 * 1.2
-    assert report.calibration >= -1e-9
+def test_testing_is_worth_something_between_nothing_and_the_truth() -> None:
+    found = report("none")
+    assert -1e-9 <= found.worth.mean <= found.worth.perfect + 1e-9
+    assert found.worth.perfect < 2700.0 * PRICE * 1.2
+    assert found.calibration >= -1e-9
 
 
 def test_the_better_the_judgement_the_less_the_meter_adds() -> None:
-    worth = {name: report_lot(CASE, circumstances(), name).worth.mean for name in JUDGEMENTS}
+    worth = {name: report(name).worth.mean for name in JUDGEMENTS}
     assert worth["bite"] <= worth["rattle"] <= worth["none"]
     assert worth["salt_jar"] <= worth["none"]
     with pytest.raises(InputError):
-        report_lot(CASE, circumstances(), "guess")
+        report("guess")
 
 
 def test_the_gain_is_the_losses_avoided() -> None:
     """Identity: both policies share the full price, so the gain is the sum of the losses avoided."""
-    report = report_lot(CASE, circumstances(), "bite")
-    assert sum(report.worth.avoided.values()) == pytest.approx(report.worth.mean, abs=1e-6)
+    found = report("bite")
+    assert sum(found.worth.avoided.values()) == pytest.approx(found.worth.mean, abs=1e-6)
 
 
 def test_twice_the_grain_or_the_price_is_twice_the_worth() -> None:
-    around = replace(circumstances(), day_cost_per_kg=0.0)
-    one = report_lot(CASE, around, "rattle").worth.mean
-    assert report_lot(replace(CASE, mass_kg=5400.0), around, "rattle").worth.mean == pytest.approx(2 * one)
-    assert report_lot(replace(CASE, price_per_kg=0.6), around, "rattle").worth.mean == pytest.approx(2 * one)
-
-
-def test_one_seed_gives_one_answer_and_impossible_lots_are_refused() -> None:
-    first, second = (report_lot(CASE, circumstances(), "bite").worth.by_scenario for _ in range(2))
-    assert np.array_equal(first, second)
-    with pytest.raises(InputError):
-        report_lot(replace(CASE, mass_kg=0.0), circumstances(), "bite")
+    one = report("rattle", day_cost=0.0).worth.mean
+    assert report("rattle", day_cost=0.0, mass_kg=5400.0).worth.mean == pytest.approx(2 * one)
+    assert report("rattle", day_cost=0.0, price=2 * PRICE).worth.mean == pytest.approx(2 * one)
 
 
 def test_the_defaults_name_every_error() -> None:
@@ -119,7 +100,7 @@ def test_another_test_by_the_same_meter_leaves_its_own_error() -> None:
 
 
 def test_a_lot_well_known_or_far_from_every_limit_needs_no_other_test() -> None:
-    table, _belief = lot_table(CASE, circumstances())
+    table = bagging_table()
     near = worth_of_retest(table, 30, 14.0, 1.0, ERRORS, 10)
     assert near > 0
     assert worth_of_retest(table, 30, 14.0, 0.4, ERRORS, 10) == 0

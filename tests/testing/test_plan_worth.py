@@ -15,7 +15,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from core.errors import PlanError
 from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading
@@ -188,6 +187,22 @@ def test_sold_at_once_by_hand() -> None:
     assert two[3] == pytest.approx(dried - 0.002 - 2 * 0.001, rel=2e-3)
 
 
+def test_over_dry_soya_loses_the_published_fraction() -> None:
+    """Nebraska CropWatch: base 13 %, sold at 11 / 9 %: loss 2.25 / 4.4 % of the revenue that it had at 13 %."""
+    case = small_case(
+        lots=(CaseLot("1", "1", "", "soybean", 10, 90.0, 12.0, 1.5),),
+        buyers=(CaseBuyer("mill", "mill", deductions=flat_deductions(13.0, 0.02, refusal_pct=15.0)),),
+        storage=(),
+        prices=(CropPrice("soybean", 1.0, (1.0,) * 15, 0.0),),
+        target_pct=(("soybean", 13.0),),
+    )
+    grid = np.array([9.0, 11.0, 13.0])
+    table = small_table(case, grid)
+    row = table.decisions.index("0 d, week 0, mill")
+    at_base = (100 - grid) / (100 - 13.0)  # what a kg in hand would weigh and bring there
+    assert table.parts["over-drying"][row, :, 0] / at_base == pytest.approx([0.044, 0.0225, 0.0], abs=5e-4)
+
+
 def test_only_choices_that_somebody_would_take_are_kept() -> None:
     case = small_case()
     table = small_table(case, GRID)
@@ -231,8 +246,11 @@ def scene_of(*particulars, **changes) -> Scene:
 
 def test_a_group_without_prices_or_lots_still_learns_what_a_meter_would_be_worth(store) -> None:
     group = store.groups()[0]
-    with pytest.raises(PlanError):
-        scene_of(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 1.5)
+    alone = case_before_tests(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 1.5, scenarios=24)
+    maize = float(store.fact(group.id, "maize_price_kg").value)
+    assert [(price.commodity, price.price_now) for price in alone.case.prices] == [("sorghum", maize)]
+    assert "sorghum" in str(alone.notes[0])
+    assert "price of maize" in str(alone.notes[0])
     scene = scene_of(store, group.id, NOW.date(), {"sorghum": 13.5, "maize": 13.5}, 1.0, 1.5, scenarios=24)
     lot = scene.lot("maize")
     assert lot is not None

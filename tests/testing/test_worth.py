@@ -14,8 +14,6 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from core.errors import InputError
-from core.market.deductions import flat_deductions
-from core.testing.bagging import BaggingTerms, bagging_table, moisture_after_days
 from core.testing.worth import (
     DecisionTable,
     best_use,
@@ -184,55 +182,6 @@ def test_a_seasons_tenths_and_a_payback_that_needs_its_last_season() -> None:
     for wrong in ((1, 0, 0.0), (1, 1, -0.1)):
         with pytest.raises(InputError):
             payback(wrong[0], [1.0], 0, wrong[1], wrong[2], seed=1)
-
-
-def terms(**changes) -> BaggingTerms:
-    return BaggingTerms(
-        **{
-            "deductions": flat_deductions(13.5, 0.02, refusal_pct=15.0, reading_sd_pct=0.0),
-            "refused_price": 0.6,
-            "day_cost_per_kg": 0.002,
-            **changes,
-        }
-    )
-
-
-def test_losses_add_up_to_what_is_missing_from_the_full_price() -> None:
-    """Identity: value = dry grain at the limit at full price, less all four losses."""
-    days = np.arange(4)
-    generator = np.random.default_rng(3)
-    rate, floor, price = generator.uniform(0.1, 0.4, 7), generator.uniform(10, 13, 7), generator.uniform(0.2, 0.4, 7)
-    grid = np.linspace(11, 20, 10)
-    bagged = moisture_after_days(grid, days, rate, floor)
-    table = bagging_table(
-        870.0, grid, days, bagged, price, terms(), lambda moisture: np.clip((moisture - 14) / 20, 0, 1)
-    )
-    full = 870.0 / (1 - 0.135) * price
-    assert table.values == pytest.approx(full - sum(table.parts.values()))
-    assert table.decisions[0] == "bag now"
-
-
-def test_over_dry_soya_loses_the_published_fraction() -> None:
-    """Nebraska CropWatch: base 13 %, sold at 11 / 9 %: loss 2.25 / 4.4 % of the revenue."""
-    grid = np.array([9.0, 11.0, 13.0])
-    table = bagging_table(
-        870.0,
-        grid,
-        [0],
-        grid[None, :, None],
-        [1.0],
-        terms(deductions=flat_deductions(13.0, 0.02, refusal_pct=15.0)),
-        lambda moisture: np.zeros_like(moisture),
-    )
-    loss = table.parts["over-drying"][0, :, 0] / 1000
-    assert loss == pytest.approx([0.044, 0.0225, 0.0], abs=5e-4)
-
-
-def test_drying_goes_towards_its_floor_from_both_sides() -> None:
-    path = moisture_after_days([20.0, 10.0], [0, 1, 1000], [0.3], [12.0])[:, :, 0]
-    assert path[0] == pytest.approx([20, 10])
-    assert path[1] == pytest.approx([12 + 8 * math.exp(-0.3), 12 - 2 * math.exp(-0.3)])
-    assert path[2] == pytest.approx([12, 12])
 
 
 def test_season_adds_lots_in_the_same_scenarios_and_members_share_them() -> None:
