@@ -52,6 +52,7 @@ def side_bar() -> None:
                 page.link("today", _("Add your own group"), "first_steps")
         if len(languages()) > 1:
             _choose("language", _("Language"), languages(), language())
+        opening.warn_of_no_backup()
         if sign_in.on():
             sign_in.who_is_here(sign_in.access(state.open_records()))
 

@@ -10,7 +10,7 @@ from core.errors import DryholdError, StoreError
 from core.group.backups import backup_folder, list_backups, restore_backup
 from core.group.database import default_url, file_of, open_store
 from core.group.faults import explain
-from dashboard import sign_in
+from dashboard import sign_in, state
 from dashboard.text import _, day, say
 
 
@@ -21,6 +21,12 @@ def show(error: Exception) -> None:
     st.error(say(known, markdown=True))
     _ways_on(known)
     st.stop()
+
+
+def warn_of_no_backup() -> None:
+    """Say on every page that the records have no backup of this start, to who can do something about it."""
+    if state.no_backup() is not None and sign_in.administers():
+        st.warning(_("No backup was made at the start: the disk is full or the folder is read-only. Free some space."))
 
 
 def _ways_on(error: StoreError) -> None:

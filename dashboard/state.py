@@ -13,7 +13,7 @@ import streamlit as st
 
 from core.errors import StoreError
 from core.group.access import EVERY_GROUP, open_for
-from core.group.database import default_url, open_store
+from core.group.database import back_up_at_start, default_url, open_store
 from core.group.records import Group
 from core.group.store import Store
 from dashboard import sign_in
@@ -29,12 +29,24 @@ ADDRESS = {"group": "group_id", "role": "role", "lang": "language"}
 def _store_at(url: str) -> Store:
     from demo_data.load import fill_with_demo
 
-    return open_store(url, lambda fresh: fill_with_demo(fresh, now()), start=True)
+    return open_store(url, lambda fresh: fill_with_demo(fresh, now()))
+
+
+@st.cache_resource(show_spinner=False)
+def _backed_up(url: str) -> StoreError | None:
+    return back_up_at_start(url)
 
 
 def open_records() -> Store:
     """Return the whole database, filled with the demo groups on first start."""
-    return _store_at(default_url())
+    found = _store_at(default_url())
+    _backed_up(default_url())
+    return found
+
+
+def no_backup() -> StoreError | None:
+    """Return why no backup could be made when the program started; nothing where there is one."""
+    return _backed_up(default_url())
 
 
 def store() -> Store:

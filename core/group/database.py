@@ -52,7 +52,7 @@ def file_of(url: str) -> Path | None:
     return Path(str(address.database))
 
 
-def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool = False, anew: bool = False) -> Store:
+def open_store(url: str | None = None, fill: Fill | None = None, *, anew: bool = False) -> Store:
     """Open the database, making it where there is none and bringing its tables up to date.
 
     Parameters
@@ -62,8 +62,6 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool 
     fill : callable, optional
         Writes the first records of a new database. They and the tables are there as a whole or not at all, whenever
         the program is stopped, and once, however many start together.
-    start : bool
-        True where a server starts: a backup is made of records that changed since the last one.
     anew : bool
         True to begin with new records although the file is empty or lost.
 
@@ -78,14 +76,28 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, start: bool 
     try:
         if file is not None:
             _prepare_file(file, fill, anew)
-            if start:
-                with suppress(StoreError):  # without room for a backup the records are still read
-                    backup_on_start(file)
         engine = make_engine(address)
         bring_up_to_date(engine, None if file is not None else fill)
     except DATABASE_ERRORS as error:
         raise explain(error) from error
     return Store(engine)
+
+
+def back_up_at_start(url: str) -> StoreError | None:
+    """Make a backup of records that changed since the last one; return why there is none, where it cannot be made.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy URL or path of a file; of records on a server whoever keeps the server makes the backups.
+    """
+    file = file_of(address_of(url))
+    try:
+        if file is not None:
+            backup_on_start(file)
+    except StoreError as error:  # without room for a backup the records are still read
+        return error
+    return None
 
 
 def _prepare_file(file: Path, fill: Fill | None, anew: bool) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -98,3 +101,18 @@ def test_every_page_opens_with_a_clock_that_runs_behind(demo_store, monkeypatch,
     monkeypatch.setenv("DRYHOLD_NOW", moment)
     for page in pages_with_sections():
         assert not open_page(page).exception, page
+
+
+def test_a_start_without_room_for_a_backup_is_said_on_every_page(file, monkeypatch):
+    def no_room(*_given):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    st.cache_resource.clear()
+    assert not any("No backup" in warning.value for warning in open_page("own_crop").warning)
+    with closing(sqlite3.connect(file)) as connection, connection:
+        connection.execute("UPDATE groups SET version = version + 1")  # changed since the last backup
+    monkeypatch.setattr("core.group.backups._copy", no_room)
+    st.cache_resource.clear()
+    app = open_page("own_crop")
+    assert app.title
+    assert sum("No backup was made" in warning.value for warning in app.warning) == 1

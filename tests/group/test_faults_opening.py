@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from core.errors import InputError, StoreError
 from core.group.backups import KEPT, changed_since, list_backups, make_backup, restore_backup
 from core.group.batches import ImportBatch
-from core.group.database import address_of, default_url, inspect_file, make_engine, open_store
+from core.group.database import address_of, back_up_at_start, default_url, inspect_file, make_engine, open_store
 from core.group.records import Group, ImportRecord, Member
 from core.group.store import Store
 
@@ -220,7 +220,8 @@ def test_without_room_for_a_backup_nothing_is_taken_in_and_the_records_still_ope
     assert store.imports(1) == []
     store.add_member(Member(group_id=1, name="Zoe"))  # changed since the last backup
     store.engine.dispose()
-    assert len(open_store(str(file), start=True).members(1)) == 41
+    assert back_up_at_start(str(file)).fault == "full"
+    assert len(open_store(str(file)).members(1)) == 41
     assert list(file.parent.rglob("*.part")) == []
 
 
@@ -229,7 +230,8 @@ def test_a_folder_in_which_no_backup_can_be_made_is_said(file):
     with pytest.raises(StoreError) as caught:
         make_backup(file, "import")
     assert caught.value.fault == "read-only"
-    assert len(open_store(str(file), start=True).members(1)) == 40
+    assert back_up_at_start(str(file)).fault == "read-only"
+    assert len(open_store(str(file)).members(1)) == 40
 
 
 def test_a_damaged_file_without_room_for_its_copy_is_still_said_to_be_damaged(file, monkeypatch):
@@ -300,7 +302,8 @@ def test_records_and_backups_can_be_read_by_their_owner_alone(file):
 
     assert mode(file) == 0o600
     file.chmod(0o644)
-    store = open_store(str(file), start=True)
+    store = open_store(str(file))
+    assert back_up_at_start(str(file)) is None
     store.add_member(Member(group_id=1, name="Zoe"))
     assert mode(file) == 0o600
     assert all(mode(path) & 0o077 == 0 for path in file.parent.glob("records.sqlite*"))
@@ -309,8 +312,7 @@ def test_records_and_backups_can_be_read_by_their_owner_alone(file):
 
 
 def test_backups_are_made_where_something_changed_and_the_oldest_go(file):
-    open_store(str(file), start=True).engine.dispose()
-    open_store(str(file), start=True).engine.dispose()
+    assert back_up_at_start(str(file)) is back_up_at_start(f"sqlite:///{file}") is None
     assert [one.reason for one in list_backups(file)] == ["start"]
     for _ in range(KEPT + 1):
         make_backup(file, "import")
