@@ -94,6 +94,21 @@ def credit(account: str, amount: Decimal, party: str = "") -> Line:
     return Line(account, ZERO, amount, party)
 
 
+def signed(account: str, amount: Decimal, party: str = "") -> list[Line]:
+    """Return a debit for an amount above 0, a credit for one below, nothing for 0.
+
+    Parameters
+    ----------
+    account : str
+        Account name.
+    amount : Decimal
+        Money, debit less credit.
+    party : str
+        Whom it concerns.
+    """
+    return [Line(account, max(amount, ZERO), max(-amount, ZERO), party)] if amount else []
+
+
 @dataclass(frozen=True)
 class Entry:
     """One balanced entry of the journal.
@@ -370,11 +385,10 @@ class Journal:
         lines: list[Line] = []
         result = ZERO
         for account, balance in self.balances(on).items():
-            if account.split(":", 1)[0] in {"income", "expenses"} and balance != 0:
-                lines.append(credit(account, balance) if balance > 0 else debit(account, -balance))
+            if account.split(":", 1)[0] in {"income", "expenses"}:
+                lines += signed(account, -balance)
                 result += balance
         if not lines:
             return self
-        if result != 0:
-            lines.append(debit(into, result) if result > 0 else credit(into, -result))
+        lines += signed(into, result)
         return self.post(on, text, lines, who, recorded_at=recorded_at)

@@ -45,7 +45,7 @@ def saturation_vapour_pressure(temperature_c: ArrayLike) -> FloatArray:
         raise InputError("temperature {value} °C is outside -100 to 200 °C", value=_first_bad(temperature, -100, 200))
     kelvin = temperature + KELVIN
     over_water = _log_pressure_over_water(kelvin)
-    if np.all(temperature >= 0.01):
+    if np.all(temperature > 0.01):
         return np.exp(over_water)[()] / 1000
     over_ice = (
         -5.6745359e3 / kelvin

@@ -141,7 +141,7 @@ def _unsettled(rows: pd.DataFrame) -> dict[int, tuple[Message, bool]]:
         values = in_time["relative_humidity_pct"].to_numpy(dtype=float)
         named = str(in_time["bag"].iloc[0]) != ""
         for order, position in enumerate(positions):
-            follows = named and order > 0 and 0 < minutes[order] <= SERIES_MINUTES
+            follows = named and 0 < minutes[order] <= SERIES_MINUTES
             leads = named and order + 1 < len(positions) and 0 < minutes[order + 1] <= SERIES_MINUTES
             if leads and np.isfinite(values[order]) and np.isfinite(values[order + 1]):
                 # What came afterwards tells best whether this test had settled.

@@ -52,3 +52,19 @@ def test_the_fast_saturation_pressure_of_inner_loops_is_the_exact_one():
     """Drying works at 0-70 °C; ASHRAE's form (Hyland and Wexler 1983) is the reference."""
     celsius = np.linspace(0.02, 70, 281)
     np.testing.assert_allclose(air.saturation_in_loops(celsius), air.saturation_vapour_pressure(celsius), rtol=3e-4)
+
+
+def test_at_the_triple_point_the_form_over_ice_holds_as_in_psychrolib():
+    """At 0.01 °C both forms give 611.2 Pa, but not to nine digits; psychrolib takes ice up to and at it."""
+    expected = psychrolib.GetSatVapPres(0.01) / 1000
+    assert air.saturation_vapour_pressure(0.01) == pytest.approx(expected, rel=1e-9)
+    assert air.saturation_vapour_pressure([0.01, 20.0])[0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_the_edges_of_the_range_are_no_faults_and_the_first_beyond_is_named():
+    for celsius, named in (([-100.0, 200.0, 200.5], "200.5"), ([-100.0, 200.0, -100.5], "-100.5")):
+        with pytest.raises(InputError, match=named):
+            air.saturation_vapour_pressure(celsius)
+    for humidity, named in (([0.0, 100.0, 100.5], "100.5"), ([0.0, 100.0, -0.5], "-0.5")):
+        with pytest.raises(InputError, match=named):
+            air.vapour_pressure(20.0, humidity)

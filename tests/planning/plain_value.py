@@ -137,9 +137,10 @@ def one_bag(case, seasons, lot, k, made, drying, way) -> None:
     grain = kept_until(case, seasons, lot, k, (setup, start, ready, target), storage, sale)
     who = case.buyers[buyer]
     market = seasons.prices[lot.commodity][sale][k]
-    price = price_of(
-        who, who.deductions, market, grain.moisture, grain.damaged, seasons.offer_draw[buyer][k], grain.refusal
-    )
+    terms = who.deductions
+    for crop, of_crop in who.crop_deductions:
+        terms = of_crop if crop == lot.commodity else terms
+    price = price_of(who, terms, market, grain.moisture, grain.damaged, seasons.offer_draw[buyer][k], grain.refusal)
     money = grain.kg * (1 - grain.unfit) * price * (1 - who.fee_fraction)
     made.pay(sale + who.pay_delay_weeks, money, case)
     made.pay(sale, -later - (case.truck.cost_per_bag if who.distance_km > 0 else 0.0), case)

@@ -17,34 +17,37 @@ from core.planning.worth import broken_limits, cash_by_week, complete, evaluate
 from tests.planning.plain_value import reckon
 
 
+def random_terms(draw):
+    """Return deductions of two steps, with a buyer's own meter and scale."""
+    return Deductions(
+        base_pct=float(draw.uniform(12, 14)),
+        steps=((15.0, float(draw.uniform(0.01, 0.03))), (100.0, float(draw.uniform(0.02, 0.05)))),
+        refusal_pct=float(draw.uniform(15, 20)),
+        reading_sd_pct=0.0,
+        damage_per_pct=float(draw.uniform(0, 0.04)),
+        meter_offset_pct=float(draw.uniform(-0.5, 0.5)),
+        scale_offset=float(draw.uniform(-0.02, 0.02)),
+    )
+
+
 def random_case(seed):
     """A small case in which every term of value is at work: fees, delays, deductions, hire, silos, needs, a loan."""
     draw = np.random.default_rng([seed, 5])
     case = make_case(3, 9, 12, seed)
-    terms = [
-        Deductions(
-            base_pct=float(draw.uniform(12, 14)),
-            steps=((15.0, float(draw.uniform(0.01, 0.03))), (100.0, float(draw.uniform(0.02, 0.05)))),
-            refusal_pct=float(draw.uniform(15, 20)),
-            reading_sd_pct=0.0,
-            damage_per_pct=float(draw.uniform(0, 0.04)),
-            meter_offset_pct=float(draw.uniform(-0.5, 0.5)),
-            scale_offset=float(draw.uniform(-0.02, 0.02)),
-        )
-        for _ in case.buyers
-    ]
     buyers = tuple(
         replace(
             who,
-            deductions=cut,
+            deductions=random_terms(draw),
+            crop_deductions=((case.lots[0].commodity, random_terms(draw)),) if draw.random() < 0.5 else (),
             pay_delay_weeks=int(draw.integers(0, 4)),
             fee_fraction=float(draw.uniform(0, 0.05)),
             weekly_kg=float(draw.uniform(200, 900)) if draw.random() < 0.6 else None,
             price_fall=0.1,
             minimum_kg=0.0,
             inspects=bool(draw.random() < 0.5),
+            trip_cost=float(draw.uniform(5, 40)) if draw.random() < 0.3 else None,
         )
-        for who, cut in zip(case.buyers, terms, strict=True)
+        for who in case.buyers
     )
     drying = (replace(case.drying[0], hire_per_bag_day=0.02), replace(case.drying[1], price=25.0))
     storage = (

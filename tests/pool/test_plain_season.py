@@ -16,6 +16,8 @@ from core.pool.payout import (
     ADVANCED,
     BUYERS,
     CASH,
+    FOR_METER,
+    PAYABLE,
     books,
     buyer_accounts,
     first_payments_due,
@@ -454,3 +456,21 @@ def test_cash_is_paid_out_in_whole_coins_by_hand():
     assert payable_now(season, pay_by_member(season)) == {1: 600, 2: 600}
     rich = replay([*events, event(6, "money_in", {"amount": "770", "place": "bank"}, day(5, 4))])
     assert payable_now(rich, pay_by_member(rich)) == {1: 1000, 2: 1000}
+
+
+def test_a_single_coin_is_settled_and_posted_too():
+    """By hand: 1 kg at 1 is 1; of it the meter's 1 is taken, nothing is left. 3 kg at 1, a third of it a levy: 1."""
+    terms = {"step": "1", "minimum_take_home": "0", "order": ["meter", "loans", "advances", "levies"]}
+    brought, loads = [delivery(2, 1, "1", "13.5")], [sale(3, "1", "13.5", "1", on=day(5, 2))]
+    dues = event(4, "dues", {"amounts": {"1": "1"}}, day(5, 1))
+    season = replay([event(1, "terms", terms, day(1, 1)), *brought, dues, *loads])
+    (pay,) = pay_by_member(season).values()
+    assert (pay.proceeds, pay.meter, pay.take_home) == (1, 1, 0)
+    journal = books(season)
+    assert (journal.balance(BUYERS), journal.balance(FOR_METER), journal.balance(PAYABLE)) == (1, -1, 0)
+    levies = [{"name": "office", "kind": "per_kg", "amount": "0.34"}]
+    costly = sale(3, "3", "13.5", "1", on=day(5, 2), costs="1")
+    season = replay([event(1, "terms", terms | {"levies": levies}, day(1, 1)), delivery(2, 1, "3", "13.5"), costly])
+    journal = books(season)
+    assert pay_by_member(season)[1].levies == {"office": 1}
+    assert (journal.balance("income:office"), journal.balance(CASH), journal.balance(PAYABLE)) == (-1, -1, -1)
