@@ -160,9 +160,10 @@ class _Finder(ast.NodeVisitor):
         elif isinstance(name, ast.Name) and name.id in ("min", "max", "any", "all"):
             start = self.at(name.lineno, name.col_offset)
             self.add(node, start, start + len(name.id), SWAPPED[name.id], "function")
-        self.generic_visit(node)
+        for part in [node.func, *node.args, *(item.value for item in node.keywords if item.arg != "strict")]:
+            self.visit(part)
 
-    # What is not computing: words, types, errors, decorators, the widths of formats.
+    # What is not computing: words, types, errors, decorators, the widths of formats, the guard of a `zip`.
     def visit_Raise(self, node: ast.Raise) -> None: ...
     def visit_JoinedStr(self, node: ast.JoinedStr) -> None: ...
     def visit_Assert(self, node: ast.Assert) -> None: ...

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from core.accounts.book import plain_payload
 from core.accounts.finance import round_to_step, whole_months
-from core.accounts.journal import Journal, Line, Statement, credit, debit
+from core.accounts.journal import Journal, Line, Statement, credit, debit, signed
 from core.accounts.splitting import split_exactly
 from core.errors import LedgerError
 from core.group.records import NewEntry
@@ -338,10 +338,7 @@ def _grain_payment(account: Account, event: BookEvent) -> Postings:
 def _grain_sold(account: Account, event: BookEvent) -> Postings:
     amount, book = money_of(event.payload), money_of(event.payload, "book")
     lines = [debit(money_account(place_of(event.payload)), amount), credit(GRAIN, book)]
-    if amount > book:
-        lines.append(credit(GRAIN_GAIN, amount - book))
-    elif amount < book:
-        lines.append(debit(GRAIN_LOSS, book - amount))
+    lines += signed(GRAIN_GAIN if amount > book else GRAIN_LOSS, book - amount)
     return [Posting(_text(account, event), lines)]
 
 
@@ -360,10 +357,7 @@ def _spent(account: Account, event: BookEvent) -> Postings:
     part = agreed_part(account.facts, {"what": "breakage", "holder": holder}) if holder else ZERO
     borne = _part(amount, part)
     lines = [credit(money_account(place_of(event.payload)), amount)]
-    if borne:
-        lines.append(debit(MEMBERS_OWE, borne, holder))
-    if amount > borne:
-        lines.append(debit(f"expenses:{event.payload['on_what']}", amount - borne))
+    lines += signed(MEMBERS_OWE, borne, holder) + signed(f"expenses:{event.payload['on_what']}", amount - borne)
     return [Posting(_text(account, event), lines)]
 
 
@@ -374,10 +368,7 @@ def _part(amount: Decimal, part: Decimal) -> Decimal:
 def _loan_paid(account: Account, event: BookEvent) -> Postings:
     principal, interest = (not_below_zero(event.payload, key) for key in ("principal", "interest"))
     lines = [credit(money_account(place_of(event.payload)), principal + interest)]
-    if principal:
-        lines.append(debit(LOAN, principal))
-    if interest:
-        lines.append(debit(INTEREST_PAID, interest))
+    lines += signed(LOAN, principal) + signed(INTEREST_PAID, interest)
     return [Posting(_text(account, event), lines)]
 
 
@@ -397,20 +388,13 @@ def _leaves(account: Account, event: BookEvent) -> Postings:
     pay_out = not_below_zero(event.payload, "pay_out")
     capital = -account.journal.balance(CAPITAL, party=member)
     owes = account.journal.balance(MEMBERS_OWE, event.on, member)
-    lines = _signed(CAPITAL, capital, member) + _signed(OWED_TO_MEMBERS, -pay_out, member)
-    lines += _signed(KEPT, pay_out - capital)
+    lines = signed(CAPITAL, capital, member) + signed(OWED_TO_MEMBERS, -pay_out, member)
+    lines += signed(KEPT, pay_out - capital)
     # what he owes is taken off what he is owed; what he has paid ahead is owed back to him
     set_off = min(owes, pay_out)
-    lines += _signed(OWED_TO_MEMBERS, set_off, member) + _signed(MEMBERS_OWE, -set_off, member)
+    lines += signed(OWED_TO_MEMBERS, set_off, member) + signed(MEMBERS_OWE, -set_off, member)
     made = [Posting(_text(account, event), lines)] if lines else []
     return made + _interest_let_go(account, event, member)
-
-
-def _signed(account: str, amount: Decimal, party: str = "") -> list[Line]:
-    """Return a debit for an amount above 0, a credit for one below, nothing for 0."""
-    if amount == 0:
-        return []
-    return [debit(account, amount, party) if amount > 0 else credit(account, -amount, party)]
 
 
 def _meter_gone(account: Account, event: BookEvent) -> Postings:
@@ -419,8 +403,8 @@ def _meter_gone(account: Account, event: BookEvent) -> Postings:
         raise LedgerError("there is no meter in the books")
     holder = str(event.payload.get("holder") or "")
     borne = _part(meter.book_value, agreed_part(account.facts, event.payload))
-    lines = _signed(METER, -meter.cost) + _signed(WORN, meter.worn)
-    lines += _signed(MEMBERS_OWE, borne, holder) + _signed(METER_LOST, meter.book_value - borne)
+    lines = signed(METER, -meter.cost) + signed(WORN, meter.worn)
+    lines += signed(MEMBERS_OWE, borne, holder) + signed(METER_LOST, meter.book_value - borne)
     return [Posting(_text(account, event), lines)]
 
 
@@ -430,7 +414,7 @@ def _cash_counted(account: Account, event: BookEvent) -> Postings:
     if difference == 0:
         return []
     other = CASH_OVER if difference > 0 else CASH_SHORT
-    return [Posting(_text(account, event), _signed(place, difference) + _signed(other, -difference))]
+    return [Posting(_text(account, event), signed(place, difference) + signed(other, -difference))]
 
 
 def _plan(account: Account, event: BookEvent) -> Postings:
@@ -458,7 +442,7 @@ def _interest_let_go(account: Account, event: BookEvent, member: str) -> Posting
                 ahead[entry.on] = ahead.get(entry.on, ZERO) + line.net
     text = message("{name} leaves: no interest on later instalments", name=account.facts.names[member])
     return [
-        Posting(text, _signed(INTEREST_EARNED, amount) + _signed(MEMBERS_OWE, -amount, member), day)
+        Posting(text, signed(INTEREST_EARNED, amount) + signed(MEMBERS_OWE, -amount, member), day)
         for day, amount in sorted(ahead.items())
         if amount
     ]
@@ -475,10 +459,8 @@ def _paid_out(account: Account, event: BookEvent) -> Postings:
 def _close(journal: Journal, event: BookEvent) -> Journal:
     text = Message("The season is closed")
     journal = journal.close(event.on, KEPT, text, event.who, event.recorded_at)
-    lines: list[Line] = []
     reserve = not_below_zero(event.payload, "reserve")
-    if reserve:
-        lines += [debit(KEPT, reserve), credit(RESERVE, reserve)]
+    lines = signed(KEPT, reserve) + signed(RESERVE, -reserve)
     for key, target in (("to_capital", CAPITAL), ("to_pay", OWED_TO_MEMBERS)):
         for member, part in shares_of(event.payload, key).items():
             lines += [debit(KEPT, part), credit(target, part, member)]

@@ -194,11 +194,10 @@ def nucleolus(cost_of: Mapping[frozenset[str], Money]) -> dict[str, float]:
     if count == 0:
         return {}
     costs = np.array([float(cost) for cost in exact])
-    total = costs[-1]
+    if count == 1:
+        return {names[0]: float(costs[-1])}
     unit = float(np.max(np.abs(costs))) or 1.0
     costs = costs / unit
-    if count == 1:
-        return {names[0]: float(total)}
 
     groups = np.arange(1, 2**count - 1)
     member_of = (groups[:, None] >> np.arange(count) & 1).astype(float)

@@ -61,7 +61,12 @@ def test_half_a_coin_goes_up():
 def test_a_coin_too_coarse_for_the_instalments_by_hand():
     """100 in 4 months at 1 % with a coin of 50: level 25.63 rounds to 50; 1 of interest rounds to 0: 50, 50, then 0."""
     rows = schedule(D(100), D("0.01"), 4, D(50))
-    assert [(row.payment, row.interest, row.remaining) for row in rows] == [(50, 0, 50), (50, 0, 0), (0, 0, 0), (0, 0, 0)]
+    assert [(row.payment, row.interest, row.remaining) for row in rows] == [
+        (50, 0, 50),
+        (50, 0, 0),
+        (0, 0, 0),
+        (0, 0, 0),
+    ]
     for step in (D(0), D(-1), D(30)):
         with pytest.raises(InputError, match="coins"):
             schedule(D(100), D("0.01"), 4, step)

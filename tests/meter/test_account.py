@@ -538,7 +538,7 @@ class AccountMachine(RuleBasedStateMachine):
             assert not any(balance for name, balance in balances.items() if name.startswith(("income:", "expenses:")))
 
 
-AccountMachine.TestCase.settings = settings(max_examples=40, stateful_step_count=30)
+AccountMachine.TestCase.settings = settings(max_examples=20, stateful_step_count=30)
 TestAccountMachine = AccountMachine.TestCase
 
 
