@@ -7,25 +7,20 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 import streamlit as st
-from babel.numbers import format_currency, get_currency_precision
 
 from core.accounts.journal import account_words
 from core.errors import InputError
 from core.group.coins import smallest_coin
 from core.group.records import Group
 from dashboard import page, state
-from dashboard.text import _, language, say
+from dashboard.text import _, say, tongue
 
 NOT_NAMED = "not named"
 
 
 def coins(value: Decimal, currency: str) -> str:
     """Return exact money with its currency: whole amounts without decimals, others with all that they have."""
-    exponent = value.normalize().as_tuple().exponent
-    given = -exponent if isinstance(exponent, int) else 0
-    digits = max(get_currency_precision(currency), given) if given > 0 else 0
-    pattern = "¤¤ #,##0" + ("." + "0" * digits if digits else "")
-    return format_currency(value, currency, format=pattern, locale=language(), currency_digits=False)
+    return tongue().coins(value, currency)
 
 
 def coin(group: Group) -> Decimal:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
@@ -10,16 +9,11 @@ from typing import Any
 
 from core.accounts.splitting import as_decimal
 from core.errors import InputError
-from core.grain.commodities import crop_words
 from core.market.deductions import flat_deductions
 from core.messages import Message, message
 
 GRAM = Decimal("0.001")
 HUNDRED = Decimal(100)
-SHORT_TEMPLATE = (
-    "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
-    "grade {grade}. At {base} %: {weight} kg. {pool}"
-)
 
 
 @dataclass(frozen=True)
@@ -160,57 +154,3 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
     if present is not None and (present.commodity, present.form) != (delivery.commodity, delivery.form):
         return message("the pool holds another crop or form: open a new pool for this one")
     return None
-
-
-GSM_SIGNS = frozenset(
-    "@£$¥èéùìòÇØøÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./:;<=>?¡ÄÖÑÜ§¿äöñüà\n\r"
-    "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
-)
-"""Signs that take one place in a short message: the default alphabet of 3GPP TS 23.038, section 6.2.1."""
-SHORT_MESSAGE_SIGNS = 160
-
-
-def in_gsm_signs(text: str) -> str:
-    """Return a text in signs that every phone's short message holds: letters lose accents, the rest become '?'."""
-    kept = []
-    for sign in text:
-        if sign in GSM_SIGNS:
-            kept.append(sign)
-            continue
-        plain = "".join(part for part in unicodedata.normalize("NFKD", sign) if part in GSM_SIGNS)
-        kept.append(plain or ("-" if unicodedata.category(sign) == "Pd" else "?"))
-    return "".join(kept)
-
-
-def short_message(
-    delivery: Delivery, member: str, base_pct: Decimal, template: str = SHORT_TEMPLATE, crop: str = ""
-) -> str:
-    """Return a receipt of at most 160 signs, one short message on any phone.
-
-    Parameters
-    ----------
-    member : str
-        Name; cut, as the pool's, where the message would grow too long.
-    base_pct : Decimal
-        Common moisture, % wet basis.
-    template : str
-        The sentence in the reader's language with the places of `SHORT_TEMPLATE`.
-    crop : str
-        What the crop is called in that language; empty: as in the table.
-    """
-    values = {
-        "number": delivery.receipt_number,
-        "day": delivery.on.isoformat(),
-        "bags": delivery.bags,
-        "net": delivery.net_kg.quantize(Decimal("0.1")),
-        "commodity": crop or crop_words(delivery.commodity),
-        "moisture": delivery.moisture_pct.normalize(),
-        "grade": delivery.grade,
-        "base": base_pct.normalize(),
-        "weight": weight_at(delivery.dry_kg, base_pct).quantize(Decimal("0.1")),
-    }
-    for width in range(40, 0, -1):
-        text = in_gsm_signs(template.format(member=member[:width], pool=delivery.pool[:width], **values))
-        if len(text) <= SHORT_MESSAGE_SIGNS:
-            return text
-    return text[:SHORT_MESSAGE_SIGNS]

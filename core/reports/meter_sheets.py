@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 from decimal import Decimal
 from html import escape
 
-from core.messages import Message
+from core.accounts.journal import account_words
 from core.meter.account import Account, MemberBalance, Receipt, member_balances, member_statement
+from core.reports.tongue import ENGLISH, Tongue
 
-Say = Callable[[Message | str], str]
-DAY_LENGTH = len("2026-11-25")
 STYLE = (
     "body{font-family:Georgia,serif;color:#22261f;max-width:44rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #ded8c8;padding:.3rem;text-align:left}"
@@ -34,17 +33,16 @@ def sheet(title: str, parts: list[str], language: str = "en") -> str:
     return f"{head}{view}<title>{escape(title)}</title><style>{STYLE}</style></head>{body}"
 
 
-def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:
-    """Return an HTML table, every cell escaped; the last ``numbers`` columns stand to the right."""
+def html_table(head: list[str], rows: list[list[str]], numbers: int, days: Collection[int] = ()) -> str:
+    """Return an HTML table, every cell escaped; the last ``numbers`` columns stand to the right, days in one line."""
 
     def line(cells: list[str], tag: str) -> str:
         first = len(cells) - numbers
 
-        def mark(place: int, cell: str) -> str:
-            is_day = len(cell) == DAY_LENGTH and cell[4:5] == cell[7:8] == "-"
-            return " class=n" if place >= first else " class=d" if is_day else ""
-
-        marks = [f"<{tag}{mark(place, cell)}>{escape(cell)}</{tag}>" for place, cell in enumerate(cells)]
+        marks = [
+            f"<{tag}{' class=n' if place >= first else ' class=d' if place in days else ''}>{escape(cell)}</{tag}>"
+            for place, cell in enumerate(cells)
+        ]
         return "<tr>" + "".join(marks) + "</tr>"
 
     body = "".join(line(row, "td") for row in rows)
@@ -52,7 +50,13 @@ def html_table(head: list[str], rows: list[list[str]], numbers: int) -> str:
 
 
 def statement_sheet(
-    account: Account, member: str, group: str, currency: str, on: date, say: Say = str, start: date | None = None
+    account: Account,
+    member: str,
+    group: str,
+    currency: str,
+    on: date,
+    tongue: Tongue = ENGLISH,
+    start: date | None = None,
 ) -> str:
     """Return a member's statement as a page to print.
 
@@ -61,53 +65,63 @@ def statement_sheet(
     str
         HTML, all text escaped.
     """
+    say = tongue.say
     statement = member_statement(account, member, start, on)
     balance = next(row for row in member_balances(account, on) if row.member == member)
-    rows = [[on_text(start) if start else "", say("Carried forward"), "", "", coins(statement.opening)]]
+    rows = [
+        [tongue.day(start) if start else "", say("Carried forward"), "", "", tongue.amount(statement.opening, currency)]
+    ]
     rows += [
-        [row.entry.on.isoformat(), say(row.entry.text), _or_blank(row.debit), _or_blank(row.credit), coins(row.balance)]
+        [
+            tongue.day(row.entry.on),
+            say(row.entry.text),
+            _or_blank(row.debit, currency, tongue),
+            _or_blank(row.credit, currency, tongue),
+            tongue.amount(row.balance, currency),
+        ]
         for row in statement.rows
     ]
     head = [say("Day"), say("What"), say("Charged"), say("Paid"), say("Owed")]
-    lines = _balance_lines(balance, currency, say)
+    lines = _balance_lines(balance, currency, tongue)
     title = f"{balance.name} – {say('the shared meter')}"
-    intro = f"<p>{escape(group)} · {escape(on.isoformat())} · {escape(currency)}</p>"
+    intro = f"<p>{escape(group)} · {escape(tongue.day(on))} · {escape(currency)}</p>"
     sums = "".join(f"<li>{escape(line)}</li>" for line in lines)
     sign = (
         f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; "
         f"{escape(say('Member'))}: ____________________</p>"
     )
     ahead = [
-        [day.isoformat(), coins(amount)]
+        [tongue.day(day), tongue.amount(amount, currency)]
         for plan in account.facts.plans
         if plan.member == member
         for day, amount, _interest in plan.due
         if day > on
     ]
-    coming = [f"<h2>{escape(say('Instalments to come'))}</h2>", html_table([say("Day"), say("To pay")], ahead, 1)]
-    parts = [intro, html_table(head, rows, 3), f"<ul>{sums}</ul>", *(coming if ahead else []), sign]
-    return sheet(title, parts)
+    coming = [f"<h2>{escape(say('Instalments to come'))}</h2>", html_table([say("Day"), say("To pay")], ahead, 1, (0,))]
+    parts = [intro, html_table(head, rows, 3, (0,)), f"<ul>{sums}</ul>", *(coming if ahead else []), sign]
+    return sheet(title, parts, tongue.language)
 
 
-def receipt_text(receipt: Receipt, group: str, currency: str, say: Say = str) -> str:
+def receipt_text(receipt: Receipt, group: str, currency: str, tongue: Tongue = ENGLISH) -> str:
     """Return a receipt as a few lines of plain text."""
+    say = tongue.say
     lines = [
         f"{group}",
         f"{say('Receipt')} {receipt.number}",
-        f"{say('Day')}: {receipt.on.isoformat()}",
+        f"{say('Day')}: {tongue.day(receipt.on)}",
         f"{say('From')}: {receipt.payer}",
-        f"{say('Amount')}: {currency} {coins(receipt.amount)}",
+        f"{say('Amount')}: {tongue.coins(receipt.amount, currency)}",
         f"{say('For')}: {say(receipt.what)}",
     ]
     if receipt.reference:
         lines.append(f"{say('Reference')}: {receipt.reference}")
     lines.append(f"{say('Written by')}: {receipt.who}")
     if receipt.reversed_on:
-        lines.append(f"*** {say('Cancelled on')} {receipt.reversed_on.isoformat()} ***")
+        lines.append(f"*** {say('Cancelled on')} {tongue.day(receipt.reversed_on)} ***")
     return "\n".join(lines) + "\n"
 
 
-def account_sheet(account: Account, group: str, currency: str, on: date, say: Say = str) -> str:
+def account_sheet(account: Account, group: str, currency: str, on: date, tongue: Tongue = ENGLISH) -> str:
     """Return the whole account as a page to print: balances, members, journal.
 
     Parameters
@@ -120,32 +134,51 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
     str
         HTML, all text escaped.
     """
+    say = tongue.say
     trial = account.journal.trial_balance(on)
-    rows = [[row.account, _or_blank(row.debit), _or_blank(row.credit)] for row in trial if row.debit or row.credit]
+    rows = [
+        [
+            *_in_words(row.account, tongue),
+            _or_blank(row.debit, currency, tongue),
+            _or_blank(row.credit, currency, tongue),
+        ]
+        for row in trial
+        if row.debit or row.credit
+    ]
     total = [
         say("Together"),
-        coins(sum((row.debit for row in trial), Decimal(0))),
-        coins(sum((row.credit for row in trial), Decimal(0))),
+        "",
+        tongue.amount(sum((row.debit for row in trial), Decimal(0)), currency),
+        tongue.amount(sum((row.credit for row in trial), Decimal(0)), currency),
     ]
     members = [
-        [row.name, coins(row.owes), coins(row.arrears), coins(row.owed_to_him), coins(row.capital)]
+        [
+            row.name,
+            tongue.amount(row.owes, currency),
+            tongue.amount(row.arrears, currency),
+            tongue.amount(row.owed_to_him, currency),
+            tongue.amount(row.capital, currency),
+        ]
         for row in member_balances(account, on)
     ]
     journal = []
     for entry in account.journal.entries:
-        head = [str(entry.number), entry.on.isoformat(), say(entry.text), entry.who]
+        head = [str(entry.number), tongue.day(entry.on), say(entry.text), entry.who]
         for line in entry.lines if entry.on <= on else ():
             named = account.facts.names.get(line.party, "")
-            where = f"{line.account} – {named}" if named else line.account
+            called = _in_words(line.account, tongue)[1]
+            where = f"{called} – {named}" if named else called
             # what is the same for all lines of an entry stands once
-            journal.append([*head, where, _or_blank(line.debit), _or_blank(line.credit)])
+            journal.append(
+                [*head, where, _or_blank(line.debit, currency, tongue), _or_blank(line.credit, currency, tongue)]
+            )
             head = [""] * len(head)
     signed = [f"{escape(say(name))}: ____________________" for name in ("Treasurer", "Chair", "Member who checked")]
     return sheet(
         f"{group} – {say('the account of the shared meter')}",
         [
-            f"<p>{escape(on.isoformat())} · {escape(currency)}</p>",
-            html_table([say("Account"), say("Debit"), say("Credit")], [*rows, total], 2),
+            f"<p>{escape(tongue.day(on))} · {escape(currency)}</p>",
+            html_table([say("Kind"), say("Account"), say("Debit"), say("Credit")], [*rows, total], 2),
             f"<h2>{escape(say('Members'))}</h2>",
             html_table(
                 [say("Member"), say("Owes"), say("In arrears"), say("Is owed"), say("Share capital")], members, 4
@@ -155,62 +188,75 @@ def account_sheet(account: Account, group: str, currency: str, on: date, say: Sa
                 [say("No."), say("Day"), say("What"), say("Written by"), say("Account"), say("Debit"), say("Credit")],
                 journal,
                 2,
+                (1,),
             ),
             f"<p class=sign>{' &nbsp; '.join(signed)}</p>",
         ],
+        tongue.language,
     )
 
 
 def shares_sheet(
     title: str,
     group: str,
+    currency: str,
     on: date,
     rows: Mapping[str, Mapping[str, Decimal]],
     explanations: Mapping[str, str],
-    say: Say = str,
+    tongue: Tongue = ENGLISH,
 ) -> str:
     """Return the members' shares by rule side by side as a page to print.
+
+    Parameters
+    ----------
+    title, group, currency : str
+        What is shared, by whom, and the currency code.
+    on : date
+        Day.
+    rows : Mapping of member name to (Mapping of rule title to money)
+        Shares.
+    explanations : Mapping of rule title to sentence
+        The rules.
 
     Returns
     -------
     str
         HTML, all text escaped.
     """
-    rules = list(explanations)
+    say, rules = tongue.say, list(explanations)
     body = [
-        [name, *[coins(shares[rule]) if rule in shares else "–" for rule in rules]] for name, shares in rows.items()
+        [name, *[tongue.amount(shares[rule], currency) if rule in shares else "–" for rule in rules]]
+        for name, shares in rows.items()
     ]
     notes = "".join(f"<li><b>{escape(rule)}</b>: {escape(text)}</li>" for rule, text in explanations.items())
     return sheet(
         title,
         [
-            f"<p>{escape(group)} · {escape(on.isoformat())}</p>",
+            f"<p>{escape(group)} · {escape(tongue.day(on))} · {escape(currency)}</p>",
             html_table([say("Member"), *rules], body, len(rules)),
             f"<ul>{notes}</ul>",
         ],
+        tongue.language,
     )
 
 
-def coins(amount: Decimal) -> str:
-    """Return money with two digits and grouped thousands."""
-    return f"{amount:,.2f}"
+def _or_blank(amount: Decimal, currency: str, tongue: Tongue) -> str:
+    return tongue.amount(amount, currency) if amount else ""
 
 
-def on_text(day: date) -> str:
-    """Return a day as year-month-day."""
-    return day.isoformat()
+def _in_words(account: str, tongue: Tongue) -> tuple[str, str]:
+    """Return an account's kind and name as the screen writes them."""
+    kind, name = (tongue.say(words) for words in account_words(account))
+    return kind, name[:1].upper() + name[1:]
 
 
-def _or_blank(amount: Decimal) -> str:
-    return coins(amount) if amount else ""
-
-
-def _balance_lines(balance: MemberBalance, currency: str, say: Say) -> list[str]:
-    lines = [f"{say('Owed in all')}: {currency} {coins(balance.owes)}"]
+def _balance_lines(balance: MemberBalance, currency: str, tongue: Tongue) -> list[str]:
+    say = tongue.say
+    lines = [f"{say('Owed in all')}: {tongue.coins(balance.owes, currency)}"]
     if balance.not_yet_due:
-        lines.append(f"{say('of that not yet due')}: {currency} {coins(balance.not_yet_due)}")
-    lines.append(f"{say('In arrears')}: {currency} {coins(balance.arrears)}")
+        lines.append(f"{say('of that not yet due')}: {tongue.coins(balance.not_yet_due, currency)}")
+    lines.append(f"{say('In arrears')}: {tongue.coins(balance.arrears, currency)}")
     if balance.owed_to_him:
-        lines.append(f"{say('The group owes the member')}: {currency} {coins(balance.owed_to_him)}")
-    lines.append(f"{say('Share capital')}: {currency} {coins(balance.capital)}")
+        lines.append(f"{say('The group owes the member')}: {tongue.coins(balance.owed_to_him, currency)}")
+    lines.append(f"{say('Share capital')}: {tongue.coins(balance.capital, currency)}")
     return lines

@@ -10,13 +10,20 @@ from typing import Any
 
 from babel.dates import format_date
 from babel.lists import format_list
-from babel.numbers import format_currency, format_decimal
+from babel.numbers import format_currency, format_decimal, get_currency_precision
 
 from core.messages import Message
 
 
 def _as_it_is(text: str) -> str:
     return text
+
+
+def _exact(value: Decimal, currency: str) -> str:
+    exponent = value.normalize().as_tuple().exponent
+    given = -exponent if isinstance(exponent, int) else 0
+    digits = max(get_currency_precision(currency), given) if given > 0 else 0
+    return "#,##0" + ("." + "0" * digits if digits else "")
 
 
 @dataclass(frozen=True)
@@ -44,7 +51,7 @@ class Tongue:
             return self.say(value)
         return self.day(value) if isinstance(value, date) else value
 
-    def number(self, value: float, digits: int = 0) -> str:
+    def number(self, value: float | Decimal, digits: int = 0) -> str:
         """Return a number with a fixed count of digits after the point."""
         pattern = "#,##0" + ("." + "0" * digits if digits else "")
         return format_decimal(value, format=pattern, locale=self.language)
@@ -53,6 +60,19 @@ class Tongue:
         """Return an amount with its currency, rounded to whole units above a hundred."""
         pattern = "¤¤ #,##0" if abs(float(value)) >= 100 else "¤¤ #,##0.00"
         return format_currency(value, currency, format=pattern, locale=self.language, currency_digits=False)
+
+    def coins(self, value: Decimal, currency: str) -> str:
+        """Return exact money with its currency: whole amounts without decimals, others with all that they have."""
+        pattern = "¤¤ " + _exact(value, currency)
+        return format_currency(value, currency, format=pattern, locale=self.language, currency_digits=False)
+
+    def amount(self, value: Decimal, currency: str) -> str:
+        """Return exact money as `coins` writes it, for a column or sentence that names the currency elsewhere."""
+        return format_decimal(value, format=_exact(value, currency), locale=self.language)
+
+    def plain(self, value: float | Decimal) -> str:
+        """Return a number with the digits that it has, at most three after the point."""
+        return format_decimal(value, format="#,##0.###", locale=self.language)
 
     def percent(self, value: float, digits: int = 0) -> str:
         """Return a fraction as a percentage, the sign apart as in every sentence of ours."""

@@ -9,18 +9,17 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.grain.commodities import crop_words
 from core.group.records import Group
-from core.pool.deliveries import SHORT_TEMPLATE, Delivery, short_message, weight_at, weight_by_flat_rate
+from core.pool.deliveries import Delivery, weight_at, weight_by_flat_rate
 from core.pool.season import Season
-from core.reports.receipt import receipt_page
+from core.reports.receipt import receipt_page, short_message
 from dashboard import page, state
 from dashboard.charts.pool import deliveries_figure
 from dashboard.forms.entries import record_entry
 from dashboard.forms.pool_entries import delivery, scene_of
 from dashboard.money_parts import members_first, told_apart
 from dashboard.pool_parts import head, label_of, names_of, read_season, record
-from dashboard.text import _, day, ngettext, number
+from dashboard.text import _, day, ngettext, number, tongue
 
 
 def receipts(group: Group, season: Season, members: Mapping[int, str]) -> None:
@@ -39,12 +38,12 @@ def receipts(group: Group, season: Season, members: Mapping[int, str]) -> None:
     )
     item: Delivery = latest[chosen]
     base, name = season.terms_on(item.on).base_pct, members.get(item.member_id, "?")
-    text = short_message(item, name, base, _(SHORT_TEMPLATE), _(crop_words(item.commodity)))
+    text = short_message(item, name, base, tongue())
     st.caption(_("To send as one short message ({count} of 160 letters):").format(count=len(text)))
     st.code(text, language=None, wrap_lines=True)
     st.download_button(
         _("Receipt to print, two slips"),
-        receipt_page(item, name, group.name, base, _),
+        receipt_page(item, name, group.name, base, tongue()),
         f"receipt-{item.receipt_number}.html",
         "text/html",
         key="receipt_print",

@@ -19,7 +19,7 @@ from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.meter_parts import open_book_first, read_book, record, record_several
 from dashboard.money_parts import ask_name, coin, coins, place_words
-from dashboard.text import _, day, ngettext, say
+from dashboard.text import _, day, ngettext, tongue
 
 ZERO = Decimal(0)
 
@@ -186,7 +186,7 @@ def show() -> None:
         share_result(group, account, last)
     st.download_button(
         _("The whole account to print"),
-        account_sheet(account, group.name, group.currency, last, say),
+        account_sheet(account, group.name, group.currency, last, tongue()),
         file_name="account.html",
         mime="text/html",
         key="close_paper",

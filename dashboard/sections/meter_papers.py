@@ -10,7 +10,7 @@ from core.reports.meter_sheets import account_sheet, receipt_text, statement_she
 from dashboard import page, state
 from dashboard.meter_parts import open_book_first, read_book
 from dashboard.money_parts import member_label
-from dashboard.text import _, say
+from dashboard.text import _, tongue
 
 
 def show() -> None:
@@ -27,7 +27,7 @@ def show() -> None:
     start = st.date_input(_("From"), None, key="paper_start")
     st.download_button(
         _("Statement to print"),
-        statement_sheet(account, member, group.name, group.currency, state.today(), say, start),
+        statement_sheet(account, member, group.name, group.currency, state.today(), tongue(), start),
         file_name="statement.html",
         mime="text/html",
         key="paper_statement",
@@ -37,12 +37,12 @@ def show() -> None:
         chosen = st.selectbox(
             _("Receipt no."), list(receipts), format_func=lambda n: f"{n} – {receipts[n].payer}", key="paper_receipt"
         )
-        text = receipt_text(receipts[chosen], group.name, group.currency, say)
+        text = receipt_text(receipts[chosen], group.name, group.currency, tongue())
         st.code(text, language=None)
         st.download_button(_("Receipt as text"), text, file_name=f"receipt_{chosen}.txt", key="paper_receipt_file")
     st.download_button(
         _("The whole account to print"),
-        account_sheet(account, group.name, group.currency, state.today(), say),
+        account_sheet(account, group.name, group.currency, state.today(), tongue()),
         file_name="account.html",
         mime="text/html",
         key="paper_account",

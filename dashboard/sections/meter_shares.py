@@ -37,7 +37,7 @@ from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Filled
 from dashboard.meter_parts import open_book_first, read_book, record, show_assumptions
 from dashboard.money_parts import ask_name, coin, coins, told_apart
-from dashboard.text import _, day, say
+from dashboard.text import _, day, say, tongue
 
 ZERO = Decimal(0)
 FACTS = (
@@ -400,10 +400,11 @@ def rules(
         shares_sheet(
             _("Shares of the meter"),
             group.name,
+            group.currency,
             state.today(),
             {names[member]: {say(split.title): part} for member, part in shares.items()},
             {say(split.title): say(split.explanation)},
-            say,
+            tongue(),
         ),
         file_name="shares.html",
         mime="text/html",

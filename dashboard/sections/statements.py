@@ -16,7 +16,7 @@ from core.reports.statement import statement_page
 from dashboard import page, state
 from dashboard.money_parts import coins, told_apart
 from dashboard.pool_parts import effects_of, label_of, names_of, read_season, safe
-from dashboard.text import _
+from dashboard.text import _, tongue
 
 ZERO = Decimal(0)
 
@@ -43,7 +43,7 @@ def save_all(group: Group, statements: Mapping[int, MemberStatement], members: M
     packed = io.BytesIO()
     with page.busy(_("Making all statements")), zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as folder:
         for member, item in statements.items():
-            text = statement_page(item, label_of(members, member), group.name, group.currency, _)
+            text = statement_page(item, label_of(members, member), group.name, group.currency, tongue())
             folder.writestr(f"statement-{member}.html", text)
     st.download_button(_("Save them all"), packed.getvalue(), "statements.zip", key="save_all_statements")
 
@@ -67,7 +67,7 @@ def show() -> None:
         name = label_of(members, chosen)
         page.caution("money")
         page.answer(answer(statements[chosen], told_apart(members).get(chosen, name), group.currency))
-        text = statement_page(statements[chosen], name, group.name, group.currency, _)
+        text = statement_page(statements[chosen], name, group.name, group.currency, tongue())
         st.download_button(_("Statement to print"), text, f"statement-{chosen}.html", "text/html", key="one_statement")
         st.iframe(text, height=900)
         save_all(group, statements, members)

@@ -20,7 +20,7 @@ from core.messages import message
 from core.pool.book import check_new, take_back, write_entries
 from core.pool.buyers_side import give_to_plan
 from core.pool.contracts import Contract, against_water, contract_of
-from core.pool.deliveries import GSM_SIGNS, checked_delivery, short_message
+from core.pool.deliveries import checked_delivery
 from core.pool.loans import checked_loan, loan_account
 from core.pool.losses import mean_days, pool_losses
 from core.pool.payout import (
@@ -37,6 +37,8 @@ from core.pool.payout import (
 from core.pool.prices import price_effects
 from core.pool.season import replay
 from core.pool.terms import checked_terms
+from core.reports.receipt import GSM_SIGNS, short_message
+from core.reports.tongue import Tongue
 from tests.pool.helpers import delivery, event, sale
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -265,9 +267,10 @@ def test_receipts_fit_one_short_message(name, pool, kg):
         "moisture_pct": "13.25",
     }
     item = checked_delivery(payload, 123456, date(2026, 5, 1))
-    text = short_message(item, name, D("13.5"))
-    assert len(text) <= 160
-    assert set(text) <= GSM_SIGNS
+    for language in ("en", "fr", "pt"):
+        text = short_message(item, name, D("13.5"), Tongue(language))
+        assert len(text) <= 160
+        assert set(text) <= GSM_SIGNS
 
 
 @pytest.fixture

@@ -13,11 +13,13 @@ from core.pool.book import season_of
 from core.pool.payout import sale_amount
 from core.pool.prices import price_effects
 from core.pool.statements import make_statements
-from core.reports.receipt import receipt_page
+from core.reports.receipt import receipt_page, short_message
 from core.reports.statement import statement_page
+from core.reports.tongue import Tongue
 from tests.pool.helpers import delivery, event, sale
 
 TODAY = date(2026, 5, 20)
+DAY = r"\d{1,2} \w{3,4} \d{4}"
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +37,7 @@ def example(tmp_path_factory):
 def rows_of(page: str) -> list[list[str]]:
     """Return the cells of every row on a page."""
     rows = re.findall(r"<tr[^>]*>(.*?)</tr>", page)
-    return [[html.unescape(cell) for cell in re.findall(r"<t[dh]>(.*?)</t[dh]>", row)] for row in rows]
+    return [[html.unescape(cell) for cell in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row)] for row in rows]
 
 
 def amount(text: str) -> float:
@@ -54,12 +56,12 @@ def test_one_member_of_the_example_by_hand(example):
     statement = make_statements(season, price_effects(events), TODAY)[season.loans[0].member_id]
     page = statement_page(statement, "A member", "A group", "MWK")
     rows = rows_of(page)
-    brought = next(row for row in rows if re.match(r"\d{4}-", row[0]))
+    brought = next(row for row in rows if re.fullmatch(DAY, row[0]))
     net, moisture, water, common = (amount(cell) for cell in brought[3:7])
     assert net * (100 - moisture) / 86.5 == pytest.approx(common, abs=0.06)
     assert net - common == pytest.approx(water, abs=0.06)
     assert common == 422.9
-    sold = next(row for row in rows if re.match(r"\d{4}-", row[0]) and len(row) == 10)
+    sold = next(row for row in rows if re.fullmatch(DAY, row[0]) and len(row) == 10)
     all_kg, kg, paid, all_counted, counted, part, truck, cost = (amount(cell) for cell in sold[2:10])
     assert (kg, paid, truck) == (338.281, 3479884, 42000)
     assert paid * counted / all_counted == pytest.approx(part, abs=1.0)  # a coin is 1
@@ -104,9 +106,37 @@ def test_many_deliveries_are_summed_by_week_and_listed_behind():
     first, behind = page.split("All deliveries")
     weeks = [row for row in rows_of(first) if re.match(r"\d{4}-W", row[0])]
     assert sum(int(row[1]) for row in weeks) == 20
-    assert len([row for row in rows_of(behind) if re.match(r"\d{4}-\d", row[0])]) == 20
+    assert len([row for row in rows_of(behind) if re.fullmatch(DAY, row[0])]) == 20
     for row in weeks:
         assert amount(row[3]) * (100 - amount(row[4])) / 86.5 == pytest.approx(amount(row[6]), abs=0.11)
+
+
+def test_papers_write_days_and_money_as_the_screen_of_that_language(example):
+    """French: the month in letters, a space between thousands, a comma before decimals, none of a whole amount."""
+    season, events = example
+    french = Tongue("fr")
+    statement = make_statements(season, price_effects(events), TODAY)[season.loans[0].member_id]
+    first = statement.deliveries[0].delivery
+    pages = [
+        statement_page(statement, "A", "G", "MWK", french),
+        receipt_page(first, "A", "G", season.terms.base_pct, french),
+        short_message(first, "A", season.terms.base_pct, french),
+    ]
+    for page in pages:
+        assert not re.search(r"\d{4}-\d\d-\d\d|\d\.\d|\d,\d{3},\d", page.split("</style>")[-1])
+        assert french.day(first.on) in page
+    assert re.search(r"152.497<", pages[0])  # the net pay worked out above
+
+
+def test_a_wide_table_is_a_card_for_each_row_on_a_phone(example):
+    season, events = example
+    page = statement_page(
+        make_statements(season, price_effects(events), TODAY)[season.loans[0].member_id], "A", "G", "MWK"
+    )
+    sales = page[page.index("What it sold for") :]
+    assert sales[sales.index("<table") :].startswith("<table class='wide'>")
+    assert "<td data-of='Buyer'>" in sales
+    assert ".wide td{display:flex" in page
 
 
 def test_words_of_people_cannot_become_markup():
