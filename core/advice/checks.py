@@ -131,19 +131,23 @@ def waiting_times_are_kept(now: Reading) -> Iterator[Message]:
     """Nothing treated is sold or eaten before its waiting days are over."""
     days = waiting_days(now)
     methods = {choice.name: choice.method for choice in now.stores}
+    earlier = {str(lot.id): lot.state for lot in now.lots}
     for line in now.plan.sales:
-        wait = days.get(methods.get(line.storage, ""), 0)
-        if not wait:
-            continue
-        first = line.ready_on + timedelta(days=wait)
-        if line.sell_on < first or line.reserve:
-            yield message(
-                "lot {lot} is treated on {treated} and leaves the store on {day}: not before {first}",
-                lot=line.label,
-                treated=line.ready_on,
-                day=line.ready_on if line.reserve else line.sell_on,
-                first=first,
-            )
+        leaves = line.ready_on if line.reserve else line.sell_on
+        treated = []
+        if wait := days.get(methods.get(line.storage, ""), 0):
+            treated.append((line.ready_on, line.ready_on + timedelta(days=wait)))
+        if (state := earlier.get(line.lot)) is not None and (free := state.free_from(now.today)) is not None:
+            treated.append((state.lot.stored_on or now.today, free))
+        for on, first in treated:
+            if leaves < first:
+                yield message(
+                    "lot {lot} is treated on {treated} and leaves the store on {day}: not before {first}",
+                    lot=line.label,
+                    treated=on,
+                    day=leaves,
+                    first=first,
+                )
 
 
 def waiting_days(now: Reading) -> dict[str, int]:

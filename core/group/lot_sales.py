@@ -57,6 +57,9 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
         raise InputError("a price must be above zero")
     if sale.buyer not in buyers:
         raise InputError("choose the buyer from the list; enter a new one under 'Prices and buyers' first")
+    free, twice = state.free_from(today), []
+    if free is not None and sale.sold_on < free:
+        twice.append(message("Do not sell or eat this lot before {date}: its waiting time has not ended.", date=free))
     weigh = sale.bags * state.mass_now_kg / state.bags
     if not 0 < sale.mass_kg <= MOST_OF_MASS * weigh:
         raise InputError(
@@ -67,16 +70,16 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
             weigh=round(weigh),
         )
     if sale.mass_kg < LEAST_OF_MASS * weigh:
-        return (
+        twice.append(
             message(
                 "{mass} kg is much less than {bags} bags of lot {lot} weigh: about {weigh} kg",
                 mass=round(sale.mass_kg, 1),
                 bags=sale.bags,
                 lot=state.lot.label,
                 weigh=round(weigh),
-            ),
+            )
         )
-    return ()
+    return tuple(twice)
 
 
 def record_sale(store: Any, state: LotState, sale: Sale, today: date, token: str = "") -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
@@ -36,6 +36,7 @@ from core.group.sampling import (
 )
 from core.group.selling import crop_prices, reference_market
 from core.group.store import Store
+from core.group.treatment import free_from
 from core.messages import Message
 
 NOT_TESTED = "not tested"
@@ -75,6 +76,8 @@ class LotState:
         The last test, UTC.
     mass_is_weighed : bool
         False where the mass rests on the bag's nominal size.
+    label_days : float
+        Waiting days on the label of the group's protectant, 0 where nobody entered them.
     """
 
     lot: Lot
@@ -94,6 +97,11 @@ class LotState:
     more_bags: int | None = 0
     tested_at: datetime | None = None
     mass_is_weighed: bool = False
+    label_days: float = 0.0
+
+    def free_from(self, today: date) -> date | None:
+        """Return the first day on which it may be eaten or sold where it is treated, None where it is not."""
+        return free_from(self.lot, today, self.label_days)
 
     @property
     def urgency(self) -> tuple[int, float]:
@@ -119,6 +127,7 @@ class JudgingRules:
     prices: Mapping[str, float] = field(default_factory=dict)
     turnout: Mapping[str, float] = field(default_factory=dict)
     own_crops: Mapping[str, Commodity] = field(default_factory=dict)
+    label_days: float = 0.0
 
     def crop(self, code: str) -> Commodity:
         """Return a published crop or one of the group's own."""
@@ -170,6 +179,7 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
 
     return JudgingRules(
         own_crops=own_crops(store, group_id),
+        label_days=float(value("protectant_waiting_days")),
         meter=meter_settings(store, group_id, facts),
         months=float(value("keeping_months")),
         warmest_c=float(value("store_warmest_c")),
@@ -276,6 +286,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         "grain_kg": grain,
         "flags": flags,
         "mass_is_weighed": lot.bag_mass_kg is not None,
+        "label_days": rules.label_days,
         "tested_at": tests["taken_at"].max().to_pydatetime() if not tests.empty else None,
     }
     if moisture is None:

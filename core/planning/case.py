@@ -37,7 +37,7 @@ class CaseLot:
     `bag_sd_pct` and repeated readings of one by `reading_sd_pct` [points]. `surely_at_most_pct` is the moisture that it
     does not exceed but for the risk taken with stored grain, `surely_to_seal_pct` with sealed grain; `keeping_pct` the
     one at or below which it may be stored (None: the crop's target). Of an `aflatoxin` crop nothing damp is stored.
-    Grain that was treated already is sold from `sale_from_week` on.
+    Grain that was `treated` already is sold from `sale_from_week` on, and never to who refuses treated grain.
     """
 
     id: str
@@ -66,6 +66,7 @@ class CaseLot:
     keeping_pct: float | None = None
     aflatoxin: bool = False
     sale_from_week: int = 0
+    treated: bool = False
 
     @property
     def surely_pct(self) -> float:

@@ -102,7 +102,7 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     priced, treated = {price.commodity for price in prices}, treated_days(facts)
     not_left = frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop)))
     field, moist = int(value("plan.field_weeks")), value("plan.harvest_moisture_pct")
-    rules = LotRules(today, start, weeks, field, moist, not_left=not_left, waiting_days=treated, crops=crops)
+    rules = LotRules(today, start, weeks, field, moist, not_left=not_left, crops=crops)
     grain = _grain(store, group_id, given, wanted, states, harvests, prices, rules)
     # the day's own hours belong to the plan: it is made for the day, whatever the hour
     data = surroundings_of(store, group, begin_of(today, group.time_zone))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from core.drying.field import field_value
@@ -17,6 +17,7 @@ from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
 from core.group.sampling import LotMoisture, acceptance_limit
 from core.group.sieves import Sieve
+from core.group.treatment import is_treated
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
 from core.storage.methods import get_method, method_codes, usual_method
@@ -45,7 +46,7 @@ class LotRules:
     """How lots are read: the first day, how long a crop may stand, how wet an untested one is, and the weeks looked at.
 
     Weeks count from `start`, the last market day. Crops that are `not_left` on the plant are harvested on the day
-    that was entered. Grain treated in a method waits `waiting_days`; `crops` are the group's own.
+    that was entered. `crops` are the group's own.
     """
 
     today: date
@@ -55,7 +56,6 @@ class LotRules:
     harvest_moisture_pct: float
     bag_kg: float = 90.0
     not_left: frozenset[str] = frozenset()
-    waiting_days: Mapping[str, int] = field(default_factory=dict)
     crops: Mapping[str, Commodity] = field(default_factory=dict)
 
 
@@ -132,7 +132,8 @@ def _case_lot(
         sieved_kg=1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
         sieved_days_ago=_days_of_growth(lot, sieve, rules.today),
         aflatoxin=crop.aflatoxin,
-        sale_from_week=_treated_until(lot, rules),
+        treated=is_treated(lot),
+        sale_from_week=_treated_until(state, rules),
         **_judged(state, crop),
         **_spread(state.moisture),
     )
@@ -153,13 +154,10 @@ def _judged(state: LotState, crop: Commodity) -> dict[str, Any]:
     return found
 
 
-def _treated_until(lot: Lot, rules: LotRules) -> int:
-    """Return the plan week from which a lot stored with a protectant may be sold: its waiting days are over."""
-    days = rules.waiting_days.get(lot.storage_method or "", 0)
-    if lot.status != "stored" or not days or lot.stored_on is None:
-        return 0
-    free = lot.stored_on + timedelta(days=days)
-    return max(0, -(-(free - rules.start).days // DAYS_PER_WEEK)) if free > rules.today else 0
+def _treated_until(state: LotState, rules: LotRules) -> int:
+    """Return the plan week from which a treated lot may be eaten or sold: its waiting days are over."""
+    free = state.free_from(rules.today)
+    return 0 if free is None or free <= rules.today else -(-(free - rules.start).days // DAYS_PER_WEEK)
 
 
 def _spread(moisture: LotMoisture | None) -> dict[str, Any]:

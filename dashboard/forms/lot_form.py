@@ -10,6 +10,7 @@ from typing import Any
 from core.errors import InputError
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, STATUSES, USES, Lot, Member
+from core.storage.methods import get_method, method_codes
 from dashboard import state
 from dashboard.forms.edits import choose_row, opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
@@ -99,8 +100,23 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
         Field("place", _("Where it lies"), value=seen.place, required=False),
         Field("use", _("Use"), "choice", options=words(USES), value=seen.use),
         Field("status", _("State"), "choice", options=words(STATUSES), value=seen.status),
+        Field(
+            "storage_method",
+            _("Kept in"),
+            "choice",
+            options=_stores_of(seen),
+            value=seen.storage_method,
+            required=False,
+        ),
+        Field("stored_on", _("In this store since"), "day", value=seen.stored_on, required=False),
         Field("note", _("Note"), value=seen.note, required=False),
     ]
+
+
+def _stores_of(seen: Lot) -> dict[str, str]:
+    """Return the ways of keeping by code, with one of a lot from a file that the tables do not know."""
+    known = {code: _(get_method(code).name) for code in method_codes()}
+    return known if seen.storage_method is None else {seen.storage_method: seen.storage_method, **known}
 
 
 def lot_from(seen: Lot, values: Mapping[str, Any], members: list[Member]) -> Lot:

@@ -7,12 +7,12 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.group.lot_state import current_lot_states
+from core.group.lot_state import LotState, current_lot_states
 from core.group.records import Group
 from core.group.selling import GATE, MARKET, SPOT_SHARE, Comparison, Delivery, buyer_book, compare_delivery
+from core.group.treatment import is_treated
 from core.market.buyer_book import BOOK, BuyerBook, BuyerEntry, OfferEntry
 from core.market.buyers import Bid
-from core.storage.safety import first_allowed_day
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
 from dashboard.forms.buyers import buyer_form, entry_words, offer_form, withdraw_form
@@ -56,7 +56,7 @@ def show() -> None:
     )
 
 
-def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, Any] | None:
+def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, LotState | None] | None:
     """Ask what is to be sold; return it with its lot (None: another delivery), or None where there is no crop."""
     store = state.store()
     lots = [
@@ -97,11 +97,7 @@ def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, Any] | None:
         0.1,
         key=f"buyers_moisture_{tag}",
     )
-    treated = st.checkbox(
-        _("Carries a protectant"),
-        bool(lot and "protectant" in (lot.lot.storage_method or "")),
-        key=f"buyers_treated_{tag}",
-    )
+    treated = st.checkbox(_("Carries a protectant"), bool(lot and is_treated(lot.lot)), key=f"buyers_treated_{tag}")
     delivery = Delivery(
         commodity=crop,
         mass_kg=kg,
@@ -123,7 +119,7 @@ def compare(group: Group, book: BuyerBook) -> None:
     if delivery.treated:
         with top:
             page.caution("chemicals")
-            waiting_time(group, lot)
+            waiting_time(lot)
     found = compare_delivery(state.store(), group.id, delivery, book, state.today())
     if found is None:
         crop = crop_name(delivery.commodity)
@@ -144,15 +140,12 @@ def compare(group: Group, book: BuyerBook) -> None:
         show_basis(group, found)
 
 
-def waiting_time(group: Group, lot: Any) -> None:
+def waiting_time(lot: LotState | None) -> None:
     """Say from which day on treated grain may be sold."""
-    if lot is None or not lot.lot.storage_method:
+    first = None if lot is None else lot.free_from(state.today())
+    if first is None:
         st.warning(_("Do not sell treated grain before the waiting time on the label has ended."))
-        return
-    store = state.store()
-    on_label = float(store.fact(group.id, "protectant_waiting_days").value)
-    first = first_allowed_day(lot.lot.storage_method, lot.lot.stored_on or state.today(), on_label)
-    if first > state.today():
+    elif first > state.today():
         st.error(
             _("Do not sell or eat this lot before {date}: its waiting time has not ended.").format(date=day(first))
         )

@@ -8,11 +8,10 @@ import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
+from core.group.lot_state import LotState
 from core.group.own_crops import resolve_crop
-from core.group.records import Lot
-from core.storage.methods import get_method
+from core.group.treatment import is_treated
 from core.storage.retest import DueTest, bags_that_stand_out, schedule_tests
-from core.storage.safety import first_allowed_day
 from dashboard import page, state
 from dashboard.planning import situation_now
 from dashboard.sections.storage import keeps_until, labels_of, method_name, what_ends
@@ -25,23 +24,16 @@ def show() -> None:
     group = page.stop_if_no_group()
     with page.plain_errors():
         now = situation_now(group.id)
-        treated = any(_is_treated(one.lot) for one, _stored in now.measured)
+        treated = any(is_treated(one.lot) for one, _stored in now.measured)
         page.caution("mould", *(("chemicals",) if treated else ()))
         show_urgency(now)
         sieve_form(now, labels_of(now))
 
 
-def _is_treated(lot: Lot) -> bool:
-    return lot.status == "stored" and lot.storage_method is not None and get_method(lot.storage_method).treated
-
-
-def treated_mark(lot: Lot) -> str:
+def treated_mark(lot: LotState) -> str:
     """Return until when a treated lot must not be eaten, "" where it is not treated."""
-    if lot.storage_method is None or not _is_treated(lot):
-        return ""
-    on_label = float(state.store().fact(lot.group_id, "protectant_waiting_days").value)
-    first = first_allowed_day(lot.storage_method, lot.stored_on or state.today(), on_label)
-    return _("Treated: do not eat or sell before {date}").format(date=day(first))
+    first = lot.free_from(state.today())
+    return "" if first is None else _("Treated: do not eat or sell before {date}").format(date=day(first))
 
 
 def sieve_form(now: Situation, labels: dict[int, str]) -> None:
@@ -77,8 +69,8 @@ def show_urgency(now: Situation) -> None:
     for keeping in judged:
         lot, outlook = keeping.lot, keeping.where_it_lies()
         test_on = today + timedelta(days=outlook.test_days)
-        record = by_id[lot.lot_id].lot
-        due.append(DueTest(lot.lot_id, test_on, min(max(1, record.bags), 10), record.place))
+        one = by_id[lot.lot_id]
+        due.append(DueTest(lot.lot_id, test_on, min(max(1, one.lot.bags), 10), one.lot.place))
         rows.append(
             {
                 _("Lot"): lot.label,
@@ -88,7 +80,7 @@ def show_urgency(now: Situation) -> None:
                 _("Keeps until (95 % sure)"): keeps_until(outlook, today),
                 _("What ends it"): what_ends(outlook),
                 _("Test by"): day(test_on),
-                _("Waiting time"): treated_mark(record),
+                _("Waiting time"): treated_mark(one),
             }
         )
     if judged:

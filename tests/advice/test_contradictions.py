@@ -101,6 +101,21 @@ def test_treated_grain_sold_or_eaten_within_its_waiting_time_is_named(now):
     assert said("waiting_times_are_kept", late) == []
 
 
+def test_a_lot_treated_earlier_that_leaves_within_its_days_is_named(now):
+    line = next(item for item in now.plan.sales if item.buyer and not item.storage)
+    lot = next(one for one in now.lots if str(one.id) == line.lot)
+    record = replace(lot.state.lot, storage_method="woven_bag_protectant", stored_on=line.sell_on - timedelta(days=89))
+    dusted = replace(lot, state=replace(lot.state, lot=record))
+    others = tuple(one for one in now.lots if one is not lot)
+    assert any(
+        f"lot {line.label} is treated" in text
+        for text in said("waiting_times_are_kept", now.with_parts(lots=(*others, dusted)))
+    )
+    free = replace(record, stored_on=line.sell_on - timedelta(days=90))
+    dusted = replace(lot, state=replace(lot.state, lot=free))
+    assert said("waiting_times_are_kept", now.with_parts(lots=(*others, dusted))) == []
+
+
 def test_grain_sealed_too_wet_or_not_surely_dry_is_named(now):
     sealed = next(choice.name for choice in now.stores if choice.method == "hermetic_bag")
     wet = with_line(now, lambda item: item.label == "H1", storage=sealed, setup="")

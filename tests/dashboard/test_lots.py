@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -11,8 +12,10 @@ from core.errors import InputError
 from core.group.lot_actions import actions_of_lot
 from core.group.records import Lot, Member
 from core.group.store import Store
+from core.group.treatment import free_from
 from dashboard.forms.lot_form import pool_shares
 from tests.dashboard.forms import field
+from tests.dashboard.conftest import NOW
 from tests.dashboard.pages import open_page
 
 
@@ -178,3 +181,16 @@ def test_demo_members_are_listed(demo_store: Store) -> None:
     app = open_page("members")
     assert not app.exception
     assert app.dataframe
+
+
+def test_a_lot_is_told_to_lie_under_a_protectant_and_since_when(empty_store: Store) -> None:
+    """Without the store and its day nobody could say that grain still waits its days."""
+    app = open_page("lots_entry")
+    app.text_input(key="lot_new.0.label").set_value("Dusted")
+    app.text_input(key="lot_new.0.bags").set_value("4")
+    app.selectbox(key="lot_new.0.storage_method").select("woven_bag_protectant")
+    app.date_input(key="lot_new.0.stored_on").set_value(NOW.date()).run()
+    app.button(key="lot_new.save").click().run()
+    assert not app.exception
+    lot = next(one for one in empty_store.lots(empty_store.groups()[0].id) if one.label == "Dusted")
+    assert free_from(lot, NOW.date(), 21) == NOW.date() + timedelta(days=21)

@@ -84,6 +84,31 @@ def test_treated_grain_is_not_eaten_and_what_was_treated_before_waits_too():
     assert (table.reserve < 0).all()
 
 
+def test_grain_treated_before_never_goes_to_who_refuses_treated_grain():
+    """The second buyer pays twice the price, and refuses it."""
+    buyers = (CaseBuyer("gate", "gate"), CaseBuyer("clean", "clean", price_factor=2.0, refuses_treated=True))
+    case = one_lot(buyers=buyers)
+    assert (build_outlook(case).options(0).buyer == 1).any()
+    case = case.with_changes(lots=(replace(case.lots[0], treated=True),))
+    assert set(build_outlook(case).options(0).buyer.tolist()) == {0}
+
+
+def test_many_lots_share_choices_only_where_the_same_is_safe():
+    """Of 160 lots alike one waits its days, one carries a protectant, one is not surely dry: none is led by others."""
+    buyers = (CaseBuyer("gate", "gate"), CaseBuyer("clean", "clean", price_factor=2.0, refuses_treated=True))
+    case = one_lot(buyers=buyers, storage=(WOVEN, SEALED))
+    lots = [replace(case.lots[0], id=str(number), label=f"L{number}") for number in range(160)]
+    lots[40] = replace(lots[40], sale_from_week=5)
+    lots[80] = replace(lots[80], treated=True)
+    lots[120] = replace(lots[120], moisture_se_pct=2.0)
+    outlook = build_outlook(case.with_changes(lots=tuple(lots)))
+    assert len(outlook.classes) == 4
+    assert outlook.options(40).sale_week.min() == 5
+    assert set(outlook.options(80).buyer.tolist()) == {0}
+    assert set(outlook.options(120).storage.tolist()) <= {-1, 0}  # waits for a market day in woven bags at most
+    assert (outlook.options(1).storage == 1).any()
+
+
 def test_only_surely_dry_grain_is_sealed():
     """At 12.9 +- 0.2 % one lot in three lies above 13.0 %: it is not sealed, though its mean is below."""
     for pct, se, sealed in ((12.5, 0.2, True), (12.9, 0.2, False), (12.9, 0.02, True), (13.2, 0.02, False)):
