@@ -298,9 +298,9 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
     """Return each lot's class and the lot that stands for each class (every lot its own class up to 150 lots).
 
     Above that, lots of one crop, week and form whose moisture agrees to a quarter of a point (then a half, then one)
-    share a class, where the same is safe to do with them: stores, sealing, and the days that treated grain waits. On three invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 %
-    better and 0.05 and 0.01 % worse than one made lot by lot, all within the search's gap of 0.2 %
-    (`tests/benchmarks/class_sharing.py`).
+    share a class, where the same is safe to do with them: stores, sealing, and the days that treated grain waits. On
+    three invented cases of 200 lots the plan so made, valued on the lots themselves, was 0.12 % better and 0.05 and
+    0.01 % worse than one made lot by lot, all within the search's gap of 0.2 % (`tests/benchmarks/class_sharing.py`).
     """
     named = frozenset(lot for who in case.buyers for lot in who.lots)
     for step in (0.0, 0.25, 0.5, 1.0, 2.0):
@@ -437,11 +437,8 @@ def _chains(
                     until = int(min(last, ready + weeks_in_bags(case, lot, target)))
                     if ready <= last and start <= last:
                         first = ready + LONG_STORE_WEEKS if extra_dry else ready
-                        made.append(
-                            Chain(
-                                number, start, days, ready, dried, until, target, week, harvested, lost, first, target
-                            )
-                        )
+                        way = Chain(number, start, days, ready, dried, until, target, week, harvested, lost, first)
+                        made.append(replace(way, surely=target, to_seal=target))
                 if made:
                     groups.append(made)
     return groups

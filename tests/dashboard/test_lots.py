@@ -14,8 +14,8 @@ from core.group.records import Lot, Member
 from core.group.store import Store
 from core.group.treatment import free_from
 from dashboard.forms.lot_form import pool_shares
-from tests.dashboard.forms import field
 from tests.dashboard.conftest import NOW
+from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
 

@@ -119,6 +119,22 @@ def test_only_surely_dry_grain_is_sealed():
         assert bool((table.storage >= 0).any()) == sealed, (pct, se)
 
 
+def test_grain_dried_to_more_than_the_seal_allows_is_not_sealed():
+    """Wheat or cowpea for three months keeps at 13.4 % in woven bags: dried to that it is not sealed, dried to 12.4 %
+    it is.
+    """
+    tarpaulin = make_case(3, 20, 40, 2).drying[:1]
+    case = one_lot(
+        storage=(WOVEN, SEALED), drying=tarpaulin, target_pct=(("maize", 13.4),), target_choices=(("maize", 12.4),)
+    )
+    case = case.with_changes(lots=(replace(case.lots[0], moisture_pct=18.0, keeping_pct=13.4),))
+    table = build_outlook(case).options(0)
+    dried = table.setup >= 0
+    sealed = dried & (table.storage == 1)
+    assert set(table.target_pct[dried & (table.storage == 0)].tolist()) >= {13.4}
+    assert set(table.target_pct[sealed].tolist()) == {12.4}
+
+
 @pytest.mark.parametrize(("damp_share", "sealed"), [(0.0, True), (0.2, False)])
 def test_a_standing_lot_is_sealed_by_chance_and_not_by_its_mean(damp_share, sealed):
     """Cut at 12.2 %, but for 8 of 40 seasons at 14.5 %: 12.66 % in the mean, below 13.0 %, and not surely so."""
