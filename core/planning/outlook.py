@@ -314,12 +314,9 @@ def group_lots(case: PlanningCase) -> tuple[np.ndarray, list[CaseLot]]:
         lots = [case.lots[index] for index in np.flatnonzero(numbers_array == number)]
         weight = np.array([lot.bags * lot.bag_mass_kg for lot in lots], dtype=float) + 1e-9
         moisture = float(np.average([lot.moisture_pct for lot in lots], weights=weight))
-        alike = {
-            "moisture_pct": round(moisture, 3),
-            "surely_at_most_pct": max(lot.surely_pct for lot in lots),
-            "surely_to_seal_pct": max(lot.surely_when_sealed_pct for lot in lots),
-        }
-        chosen.append(lots[0] if len(lots) == 1 else replace(lots[0], **alike))
+        surely, to_seal = max(lot.surely_pct for lot in lots), max(lot.surely_when_sealed_pct for lot in lots)
+        alike = replace(lots[0], moisture_pct=round(moisture, 3), surely_at_most_pct=surely, surely_to_seal_pct=to_seal)
+        chosen.append(lots[0] if len(lots) == 1 else alike)
     return numbers_array, chosen
 
 
