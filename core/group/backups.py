@@ -129,7 +129,7 @@ def restore_backup(database: Path, backup: Path) -> None:
                 make_backup(database, "restore")
             except Exception:
                 keep_copy(database)
-        for path in _files(database):
+        for path in files_with_log(database):
             if path != database:
                 path.unlink(missing_ok=True)
         fresh.replace(database)
@@ -175,7 +175,7 @@ def _copy(source: Path, target: Path) -> None:
             raise sqlite3.DatabaseError("malformed")
 
 
-def _files(database: Path) -> list[Path]:
+def files_with_log(database: Path) -> list[Path]:
     """Return the files of a database that are there: itself, its log and the log's index."""
     names = (database.name, f"{database.name}-wal", f"{database.name}-shm")
     return [path for path in (database.with_name(name) for name in names) if path.exists()]

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine, make_url
 
 from core.errors import StoreError
-from core.group.backups import OWNER_ONLY, backup_on_start, keep_copy, list_backups, make_backup
+from core.group.backups import OWNER_ONLY, backup_on_start, files_with_log, keep_copy, list_backups, make_backup
 from core.group.faults import DATABASE_ERRORS, explain, fault, without_password
 from core.group.guards import ensure_guards, missing_guards
 from core.group.store import Store
@@ -116,11 +116,10 @@ def _prepare_file(file: Path, fill: Fill | None, anew: bool) -> None:
             with suppress(OSError):  # without room for a copy it is still said what is wrong
                 keep_copy(file)
         raise
-    if file.stat().st_mode & 0o077:
-        try:
-            file.chmod(OWNER_ONLY)
-        except OSError:
-            return  # somebody else's file: its mode is theirs
+    for path in files_with_log(file):
+        with suppress(OSError):  # somebody else's file: its mode is theirs; or a log that has just gone
+            if path.stat().st_mode & 0o077:
+                path.chmod(OWNER_ONLY)
     if found != SCHEMA_VERSION:
         make_backup(file, "migration")
 
