@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -110,4 +109,4 @@ def show_last_kept(now: Situation) -> None:
         }
         for line in last.lines
     ]
-    page.table(pd.DataFrame(rows), "last_kept_plan")
+    page.table(rows, "last_kept_plan")

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.harvests import harvest_seasons
@@ -86,17 +85,15 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
     facts = state.store().facts(group.id)
     with st.expander(_("What is assumed here, and where to change it")):
         page.table(
-            pd.DataFrame(
-                [
-                    {
-                        _("Value of"): _(facts[name].label),
-                        _("Value"): exact_text(facts[name].value),
-                        _("Unit"): _(facts[name].unit),
-                        _("Where it comes from"): page.origin_text(facts[name]),
-                    }
-                    for name in keys
-                ]
-            ),
+            [
+                {
+                    _("Value of"): _(facts[name].label),
+                    _("Value"): exact_text(facts[name].value),
+                    _("Unit"): _(facts[name].unit),
+                    _("Where it comes from"): page.origin_text(facts[name]),
+                }
+                for name in keys
+            ],
             key=f"{key}_table",
         )
         own_value(group, {name: facts[name] for name in keys}, key)

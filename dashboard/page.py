@@ -220,18 +220,24 @@ def chart(figure: Any, alt: str, key: str) -> None:
     st.plotly_chart(figure, key=key, width="stretch", theme=None, alt=alt, config={"displayModeBar": False})
 
 
-def table(frame: pd.DataFrame, key: str, file_name: str | None = None, open_cards: int = OPEN_CARDS) -> None:
+def table(
+    rows: pd.DataFrame | Sequence[Mapping[str, Any]],
+    key: str,
+    file_name: str | None = None,
+    open_cards: int = OPEN_CARDS,
+) -> None:
     """Show a table, on a phone as one card a row, with a download where it has a name.
 
     Parameters
     ----------
-    frame : DataFrame
+    rows : DataFrame or sequence of mappings
         Headings and cells in the reader's language; the first column heads a card.
     file_name : str, optional
         What it holds, such as ``"lots"``; group and date are added.
     open_cards : int
         Cards that are not folded on a phone.
     """
+    frame = pd.DataFrame(rows)
     days = {
         name: st.column_config.DateColumn(format=DAY_FORMAT)
         for name in frame

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -95,7 +94,7 @@ def show_net(now: Situation) -> None:
             for key, value in signed.items()
             if abs(value) >= 0.5 or key == "net"
         ]
-        page.table(pd.DataFrame(rows), "plan_net_table", "from_gross_to_net")
+        page.table(rows, "plan_net_table", "from_gross_to_net")
         st.caption(
             _(
                 "The weight of the water is counted once: W2 = W1 (100 - M1)/(100 - M2). A deduction below 0 is a "
@@ -183,7 +182,7 @@ def show_rules(now: Situation) -> None:
         }
         for key, worth in made.fresh.items()
     ]
-    page.table(pd.DataFrame(rows), "plan_rules_table")
+    page.table(rows, "plan_rules_table")
     plan, best = made.fresh["plan"], max((worth.mean, key) for key, worth in made.fresh.items() if key != "plan")
     error = float(np.std(made.fresh["plan"].value - made.fresh[best[1]].value) / np.sqrt(len(plan.value)))
     if plan.mean < best[0] - 2 * error:
@@ -266,7 +265,7 @@ def show_limits(now: Situation) -> None:
                 }
                 for _key, row in gains.iterrows()
             ]
-            page.table(pd.DataFrame(rows), "plan_more_table")
+            page.table(rows, "plan_more_table")
             st.caption(
                 _(
                     "Worked out by planning again on the same seasons with that one thing changed. For more tests it "
@@ -297,7 +296,7 @@ def show_members(now: Situation) -> None:
         ]
     )
     if rows:
-        page.table(pd.DataFrame(rows), "plan_alone_table")
+        page.table(rows, "plan_alone_table")
     st.caption(
         _(
             "Alone: own trips, and the share of drying space and bags that goes with the member's grain. A "
@@ -360,7 +359,7 @@ def show_loans(now: Situation) -> None:
         }
         for (taken, repaid), amount in sorted(by_weeks.items())
     ]
-    page.table(pd.DataFrame(rows), "plan_loans")
+    page.table(rows, "plan_loans")
     st.caption(
         _(
             "Paid back with interest and the store's charge when the bags behind it are sold. It is owed even "

@@ -6,7 +6,6 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -57,7 +56,7 @@ def show_selling_prices(now: Situation, lot: int) -> None:
             _("wait") if value != value else (_("any price") if value == 0 else money(value, currency))
             for value in level
         ]
-        page.table(pd.DataFrame(_spans(dates, words_of, prices["chance_of_selling"].tolist())), "plan_sell_above")
+        page.table(_spans(dates, words_of, prices["chance_of_selling"].tolist()), "plan_sell_above")
         rule, fixed = prices.attrs["mean_waiting_rule"], prices.attrs["mean_fixed_week"]
         st.caption(
             _(
@@ -128,7 +127,7 @@ def _look_back(now: Situation, crop: str) -> None:
         }
         for harvest, row in past.years.iterrows()
     ]
-    page.table(pd.DataFrame(rows), "plan_look_back_table")
+    page.table(rows, "plan_look_back_table")
     st.caption(_("Each year knows only the prices up to its harvest month. Past years promise nothing."))
 
 

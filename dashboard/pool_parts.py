@@ -7,7 +7,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.accounts.book import Book
@@ -187,22 +186,20 @@ def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, st
         seen=last_number(events),
     )
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Entry no."): event.id,
-                    _("Day"): event.on,
-                    _("Entry"): words.get(event.kind, event.kind),
-                    _("About"): brief(event, members, group.currency),
-                    _("Recorded by"): event.who,
-                    _("Recorded at"): moment(event.recorded_at, group.time_zone),
-                    _("Cancelled"): ""
-                    if back is None
-                    else f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}",
-                }
-                for event, back in listed[:2000]
-            ]
-        ),
+        [
+            {
+                _("Entry no."): event.id,
+                _("Day"): event.on,
+                _("Entry"): words.get(event.kind, event.kind),
+                _("About"): brief(event, members, group.currency),
+                _("Recorded by"): event.who,
+                _("Recorded at"): moment(event.recorded_at, group.time_zone),
+                _("Cancelled"): ""
+                if back is None
+                else f"{back.who}, {moment(back.recorded_at, group.time_zone)}: {back.payload.get('reason', '')}",
+            }
+            for event, back in listed[:2000]
+        ],
         "pool_history",
         "pool_book.csv",
         open_cards=3,

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 
 from core.programme.currencies import rate_between
@@ -137,7 +136,7 @@ def _list_changes(drawn: Sequence[Change], shown: Sequence[str], of: tuple[Seaso
         }
         for name, item in sorted(zip(shown, drawn, strict=True), key=lambda row: row[0])
     ]
-    page.table(pd.DataFrame(rows), f"changes_table_{key}", f"changes_{key}.csv")
+    page.table(rows, f"changes_table_{key}", f"changes_{key}.csv")
 
 
 def show_loss_index(

@@ -108,6 +108,17 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float | np.number) and bool(np.isfinite(float(value)))
 
 
+def add_band(
+    figure: go.Figure, x: Sequence[object], low: np.ndarray, high: np.ndarray, colour: str, name: str = ""
+) -> go.Figure:
+    """Add a band between two lines to a figure, in the legend where it has a name; arrays of shape (n,)."""
+    for edge in (high, low):
+        figure.add_scatter(x=list(x), y=edge, mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False)
+    shown = {"name": name, "showlegend": True, "hoverinfo": None} if name else {}
+    figure.data[-1].update(fill="tonexty", fillcolor=shade(colour, 0.2), **shown)
+    return figure
+
+
 def add_fan(
     figure: go.Figure,
     x: Sequence[object],
@@ -119,18 +130,6 @@ def add_fan(
     dash: str = "solid",
 ) -> go.Figure:
     """Add a middle line with its band (10 to 90 % where not said otherwise) to a figure; arrays of shape (n,)."""
-    figure.add_trace(go.Scatter(x=list(x), y=high, mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
-    figure.add_trace(
-        go.Scatter(
-            x=list(x),
-            y=low,
-            mode="lines",
-            line={"width": 0},
-            fill="tonexty",
-            fillcolor=shade(colour, 0.18),
-            showlegend=False,
-            hoverinfo="skip",
-        )
-    )
-    figure.add_trace(go.Scatter(x=list(x), y=middle, mode="lines", name=name, line={"color": colour, "dash": dash}))
+    add_band(figure, x, low, high, colour)
+    figure.add_scatter(x=list(x), y=middle, mode="lines", name=name, line={"color": colour, "dash": dash})
     return figure

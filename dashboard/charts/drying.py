@@ -19,24 +19,20 @@ def moisture_figure(run: DryingRun, tests: list[tuple[object, float]] | None = N
     stamps = [stamp.replace(tzinfo=None) for stamp in times[: last + 1].to_pydatetime()]
     low, middle, high = np.quantile(run.moisture_pct[: last + 1], [0.1, 0.5, 0.9], axis=1)
     figure = add_fan(go.Figure(), stamps, low, middle, high, _("Moisture: middle and 8 in 10"))
-    figure.add_trace(
-        go.Scatter(
-            x=[stamps[0], stamps[-1]],
-            y=[run.target_pct, run.target_pct],
-            mode="lines",
-            name=_("Dry enough"),
-            line={"color": CLAY, "dash": "dash"},
-        )
+    figure.add_scatter(
+        x=[stamps[0], stamps[-1]],
+        y=[run.target_pct, run.target_pct],
+        mode="lines",
+        name=_("Dry enough"),
+        line={"color": CLAY, "dash": "dash"},
     )
     if tests:
-        figure.add_trace(
-            go.Scatter(
-                x=[time for time, _moisture in tests],
-                y=[moisture for _time, moisture in tests],
-                mode="markers",
-                name=_("Your tests"),
-                marker={"color": PLUM, "symbol": "diamond", "size": 10},
-            )
+        figure.add_scatter(
+            x=[time for time, _moisture in tests],
+            y=[moisture for _time, moisture in tests],
+            mode="markers",
+            name=_("Your tests"),
+            marker={"color": PLUM, "symbol": "diamond", "size": 10},
         )
     return label_ends(layout(figure, _("Local date and hour"), _("Moisture, %")), 11)
 
@@ -67,14 +63,8 @@ def belief_figure(assumed: RateBelief, believed: RateBelief) -> go.Figure:
         (believed, _("now believed"), PLUM, "solid"),
     ):
         weights = belief.weights.sum(axis=1)
-        figure.add_trace(
-            go.Scatter(
-                x=belief.factors,
-                y=weights / weights.max(),
-                mode="lines",
-                name=name,
-                line={"color": colour, "dash": dash},
-            )
+        figure.add_scatter(
+            x=belief.factors, y=weights / weights.max(), mode="lines", name=name, line={"color": colour, "dash": dash}
         )
     figure.update_yaxes(showticklabels=False)
     return layout(figure, _("Rate here against the published rate (1 = the same)"), _("How likely"), height=260)

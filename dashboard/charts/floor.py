@@ -42,29 +42,27 @@ def floor_figure(loads: Sequence[Load], spaces: Mapping[str, str], first_day: da
         bottom += HEAD
         for load, lane in lanes[name]:
             look = lots.index(load.lot)
-            figure.add_trace(
-                go.Bar(
-                    orientation="h",
-                    base=[load.on.isoformat()],
-                    x=[_days(load) * 86_400_000],
-                    y=[bottom + lane + 0.5],
-                    width=[0.9],
-                    marker={
-                        "color": shade(SERIES[look % len(SERIES)], BEHIND_WORDS),
-                        "line": {"color": INK, "width": 1},
-                        "pattern": {"shape": PATTERNS[(look // len(SERIES)) % len(PATTERNS)]},
-                    },
-                    text=[f"{escape(load.lot)}<br>× {load.bags}"],
-                    textposition="inside",
-                    insidetextanchor="start",
-                    textangle=0,
-                    textfont={"color": INK},
-                    name=load.lot,
-                    legendgroup=load.lot,
-                    showlegend=False,
-                    hovertext=[_hover(load)],
-                    hoverinfo="text",
-                )
+            figure.add_bar(
+                orientation="h",
+                base=[load.on.isoformat()],
+                x=[_days(load) * 86_400_000],
+                y=[bottom + lane + 0.5],
+                width=[0.9],
+                marker={
+                    "color": shade(SERIES[look % len(SERIES)], BEHIND_WORDS),
+                    "line": {"color": INK, "width": 1},
+                    "pattern": {"shape": PATTERNS[(look // len(SERIES)) % len(PATTERNS)]},
+                },
+                text=[f"{escape(load.lot)}<br>× {load.bags}"],
+                textposition="inside",
+                insidetextanchor="start",
+                textangle=0,
+                textfont={"color": INK},
+                name=load.lot,
+                legendgroup=load.lot,
+                showlegend=False,
+                hovertext=[_hover(load)],
+                hoverinfo="text",
             )
         bottom += height
         figure.add_hline(y=bottom, line={"color": GRID, "width": 2})

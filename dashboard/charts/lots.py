@@ -37,30 +37,26 @@ def lots_figure(states: Sequence[LotState]) -> go.Figure:
             continue
         means = [state.moisture.mean_pct for state in chosen if state.moisture]
         ranges = [state.moisture.interval(0.9) for state in chosen if state.moisture]
-        figure.add_trace(
-            go.Scatter(
-                x=means,
-                y=[state.lot.label for state in chosen],
-                error_x={
-                    "type": "data",
-                    "symmetric": False,
-                    "array": [high - mean for mean, (_low, high) in zip(means, ranges, strict=True)],
-                    "arrayminus": [mean - low for mean, (low, _high) in zip(means, ranges, strict=True)],
-                    "color": COLOUR[verdict],
-                },
-                mode="markers",
-                marker={"color": COLOUR[verdict], "symbol": MARK[verdict], "size": 11},
-                name=name,
-            )
-        )
-    figure.add_trace(
-        go.Scatter(
-            x=[state.limit.moisture_pct for state in tested],
-            y=[state.lot.label for state in tested],
+        figure.add_scatter(
+            x=means,
+            y=[state.lot.label for state in chosen],
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": [high - mean for mean, (_low, high) in zip(means, ranges, strict=True)],
+                "arrayminus": [mean - low for mean, (low, _high) in zip(means, ranges, strict=True)],
+                "color": COLOUR[verdict],
+            },
             mode="markers",
-            marker={"symbol": "line-ns", "size": 18, "line": {"width": 3, "color": INK}},
-            name=_("strictest limit"),
+            marker={"color": COLOUR[verdict], "symbol": MARK[verdict], "size": 11},
+            name=name,
         )
+    figure.add_scatter(
+        x=[state.limit.moisture_pct for state in tested],
+        y=[state.lot.label for state in tested],
+        mode="markers",
+        marker={"symbol": "line-ns", "size": 18, "line": {"width": 3, "color": INK}},
+        name=_("strictest limit"),
     )
     layout(figure, _("Moisture, %"), "", height=140 + 34 * max(1, len(tested)))
     figure.update_layout(hovermode="closest")
@@ -79,22 +75,20 @@ def bags_figure(moisture: LotMoisture, limit_pct: float) -> go.Figure:
     ):
         chosen = [(name, value) for name, value in bags if (value > limit_pct) == above]
         if chosen:
-            figure.add_trace(
-                go.Scatter(
-                    x=[name for name, _value in chosen],
-                    y=[value for _name, value in chosen],
-                    mode="markers",
-                    marker={"color": colour, "symbol": mark, "size": 13},
-                    name=words,
-                )
+            figure.add_scatter(
+                x=[name for name, _value in chosen],
+                y=[value for _name, value in chosen],
+                mode="markers",
+                marker={"color": colour, "symbol": mark, "size": 13},
+                name=words,
             )
     names = [name for name, _value in bags]
     for value, name, colour, dash in (
         (limit_pct, _("strictest limit"), INK, "solid"),
         (moisture.mean_pct, _("average of the lot"), PLUM, "dash"),
     ):
-        figure.add_trace(
-            go.Scatter(x=names, y=[value] * len(names), mode="lines", name=name, line={"color": colour, "dash": dash})
+        figure.add_scatter(
+            x=names, y=[value] * len(names), mode="lines", name=name, line={"color": colour, "dash": dash}
         )
     layout(figure, _("Bag"), _("Moisture, %"), height=320)
     figure.update_xaxes(type="category", categoryorder="array", categoryarray=names)

@@ -53,14 +53,12 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
             marker={"color": SKY},
         )
     )
-    figure.add_trace(
-        go.Scatter(
-            x=[float(alone[member]) for member in members],
-            y=members,
-            mode="markers",
-            name=_("alone"),
-            marker={"symbol": "line-ns-open", "size": 16, "color": INK, "line": {"width": 3}},
-        )
+    figure.add_scatter(
+        x=[float(alone[member]) for member in members],
+        y=members,
+        mode="markers",
+        name=_("alone"),
+        marker={"symbol": "line-ns-open", "size": 16, "color": INK, "line": {"width": 3}},
     )
     figure.update_layout(showlegend=False)
     layout(figure, currency, _("Bar: share. Upright mark: cost alone."), height=max(220, 26 * len(members) + 110))
@@ -83,15 +81,13 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
     for place, name in enumerate(dict.fromkeys(line.place for line in lines)):
         chosen = [line for line in lines if line.place == name]
         left = [(line.on, float(line.left)) for line in chosen] + [(max(days), float(chosen[-1].left))]
-        figure.add_trace(
-            go.Scatter(
-                x=[on for on, _amount in left],
-                y=[amount for _on, amount in left],
-                mode="lines+markers",
-                name=_(name),
-                line={"shape": "hv", "dash": DASHES[place], "color": SERIES[place]},
-                marker={"symbol": MARKS[place]},
-            )
+        figure.add_scatter(
+            x=[on for on, _amount in left],
+            y=[amount for _on, amount in left],
+            mode="lines+markers",
+            name=_(name),
+            line={"shape": "hv", "dash": DASHES[place], "color": SERIES[place]},
+            marker={"symbol": MARKS[place]},
         )
     label_ends(layout(figure, _("Day"), _("Left, {currency}").format(currency=currency), height=300), 8)
     if days and (max(days) - min(days)).days < 14:  # a book of a few days would be drawn in hours
@@ -119,15 +115,13 @@ def days_figure(
     shown = {member for member, _start, _end in (*had, *to_come)}
     for rows, label, colour, pattern in ((had, _("had it"), BLUE, ""), (to_come, _("promised"), STRAW, "/")):
         if rows:
-            figure.add_trace(
-                go.Bar(
-                    base=[start.isoformat() for _member, start, _end in rows],
-                    x=[max((end - start).days, 0.5) * 86_400_000 for _member, start, end in rows],
-                    y=[names.get(member, member) for member, _start, _end in rows],
-                    orientation="h",
-                    name=label,
-                    marker={"color": colour, "pattern": {"shape": pattern}},
-                )
+            figure.add_bar(
+                base=[start.isoformat() for _member, start, _end in rows],
+                x=[max((end - start).days, 0.5) * 86_400_000 for _member, start, end in rows],
+                y=[names.get(member, member) for member, _start, _end in rows],
+                orientation="h",
+                name=label,
+                marker={"color": colour, "pattern": {"shape": pattern}},
             )
     figure.update_layout(barmode="overlay", showlegend=False)
     layout(figure, _("Day"), _("Full bar: had it. Striped bar: booked."), height=110 + 34 * max(2, len(shown)))
@@ -178,14 +172,12 @@ def probing_figure(result: ProbingWorth, currency: str) -> go.Figure:
         (result.worth, _("worth"), STONE, "dash"),
         (result.net, _("worth less cost of the tests"), BLUE, "solid"),
     ):
-        figure.add_trace(
-            go.Scatter(
-                x=list(result.probed),
-                y=np.round(values, 4),
-                mode="lines+markers",
-                name=name,
-                line={"color": colour, "dash": dash},
-            )
+        figure.add_scatter(
+            x=list(result.probed),
+            y=np.round(values, 4),
+            mode="lines+markers",
+            name=name,
+            line={"color": colour, "dash": dash},
         )
     layout(figure, _("Bags tested"), _("{currency} for one lot").format(currency=currency), height=320)
     return label_ends(figure, 12)

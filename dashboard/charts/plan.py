@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.base import layout
+from dashboard.charts.base import add_band, layout
 from dashboard.charts.palette import BLUE, CLAY, INK, SERIES, SKY, STONE, STRAW, shade
 
 PATTERNS = ("", "/", ".", "x", "\\", "-")
@@ -20,14 +20,12 @@ def sales_figure(
     """Return stacked bars of kg sold by week (index) and buyer (columns), on an axis over `span`."""
     figure = go.Figure()
     for number, buyer in enumerate(sales.columns):
-        figure.add_trace(
-            go.Bar(
-                x=list(sales.index),
-                y=sales[buyer],
-                name=str(buyer),
-                width=5 * 86_400_000,
-                marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
-            )
+        figure.add_bar(
+            x=list(sales.index),
+            y=sales[buyer],
+            name=str(buyer),
+            width=5 * 86_400_000,
+            marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
         )
     figure.update_layout(barmode="stack", showlegend=True)
     if span is not None:
@@ -41,34 +39,19 @@ def cash_figure(
     """Return money in hand by week: band from 1 to 9 of 10 scenarios, median, and a mark at each cash need's date."""
     figure = go.Figure()
     x = list(cash.index)
-    figure.add_trace(
-        go.Scatter(x=x, y=cash["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
-    )
-    figure.add_trace(
-        go.Scatter(
-            x=x,
-            y=cash["low"],
-            mode="lines",
-            line={"width": 0},
-            fill="tonexty",
-            fillcolor=shade(BLUE, 0.2),
-            name=names["band"],
-        )
-    )
-    figure.add_trace(go.Scatter(x=x, y=cash["median"], mode="lines", line={"color": BLUE}, name=names["median"]))
+    add_band(figure, x, cash["low"], cash["high"], BLUE, names["band"])
+    figure.add_scatter(x=x, y=cash["median"], mode="lines", line={"color": BLUE}, name=names["median"])
     if needs:
         at = pd.Series(cash["median"].to_numpy(), index=pd.to_datetime(pd.Index(x)))
         days = [day for day, _, _ in needs]
         height = [float(at.iloc[at.index.get_indexer([pd.Timestamp(str(day))], method="nearest")[0]]) for day in days]
-        figure.add_trace(
-            go.Scatter(
-                x=days,
-                y=height,
-                mode="markers",
-                marker={"symbol": "diamond", "size": 11, "color": CLAY},
-                text=[f"{label}: {amount:,.0f}" for _, amount, label in needs],
-                name=names["need"],
-            )
+        figure.add_scatter(
+            x=days,
+            y=height,
+            mode="markers",
+            marker={"symbol": "diamond", "size": 11, "color": CLAY},
+            text=[f"{label}: {amount:,.0f}" for _, amount, label in needs],
+            name=names["need"],
         )
     figure.add_hline(y=0, line={"color": STONE, "dash": "dot"})
     return layout(figure, x_title, y_title)
@@ -88,34 +71,17 @@ def week_value_figure(
     """
     figure = go.Figure()
     x = list(dates)
-    figure.add_trace(
-        go.Scatter(x=x, y=weeks["high"], mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
-    )
-    figure.add_trace(
-        go.Scatter(
-            x=x,
-            y=weeks["low"],
-            mode="lines",
-            line={"width": 0},
-            fill="tonexty",
-            fillcolor=shade(STRAW, 0.28),
-            name=names["band"],
-        )
-    )
-    figure.add_trace(
-        go.Scatter(
-            x=x, y=weeks["mean"], mode="lines", line={"color": INK}, name=names["mean"], text=list(weeks["buyer"])
-        )
+    add_band(figure, x, weeks["low"], weeks["high"], STRAW, names["band"])
+    figure.add_scatter(
+        x=x, y=weeks["mean"], mode="lines", line={"color": INK}, name=names["mean"], text=list(weeks["buyer"])
     )
     if chosen in x:
-        figure.add_trace(
-            go.Scatter(
-                x=[chosen],
-                y=[float(weeks["mean"].iloc[x.index(chosen)])],
-                mode="markers",
-                marker={"symbol": "square", "size": 12, "color": BLUE},
-                name=names["chosen"],
-            )
+        figure.add_scatter(
+            x=[chosen],
+            y=[float(weeks["mean"].iloc[x.index(chosen)])],
+            mode="markers",
+            marker={"symbol": "square", "size": 12, "color": BLUE},
+            name=names["chosen"],
         )
     return layout(figure, x_title, y_title)
 
@@ -127,22 +93,9 @@ def selling_price_figure(
     low, high = np.quantile(prices, [0.1, 0.9], axis=1)
     x = list(dates)
     figure = go.Figure()
-    figure.add_trace(go.Scatter(x=x, y=high, mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip"))
-    figure.add_trace(
-        go.Scatter(
-            x=x,
-            y=low,
-            mode="lines",
-            line={"width": 0},
-            fill="tonexty",
-            fillcolor=shade(STRAW, 0.28),
-            name=names["band"],
-        )
-    )
+    add_band(figure, x, low, high, STRAW, names["band"])
     shown = np.where(level > 0, level, np.nan)
-    figure.add_trace(
-        go.Scatter(x=x, y=shown, mode="lines+markers", line={"color": BLUE}, marker={"size": 6}, name=names["rule"])
-    )
+    figure.add_scatter(x=x, y=shown, mode="lines+markers", line={"color": BLUE}, marker={"size": 6}, name=names["rule"])
     return layout(figure, x_title, y_title)
 
 
@@ -153,36 +106,30 @@ def rules_figure(
     figure = go.Figure()
     order = list(values)[::-1]
     for key in order:
-        figure.add_trace(
-            go.Box(
-                x=np.quantile(values[key], np.linspace(0.02, 0.98, 49)),
-                name=names.get(key, key),
-                orientation="h",
-                boxpoints=False,
-                showlegend=False,
-                line={"color": BLUE if key == "plan" else STONE},
-                fillcolor=shade(BLUE if key == "plan" else STONE, 0.25),
-            )
+        figure.add_box(
+            x=np.quantile(values[key], np.linspace(0.02, 0.98, 49)),
+            name=names.get(key, key),
+            orientation="h",
+            boxpoints=False,
+            showlegend=False,
+            line={"color": BLUE if key == "plan" else STONE},
+            fillcolor=shade(BLUE if key == "plan" else STONE, 0.25),
         )
     labels = [names.get(key, key) for key in order]
     tenth = [float(np.sort(values[key])[: max(1, len(values[key]) // 10)].mean()) for key in order]
-    figure.add_trace(
-        go.Scatter(
-            x=[float(values[key].mean()) for key in order],
-            y=labels,
-            mode="markers",
-            marker={"symbol": "diamond", "size": 10, "color": INK},
-            name=mean_name,
-        )
+    figure.add_scatter(
+        x=[float(values[key].mean()) for key in order],
+        y=labels,
+        mode="markers",
+        marker={"symbol": "diamond", "size": 10, "color": INK},
+        name=mean_name,
     )
-    figure.add_trace(
-        go.Scatter(
-            x=tenth,
-            y=labels,
-            mode="markers",
-            marker={"symbol": "triangle-left", "size": 11, "color": CLAY},
-            name=tenth_name,
-        )
+    figure.add_scatter(
+        x=tenth,
+        y=labels,
+        mode="markers",
+        marker={"symbol": "triangle-left", "size": 11, "color": CLAY},
+        name=tenth_name,
     )
     made = layout(figure, x_title, "", height=430)
     made.update_layout(hovermode="closest")

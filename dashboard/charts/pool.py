@@ -80,17 +80,15 @@ def buyers_figure(buyers: Iterable[BuyerAccount], currency: str) -> go.Figure:
     )
     for name, amounts, colour, pattern in parts:
         if any(amounts):
-            figure.add_trace(
-                go.Bar(
-                    x=[float(amount) for amount in amounts],
-                    y=[account.buyer for account in accounts],
-                    orientation="h",
-                    name=name,
-                    marker={"color": colour, "pattern": {"shape": pattern}},
-                    text=[f"{name} {money(amount, currency)}" if amount else "" for amount in amounts],
-                    textposition="auto",
-                    hoverinfo="skip",
-                )
+            figure.add_bar(
+                x=[float(amount) for amount in amounts],
+                y=[account.buyer for account in accounts],
+                orientation="h",
+                name=name,
+                marker={"color": colour, "pattern": {"shape": pattern}},
+                text=[f"{name} {money(amount, currency)}" if amount else "" for amount in amounts],
+                textposition="auto",
+                hoverinfo="skip",
             )
     layout(figure, currency, "", height=110 + 34 * len(accounts))
     figure.update_layout(barmode="stack", showlegend=False)

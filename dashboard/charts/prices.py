@@ -30,20 +30,16 @@ def history_figure(prices: pd.Series, curve: SeasonalCurve, unit: str) -> go.Fig
     season = curve.factors.loc[list(months.month)].to_numpy()
     figure = go.Figure()
     x = months.to_timestamp()
-    figure.add_trace(
-        go.Scatter(
-            x=x, y=whole.to_numpy(), mode="lines+markers", name=_("price"), line={"color": BLUE}, marker={"size": 4}
-        )
+    figure.add_scatter(
+        x=x, y=whole.to_numpy(), mode="lines+markers", name=_("price"), line={"color": BLUE}, marker={"size": 4}
     )
     if curve.reliable:
-        figure.add_trace(
-            go.Scatter(
-                x=x,
-                y=whole.to_numpy() / season,
-                mode="lines",
-                name=_("without the season"),
-                line={"color": STONE, "dash": "dot"},
-            )
+        figure.add_scatter(
+            x=x,
+            y=whole.to_numpy() / season,
+            mode="lines",
+            name=_("without the season"),
+            line={"color": STONE, "dash": "dot"},
         )
     return layout(figure, _("month"), unit)
 
@@ -86,24 +82,20 @@ def fan_figure(table: pd.DataFrame, first: date, best_month: int, unit: str) -> 
     columns = [table[name].to_numpy() for name in ("low", "median", "high")]
     figure = go.Figure()
     add_fan(figure, x, *columns, name=_("middle price"), colour=BLUE)
-    figure.add_trace(
-        go.Scatter(
-            x=x,
-            y=table["breakeven"],
-            mode="lines",
-            name=_("price that pays for waiting"),
-            line={"color": CLAY, "dash": "dash", "width": 3},
-        )
+    figure.add_scatter(
+        x=x,
+        y=table["breakeven"],
+        mode="lines",
+        name=_("price that pays for waiting"),
+        line={"color": CLAY, "dash": "dash", "width": 3},
     )
-    figure.add_trace(
-        go.Scatter(
-            x=[x[0]],
-            y=[price_today],
-            mode="markers",
-            name=_("today"),
-            marker={"symbol": "diamond", "size": 11, "color": INK},
-            showlegend=False,
-        )
+    figure.add_scatter(
+        x=[x[0]],
+        y=[price_today],
+        mode="markers",
+        name=_("today"),
+        marker={"symbol": "diamond", "size": 11, "color": INK},
+        showlegend=False,
     )
     figure.add_annotation(
         x=0.02,
@@ -138,17 +130,10 @@ def hindcast_figure(report: HindcastReport) -> go.Figure:
     """Draw what each past harvest earned under the plan and under perfect foresight, selling at harvest being 100."""
     years = [f"{period.year}-{period.month:02d}" for period in pd.PeriodIndex(report.years.index)]
     figure = go.Figure()
-    figure.add_trace(
-        go.Bar(
-            x=years,
-            y=100 * report.years[FORESIGHT] - 100,
-            name=_("perfect foresight"),
-            marker={"color": shade(STONE, 0.5)},
-        )
+    figure.add_bar(
+        x=years, y=100 * report.years[FORESIGHT] - 100, name=_("perfect foresight"), marker={"color": shade(STONE, 0.5)}
     )
-    figure.add_trace(
-        go.Bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this tool's rule"), marker={"color": BLUE})
-    )
+    figure.add_bar(x=years, y=100 * report.years[PLAN] - 100, name=_("this tool's rule"), marker={"color": BLUE})
     figure.add_hline(y=0, line={"color": INK, "width": 1})
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(type="category")

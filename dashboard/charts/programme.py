@@ -51,47 +51,41 @@ def funnel(
     for coverage, dash, name in ((0.95, "dash", words["95"]), (0.998, "dot", words["99.8"])):
         low, high = widened_limits(benchmark, sizes, coverage, phi)
         for index, limit in enumerate((low, high)):
-            figure.add_trace(
-                go.Scatter(
-                    x=sizes,
-                    y=100 * limit,
-                    mode="lines",
-                    line={"dash": dash, "color": STONE, "shape": "hv"},
-                    name=name,
-                    showlegend=index == 0,
-                    legendgroup=name,
-                    hoverinfo="skip",
-                )
+            figure.add_scatter(
+                x=sizes,
+                y=100 * limit,
+                mode="lines",
+                line={"dash": dash, "color": STONE, "shape": "hv"},
+                name=name,
+                showlegend=index == 0,
+                legendgroup=name,
+                hoverinfo="skip",
             )
     lines = [(benchmark, words["all"], BLUE, "solid")] + (
         [(target, words["target"], PLUM, "longdash")] if target else []
     )
     for level, name, colour, dash in lines:
-        figure.add_trace(
-            go.Scatter(
-                x=[1, largest],
-                y=[100 * level] * 2,
-                mode="lines",
-                line={"color": colour, "dash": dash},
-                name=name,
-                hoverinfo="skip",
-            )
+        figure.add_scatter(
+            x=[1, largest],
+            y=[100 * level] * 2,
+            mode="lines",
+            line={"color": colour, "dash": dash},
+            name=name,
+            hoverinfo="skip",
         )
     for verdict, own in frame.groupby("verdict", sort=True):
         mark, colour = VERDICT_MARKS[str(verdict)]
         named = str(verdict) not in ("inside", "cannot tell yet")
-        figure.add_trace(
-            go.Scatter(
-                x=own["denominator"],
-                y=100 * own["value"],
-                mode="markers+text" if named else "markers",
-                name=words[str(verdict)],
-                showlegend=False,
-                text=own["group"],
-                textposition=["middle left" if 2 * x > largest else "middle right" for x in own["denominator"]],
-                marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
-                hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
-            )
+        figure.add_scatter(
+            x=own["denominator"],
+            y=100 * own["value"],
+            mode="markers+text" if named else "markers",
+            name=words[str(verdict)],
+            showlegend=False,
+            text=own["group"],
+            textposition=["middle left" if 2 * x > largest else "middle right" for x in own["denominator"]],
+            marker={"size": 10, "color": colour, "symbol": mark, "line": {"width": 1.5, "color": colour}},
+            hovertemplate="%{text}: %{y:.0f} % (%{x})<extra></extra>",
         )
     label_ends(layout(figure, x_title, y_title, height=420), 12)
     figure.update_layout(hovermode="closest")
@@ -139,16 +133,14 @@ def intervals(
     )
     ends = [names[0], names[-1]] if names else []
     for place, (level, name, colour) in enumerate(lines):
-        figure.add_trace(
-            go.Scatter(
-                x=[level, level],
-                y=ends,
-                mode="lines",
-                name=name,
-                showlegend=False,
-                line={"color": colour, "dash": "dash"},
-                hoverinfo="skip",
-            )
+        figure.add_scatter(
+            x=[level, level],
+            y=ends,
+            mode="lines",
+            name=name,
+            showlegend=False,
+            line={"color": colour, "dash": "dash"},
+            hoverinfo="skip",
         )
         figure.add_annotation(
             x=level,

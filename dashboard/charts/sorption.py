@@ -33,24 +33,20 @@ def isotherm_figure(
             annotation_font_color=CLAY,
             annotation_position="top left",
         )
-        figure.add_trace(
-            go.Scatter(
-                x=[check.relative_humidity_pct],
-                y=[check.moisture_pct],
-                mode="markers",
-                name=_("this reading"),
-                marker={"symbol": "diamond", "size": 14, "color": PLUM, "line": {"color": INK, "width": 1}},
-                error_y={"type": "data", "array": [check.moisture_sd_pct], "color": PLUM},
-            )
+        figure.add_scatter(
+            x=[check.relative_humidity_pct],
+            y=[check.moisture_pct],
+            mode="markers",
+            name=_("this reading"),
+            marker={"symbol": "diamond", "size": 14, "color": PLUM, "line": {"color": INK, "width": 1}},
+            error_y={"type": "data", "array": [check.moisture_sd_pct], "color": PLUM},
         )
     if pairs:
-        figure.add_trace(
-            go.Scatter(
-                x=[pair[1] for pair in pairs],
-                y=[pair[2] for pair in pairs],
-                mode="markers",
-                name=_("own readings, each at its own temperature"),
-                marker={"symbol": "circle-open", "size": 10, "color": PLUM, "line": {"width": 2}},
-            )
+        figure.add_scatter(
+            x=[pair[1] for pair in pairs],
+            y=[pair[2] for pair in pairs],
+            mode="markers",
+            name=_("own readings, each at its own temperature"),
+            marker={"symbol": "circle-open", "size": 10, "color": PLUM, "line": {"width": 2}},
         )
     return layout(figure, _("humidity between grains (%)"), _("moisture (% wet basis)"))

@@ -20,14 +20,12 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
     """Return sunny hours as bars and the chance of rain as a line, by local day (labels in the reader's words)."""
     days = [label.replace(" ", "<br>") for label in labels]
     figure = make_subplots(specs=[[{"secondary_y": True}]])
-    figure.add_trace(
-        go.Bar(
-            x=days,
-            y=[window.sunny_hours for window in windows],
-            name=_("hours of drying sun"),
-            marker={"color": STRAW},
-            hovertemplate="%{y:.0f} h",
-        )
+    figure.add_bar(
+        x=days,
+        y=[window.sunny_hours for window in windows],
+        name=_("hours of drying sun"),
+        marker={"color": STRAW},
+        hovertemplate="%{y:.0f} h",
     )
     figure.add_trace(
         go.Scatter(
@@ -89,23 +87,19 @@ def normals_figure(table: pd.DataFrame, month_labels: Sequence[str]) -> go.Figur
             ),
             secondary_y=True,
         )
-    figure.add_trace(
-        go.Scatter(
-            x=list(month_labels),
-            y=table["temperature_c"],
-            name=_("temperature (°C)"),
-            line={"color": STRAW, "width": 3},
-            hovertemplate="%{y:.1f} °C",
-        )
+    figure.add_scatter(
+        x=list(month_labels),
+        y=table["temperature_c"],
+        name=_("temperature (°C)"),
+        line={"color": STRAW, "width": 3},
+        hovertemplate="%{y:.1f} °C",
     )
-    figure.add_trace(
-        go.Scatter(
-            x=list(month_labels),
-            y=table["relative_humidity_pct"],
-            name=_("relative humidity (%)"),
-            line={"color": BLUE, "dash": "dash"},
-            hovertemplate="%{y:.0f} %",
-        )
+    figure.add_scatter(
+        x=list(month_labels),
+        y=table["relative_humidity_pct"],
+        name=_("relative humidity (%)"),
+        line={"color": BLUE, "dash": "dash"},
+        hovertemplate="%{y:.0f} %",
     )
     layout(figure, "", _("°C and %"))
     most = float(table["rain_mm"].max()) if "rain_mm" in table else 0.0

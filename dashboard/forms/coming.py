@@ -56,7 +56,7 @@ def _harvests(group: Any, rows: list[dict[str, Any]]) -> None:
             }
             for row in rows
         ]
-        page.table(pd.DataFrame(shown), "coming_harvests")
+        page.table(shown, "coming_harvests")
         _drop(group, "harvests", [f"{row['on']} {row['label'] or crops.get(row['commodity'], '')}" for row in rows])
     usual = store.facts(group.id)["plan.harvest_moisture_pct"]
     fields = (
@@ -112,7 +112,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
             }
             for row in rows
         ]
-        page.table(pd.DataFrame(shown), "coming_promises")
+        page.table(shown, "coming_promises")
         st.caption(_("What is sold to this buyer from the day of the promise on counts towards the promise."))
         _drop(group, "promises", [f"{row['due']} {row['buyer']}" for row in rows])
     today = state.today()

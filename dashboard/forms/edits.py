@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.errors import DryholdError, StaleError
@@ -98,7 +97,7 @@ def _show_both(form: str, error: StaleError) -> None:
         for name in {**theirs, **mine}
         if name not in UNSHOWN and mine.get(name) != theirs.get(name)
     ]
-    page.table(pd.DataFrame(rows), f"{form}_both")
+    page.table(rows, f"{form}_both")
     st.button(_("Open the form again with what is saved now"), key=f"{form}.reopen", on_click=fresh_form, args=(form,))
 
 

@@ -307,7 +307,7 @@ def own_limits(group: Any, crops: dict[str, Any]) -> None:
             }
             for row in rows
         ]
-        page.table(pd.DataFrame(shown), key="limits_table")
+        page.table(shown, key="limits_table")
         _own_limit(group, crops, kept)
 
 
@@ -458,4 +458,4 @@ def measures(group: Any) -> None:
                     _("Weighed on"): day(found.weighed_on),
                 }
             )
-        page.table(pd.DataFrame(rows), key="measures_table")
+        page.table(rows, key="measures_table")

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.member_tables import FIELDS, MembersPreview, import_members, open_members, preview_members
@@ -96,7 +95,7 @@ def show_preview(preview: MembersPreview) -> None:
             }
             for row in preview.doubtful
         ]
-        page.table(pd.DataFrame(rows), f"{FORM}_doubtful")
+        page.table(rows, f"{FORM}_doubtful")
     show_unused(preview.unused)
     show_refused(preview.rejected, FORM)
 

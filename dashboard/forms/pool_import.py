@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
-import pandas as pd
 import streamlit as st
 
 from core.grain.commodities import commodity_codes, crop_words
@@ -171,7 +170,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
                     _("Reference"): load["reference"],
                 }
             rows.append(known)
-        page.table(pd.DataFrame(rows), f"earlier_rows_{kind}")
+        page.table(rows, f"earlier_rows_{kind}")
         if len(preview.rows) > SHOWN:
             st.caption(_("The first {shown} rows are shown.").format(shown=SHOWN))
 

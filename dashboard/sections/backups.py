@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.access import WHOLE
@@ -98,7 +97,7 @@ def _trail(group: Any) -> None:
             for change in state.store().changes(group.id)
         ]
         if rows:
-            page.table(pd.DataFrame(rows), "trail_table", "changes.csv")
+            page.table(rows, "trail_table", "changes.csv")
         else:
             st.write(_("Nothing was changed yet."))
 

@@ -252,9 +252,9 @@ def show_book(group: Group, book: BuyerBook) -> None:
     if not buyers:
         st.markdown(_("No buyer is recorded yet. The farm gate and the market are always compared."))
         return
-    page.table(pd.DataFrame([buyer_row(group, entry) for entry in buyers]), "buyers_standing", "buyers")
+    page.table([buyer_row(group, entry) for entry in buyers], "buyers_standing", "buyers")
     if offers:
-        page.table(pd.DataFrame([offer_row(group, entry) for entry in offers]), "offers_standing", "offers")
+        page.table([offer_row(group, entry) for entry in offers], "offers_standing", "offers")
     st.caption(_("The sale plan uses these terms. What nobody entered is marked 'assumed'."))
 
 
@@ -349,4 +349,4 @@ def show_entries(group: Group) -> None:
     with page.details(
         ngettext("{n} entry of the book", "{n} entries of the book", len(entries)).format(n=len(entries))
     ):
-        page.table(pd.DataFrame(rows), "buyers_entries", "buyers_book")
+        page.table(rows, "buyers_entries", "buyers_book")

@@ -323,7 +323,7 @@ def _work(now: Situation, lot: LotNow, chosen: tuple[DryingSetup, float, float])
         for item in plans
     ]
     if rows:
-        page.table(pd.DataFrame(rows), "drying_work")
+        page.table(rows, "drying_work")
 
 
 def _stopping(group: Any, run: DryingRun) -> None:
@@ -426,7 +426,7 @@ def _rate(rate: LearnedRate, run: DryingRun) -> None:
             ),
         }
     )
-    page.table(pd.DataFrame(rows), "drying_rate")
+    page.table(rows, "drying_rate")
     st.caption(
         _(
             "Published trials elsewhere took up to {factor} times as long or as short as the model says, in two of "

@@ -191,7 +191,7 @@ def its_doubts(one: LotState) -> None:
             }
             for flag in one.flags
         ]
-        page.table(pd.DataFrame(doubts), key="lots_doubts")
+        page.table(doubts, key="lots_doubts")
 
 
 def its_work(group: Any, one: LotState) -> None:
@@ -209,7 +209,7 @@ def its_work(group: Any, one: LotState) -> None:
             }
             for action in work
         ]
-        page.table(pd.DataFrame(done), key="lots_work")
+        page.table(done, key="lots_work")
 
 
 def its_tests(group: Any, one: LotState) -> None:

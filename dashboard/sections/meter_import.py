@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.records import Event, Group
@@ -52,18 +51,16 @@ def show_preview(preview: PaymentsPreview, currency: str) -> None:
     st.write(left.format(count=len(preview.rejected)))
     if preview.rows:
         page.table(
-            pd.DataFrame(
-                [
-                    {
-                        _("Member"): member_label(row.member, row.name),
-                        _("Day"): row.on,
-                        _("Amount"): coins(row.amount, currency),
-                        _("Kept in"): place_words(row.place).capitalize(),
-                        _("Reference"): row.reference,
-                    }
-                    for row in preview.rows
-                ]
-            ),
+            [
+                {
+                    _("Member"): member_label(row.member, row.name),
+                    _("Day"): row.on,
+                    _("Amount"): coins(row.amount, currency),
+                    _("Kept in"): place_words(row.place).capitalize(),
+                    _("Reference"): row.reference,
+                }
+                for row in preview.rows
+            ],
             "pay_rows",
         )
     show_unused(preview.unused)

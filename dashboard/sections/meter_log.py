@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.advice.meter_rounds import lots_to_test
@@ -157,18 +156,16 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
         st.write(_("Every lot that needs a test has its day."))
         return
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Day"): day(row.day),
-                    _("Member"): names.get(row.need.member, "?"),
-                    _("Lot"): row.need.lot,
-                    _("State"): _("late") if row.late else _("in time"),
-                    _("Why"): say(row.reason),
-                }
-                for row in rows
-            ]
-        ),
+        [
+            {
+                _("Day"): day(row.day),
+                _("Member"): names.get(row.need.member, "?"),
+                _("Lot"): row.need.lot,
+                _("State"): _("late") if row.late else _("in time"),
+                _("Why"): say(row.reason),
+            }
+            for row in rows
+        ],
         key="log_proposal",
         file_name="meter_days.csv",
         open_cards=2,
@@ -275,12 +272,10 @@ def show() -> None:
     if tests:
         with st.expander(_("Tests by member")):
             page.table(
-                pd.DataFrame(
-                    [
-                        {_("Member"): names.get(member, member), _("Tests"): made, _("Bags"): bags}
-                        for member, (made, bags) in tests.items()
-                    ]
-                ),
+                [
+                    {_("Member"): names.get(member, member), _("Tests"): made, _("Bags"): bags}
+                    for member, (made, bags) in tests.items()
+                ],
                 key="log_tests_table",
                 file_name="tests.csv",
             )

@@ -8,7 +8,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.accounts.finance import interest_on
@@ -374,20 +373,18 @@ def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> Non
                 charged[member] = charged.get(member, Decimal(0)) + Decimal(share)
     equal = float(season_cost) / max(len(members), 1)
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Member"): members[m],
-                    _("Testing is worth, a season"): money(season.by_member.get(m, 0.0), group.currency),
-                    _("An equal share would be"): money(equal, group.currency),
-                    _("Charged so far"): money(charged[m], group.currency) if m in charged else "–",
-                    _("State"): _("worth more than an equal share")
-                    if season.by_member.get(m, 0.0) > equal
-                    else _("worth less than an equal share"),
-                }
-                for m in members
-            ]
-        ),
+        [
+            {
+                _("Member"): members[m],
+                _("Testing is worth, a season"): money(season.by_member.get(m, 0.0), group.currency),
+                _("An equal share would be"): money(equal, group.currency),
+                _("Charged so far"): money(charged[m], group.currency) if m in charged else "–",
+                _("State"): _("worth more than an equal share")
+                if season.by_member.get(m, 0.0) > equal
+                else _("worth less than an equal share"),
+            }
+            for m in members
+        ],
         key="worth_members",
         file_name="worth.csv",
         open_cards=3,
@@ -397,18 +394,16 @@ def show_members(group: Group, season: SeasonWorth, season_cost: Decimal) -> Non
 def show_again(group: Group, lots: Sequence[Again]) -> None:
     """Show which open lot is worth another test today."""
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Lot"): row.label,
-                    _("Moisture now, %"): f"{number(row.moisture_pct)} ± {number(row.error_pct)}",
-                    _("Another test is worth"): money(row.worth, group.currency),
-                    _("It costs"): money(row.cost, group.currency),
-                    _("State"): _("test again") if row.worth > row.cost else _("known well enough"),
-                }
-                for row in sorted(lots, key=lambda row: row.cost - row.worth)
-            ]
-        ),
+        [
+            {
+                _("Lot"): row.label,
+                _("Moisture now, %"): f"{number(row.moisture_pct)} ± {number(row.error_pct)}",
+                _("Another test is worth"): money(row.worth, group.currency),
+                _("It costs"): money(row.cost, group.currency),
+                _("State"): _("test again") if row.worth > row.cost else _("known well enough"),
+            }
+            for row in sorted(lots, key=lambda row: row.cost - row.worth)
+        ],
         key="worth_again",
         file_name="test_again.csv",
     )
@@ -424,20 +419,18 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
     """Show each lot's worth, and for a chosen one how many bags to probe."""
     reports = worths.reports
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Lot"): lot.label,
-                    _("Crop"): _(get_commodity(lot.commodity).name),
-                    _("Bags"): lot.bags,
-                    _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
-                    _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),
-                    _("Bags to test"): reports[lot.id].probing.best,
-                    _("A calibration check adds"): money(reports[lot.id].calibration, group.currency),
-                }
-                for lot in lots
-            ]
-        ),
+        [
+            {
+                _("Lot"): lot.label,
+                _("Crop"): _(get_commodity(lot.commodity).name),
+                _("Bags"): lot.bags,
+                _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
+                _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),
+                _("Bags to test"): reports[lot.id].probing.best,
+                _("A calibration check adds"): money(reports[lot.id].calibration, group.currency),
+            }
+            for lot in lots
+        ],
         key="worth_lots",
         file_name="worth_by_lot.csv",
     )

@@ -185,18 +185,16 @@ def _known_crops(group: Any, known: dict[str, Commodity]) -> None:
         return
     st.subheader(_("Kept for this group"))
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("name"): crop.name,
-                    _("code"): code,
-                    _("equation"): crop.isotherm().form,
-                    _("uncertain to (points)"): round(crop.isotherm_sd_points, 2),
-                    _("source"): crop.isotherm().source,
-                }
-                for code, crop in known.items()
-            ]
-        ),
+        [
+            {
+                _("name"): crop.name,
+                _("code"): code,
+                _("equation"): crop.isotherm().form,
+                _("uncertain to (points)"): round(crop.isotherm_sd_points, 2),
+                _("source"): crop.isotherm().source,
+            }
+            for code, crop in known.items()
+        ],
         key="own_table",
     )
     used = {lot.commodity for lot in state.store().lots(group.id)}

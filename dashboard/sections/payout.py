@@ -151,7 +151,7 @@ def show_prices(group: Group, members: Mapping[int, str]) -> None:
             | {words[effect.name]: coins(effect.by_member[key], group.currency) for effect in moved}
             for key in moved[0].by_member
         ]
-        page.table(pd.DataFrame(rows), "effects_table", "price_effects.csv")
+        page.table(rows, "effects_table", "price_effects.csv")
 
 
 def show_meter(scene: PoolScene) -> None:

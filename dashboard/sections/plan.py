@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.advice import Choices, Situation
@@ -120,7 +119,7 @@ def _table(now: Situation) -> None:
         for line, part in zip(merged_lines(plan), now.reasons, strict=True)
     ]
     with st.expander(_("Part by part, with the reason of each")):
-        page.table(pd.DataFrame(rows), "plan_lines", "sale_plan.csv")
+        page.table(rows, "plan_lines", "sale_plan.csv")
 
 
 def _drying_cell(line: Any) -> str:
@@ -264,7 +263,7 @@ def _wishes(group: Any) -> None:
     page.link("prices", _("Enter buyers and offers"), "buyers")
     with st.expander(_("Cash needs and home use")):
         if wishes["needs"]:
-            page.table(pd.DataFrame(wishes["needs"]), "plan_needs_table")
+            page.table(wishes["needs"], "plan_needs_table")
         with st.form("plan_need_form", clear_on_submit=True):
             st.markdown(_("**A cash need**"))
             label = st.text_input(_("What for"), key="plan_need_label")
@@ -284,7 +283,7 @@ def _wishes(group: Any) -> None:
                 st.rerun()
         crops = sorted({lot.commodity for lot in store.lots(group.id)})
         if wishes["reserves"]:
-            page.table(pd.DataFrame(wishes["reserves"]), "plan_reserves_table")
+            page.table(wishes["reserves"], "plan_reserves_table")
         with st.form("plan_reserve_form", clear_on_submit=True):
             st.markdown(_("**Grain for home use or seed**"))
             what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")

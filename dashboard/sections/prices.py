@@ -120,7 +120,7 @@ def show_months(group: Group, outlook: PriceOutlook) -> None:
         }
         for ahead, row in outlook.by_month().iterrows()
     ]
-    page.table(pd.DataFrame(rows), key="prices_table", file_name="price_outlook")
+    page.table(rows, key="prices_table", file_name="price_outlook")
     if waiting:
         st.caption(_("While you wait, sell as soon as the price reaches the one of its month."))
 

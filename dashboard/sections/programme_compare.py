@@ -233,20 +233,18 @@ def show_expected(keys: Sequence[tuple[int, int]]) -> None:
     with page.busy(_("Drying each lot again in its own weather")):
         rows = [(names[group_id], cached_expected(group_id, version)) for group_id, version in keys]
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Group"): name,
-                    _("Lots"): item.lots,
-                    _("Days observed"): number(item.observed_days, 0),
-                    _("Days expected"): number(item.expected_days, 0),
-                    _("Observed / expected"): number(item.ratio, 2),
-                    _("95 % interval"): f"{number(item.low, 2)} – {number(item.high, 2)}",
-                    _("What may be said"): words[item.verdict],
-                }
-                for name, item in sorted(rows, key=lambda row: row[0])
-            ]
-        ),
+        [
+            {
+                _("Group"): name,
+                _("Lots"): item.lots,
+                _("Days observed"): number(item.observed_days, 0),
+                _("Days expected"): number(item.expected_days, 0),
+                _("Observed / expected"): number(item.ratio, 2),
+                _("95 % interval"): f"{number(item.low, 2)} – {number(item.high, 2)}",
+                _("What may be said"): words[item.verdict],
+            }
+            for name, item in sorted(rows, key=lambda row: row[0])
+        ],
         "expected_table",
         "days_to_dry_expected.csv",
     )

@@ -100,7 +100,7 @@ def show_indicators(own: CountedGroup) -> None:
     table, _currency, _day = table_of([own], of)
     report = group_report(table, of, state.now().date())
     target_list(report)
-    page.table(pd.DataFrame([report_words(row) for _index, row in report.iterrows()]), "profile_table", open_cards=4)
+    page.table([report_words(row) for _index, row in report.iterrows()], "profile_table", open_cards=4)
     label = _("Download these indicators (CSV, HXL tags)")
     page.download(report, "profile.csv", "profile_csv", label, report_tags())
     definitions_list()
@@ -137,7 +137,7 @@ def show_seasons(key: tuple[int, int], of: tuple[Season, ...], currency: str) ->
             )
             row[_("What may be said")] = words[change.verdict]
         rows.append(row)
-    page.table(pd.DataFrame(rows), "season_table", "seasons.csv", open_cards=4)
+    page.table(rows, "season_table", "seasons.csv", open_cards=4)
     if changes:
         said = [say(DEFINITIONS[name].label) for name, item in changes.items() if item.verdict in {"better", "worse"}]
         st.write(
@@ -168,13 +168,11 @@ def show_people(groups: Sequence[CountedGroup], group_id: int) -> None:
             st.info(_("This is not counted by person."))
             return
         page.table(
-            pd.DataFrame(
-                {
-                    _("Owners"): [cell_words(cell) for cell in own["cell"]],
-                    _("People"): [_("blank") if pd.isna(count) else str(count) for count in own["people"]],
-                    _("Value"): [in_words(DEFINITIONS[key], value) for value in own["value"]],
-                }
-            ),
+            {
+                _("Owners"): [cell_words(cell) for cell in own["cell"]],
+                _("People"): [_("blank") if pd.isna(count) else str(count) for count in own["people"]],
+                _("Value"): [in_words(DEFINITIONS[key], value) for value in own["value"]],
+            },
             "people_table",
         )
         st.caption(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
 import streamlit as st
 
 from core.group.records import Group
@@ -174,7 +173,7 @@ def show_visits(groups: list[Group]) -> None:
             for v in visits[MOST_VISITS:]
         ]
         with st.expander(ngettext("{count} more", "{count} more", len(rest)).format(count=len(rest))):
-            page.table(pd.DataFrame(rest), "visit_table", "visits.csv")
+            page.table(rest, "visit_table", "visits.csv")
 
 
 def show() -> None:
@@ -195,7 +194,7 @@ def show() -> None:
         show_visits(groups)
         if results:
             with page.details(_("Each group's largest avoidable loss")):
-                page.table(pd.DataFrame(group_rows(results, groups)), "help_table", "what_would_help.csv")
+                page.table(group_rows(results, groups), "help_table", "what_would_help.csv")
                 st.download_button(
                     _("Download all figures (XLSX with HXL tags)"),
                     workbook_bytes({"what would help": help_table(results, groups)}, {"what would help": HELP_TAGS}),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 
 from core.programme.definitions import DATA_QUALITY
@@ -59,7 +58,7 @@ def data_quality(groups: Sequence[CountedGroup]) -> None:
                 _("Agreed to be named"): _("{agreed} of {people}").format(agreed=agreed, people=people),
             }
         )
-    page.table(pd.DataFrame(rows), "quality_table", "data_quality.csv", open_cards=4)
+    page.table(rows, "quality_table", "data_quality.csv", open_cards=4)
 
 
 def show() -> None:

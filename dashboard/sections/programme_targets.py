@@ -41,7 +41,7 @@ def whole_programme(
     """Show every indicator of all groups together, with baseline and target in words."""
     target_list(report)
     rows = [report_words(row) | {_("Groups"): number(row["groups"], 0)} for _index, row in report.iterrows()]
-    page.table(pd.DataFrame(rows), "programme_table", open_cards=5)
+    page.table(rows, "programme_table", open_cards=5)
     st.caption(
         _("Intervals take groups as they are, not single lots. Money in {currency}, at rates up to {day}.").format(
             currency=currency, day=day(rates_on)

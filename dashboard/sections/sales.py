@@ -188,7 +188,7 @@ def _listed(now: Situation) -> None:
         }
         for row in sales.itertuples()
     ]
-    page.table(pd.DataFrame(rows), "sales_table", "sales.csv")
+    page.table(rows, "sales_table", "sales.csv")
     names = {
         int(row.id): _("{lot}, {bags} bags, {day}").format(
             lot=row.label, bags=int(row.bags), day=day(pd.Timestamp(row.sold_on).date())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
 import streamlit as st
 
 from core.planning.rolling import kept_plans, season_end
@@ -75,7 +74,7 @@ def show() -> None:
         }
         for row in frame.itertuples()
     ]
-    page.table(pd.DataFrame(rows), "season_table", "season_end.csv")
+    page.table(rows, "season_table", "season_end.csv")
     unpaid = float(frame["unpaid"].sum())
     if unpaid > 0.005:
         st.warning(_("{amount} from these sales is not paid yet.").format(amount=money(unpaid, currency)))

@@ -89,7 +89,7 @@ def _group_values() -> None:
         for key, fact in sorted(facts.items())
     ]
     with page.details(_("What {group} works with").format(group=group.name)):
-        page.table(pd.DataFrame(rows), key="sources_facts")
+        page.table(rows, key="sources_facts")
 
 
 def _shown(value: object) -> str:

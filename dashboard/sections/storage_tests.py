@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -90,7 +89,7 @@ def show_urgency(now: Situation) -> None:
                 lot=judged[0].lot.label, date=day(today + timedelta(days=first.test_days))
             )
         )
-    page.table(pd.DataFrame(rows), key="storage_urgency", file_name="lots_in_store")
+    page.table(rows, key="storage_urgency", file_name="lots_in_store")
     for lot in (keeping.lot for keeping in judged):
         one = by_id[lot.lot_id]
         limit = lot.limit_pct or one.limit.moisture_pct
@@ -103,17 +102,15 @@ def show_urgency(now: Situation) -> None:
     labels = {keeping.lot.lot_id: keeping.lot.label for keeping in judged}
     visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))
     page.table(
-        pd.DataFrame(
-            [
-                {
-                    _("Day"): day(visit.on),
-                    _("Lots, in order"): ", ".join(labels[lot] for lot in visit.lots),
-                    _("Bags to test"): visit.bags,
-                    _("Late"): ", ".join(labels[lot] for lot in visit.late) or "–",
-                }
-                for visit in visits
-            ]
-        ),
+        [
+            {
+                _("Day"): day(visit.on),
+                _("Lots, in order"): ", ".join(labels[lot] for lot in visit.lots),
+                _("Bags to test"): visit.bags,
+                _("Late"): ", ".join(labels[lot] for lot in visit.late) or "–",
+            }
+            for visit in visits
+        ],
         key="storage_round",
     )
     page.origin(fact)

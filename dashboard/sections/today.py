@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -107,7 +106,7 @@ def _days(now: Situation) -> None:
     if later:
         with st.expander(ngettext("Later: {count} step", "Later: {count} steps", len(later)).format(count=len(later))):
             rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _who(item.who)} for item in later]
-            page.table(pd.DataFrame(rows), "today_later", "steps.csv")
+            page.table(rows, "today_later", "steps.csv")
 
 
 def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
@@ -187,7 +186,7 @@ def _orders(now: Situation) -> None:
         for item in now.purchases
     ]
     with st.expander(_("All orders with their last day")):
-        page.table(pd.DataFrame(rows), "today_orders", "to_order.csv")
+        page.table(rows, "today_orders", "to_order.csv")
 
 
 def _how() -> None:
