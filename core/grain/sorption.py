@@ -277,15 +277,13 @@ def equilibrium_with_flag(
     return SorptionResult(value, _outside(chosen, temperature, relative_humidity), spread, chosen.name)
 
 
-def humidity_with_flag(
-    commodity: str | Commodity, temperature_c: ArrayLike, moisture_pct: ArrayLike, isotherm: str | None = None
-) -> SorptionResult:
+def humidity_with_flag(commodity: str | Commodity, temperature_c: ArrayLike, moisture_pct: ArrayLike) -> SorptionResult:
     """Return the equilibrium humidity, %, with its flag and the disagreement of the sets in % humidity.
 
     Parameters and errors are those of `equilibrium_humidity`; no warning is given, since the flag is in the result.
     """
     crop = get_commodity(commodity)
-    chosen = crop.isotherm(isotherm)
+    chosen = crop.isotherm(None)
     temperature = _checked_temperature(chosen, temperature_c)
     moisture = dry_basis(moisture_pct)
     temperature, moisture = np.broadcast_arrays(temperature, moisture)

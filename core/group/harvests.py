@@ -27,13 +27,8 @@ class HarvestSeason:
         return self.first <= lot.harvested_on <= self.last
 
 
-def harvest_seasons(lots: Sequence[Lot], gap_days: int = GAP_DAYS) -> list[HarvestSeason]:
+def harvest_seasons(lots: Sequence[Lot]) -> list[HarvestSeason]:
     """Return the seasons in which lots were harvested, the latest first.
-
-    Parameters
-    ----------
-    gap_days : int
-        Days without a harvest that part two seasons.
 
     Returns
     -------
@@ -43,7 +38,7 @@ def harvest_seasons(lots: Sequence[Lot], gap_days: int = GAP_DAYS) -> list[Harve
     days = sorted({lot.harvested_on for lot in lots if lot.harvested_on})
     runs: list[list[date]] = []
     for day in days:
-        if runs and (day - runs[-1][-1]).days <= gap_days:
+        if runs and (day - runs[-1][-1]).days <= GAP_DAYS:
             runs[-1].append(day)
         else:
             runs.append([day])

@@ -17,17 +17,11 @@ Floats = NDArray[np.float64]
 
 
 def breakeven_price(
-    price_now: ArrayLike,
-    months: ArrayLike,
-    monthly_interest: float,
-    monthly_loss: float,
-    monthly_cost: float = 0.0,
-    one_off_cost: float = 0.0,
-    quality_discount: float = 0.0,
+    price_now: ArrayLike, months: ArrayLike, monthly_interest: float, monthly_loss: float, monthly_cost: float = 0.0
 ) -> NDArray[np.float64] | float:
     """Return the price that must be reached for waiting to earn as much as selling now.
 
-    P_n = [P_0 (1+r)^n + k ((1+r)^n - 1)/r + F] / ((1-l)^n (1-q)), the competitive-storage condition of
+    P_n = [P_0 (1+r)^n + k ((1+r)^n - 1)/r] / (1-l)^n, the competitive-storage condition of
     Williams & Wright 1991, Storage and Commodity Markets, ch. 2, summed over n months.
 
     Parameters
@@ -42,10 +36,6 @@ def breakeven_price(
         Weight lost, fraction a month, 0 <= l < 1.
     monthly_cost : float
         Storage cost per kg at start, paid at month end [money/kg].
-    one_off_cost : float
-        Costs once, valued at the sale [money/kg at start].
-    quality_discount : float
-        Fraction of the price lost by quality, 0 <= q < 1.
 
     Returns
     -------
@@ -55,18 +45,14 @@ def breakeven_price(
     Raises
     ------
     InputError
-        Loss or discount outside 0-1, or interest not above -1.
+        Loss outside 0-1, or interest not above -1.
     """
-    if not 0 <= monthly_loss < 1 or not 0 <= quality_discount < 1:
-        raise InputError(
-            "monthly loss {loss} and quality discount {discount} must be at least 0 and below 1",
-            loss=monthly_loss,
-            discount=quality_discount,
-        )
+    if not 0 <= monthly_loss < 1:
+        raise InputError("monthly loss {loss} must be at least 0 and below 1", loss=monthly_loss)
     periods = np.asarray(months, dtype=float)
     capital = np.asarray(price_now, dtype=float) * growth(monthly_interest, periods)
-    needed = capital + monthly_cost * annuity_growth(monthly_interest, periods) + one_off_cost
-    result = needed / ((1 - monthly_loss) ** periods * (1 - quality_discount))
+    needed = capital + monthly_cost * annuity_growth(monthly_interest, periods)
+    result = needed / (1 - monthly_loss) ** periods
     return float(result) if np.ndim(result) == 0 else result
 
 

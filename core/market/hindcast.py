@@ -1,8 +1,8 @@
 """What each rule of sale would have earned in the past years of a price series, each date knowing only its past.
 
-A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest, or one that
-is given. From there each rule sells once within the horizon. A rule's result is what a kilogram earned, less weight
-loss and interest, relative to selling at harvest in the same year.
+A year of the hindcast begins at its harvest month: the month that the data *up to then* call the lowest. From there
+each rule sells once within the horizon. A rule's result is what a kilogram earned, less weight loss and interest,
+relative to selling at harvest in the same year.
 """
 
 from __future__ import annotations
@@ -47,14 +47,45 @@ class HindcastReport:
     captured: float
 
 
+def past_harvests(
+    series: pd.Series, horizon_months: int, monthly_inflation: float | None
+) -> list[tuple[pd.Period, Floats]]:
+    """Return the months of harvest that can be looked back on, each with the prices from it to the horizon's end.
+
+    Harvest is in the lowest month of the curve known before it.
+
+    Raises
+    ------
+    PriceDataError
+        No whole year left after the least history.
+    """
+    found = []
+    start = series.index[0] + LEAST_HISTORY_MONTHS
+    while start + horizon_months <= series.index[-1]:
+        known = series[: start - 1]
+        if len(known) < 0.75 * LEAST_HISTORY_MONTHS:
+            start = start + 1
+            continue
+        origin = start + (fit_season(known, monthly_inflation).trough_month - start.month) % 12
+        start = origin + 7
+        came = price_course(series, origin, horizon_months) if origin + horizon_months <= series.index[-1] else None
+        if came is not None:
+            found.append((origin, came))
+    if not found:
+        raise PriceDataError(
+            "{months} months of prices leave no whole year to look back on: at least {least} are needed",
+            months=len(series),
+            least=LEAST_HISTORY_MONTHS + horizon_months + 1,
+        )
+    return found
+
+
 def hindcast(
     prices: pd.Series,
     monthly_loss: float,
     monthly_interest: float,
     horizon_months: int,
-    harvest_month: int | None = None,
     monthly_inflation: float | None = None,
-    least_history: int = LEAST_HISTORY_MONTHS,
     neighbours: Sequence[pd.Series] = (),
 ) -> HindcastReport:
     """Replay the past years of a price series under each rule.
@@ -67,12 +98,8 @@ def hindcast(
         Weight lost and cost of money, fractions a month.
     horizon_months : int
         Longest wait; the stock must be sold by then.
-    harvest_month : int, optional
-        1..12; default the lowest month of the curve known at each date.
     monthly_inflation : float, optional
         Towards which the drift is shrunk.
-    least_history : int
-        Months of record before the first year.
     neighbours : sequence of Series, optional
         The same crop in other markets, lent to the plan's fit as far as they were known then.
 
@@ -90,33 +117,13 @@ def hindcast(
     series = prices.dropna().astype(float).sort_index()
     rule = WaitingRule(horizon_months, monthly_interest, monthly_loss)
     rows = []
-    start = series.index[0] + least_history
-    while start + horizon_months <= series.index[-1]:
-        known = series[: start - 1]
-        if len(known) < 0.75 * least_history:
-            start = start + 1
-            continue
-        before = fit_season(known, monthly_inflation)
-        month = harvest_month or before.trough_month
-        origin = start + (month - start.month) % 12
-        start = origin + 7 if harvest_month is None else origin + 1
-        if origin + horizon_months > series.index[-1]:
-            break
-        outcome = price_course(series, origin, horizon_months)
-        if outcome is None:
-            continue
+    for origin, outcome in past_harvests(series, horizon_months, monthly_inflation):
         worth = outcome * rule.discount(np.arange(horizon_months + 1)) / outcome[0]
         sold = _plan_month(series, origin, rule, monthly_inflation, neighbours)
         rows.append(
             {"harvest": origin, "price": outcome[0], "sold_after": sold, HARVEST: 1.0}
             | {f"wait {k} months": worth[k] for k in range(1, horizon_months + 1)}
             | {PLAN: worth[sold], FORESIGHT: worth.max()}
-        )
-    if not rows:
-        raise PriceDataError(
-            "{months} months of prices leave no whole year to look back on: at least {least} are needed",
-            months=len(series),
-            least=least_history + horizon_months + 1,
         )
     years = pd.DataFrame(rows).set_index("harvest")
     rules = [column for column in years.columns if column not in ("price", "sold_after")]

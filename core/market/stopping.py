@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from core.errors import PriceDataError
-from core.market.hindcast import LEAST_HISTORY_MONTHS, price_course
+from core.market.hindcast import past_harvests
 from core.market.season import SeasonalCurve, fit_season
 from core.market.waiting import WaitingRule
 
@@ -126,9 +125,7 @@ def selling_prices_by_month(curve: SeasonalCurve, rule: WaitingRule, price_now: 
 def hindcast_selling_prices(
     prices: pd.Series,
     rule: WaitingRule,
-    harvest_month: int | None = None,
     monthly_inflation: float | None = None,
-    least_history: int = LEAST_HISTORY_MONTHS,
     neighbours: Sequence[pd.Series] = (),
     seed: int = 17,
 ) -> pd.DataFrame:
@@ -140,12 +137,8 @@ def hindcast_selling_prices(
         Price [money/kg] with a monthly PeriodIndex; gaps allowed.
     rule : WaitingRule
         Longest wait, weight loss, interest, storage cost.
-    harvest_month : int, optional
-        1..12; default the lowest month of the curve known at each date.
     monthly_inflation : float, optional
         Towards which the drift is shrunk.
-    least_history : int
-        Months of record before the first year.
     neighbours : sequence of Series, optional
         The same crop in other markets.
     seed : int
@@ -165,20 +158,7 @@ def hindcast_selling_prices(
     series = prices.dropna().astype(float).sort_index()
     months = np.arange(rule.months + 1)
     rows: list[dict[str, object]] = []
-    start = series.index[0] + least_history
-    while start + rule.months <= series.index[-1]:
-        known = series[: start - 1]
-        if len(known) < 0.75 * least_history:
-            start = start + 1
-            continue
-        month = harvest_month or fit_season(known, monthly_inflation).trough_month
-        origin = start + (month - start.month) % 12
-        start = origin + 7 if harvest_month is None else origin + 1
-        if origin + rule.months > series.index[-1]:
-            break
-        came = price_course(series, origin, rule.months)
-        if came is None:
-            continue
+    for origin, came in past_harvests(series, rule.months, monthly_inflation):
         paths = fit_season(series[:origin], monthly_inflation, neighbours).sample_paths(rule.months, PATHS, seed).T
         worth = paths * rule.discount(months)[:, None] - rule.cost(months)[:, None] * paths[0]
         found = selling_prices(paths, worth)
@@ -195,12 +175,6 @@ def hindcast_selling_prices(
                 "rule": earned[sold],
                 "best": earned.max(),
             }
-        )
-    if not rows:
-        raise PriceDataError(
-            "{months} months of prices leave no whole year to look back on: at least {least} are needed",
-            months=len(series),
-            least=least_history + rule.months + 1,
         )
     return pd.DataFrame(rows).set_index("harvest")
 

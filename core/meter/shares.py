@@ -189,19 +189,13 @@ def own_meter_season_cost(
 
 
 def meter_season_cost(
-    price: Decimal,
-    seasons: int,
-    yearly_upkeep: Decimal,
-    per_test: Decimal,
-    tests: int,
-    resale: Decimal = ZERO,
-    interest_per_season: Decimal = ZERO,
+    price: Decimal, seasons: int, yearly_upkeep: Decimal, per_test: Decimal, tests: int, resale: Decimal = ZERO
 ) -> Decimal:
     """Return what the shared meter costs a season: as an own one (price over its life, upkeep), and its tests.
 
     Parameters
     ----------
-    price, seasons, yearly_upkeep, resale, interest_per_season
+    price, seasons, yearly_upkeep, resale
         As `own_meter_season_cost`.
     per_test : Decimal
         Batteries, carrying and wear of a test, money.
@@ -213,7 +207,7 @@ def meter_season_cost(
     Decimal
         Money per season, unrounded.
     """
-    return own_meter_season_cost(price, seasons, yearly_upkeep, resale, interest_per_season) + per_test * tests
+    return own_meter_season_cost(price, seasons, yearly_upkeep, resale) + per_test * tests
 
 
 @dataclass(frozen=True)

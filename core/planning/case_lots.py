@@ -256,20 +256,19 @@ def _no_tests() -> Any:
     return pd.DataFrame({name: pd.Series(dtype=float) for name in columns})
 
 
-def target_choices(
-    targets: Mapping[str, float], buyers: Sequence[CaseBuyer], most: int = 3
-) -> tuple[tuple[str, float], ...]:
+MOST_TARGETS = 3
+
+
+def target_choices(targets: Mapping[str, float], buyers: Sequence[CaseBuyer]) -> tuple[tuple[str, float], ...]:
     """Return further moistures to dry each crop to, beside the one for keeping.
 
-    What buyers allow by their own meters, and one point drier.
+    What buyers allow by their own meters, and one point drier: at most `MOST_TARGETS` for a crop, the buyers' limits
+    furthest apart first; what differs by less than 0.3 point is one choice.
 
     Parameters
     ----------
     targets : mapping of crop to moisture
         The moisture for keeping [% w.b.].
-    most : int
-        At most so many for a crop; the buyers' limits furthest apart come first. What differs by less than 0.3 point
-        is one choice.
     """
     found: list[tuple[str, float]] = []
     for crop, keeping in sorted(targets.items()):
@@ -283,7 +282,7 @@ def target_choices(
         taken = [keeping]
         for limit in [wanted[-1], *wanted[:-1]]:
             apart = all(abs(limit - other) >= 0.3 for other in taken)
-            if apart and 3.0 < limit <= keeping + 3.0 and len(taken) <= most:
+            if apart and 3.0 < limit <= keeping + 3.0 and len(taken) <= MOST_TARGETS:
                 taken.append(limit)
         found += [(crop, limit) for limit in sorted(taken[1:], reverse=True)]
     return tuple(found)

@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pandas as pd
 
 from core.planning.case import PlanningCase
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.sale_plan import SalePlan
-from core.planning.seasons import Seasons
 from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import Worth, evaluate
 
 
-def compare_with_rules(
-    case: PlanningCase,
-    plan: SalePlan,
-    seed: int,
-    outlook: Outlook | None = None,
-    make_seasons: Callable[[PlanningCase, int], Seasons] | None = None,
-) -> pd.DataFrame:
+def compare_with_rules(case: PlanningCase, plan: SalePlan, seed: int) -> pd.DataFrame:
     """Hold the plan against simple rules on FRESH scenarios (the ones it was made on would flatter it).
 
     Parameters
@@ -30,10 +21,6 @@ def compare_with_rules(
         The case that was planned.
     seed : int
         Seed of the fresh scenarios.
-    outlook : Outlook, optional
-        The outlook on which the plan was made (built again if left out).
-    make_seasons : callable, optional
-        (case, seed) -> Seasons from the records; the invented seasons if left out.
 
     Returns
     -------
@@ -41,7 +28,7 @@ def compare_with_rules(
         Indexed "plan" and by rule: mean, worst_tenth_mean [money today], chance_below_selling_now (fraction of
         scenarios), cash_needs_missed (mean number of need dates not covered by sales).
     """
-    worths = fresh_worths(case, plan, seed, outlook, make_seasons)
+    worths = fresh_worths(case, plan, seed)
     now = worths["sell all now wet"].value
     rows = {
         name: {
@@ -55,17 +42,13 @@ def compare_with_rules(
     return pd.DataFrame.from_dict(rows, orient="index")
 
 
-def fresh_worths(
-    case: PlanningCase,
-    plan: SalePlan,
-    seed: int,
-    outlook: Outlook | None = None,
-    make_seasons: Callable[[PlanningCase, int], Seasons] | None = None,
-) -> dict[str, Worth]:
-    """Return what the plan and every rule bring on fresh scenarios, by name ("plan" first)."""
-    maker = make_seasons or invented_seasons
-    decided = outlook if outlook is not None else build_outlook(case, seasons=maker(case, case.seed))
-    fresh = build_outlook(case, seed, maker(case, seed), like=decided)
+def fresh_worths(case: PlanningCase, plan: SalePlan, seed: int, outlook: Outlook | None = None) -> dict[str, Worth]:
+    """Return what the plan and every rule bring on fresh invented seasons, by name ("plan" first).
+
+    The `outlook` on which the plan was made is built again if left out.
+    """
+    decided = outlook if outlook is not None else build_outlook(case, seasons=invented_seasons(case, case.seed))
+    fresh = build_outlook(case, seed, invented_seasons(case, seed), like=decided)
     worths = {"plan": evaluate(fresh, plan.allocation)}
     for rule in RULES:
         worths[rule] = evaluate(fresh, rule_allocation(decided, rule))

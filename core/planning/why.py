@@ -336,15 +336,11 @@ def what_if_cases(case: PlanningCase) -> dict[str, tuple[Message, PlanningCase]]
     return found
 
 
-def value_of_more(
-    outlook: Outlook, plan: SalePlan, effort: float = QUICK, watch: Callable[[float], bool] | None = None
-) -> pd.DataFrame:
+def value_of_more(outlook: Outlook, plan: SalePlan, watch: Callable[[float], bool] | None = None) -> pd.DataFrame:
     """Return what one more of each limit would be worth, by solving again on the same scenarios.
 
     Parameters
     ----------
-    effort : float
-        Of the usual budget of the search, for each of the plans.
     watch : callable, optional
         Told the share that is done; the rest is left out where it returns True.
 
@@ -363,7 +359,7 @@ def value_of_more(
         moved = replace(outlook, case=changed)
         kept = complete(moved, plan.allocation.lot, plan.allocation.option, plan.allocation.bags)
         possible = not broken_limits(moved, kept)
-        again = plan_sale(changed, moved, start=kept if possible else None, effort=effort)
+        again = plan_sale(changed, moved, start=kept if possible else None, effort=QUICK)
         if possible:
             old = evaluate(moved, kept)
             base = old.mean + changed.risk_weight * old.worst_tenth_mean

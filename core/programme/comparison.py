@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
+from core.programme.intervals import FEWEST
 
 Array = NDArray[np.float64]
 WINSORISED_SHARE = 0.10
@@ -180,11 +181,7 @@ class GroupEstimate:
 
 
 def shrunken_estimates(
-    values: ArrayLike,
-    variances: ArrayLike,
-    sizes: ArrayLike,
-    fewest: int = 5,
-    bounds: tuple[float, float] = (-np.inf, np.inf),
+    values: ArrayLike, variances: ArrayLike, sizes: ArrayLike, bounds: tuple[float, float] = (-np.inf, np.inf)
 ) -> tuple[GroupEstimate, ...]:
     """Return each group's shrunken estimate with a 95 % interval and what may be said of it.
 
@@ -194,8 +191,6 @@ def shrunken_estimates(
         Estimates (rates or means) and their sampling variances.
     sizes : array of shape (n,)
         Observations behind each.
-    fewest : int
-        Below this count nothing is said ("cannot tell yet").
     bounds : (float, float)
         What the value cannot be below or above; intervals end there.
 
@@ -231,13 +226,11 @@ def shrunken_estimates(
         sd = float(np.sqrt(spread))
         low, high = max(bounds[0], estimate - 1.96 * sd), min(bounds[1], estimate + 1.96 * sd)
         verdict = "higher" if low > centre else "lower" if high < centre else "like the others"
-        result.append(GroupEstimate(float(estimate), low, high, "cannot tell yet" if size < fewest else verdict))
+        result.append(GroupEstimate(float(estimate), low, high, "cannot tell yet" if size < FEWEST else verdict))
     return tuple(result)
 
 
-def funnel_verdicts(
-    rates: ArrayLike, sizes: ArrayLike, benchmark: float, phi: float = 1.0, fewest: int = 5
-) -> tuple[str, ...]:
+def funnel_verdicts(rates: ArrayLike, sizes: ArrayLike, benchmark: float, phi: float = 1.0) -> tuple[str, ...]:
     """Return where each group lies in its funnel, far below, below, inside, above, far above or cannot tell yet.
 
     Parameters
@@ -248,8 +241,6 @@ def funnel_verdicts(
         Proportion of all together.
     phi : float
         See `overdispersion`.
-    fewest : int
-        Below this size nothing is said.
 
     Returns
     -------
@@ -261,7 +252,7 @@ def funnel_verdicts(
     (low, high), (far_low, far_high) = (widened_limits(benchmark, n, coverage, phi) for coverage in (0.95, 0.998))
     tiny = 1e-12
     words = np.select(
-        [n < fewest, y < far_low - tiny, y > far_high + tiny, y < low - tiny, y > high + tiny],
+        [n < FEWEST, y < far_low - tiny, y > far_high + tiny, y < low - tiny, y > high + tiny],
         ["cannot tell yet", "far below", "far above", "below", "above"],
         default="inside",
     )

@@ -12,6 +12,7 @@ import numpy as np
 from core.errors import DryholdError
 from core.group.records import Lot
 from core.programme.indicators import LotFacts
+from core.programme.intervals import FEWEST
 from core.weather.normals import Normals
 from core.weather.place import Place
 
@@ -91,12 +92,7 @@ def expected_days_to_dry(
 
 
 def observed_against_expected(
-    facts: Sequence[LotFacts],
-    place: Place,
-    normals: Normals,
-    seed: int,
-    setup_of: Callable[[Lot], DryingSetup],
-    fewest: int = 5,
+    facts: Sequence[LotFacts], place: Place, normals: Normals, seed: int, setup_of: Callable[[Lot], DryingSetup]
 ) -> ObservedAgainstExpected:
     """Return how a group's drying compares with what its own conditions allowed.
 
@@ -104,8 +100,6 @@ def observed_against_expected(
     ----------
     place, normals, seed, setup_of
         See `expected_days_to_dry`.
-    fewest : int
-        Below this count of lots nothing is said.
 
     Returns
     -------
@@ -137,5 +131,5 @@ def observed_against_expected(
         ratio,
         low,
         high,
-        verdict if count >= fewest else "cannot tell yet",
+        verdict if count >= FEWEST else "cannot tell yet",
     )

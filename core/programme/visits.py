@@ -16,6 +16,10 @@ MOST_VISITS = 5
 """How many groups one officer reaches in a week (judgement); the rest is listed below them."""
 
 
+SILENT_DAYS = 14
+"""Days without a reading after which open lots are a reason to call; judgement."""
+
+
 @dataclass(frozen=True)
 class Visit:
     """A group to visit this week, with reasons and an urgency (higher first)."""
@@ -26,14 +30,8 @@ class Visit:
     reasons: tuple[Message, ...]
 
 
-def visit_list(groups: Sequence[Records], now: datetime, silent_days: int = 14) -> list[Visit]:
-    """Return the groups that need a visit this week, most urgent first, with the reasons.
-
-    Parameters
-    ----------
-    silent_days : int
-        Days without a reading after which open lots are a reason to call.
-    """
+def visit_list(groups: Sequence[Records], now: datetime) -> list[Visit]:
+    """Return the groups that need a visit this week, most urgent first, with the reasons."""
     visits = []
     for records in groups:
         reasons: list[Message] = []
@@ -65,9 +63,9 @@ def visit_list(groups: Sequence[Records], now: datetime, silent_days: int = 14) 
         if open_lots and len(records.readings):
             last = pd.to_datetime(records.readings["taken_at"]).max()
             days = (pd.Timestamp(now) - last).days
-            if days > silent_days:
+            if days > SILENT_DAYS:
                 reasons.append(message("no reading for {days} days", days=days))
-                urgency += 1 + days / silent_days
+                urgency += 1 + days / SILENT_DAYS
         if reasons:
             visits.append(Visit(records.group.id, records.group.name, urgency, tuple(reasons)))
     return sorted(visits, key=lambda visit: (-visit.urgency, visit.group))

@@ -273,9 +273,11 @@ def update_forecast(run: StorageRun, retests: Sequence[Retest]) -> UpdatedForeca
     return UpdatedForecast(weights, shift, float(1.0 / (weights**2).sum()))
 
 
-def high_bag(
-    reading_pct: float, other_readings_pct: Sequence[float], limit_pct: float, usual_bag_sd: float = 0.7
-) -> Message | None:
+USUAL_BAG_SD = 0.7
+"""Between-bag spread after sun drying, points (0.5-1.0, from memory)."""
+
+
+def high_bag(reading_pct: float, other_readings_pct: Sequence[float], limit_pct: float) -> Message | None:
     """Return what a bag that reads high means for its stack, None where it does not stand out.
 
     Parameters
@@ -284,13 +286,11 @@ def high_bag(
         The other bags of the same round.
     limit_pct : float
         Moisture up to which the lot may stay in store.
-    usual_bag_sd : float
-        Between-bag spread after sun drying, points (0.5-1.0, from memory).
     """
     others = np.asarray(other_readings_pct, dtype=float)
     if others.size == 0:
         return None
-    spread = max(usual_bag_sd, float(others.std(ddof=1)) if others.size > 2 else 0.0)
+    spread = max(USUAL_BAG_SD, float(others.std(ddof=1)) if others.size > 2 else 0.0)
     above = (reading_pct - float(others.mean())) / (spread * math.sqrt(1.0 + 1.0 / others.size))
     if above < 2.5:
         return None

@@ -116,9 +116,7 @@ def usual_field(usual: Callable[[Any], Any], follows: str) -> Callable[..., Any]
 
 
 def draw_fields(
-    form: str,
-    fields: Sequence[Field] | Sequence[Field | Callable[[Mapping[str, Any]], Field | None]],
-    disabled: bool = False,
+    form: str, fields: Sequence[Field] | Sequence[Field | Callable[[Mapping[str, Any]], Field | None]]
 ) -> Filled:
     """Draw a form and return what it holds.
 
@@ -127,8 +125,6 @@ def draw_fields(
     fields : sequence of Field, or of functions that give one
         In the order asked. A function gets the values so far and returns the field, or None to leave it out: so the
         amount owed can depend on the member chosen above it.
-    disabled : bool
-        Show without letting change (while a summary is to be confirmed).
 
     Returns
     -------
@@ -150,7 +146,7 @@ def draw_fields(
             places = places or list(st.columns(2))
             place = places.pop(0)
         with place:
-            raw = _draw(form, field, values, disabled or st.session_state.get(f"{form}.asked") is not None)
+            raw = _draw(form, field, values, st.session_state.get(f"{form}.asked") is not None)
             empty = raw is None or raw == "" or raw == ()
             try:
                 values[field.name] = read_value(field, raw)
