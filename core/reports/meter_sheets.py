@@ -2,51 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
-from html import escape
 
 from core.accounts.journal import account_words
 from core.meter.account import Account, MemberBalance, Receipt, member_balances, member_statement
+from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
-
-STYLE = (
-    "body{font-family:Georgia,serif;color:#22261f;max-width:44rem;margin:2rem auto;padding:0 1rem}"
-    "table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #ded8c8;padding:.3rem;text-align:left}"
-    "td:first-child,td.d{white-space:nowrap}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:3rem}"
-    "@media print{body{margin:0}}"
-)
-
-
-def sheet(title: str, parts: list[str], language: str = "en") -> str:
-    """Return a whole HTML page that prints on paper; the parts are already safe HTML.
-
-    Parameters
-    ----------
-    title : str
-        Title, not yet escaped.
-    """
-    head = f'<!doctype html><html lang="{escape(language)}"><head><meta charset="utf-8">'
-    view = '<meta name="viewport" content="width=device-width, initial-scale=1">'
-    body = f"<body><h1>{escape(title)}</h1>{''.join(parts)}</body></html>"
-    return f"{head}{view}<title>{escape(title)}</title><style>{STYLE}</style></head>{body}"
-
-
-def html_table(head: list[str], rows: list[list[str]], numbers: int, days: Collection[int] = ()) -> str:
-    """Return an HTML table, every cell escaped; the last ``numbers`` columns stand to the right, days in one line."""
-
-    def line(cells: list[str], tag: str) -> str:
-        first = len(cells) - numbers
-
-        marks = [
-            f"<{tag}{' class=n' if place >= first else ' class=d' if place in days else ''}>{escape(cell)}</{tag}>"
-            for place, cell in enumerate(cells)
-        ]
-        return "<tr>" + "".join(marks) + "</tr>"
-
-    body = "".join(line(row, "td") for row in rows)
-    return f"<table><thead>{line(head, 'th')}</thead><tbody>{body}</tbody></table>"
 
 
 def statement_sheet(
@@ -58,13 +21,7 @@ def statement_sheet(
     tongue: Tongue = ENGLISH,
     start: date | None = None,
 ) -> str:
-    """Return a member's statement as a page to print.
-
-    Returns
-    -------
-    str
-        HTML, all text escaped.
-    """
+    """Return a member's statement as a page to print."""
     say = tongue.say
     statement = member_statement(account, member, start, on)
     balance = next(row for row in member_balances(account, on) if row.member == member)
@@ -84,12 +41,6 @@ def statement_sheet(
     head = [say("Day"), say("What"), say("Charged"), say("Paid"), say("Owed")]
     lines = _balance_lines(balance, currency, tongue)
     title = f"{balance.name} – {say('the shared meter')}"
-    intro = f"<p>{escape(group)} · {escape(tongue.day(on))} · {escape(currency)}</p>"
-    sums = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    sign = (
-        f"<p class=sign>{escape(say('Treasurer'))}: ____________________ &nbsp; "
-        f"{escape(say('Member'))}: ____________________</p>"
-    )
     ahead = [
         [tongue.day(day), tongue.amount(amount, currency)]
         for plan in account.facts.plans
@@ -97,9 +48,16 @@ def statement_sheet(
         for day, amount, _interest in plan.due
         if day > on
     ]
-    coming = [f"<h2>{escape(say('Instalments to come'))}</h2>", html_table([say("Day"), say("To pay")], ahead, 1, (0,))]
-    parts = [intro, html_table(head, rows, 3, (0,)), f"<ul>{sums}</ul>", *(coming if ahead else []), sign]
-    return sheet(title, parts, tongue.language)
+    coming = [heading(say("Instalments to come")), table([[say("Day"), say("To pay")], *ahead], 1, days=(0,))]
+    parts = [
+        heading(title, 1),
+        paragraph(f"{group} · {tongue.day(on)} · {currency}"),
+        table([head, *rows], 3, days=(0,)),
+        *(paragraph(line) for line in lines),
+        *(coming if ahead else []),
+        signatures([say("Treasurer"), say("Member")]),
+    ]
+    return page(title, parts, tongue.language)
 
 
 def receipt_text(receipt: Receipt, group: str, currency: str, tongue: Tongue = ENGLISH) -> str:
@@ -128,11 +86,6 @@ def account_sheet(account: Account, group: str, currency: str, on: date, tongue:
     ----------
     on : date
         Day up to which entries count.
-
-    Returns
-    -------
-    str
-        HTML, all text escaped.
     """
     say = tongue.say
     trial = account.journal.trial_balance(on)
@@ -173,27 +126,20 @@ def account_sheet(account: Account, group: str, currency: str, on: date, tongue:
                 [*head, where, _or_blank(line.debit, currency, tongue), _or_blank(line.credit, currency, tongue)]
             )
             head = [""] * len(head)
-    signed = [f"{escape(say(name))}: ____________________" for name in ("Treasurer", "Chair", "Member who checked")]
-    return sheet(
-        f"{group} – {say('the account of the shared meter')}",
-        [
-            f"<p>{escape(tongue.day(on))} · {escape(currency)}</p>",
-            html_table([say("Kind"), say("Account"), say("Debit"), say("Credit")], [*rows, total], 2),
-            f"<h2>{escape(say('Members'))}</h2>",
-            html_table(
-                [say("Member"), say("Owes"), say("In arrears"), say("Is owed"), say("Share capital")], members, 4
-            ),
-            f"<h2>{escape(say('Journal'))}</h2>",
-            html_table(
-                [say("No."), say("Day"), say("What"), say("Written by"), say("Account"), say("Debit"), say("Credit")],
-                journal,
-                2,
-                (1,),
-            ),
-            f"<p class=sign>{' &nbsp; '.join(signed)}</p>",
-        ],
-        tongue.language,
-    )
+    title = f"{group} – {say('the account of the shared meter')}"
+    owing = [say("Member"), say("Owes"), say("In arrears"), say("Is owed"), say("Share capital")]
+    heads = [say("No."), say("Day"), say("What"), say("Written by"), say("Account"), say("Debit"), say("Credit")]
+    parts = [
+        heading(title, 1),
+        paragraph(f"{tongue.day(on)} · {currency}"),
+        table([[say("Kind"), say("Account"), say("Debit"), say("Credit")], *rows, total], 2, sums=1),
+        heading(say("Members")),
+        table([owing, *members], 4),
+        heading(say("Journal")),
+        table([heads, *journal], 2, days=(1,)),
+        signatures([say(name) for name in ("Treasurer", "Chair", "Member who checked")]),
+    ]
+    return page(title, parts, tongue.language)
 
 
 def shares_sheet(
@@ -217,27 +163,19 @@ def shares_sheet(
         Shares.
     explanations : Mapping of rule title to sentence
         The rules.
-
-    Returns
-    -------
-    str
-        HTML, all text escaped.
     """
     say, rules = tongue.say, list(explanations)
     body = [
         [name, *[tongue.amount(shares[rule], currency) if rule in shares else "–" for rule in rules]]
         for name, shares in rows.items()
     ]
-    notes = "".join(f"<li><b>{escape(rule)}</b>: {escape(text)}</li>" for rule, text in explanations.items())
-    return sheet(
-        title,
-        [
-            f"<p>{escape(group)} · {escape(tongue.day(on))} · {escape(currency)}</p>",
-            html_table([say("Member"), *rules], body, len(rules)),
-            f"<ul>{notes}</ul>",
-        ],
-        tongue.language,
-    )
+    parts = [
+        heading(title, 1),
+        paragraph(f"{group} · {tongue.day(on)} · {currency}"),
+        table([[say("Member"), *rules], *body]),
+        *(paragraph(f"{rule}: {text}") for rule, text in explanations.items()),
+    ]
+    return page(title, parts, tongue.language)
 
 
 def _or_blank(amount: Decimal, currency: str, tongue: Tongue) -> str:

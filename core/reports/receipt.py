@@ -4,23 +4,15 @@ from __future__ import annotations
 
 import unicodedata
 from decimal import Decimal
-from html import escape
 
 from core.grain.commodities import crop_words
 from core.pool.deliveries import Delivery, weight_at
+from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
 
 SHORT_TEMPLATE = (
     "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
     "grade {grade}. At {base} %: {weight} kg. {pool}"
-)
-STYLE = (
-    "body{font-family:Georgia,serif;max-width:26rem;margin:1rem auto;color:#22261f}"
-    "section{border:1px solid #22261f;padding:.6rem "
-    "1rem;margin-bottom:1.2rem}table{width:100%;border-collapse:collapse}"
-    "td{padding:.15rem 0;border-bottom:1px dotted "
-    "#999}td:last-child{text-align:right}h1{font-size:1.1rem;margin:.1rem 0}"
-    ".sign{margin-top:2rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f;font-size:.8rem}"
 )
 
 
@@ -55,19 +47,13 @@ def receipt_page(delivery: Delivery, member: str, group: str, base_pct: Decimal,
         rest=tongue.plain(100 - base_pct),
         common=tongue.number(common, 1),
     )
-    cells = "".join(f"<tr><td>{escape(name)}</td><td>{escape(value)}</td></tr>" for name, value in rows)
-    title = escape(_("Receipt {number}").format(number=delivery.receipt_number))
-    slips = ""
+    title = _("Receipt {number}").format(number=delivery.receipt_number)
+    slips = []
     for copy in (_("for the member"), _("for the group")):
-        slips += (
-            f"<section><h1>{title}</h1><p>{escape(group)} – {escape(copy)}</p><table>{cells}</table>"
-            f"<p><i>{escape(how)}</i></p><div class='sign'><p>{escape(_('Weighed by'))}</p>"
-            f"<p>{escape(_('Member'))}</p></div></section>"
-        )
-    return (
-        f"<!doctype html><html><head><meta charset='utf-8'><title>{title}</title><style>{STYLE}</style></head>"
-        f"<body>{slips}</body></html>"
-    )
+        head = heading(title, 1) + paragraph(f"{group} – {copy}")
+        signed = signatures([_("Weighed by"), _("Member")])
+        slips.append(f"<section>{head}{table([('', ''), *rows])}{paragraph(how, 'how')}{signed}</section>")
+    return page(title, slips, tongue.language)
 
 
 GSM_SIGNS = frozenset(

@@ -4,45 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from html import escape
 
 from core.pool.payout import ADVANCE, ADVANCES, LOAN, METER
 from core.pool.statements import MemberStatement, StatementDelivery
 from core.pool.terms import week_of
+from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
 
 MOST_DELIVERIES = 12
 """More than these are summed by week on the first page and listed one by one on the next."""
-STYLE = (
-    "html{background:#fff}"
-    "body{font-family:Georgia,serif;max-width:46rem;margin:1rem auto;padding:0 .5rem;color:#22261f;font-size:.86rem}"
-    "table{border-collapse:collapse;width:100%;margin:.3rem 0 .1rem}td,th{border-bottom:1px solid #bbb;"
-    "padding:.12rem .35rem;text-align:right;vertical-align:bottom}td:first-child,th:first-child{text-align:left}"
-    "td:first-child{white-space:nowrap}h1{font-size:1.25rem;margin:.2rem 0}h2{font-size:1rem;margin:.7rem 0 "
-    ".1rem}p{margin:.15rem 0}"
-    ".how{color:#555;font-style:italic}tr.sum td{font-weight:bold;border-bottom:2px solid #22261f}"
-    ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
-    "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
-    "@media screen and (max-width:500px){"
-    ".wide th{display:none}.wide tr{display:block;border:1px solid #bbb;padding:.3rem .5rem;margin:.3rem 0}"
-    ".wide td{display:flex;justify-content:space-between;gap:1rem;border:0}.wide td:empty{display:none}"
-    ".wide td:first-child{font-weight:bold}.wide td:not(:first-child)::before{content:attr(data-of);text-align:left}}"
-)
-MOST_COLUMNS_ON_A_PHONE = 3
-"""A wider table becomes a card for each row on a narrow screen; on paper it stays a table."""
-
-
-def _rows(rows: Sequence[tuple[str, ...]], sums: int = 0) -> str:
-    head, *body = rows
-    cells = "".join(f"<th>{escape(cell)}</th>" for cell in head)
-    lines = ""
-    for place, row in enumerate(body):
-        kind = " class='sum'" if place >= len(body) - sums else ""
-        named = zip(head, row, strict=True)
-        lines += f"<tr{kind}>" + "".join(f"<td data-of='{escape(of)}'>{escape(cell)}</td>" for of, cell in named)
-        lines += "</tr>"
-    wide = " class='wide'" if len(head) > MOST_COLUMNS_ON_A_PHONE else ""
-    return f"<table{wide}><tr>{cells}</tr>{lines}</table>"
 
 
 def statement_page(statement: MemberStatement, member: str, group: str, currency: str, tongue: Tongue = ENGLISH) -> str:
@@ -63,13 +33,13 @@ def statement_page(statement: MemberStatement, member: str, group: str, currency
         A whole HTML page.
     """
     _ = tongue.look_up
-    title = escape(_("Statement for {member}").format(member=member))
+    title = _("Statement for {member}").format(member=member)
     days = [row.delivery.on for row in statement.deliveries] + [row.sale.on for row in statement.sales]
     span = f"{tongue.day(min(days))} – {tongue.day(max(days))}" if days else ""
     intro = _("{group}, {span}. Money in {currency}.").format(group=group, span=span, currency=currency)
     many = len(statement.deliveries) > MOST_DELIVERIES
     parts = [
-        f"<h1>{title}</h1><p>{escape(intro)}</p>",
+        heading(title, 1) + paragraph(intro),
         _deliveries(statement, tongue, many),
         _grain(statement, tongue),
         _sales(statement, tongue, currency),
@@ -77,15 +47,12 @@ def statement_page(statement: MemberStatement, member: str, group: str, currency
         _money(statement, tongue, currency),
         _buyers(statement, tongue, currency),
         _loans(statement, tongue, currency),
-        f"<div class='sign'><p>{escape(_('Treasurer'))}</p><p>{escape(_('Member'))}</p></div>",
+        signatures([_("Treasurer"), _("Member")]),
     ]
     if many:
-        parts.append(f"<div class='next'><h2>{escape(_('All deliveries'))}</h2>")
-        parts.append(_rows(_one_by_one(statement.deliveries, statement.base_pct, tongue)) + "</div>")
-    return (
-        f"<!doctype html><html><head><meta charset='utf-8'><meta name='viewport' content='width=device-width'>"
-        f"<title>{title}</title><style>{STYLE}</style></head><body>{''.join(parts)}</body></html>"
-    )
+        listed = table(_one_by_one(statement.deliveries, statement.base_pct, tongue))
+        parts.append(f"<div class=next>{heading(_('All deliveries'))}{listed}</div>")
+    return page(title, parts, tongue.language)
 
 
 def _one_by_one(rows: Sequence[StatementDelivery], base: Decimal, tongue: Tongue) -> list[tuple[str, ...]]:
@@ -160,7 +127,7 @@ def _deliveries(statement: MemberStatement, tongue: Tongue, many: bool) -> str:
         how += " " + _("A minus means that the grain was drier than {base} %: it counts for more.").format(
             base=tongue.plain(base)
         )
-    return f"<h2>{escape(_('What you delivered'))}</h2>{_rows(listed, 1)}<p class='how'>{escape(how)}</p>"
+    return heading(_("What you delivered")) + table(listed, sums=1) + paragraph(how, "how")
 
 
 def _grain(statement: MemberStatement, tongue: Tongue) -> str:
@@ -172,7 +139,7 @@ def _grain(statement: MemberStatement, tongue: Tongue) -> str:
         (_("Sold"), tongue.number(-statement.sold_kg, 1)),
         (_("Still in store"), tongue.number(statement.in_store_kg, 1)),
     ]
-    return _rows(grain, 1)
+    return table(grain, sums=1)
 
 
 def _sales(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
@@ -233,7 +200,7 @@ def _sales(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
     if statement.terms.price_rule == "pool_price":
         how.append(_("One price for the season: counted kg are those of all loads together."))
     how.append(_("Parts are rounded to whole coins so that all members' parts add up to what the buyer paid."))
-    return f"<h2>{escape(_('What it sold for'))}</h2>{_rows(sales, 1)}<p class='how'>{escape(' '.join(how))}</p>"
+    return heading(_("What it sold for")) + table(sales, sums=1) + paragraph(" ".join(how), "how")
 
 
 def _differences(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
@@ -249,7 +216,7 @@ def _differences(statement: MemberStatement, tongue: Tongue, currency: str) -> s
                 amount=f"{'+' if amount > 0 else ''}{tongue.amount(amount, currency)}",
             )
         )
-    return "".join(f"<p>{escape(line)}</p>" for line in lines)
+    return "".join(paragraph(line) for line in lines)
 
 
 def _money(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
@@ -301,8 +268,7 @@ def _money(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
             words = _("{name}: {amount} could not be deducted yet.")
             said = _("meter fees") if name == METER else name
             notes.append(words.format(name=said, amount=tongue.amount(amount, currency)))
-    below = "".join(f"<p>{escape(words)}</p>" for words in notes)
-    return f"<h2>{escape(_('Your net pay'))}</h2>{_rows(rows, 1)}{below}"
+    return heading(_("Your net pay")) + table(rows, sums=1) + "".join(paragraph(words) for words in notes)
 
 
 def _buyers(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
@@ -321,7 +287,7 @@ def _buyers(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
         )
         for item in statement.buyers
     ]
-    return f"<h2>{escape(_('What the buyers owe all members together'))}</h2>{_rows(rows)}"
+    return heading(_("What the buyers owe all members together")) + table(rows)
 
 
 def _rate(statement: MemberStatement, name: str, tongue: Tongue) -> str:
@@ -362,4 +328,4 @@ def _loans(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
     due = sum((account.still_due for account in statement.loans), Decimal(0))
     rows.append((_("Still due on loans"), "", "", "", "", tongue.amount(due, currency)))
     how = _("Interest = principal due × rate after each whole month; money in pays interest first.")
-    return f"<h2>{escape(_('Your loans'))}</h2>{_rows(rows, 1)}<p class='how'>{escape(how)}</p>"
+    return heading(_("Your loans")) + table(rows, sums=1) + paragraph(how, "how")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime
 from decimal import Decimal
 
@@ -98,8 +99,13 @@ def test_decimal_marks(text: str, plain: str) -> None:
     assert read_payments(table, NAMES, [], TODAY).total == Decimal(plain)
 
 
+def unnamed(page: str) -> str:
+    """Return a page without the names that its cells carry for a narrow screen."""
+    return re.sub(r" data-of='[^']*'", "", page)
+
+
 def test_a_statement_is_safe_html_with_the_right_sums() -> None:
-    page = statement_sheet(account(), "2", "Group & friends", "XOF", TODAY)
+    page = unnamed(statement_sheet(account(), "2", "Group & friends", "XOF", TODAY))
     assert "<script>" not in page
     assert "Binta &lt;b&gt;" in page
     assert "Group &amp; friends" in page
@@ -108,7 +114,7 @@ def test_a_statement_is_safe_html_with_the_right_sums() -> None:
 
 
 def test_the_account_lists_every_entry_and_both_sides_agree() -> None:
-    page = account_sheet(account(), "G", "XOF", TODAY)
+    page = unnamed(account_sheet(account(), "G", "XOF", TODAY))
     assert page.count("<td class=n>30</td>") >= 2  # charges 30 = members owe 26 + money 4
     assert "Treasurer &amp; Co" in page
     assert "<script>" not in page
