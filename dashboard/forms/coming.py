@@ -120,7 +120,7 @@ def _promises(group: Any, rows: list[dict[str, Any]]) -> None:
         Field("buyer", _("To whom")),
         _crop_field(crops),
         Field("kg", _("kg promised"), "number", low=1),
-        Field(name="price_per_kg", label=_("Price of 1 kg"), unit=group.currency, kind="number", low=0.001),
+        Field("price_per_kg", _("Price of 1 kg"), unit=group.currency, kind="number", low=0.001),
         Field("agreed_on", _("Promised on"), "day", high=today, value=today),
         Field("due", _("Deliver by"), "day", value=today + timedelta(days=14)),
         Field(

@@ -34,8 +34,8 @@ def facts_form(form: str, group: Group, figures: Sequence[Figure]) -> None:
         form,
         [
             Field(
-                name=figure.key,
-                label=figure.label,
+                figure.key,
+                figure.label,
                 unit=figure.unit,
                 kind="whole" if figure.whole else "number",
                 low=figure.low,

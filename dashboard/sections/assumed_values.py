@@ -86,18 +86,13 @@ def field_of(fact: Fact) -> Field:
     value = fact.value
     if isinstance(value, bool):
         return Field(
-            name="value",
-            label=label_of(fact),
-            kind="choice",
-            options={True: _("yes"), False: _("no")},
-            value=value,
-            wide=True,
+            "value", label_of(fact), "choice", options={True: _("yes"), False: _("no")}, value=value, wide=True
         )
     if isinstance(value, int | float):
         return Field(
-            name="value",
-            label=label_of(fact),
-            kind="number",
+            "value",
+            label_of(fact),
+            "number",
             unit=_(fact.unit) if fact.unit else "",
             low=fact.low,
             high=fact.high,
@@ -106,8 +101,8 @@ def field_of(fact: Fact) -> Field:
         )
     if fact.options:
         options = {word: _(word.replace("_", " ")) for word in fact.options}
-        return Field(name="value", label=label_of(fact), kind="choice", options=options, value=value, wide=True)
-    return Field(name="value", label=label_of(fact), value=str(value), wide=True)
+        return Field("value", label_of(fact), "choice", options=options, value=value, wide=True)
+    return Field("value", label_of(fact), value=str(value), wide=True)
 
 
 def _as_kept(value: Any, fact: Fact) -> Any:

@@ -83,20 +83,20 @@ def space_fields(space: DryingSpace | None, has: Possessions, currency: str) -> 
 
     sized = usual_field(usual, "method")
     return [
-        Field(name="name", label=_("What the group calls it"), value=None if space is None else space.name),
+        Field("name", _("What the group calls it"), value=None if space is None else space.name),
         Field(
-            name="method",
-            label=_("How it dries"),
-            kind="choice",
+            "method",
+            _("How it dries"),
+            "choice",
             options=methods,
             value=has.usual_method if space is None else space.method,
         ),
         sized("area_m2", _("Area"), "m²", 0.1, 100_000),
         sized("load_kg_m2", _("Wet grain on a square metre"), "kg", 0.1, 2000),
         Field(
-            name="access",
-            label=_("Whose is it?"),
-            kind="choice",
+            "access",
+            _("Whose is it?"),
+            "choice",
             options=access_words(),
             value="own" if space is None else space.access,
         ),

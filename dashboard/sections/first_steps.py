@@ -52,18 +52,18 @@ def fields() -> tuple[Any, ...]:
     dryers = {code: _(str(row["label"])) for code, row in drying_method_table().items()}
     keepers = {code: _(get_method(code).name) for code in method_codes()}
     return (
-        Field(name="name", label=_("Name of the group")),
-        Field(name="country", label=_("Country"), kind="choice", options=dict(sorted(named.items(), key=_by_words))),
+        Field("name", _("Name of the group")),
+        Field("country", _("Country"), "choice", options=dict(sorted(named.items(), key=_by_words))),
         _town,
         lambda values: _degrees(values, "latitude", _("Latitude (south negative)"), 60),
         lambda values: _degrees(values, "longitude", _("Longitude (west negative)"), 180),
         _height,
-        Field(name="crop", label=_("Crop"), kind="choice", options=crops, value="maize"),
-        Field(name="bags", label=_("Bags of it"), kind="whole", low=1, high=100_000),
+        Field("crop", _("Crop"), "choice", options=crops, value="maize"),
+        Field("bags", _("Bags of it"), "whole", low=1, high=100_000),
         lambda values: Field(
-            name="bag_kg",
-            label=_("One full bag weighs"),
-            kind="number",
+            "bag_kg",
+            _("One full bag weighs"),
+            "number",
             unit="kg",
             low=5,
             high=200,
@@ -71,45 +71,45 @@ def fields() -> tuple[Any, ...]:
             follows=("country",),
         ),
         Field(
-            name="moisture",
-            label=_("Moisture by the meter (empty: not tested yet)"),
-            kind="number",
+            "moisture",
+            _("Moisture by the meter (empty: not tested yet)"),
+            "number",
             unit="%",
             low=4,
             high=45,
             required=False,
         ),
-        Field(name="dryer", label=_("Drying space"), kind="choice", options=dryers, value="tarpaulin"),
+        Field("dryer", _("Drying space"), "choice", options=dryers, value="tarpaulin"),
         lambda values: Field(
-            name="area",
-            label=_("Its area"),
-            kind="number",
+            "area",
+            _("Its area"),
+            "number",
             unit="m²",
             low=1,
             high=100_000,
             value=float(drying_method(values.get("dryer") or "tarpaulin")["area_m2"]),
             follows=("dryer",),
         ),
-        Field(name="keeper", label=_("Bags or store for keeping"), kind="choice", options=keepers, value="woven_bag"),
+        Field("keeper", _("Bags or store for keeping"), "choice", options=keepers, value="woven_bag"),
         lambda values: Field(
-            name="price",
-            label=_("Price per kg at your market today (empty: not known)"),
-            kind="number",
+            "price",
+            _("Price per kg at your market today (empty: not known)"),
+            "number",
             unit=currency_of(values.get("country")),
             low=0.0001,
             high=10_000_000,
             required=False,
         ),
         lambda values: Field(
-            name="need",
-            label=_("Money needed this season (empty: none)"),
-            kind="number",
+            "need",
+            _("Money needed this season (empty: none)"),
+            "number",
             unit=currency_of(values.get("country")),
             low=0,
             high=1e11,
             required=False,
         ),
-        lambda values: Field(name="need_on", label=_("Needed by"), kind="day") if values.get("need") else None,
+        lambda values: Field("need_on", _("Needed by"), "day") if values.get("need") else None,
     )
 
 
@@ -126,13 +126,13 @@ def currency_of(country: str | None) -> str:
 def _town(values: Mapping[str, Any]) -> Field:
     known = {name: name for name in towns().get(values.get("country") or "", {})}
     options = {**known, ELSEWHERE: _("not in the list: by coordinates")}
-    return Field(name="town", label=_("Nearest town"), kind="choice", options=options, follows=("country",))
+    return Field("town", _("Nearest town"), "choice", options=options, follows=("country",))
 
 
 def _degrees(values: Mapping[str, Any], name: str, label: str, limit: float) -> Field | None:
     if values.get("town") != ELSEWHERE:
         return None
-    return Field(name=name, label=label, kind="number", unit="°", low=-limit, high=limit)
+    return Field(name, label, "number", unit="°", low=-limit, high=limit)
 
 
 def _height(values: Mapping[str, Any]) -> Field:
@@ -144,9 +144,9 @@ def _height(values: Mapping[str, Any]) -> Field:
         except WeatherError:
             guess = None
     return Field(
-        name="altitude",
-        label=_("Height above sea (first value: a guess from towns of the region)"),
-        kind="number",
+        "altitude",
+        _("Height above sea (first value: a guess from towns of the region)"),
+        "number",
         unit="m",
         low=-400,
         high=5000,

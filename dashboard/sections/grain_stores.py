@@ -79,19 +79,19 @@ def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> li
 
     sized = usual_field(usual, "method")
     return [
-        Field(name="name", label=_("What the group calls it"), value=None if kept is None else _(kept.name)),
+        Field("name", _("What the group calls it"), value=None if kept is None else _(kept.name)),
         Field(
-            name="method",
-            label=_("How it keeps grain"),
-            kind="choice",
+            "method",
+            _("How it keeps grain"),
+            "choice",
             options=methods,
             value=method_codes()[0] if kept is None else kept.method,
         ),
         sized("units", _("How many bags or vessels"), "", 0, 1_000_000, "whole"),
         Field(
-            name="access",
-            label=_("Whose is it?"),
-            kind="choice",
+            "access",
+            _("Whose is it?"),
+            "choice",
             options=access_words(),
             value="own" if kept is None else kept.access,
             help=_("Own: empty ones at hand. Those that hold grain are counted from the lots."),

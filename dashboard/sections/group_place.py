@@ -54,12 +54,12 @@ def group_fields(group: Group) -> list[Field]:
     zones = {zone: zone for zone in sorted(available_timezones())}
     currencies = {code: code for code in sorted(list_currencies())}
     return [
-        Field(name="name", label=_("Name of the group"), value=group.name),
-        Field(name="district", label=_("District"), value=group.district, required=False),
+        Field("name", _("Name of the group"), value=group.name),
+        Field("district", _("District"), value=group.district, required=False),
         Field(
-            name="latitude",
-            label=_("Latitude (south is negative)"),
-            kind="number",
+            "latitude",
+            _("Latitude (south is negative)"),
+            "number",
             unit=_("degrees"),
             low=-66,
             high=66,
@@ -67,9 +67,9 @@ def group_fields(group: Group) -> list[Field]:
             required=False,
         ),
         Field(
-            name="longitude",
-            label=_("Longitude (west is negative)"),
-            kind="number",
+            "longitude",
+            _("Longitude (west is negative)"),
+            "number",
             unit=_("degrees"),
             low=-180,
             high=180,
@@ -77,17 +77,17 @@ def group_fields(group: Group) -> list[Field]:
             required=False,
         ),
         Field(
-            name="altitude_m",
-            label=_("Height above the sea"),
-            kind="number",
+            "altitude_m",
+            _("Height above the sea"),
+            "number",
             unit="m",
             low=-400,
             high=5000,
             value=group.altitude_m,
             required=False,
         ),
-        Field(name="time_zone", label=_("Time zone"), kind="choice", options=zones, value=group.time_zone),
-        Field(name="currency", label=_("Currency (ISO code)"), kind="choice", options=currencies, value=group.currency),
+        Field("time_zone", _("Time zone"), "choice", options=zones, value=group.time_zone),
+        Field("currency", _("Currency (ISO code)"), "choice", options=currencies, value=group.currency),
     ]
 
 

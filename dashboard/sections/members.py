@@ -96,21 +96,19 @@ def member_fields(member: Member) -> list[Field]:
     """Return what is asked of a member."""
     sexes = {key: sex_words()[key] for key in SEXES}
     return [
-        Field(name="name", label=_("Name"), value=member.name),
-        Field(name="sex", label=_("Woman or man"), kind="choice", options=sexes, value=member.sex, required=False),
+        Field("name", _("Name"), value=member.name),
+        Field("sex", _("Woman or man"), "choice", options=sexes, value=member.sex, required=False),
         Field(
-            name="birth_year",
-            label=_("Born in the year"),
-            kind="whole",
+            "birth_year",
+            _("Born in the year"),
+            "whole",
             low=1900,
             high=state.today().year,
             value=member.birth_year,
             required=False,
         ),
-        Field(name="phone", label=_("Phone"), value=member.phone, required=False),
-        Field(name="joined_on", label=_("Joined on"), kind="day", value=member.joined_on, required=False),
-        Field(
-            name="left_on", label=_("Left on (empty: still a member)"), kind="day", value=member.left_on, required=False
-        ),
-        Field(name="consent", label=_("Agreed to be named in reports"), kind="yes", value=member.consent),
+        Field("phone", _("Phone"), value=member.phone, required=False),
+        Field("joined_on", _("Joined on"), "day", value=member.joined_on, required=False),
+        Field("left_on", _("Left on (empty: still a member)"), "day", value=member.left_on, required=False),
+        Field("consent", _("Agreed to be named in reports"), "yes", value=member.consent),
     ]

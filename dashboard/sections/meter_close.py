@@ -49,11 +49,11 @@ def count_money(group: Group, account: Account, last: date) -> None:
     in_book = {place: account.journal.balance(money_account(place), last) for place in MONEY_PLACES}
     fields = tuple(
         Field(
-            name=place,
-            label=_("{place}, counted (the book says {amount})").format(
+            place,
+            _("{place}, counted (the book says {amount})").format(
                 place=place_words(place).capitalize(), amount=coins(in_book[place], group.currency)
             ),
-            kind="money",
+            "money",
             low=0,
             step=coin(group),
             value=max(in_book[place], ZERO),
@@ -104,18 +104,18 @@ def share_result(group: Group, account: Account, last: date) -> None:
         f"close_season_{last}",
         (
             Field(
-                name="reserve",
-                label=_("Set aside for the next meter"),
-                kind="money",
+                "reserve",
+                _("Set aside for the next meter"),
+                "money",
                 unit=group.currency,
                 low=0,
                 step=step,
                 value=max(result, ZERO),
             ),
             Field(
-                name="shared",
-                label=_("Paid out to the members, in equal parts"),
-                kind="money",
+                "shared",
+                _("Paid out to the members, in equal parts"),
+                "money",
                 unit=group.currency,
                 low=0,
                 step=step,

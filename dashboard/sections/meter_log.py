@@ -41,13 +41,13 @@ def needed(group_id: int, version: int, today: date) -> list[LotToTest]:
 def member_field(account: Account) -> Field:
     """Return the choice of a present member by name and number."""
     options = {number: member_label(number, account.facts.names[number]) for number in account.facts.members}
-    return Field(name="member", label=_("Member"), kind="choice", options=options)
+    return Field("member", _("Member"), "choice", options=options)
 
 
 def handover(account: Account, _events: list[Event]) -> EntryForm:
     """Describe the entry: the meter changes hands."""
     return EntryForm(
-        fields=(member_field(account), Field(name="condition", label=_("Condition, anything missing"), required=False)),
+        fields=(member_field(account), Field("condition", _("Condition, anything missing"), required=False)),
         payload=lambda values: {"member": values["member"], "condition": values["condition"]},
         sentence=lambda values: _("{member} has the meter now").format(member=_label(account, values)),
     )
@@ -58,8 +58,8 @@ def tests_made(account: Account, _events: list[Event]) -> EntryForm:
     return EntryForm(
         fields=(
             member_field(account),
-            Field(name="tests", label=_("Tests"), kind="whole", low=1, high=2000),
-            Field(name="bags", label=_("Bags"), kind="whole", low=1, high=2000),
+            Field("tests", _("Tests"), "whole", low=1, high=2000),
+            Field("bags", _("Bags"), "whole", low=1, high=2000),
         ),
         payload=lambda values: {name: values[name] for name in ("member", "tests", "bags")},
         sentence=lambda values: _("{member} made {tests} tests on {bags} bags").format(
@@ -84,16 +84,16 @@ def booking(account: Account, events: list[Event]) -> EntryForm:
     return EntryForm(
         fields=(
             member_field(account),
-            Field(name="first", label=_("First day"), kind="day", low=today, value=today),
+            Field("first", _("First day"), "day", low=today, value=today),
             lambda values: Field(
-                name="last",
-                label=_("Last day"),
-                kind="day",
+                "last",
+                _("Last day"),
+                "day",
                 low=values["first"] or today,
                 value=(values["first"] or today) + timedelta(days=1),
                 follows=("first",),
             ),
-            Field(name="purpose", label=_("For which lots"), required=False),
+            Field("purpose", _("For which lots"), required=False),
         ),
         payload=payload,
         sentence=lambda values: _("{member} books the meter from {first} to {last}").format(
@@ -136,17 +136,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
     st.subheader(_("Proposed days, by the lots to test"))
     filled = draw_fields(
         "log_days",
-        (
-            Field(
-                name="per_day",
-                label=_("Lots that the meter can serve a day"),
-                kind="whole",
-                low=1,
-                high=50,
-                value=4,
-                wide=True,
-            ),
-        ),
+        (Field("per_day", _("Lots that the meter can serve a day"), "whole", low=1, high=50, value=4, wide=True),),
     )
     if not filled.complete:
         return
@@ -184,7 +174,7 @@ def book_proposed(group: Group, account: Account, events: list[Event], mine: lis
     }
     options[-1] = _("All of these days")
     filled = draw_fields(
-        "log_proposed", (Field(name="which", label=_("Book the meter for"), kind="choice", options=options, wide=True),)
+        "log_proposed", (Field("which", _("Book the meter for"), "choice", options=options, wide=True),)
     )
 
     def write(values: Values, token: str) -> str:

@@ -33,14 +33,14 @@ def offer_fields(
     kilograms = float(round(1.1 * cash / max(expected, 1e-9)))
 
     def asked(name: str, label: str, value: float, unit: str, low: float = 0, high: float | None = None) -> Field:
-        return Field(name=name, label=label, kind="number", unit=unit, value=value, low=low, high=high)
+        return Field(name, label, "number", unit=unit, value=value, low=low, high=high)
 
     return (
         asked("kg", _("Grain that the seller accepts instead"), kilograms, "kg", 1),
         asked("price", _("Price a kg expected then"), expected, group.currency, 0.0001),
         asked("spread", _("Usual difference from what was expected"), usual, "%", 0, 200),
         asked("loan", _("Loan: interest a month on what is owed"), 3.0, "%", 0, 30),
-        Field(name="payments", label=_("Loan: monthly payments"), kind="whole", value=12, low=1, high=60),
+        Field("payments", _("Loan: monthly payments"), "whole", value=12, low=1, high=60),
         asked("waiting", _("Interest a month that the group counts with"), waiting, "%", 0, 30),
         asked("delivery", _("Bringing the grain to the seller costs"), 0.0, group.currency),
     )
@@ -99,16 +99,14 @@ def show() -> None:
         "offer",
         (
             Field(
-                name="cash",
-                label=_("Price in cash"),
-                kind="number",
+                "cash",
+                _("Price in cash"),
+                "number",
                 unit=group.currency,
                 low=0.01,
                 value=float(facts["meter.price"].value),
             ),
-            Field(
-                name="months", label=_("Months until the grain is handed over"), kind="whole", low=0, high=36, value=6
-            ),
+            Field("months", _("Months until the grain is handed over"), "whole", low=0, high=36, value=6),
         ),
     )
     if not first.complete:

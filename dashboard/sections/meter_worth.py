@@ -222,18 +222,12 @@ def show() -> None:
     filled = draw_fields(
         "worth",
         (
+            Field("judged_by", _("Without a meter the group goes by"), "choice", options=words, value=JUDGEMENTS[0]),
+            Field("probed", _("Bags tested in each lot"), "whole", low=1, high=100, value=10),
             Field(
-                name="judged_by",
-                label=_("Without a meter the group goes by"),
-                kind="choice",
-                options=words,
-                value=JUDGEMENTS[0],
-            ),
-            Field(name="probed", label=_("Bags tested in each lot"), kind="whole", low=1, high=100, value=10),
-            Field(
-                name="above",
-                label=_("Without a meter, grain is bagged this many points above the limit"),
-                kind="number",
+                "above",
+                _("Without a meter, grain is bagged this many points above the limit"),
+                "number",
                 low=-3,
                 high=10,
                 value=float(facts["meter.worth.above_limit"].value),

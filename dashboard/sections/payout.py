@@ -201,9 +201,9 @@ def _pass_on(scene: PoolScene, to_pass: Mapping[int, Decimal]) -> None:
         "pass_dues",
         (
             Field(
-                name="place",
-                label=_("Where the meter's money is kept"),
-                kind="choice",
+                "place",
+                _("Where the meter's money is kept"),
+                "choice",
                 options=places,
                 value=MONEY_PLACES[0],
                 wide=True,

@@ -43,12 +43,12 @@ def show() -> None:
             "pool_close",
             (
                 Field(
-                    name="notes",
-                    label=_("Count the cash: a note or coin and how many of it, one kind a line, such as 10000 x 12"),
-                    kind="long_text",
+                    "notes",
+                    _("Count the cash: a note or coin and how many of it, one kind a line, such as 10000 x 12"),
+                    "long_text",
                     wide=True,
                 ),
-                Field(name="explanation", label=_("How a difference is explained"), required=False, wide=True),
+                Field("explanation", _("How a difference is explained"), required=False, wide=True),
             ),
         )
 

@@ -165,12 +165,10 @@ def contract_check(group: Group, season: Season) -> None:
     filled = draw_fields(
         "contract",
         (
-            Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers, value=last.buyer),
-            Field(name="kg", label=_("Load"), kind="exact", unit="kg", low=1, high=1000000, value=Decimal(1000)),
-            Field(name="moisture", label=_("Moisture"), kind="exact", unit="%", low=3, high=45, value=Decimal(15)),
-            Field(
-                name="price", label=_("Price per kg"), kind="exact", unit=group.currency, low=0, value=last.price_per_kg
-            ),
+            Field("buyer", _("Buyer"), "choice", options=buyers, value=last.buyer),
+            Field("kg", _("Load"), "exact", unit="kg", low=1, high=1000000, value=Decimal(1000)),
+            Field("moisture", _("Moisture"), "exact", unit="%", low=3, high=45, value=Decimal(15)),
+            Field("price", _("Price per kg"), "exact", unit=group.currency, low=0, value=last.price_per_kg),
         ),
     )
     if not filled.complete:

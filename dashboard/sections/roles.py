@@ -79,9 +79,9 @@ def _form(group: Group, given: list[Role]) -> None:
     filled = draw_fields(
         "roles",
         (
-            Field(name="person", label=_("Mail address that the person signs in with")),
-            Field(name="role", label=_("Role"), kind="choice", options={**offered, "none": _("no role any more")}),
-            Field(name="group_id", label=_("Where"), kind="choice", options=places, value=group.id),
+            Field("person", _("Mail address that the person signs in with")),
+            Field("role", _("Role"), "choice", options={**offered, "none": _("no role any more")}),
+            Field("group_id", _("Where"), "choice", options=places, value=group.id),
         ),
     )
 

@@ -55,24 +55,16 @@ def _sale_form(now: Situation, lots: Mapping[int, LotNow]) -> None:
     def mass(values: Mapping[str, Any]) -> Field:
         lot, bags = lots.get(values["lot"] or 0), values["bags"]
         usual = round(bags * lot.mass_kg / lot.bags, 1) if lot is not None and bags else None
-        return Field(
-            name="mass",
-            label=_("Mass paid for"),
-            kind="number",
-            unit="kg",
-            low=0.1,
-            value=usual,
-            follows=("lot", "bags"),
-        )
+        return Field("mass", _("Mass paid for"), "number", unit="kg", low=0.1, value=usual, follows=("lot", "bags"))
 
     fields = (
-        Field(name="lot", label=_("Lot"), kind="choice", options=_names(lots)),
-        Field(name="on", label=_("Sold on"), kind="day", value=now.today, high=now.today),
-        Field(name="bags", label=_("Bags"), kind="whole", low=1),
+        Field("lot", _("Lot"), "choice", options=_names(lots)),
+        Field("on", _("Sold on"), "day", value=now.today, high=now.today),
+        Field("bags", _("Bags"), "whole", low=1),
         mass,
-        Field(name="price", label=_("Price of 1 kg"), kind="money", unit=currency, low=0),
-        Field(name="buyer", label=_("Buyer"), kind="choice", options=buyers),
-        Field(name="paid", label=_("Paid on (empty: not yet)"), kind="day", required=False, high=now.today),
+        Field("price", _("Price of 1 kg"), "money", unit=currency, low=0),
+        Field("buyer", _("Buyer"), "choice", options=buyers),
+        Field("paid", _("Paid on (empty: not yet)"), "day", required=False, high=now.today),
     )
     filled = draw_fields("sale", fields)
 
@@ -119,9 +111,9 @@ def _dried_form(now: Situation, lots: Mapping[int, LotNow]) -> None:
     """Ask for moisture after drying and the bags weighed again, and record both in one step."""
     tests = [
         Field(
-            name=f"test{at}",
-            label=_("Moisture of bag {count}").format(count=at),
-            kind="number",
+            f"test{at}",
+            _("Moisture of bag {count}").format(count=at),
+            "number",
             unit="%",
             low=2,
             high=40,
@@ -132,18 +124,18 @@ def _dried_form(now: Situation, lots: Mapping[int, LotNow]) -> None:
     filled = draw_fields(
         "dried",
         (
-            Field(name="lot", label=_("Lot"), kind="choice", options=_names(lots)),
-            Field(name="on", label=_("Day"), kind="day", value=now.today, high=now.today),
+            Field("lot", _("Lot"), "choice", options=_names(lots)),
+            Field("on", _("Day"), "day", value=now.today, high=now.today),
             *tests,
             lambda values: Field(
-                name="bags",
-                label=_("Bags now"),
-                kind="whole",
+                "bags",
+                _("Bags now"),
+                "whole",
                 low=1,
                 value=lots[values["lot"]].bags if values["lot"] in lots else None,
                 follows=("lot",),
             ),
-            Field(name="kg", label=_("Mass of one bag"), kind="number", unit="kg", low=1, high=200),
+            Field("kg", _("Mass of one bag"), "number", unit="kg", low=1, high=200),
         ),
     )
 
