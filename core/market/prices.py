@@ -134,10 +134,8 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
             scale = factor if ratio > 1 else 1 / factor
             series.iloc[:at] *= scale
             words = message(
-                (
-                    "from {month} on prices are about {factor:g} times {way}, for good: taken as a new unit or new "
-                    "money, earlier prices brought to it"
-                ),
+                "from {month} on prices are about {factor:g} times {way}, for good: taken as a new unit or new "
+                "money, earlier prices brought to it",
                 month=str(series.index[at]),
                 factor=factor,
                 way=message("higher") if ratio > 1 else message("lower"),

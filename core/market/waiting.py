@@ -164,40 +164,32 @@ def _sentence(curve: SeasonalCurve, wait: bool, by_inflation: bool, best: int, l
     chance, yearly = round(100 * loss), 100 * float(np.expm1(12 * curve.drift_monthly))
     if wait and by_inflation:
         return message(
-            (
-                "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} months "
-                "earns more money, but most of the gain is inflation: count what you could do with the money today. "
-                "About {chance} years in 100 would lose by waiting."
-            ),
+            "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} months "
+            "earns more money, but most of the gain is inflation: count what you could do with the money today. "
+            "About {chance} years in 100 would lose by waiting.",
             yearly=yearly,
             best=best,
             chance=chance,
         )
     if wait and curve.reliable:
         return message(
-            (
-                "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. "
-                "About {best} months look best. About {chance} years in 100 would lose by waiting."
-            ),
+            "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. "
+            "About {best} months look best. About {chance} years in 100 would lose by waiting.",
             gap=curve.gap_pct,
             best=best,
             chance=chance,
         )
     if wait:
         return message(
-            (
-                "Past prices show no reliable season, but today's price is low. Waiting about {best} months is a bet: "
-                "about {chance} years in 100 would lose by it."
-            ),
+            "Past prices show no reliable season, but today's price is low. Waiting about {best} months is a bet: "
+            "about {chance} years in 100 would lose by it.",
             best=best,
             chance=chance,
         )
     if curve.reliable:
         return message(
-            (
-                "Waiting is not supported: prices rise about {gap:.0f} % from lowest to highest month, but from "
-                "today's price that does not pay for interest and losses."
-            ),
+            "Waiting is not supported: prices rise about {gap:.0f} % from lowest to highest month, but from "
+            "today's price that does not pay for interest and losses.",
             gap=curve.gap_pct,
         )
     return message("Waiting is not supported: past prices show no reliable season. Waiting would be a bet.")
@@ -308,25 +300,19 @@ def look_back_sentence(mean_gain: float, captured: float, share_losing: float, w
     }
     if mean_gain > 0.005:
         return message(
-            (
-                "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, "
-                "{captured:.0f} % of the gain with perfect foresight; {losing} of them lost, the worst "
-                "{worst:+.1f} %.{few}"
-            ),
+            "Over {years} past harvests this plan would have earned {gain:.1f} % more than selling at harvest, "
+            "{captured:.0f} % of the gain with perfect foresight; {losing} of them lost, the worst "
+            "{worst:+.1f} %.{few}",
             **values,
         )
     if mean_gain < -0.005:
         return message(
-            (
-                "Over {years} past harvests this plan would have earned {gain:.1f} % against selling at harvest: it "
-                "would not have helped here.{few}"
-            ),
+            "Over {years} past harvests this plan would have earned {gain:.1f} % against selling at harvest: it "
+            "would not have helped here.{few}",
             **values,
         )
     return message(
-        (
-            "Over {years} past harvests this plan would have earned about the same as selling at harvest ({gain:+.1f} "
-            "%).{few}"
-        ),
+        "Over {years} past harvests this plan would have earned about the same as selling at harvest ({gain:+.1f} "
+        "%).{few}",
         **values,
     )

@@ -298,10 +298,8 @@ def own_crop_notes(crops: Mapping[str, Commodity], used: set[str]) -> tuple[Mess
     """Return what stands in for what is not known of the group's own crops in the plan."""
     return tuple(
         message(
-            (
-                "{crop} is your own crop: its moisture follows your own figures; its drying rate and losses are taken "
-                "from maize, its pests from the usual ones of a {kind}, as they are not known"
-            ),
+            "{crop} is your own crop: its moisture follows your own figures; its drying rate and losses are taken "
+            "from maize, its pests from the usual ones of a {kind}, as they are not known",
             crop=crop.name,
             kind=crop.kind,
         )

@@ -79,10 +79,8 @@ def harvest_sentence(outlook: Outlook, lot: int) -> Message:
     more = 100.0 * (worth[at] / max(worth[0], 1e-9) - 1.0)
     wet, lost = weeks["moisture_pct"].to_numpy(dtype=float)[at], weeks["lost_pct"].to_numpy(dtype=float)[at]
     return message(
-        (
-            "leave lot {lot} until the week of {day}: by then the field has dried it to {moisture} % and taken {lost} "
-            "% of it; it is worth {more} % more than cut first"
-        ),
+        "leave lot {lot} until the week of {day}: by then the field has dried it to {moisture} % and taken {lost} "
+        "% of it; it is worth {more} % more than cut first",
         lot=item.label,
         day=outlook.case.week_date(int(weeks.index.to_numpy()[at])),
         moisture=round(float(wet), 1),

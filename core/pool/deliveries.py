@@ -144,10 +144,8 @@ def may_join(delivery: Delivery, limit_pct: Decimal, present: Delivery | None) -
     """
     if delivery.moisture_pct > limit_pct:
         return message(
-            (
-                "{moisture} % is above the pool's limit of {limit} %: dry it first, wet grain spoils the dry grain "
-                "around it"
-            ),
+            "{moisture} % is above the pool's limit of {limit} %: dry it first, wet grain spoils the dry grain "
+            "around it",
             moisture=delivery.moisture_pct,
             limit=limit_pct,
         )

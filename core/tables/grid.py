@@ -65,10 +65,8 @@ class Collector:
             width -= 1
         if width and (number > FURTHEST_ROW or width > MAX_COLUMNS):
             raise ImportRefusedError(
-                (
-                    "The file {name} has a filled cell in row {row}, column {column}, far from the table; delete it, "
-                    "or copy the table into a new file. At most {columns} columns and {rows} rows can be read"
-                ),
+                "The file {name} has a filled cell in row {row}, column {column}, far from the table; delete it, "
+                "or copy the table into a new file. At most {columns} columns and {rows} rows can be read",
                 name=self.file_name,
                 row=number,
                 column=max(width, 1),

@@ -187,10 +187,8 @@ def price_notes(case: PlanningCase) -> tuple[Message, ...]:
     """Say for which crops there is no series of prices to learn a season from."""
     return tuple(
         message(
-            (
-                "there are not yet two years of monthly prices of {crop}: no rise over the season is assumed, only "
-                "today's price and its ups and downs"
-            ),
+            "there are not yet two years of monthly prices of {crop}: no rise over the season is assumed, only "
+            "today's price and its ups and downs",
             crop=price.commodity,
         )
         for price in case.prices

@@ -218,10 +218,8 @@ def _check_sun(frame: pd.DataFrame, place: Place, service: str) -> None:
         shift = _shift_hours(sun, top)
         if abs(shift) >= 3:
             raise WeatherError(
-                (
-                    "the sun in the hours from {service} is {hours} hours away from the sun at this place: its hours "
-                    "are of another time zone"
-                ),
+                "the sun in the hours from {service} is {hours} hours away from the sun at this place: its hours "
+                "are of another time zone",
                 service=service,
                 hours=abs(shift),
             )

@@ -252,14 +252,10 @@ def tell_known(split: SplitQuotes) -> None:
     if split.differing:
         st.warning(
             ngettext(
-                (
-                    "{n} price differs from one kept for the same day, market and kind: the month would take the "
-                    "median of both. Another variety? Then add to the market's name."
-                ),
-                (
-                    "{n} prices differ from ones kept for the same day, market and kind: the month would take the "
-                    "median of both. Another variety? Then add to the market's name."
-                ),
+                "{n} price differs from one kept for the same day, market and kind: the month would take the "
+                "median of both. Another variety? Then add to the market's name.",
+                "{n} prices differ from ones kept for the same day, market and kind: the month would take the "
+                "median of both. Another variety? Then add to the market's name.",
                 len(split.differing),
             ).format(n=len(split.differing))
         )
