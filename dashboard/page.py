@@ -232,8 +232,6 @@ def table(
     ----------
     rows : DataFrame or sequence of mappings
         Headings and cells in the reader's language; the first column heads a card.
-    file_name : str, optional
-        What it holds, such as ``"lots"``; group and date are added.
     open_cards : int
         Cards that are not folded on a phone.
     """

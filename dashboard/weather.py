@@ -44,8 +44,6 @@ def forecast_of(
 
     Parameters
     ----------
-    group, store, now
-        Whose, from where, and when (aware).
     ask_again : bool
         True asks the network even where a young forecast is stored.
     """

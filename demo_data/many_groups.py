@@ -68,8 +68,6 @@ def add_invented_groups(
     ----------
     now : datetime
         Aware; the last harvest was about five months ago.
-    progress : callable, optional
-        Called with the count so far.
     """
     made = []
     for index in range(count):

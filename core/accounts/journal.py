@@ -73,24 +73,12 @@ class Line:
 
 
 def debit(account: str, amount: Decimal, party: str = "") -> Line:
-    """Return a line that debits an account (assets and expenses grow, claims shrink).
-
-    Parameters
-    ----------
-    amount : Decimal
-        Money above 0.
-    """
+    """Return a line that debits an account (assets and expenses grow, claims shrink)."""
     return Line(account, amount, ZERO, party)
 
 
 def credit(account: str, amount: Decimal, party: str = "") -> Line:
-    """Return a line that credits an account (claims and income grow, assets shrink).
-
-    Parameters
-    ----------
-    amount : Decimal
-        Money above 0.
-    """
+    """Return a line that credits an account (claims and income grow, assets shrink)."""
     return Line(account, ZERO, amount, party)
 
 
@@ -99,12 +87,8 @@ def signed(account: str, amount: Decimal, party: str = "") -> list[Line]:
 
     Parameters
     ----------
-    account : str
-        Account name.
     amount : Decimal
         Money, debit less credit.
-    party : str
-        Whom it concerns.
     """
     return [Line(account, max(amount, ZERO), max(-amount, ZERO), party)] if amount else []
 
@@ -261,15 +245,7 @@ class Journal:
         return next((entry.number for entry in self.entries if entry.reverses == number), None)
 
     def balances(self, until: date | None = None, party: str | None = None) -> dict[str, Decimal]:
-        """Return the balance of every account that was used, debit minus credit, money.
-
-        Parameters
-        ----------
-        until : date, optional
-            Count entries up to and with this day.
-        party : str, optional
-            Count only this member's lines.
-        """
+        """Return the balance of every account that was used, debit minus credit, money."""
         totals: dict[str, Decimal] = {}
         for entry in self.entries:
             if until is not None and entry.on > until:
@@ -280,13 +256,7 @@ class Journal:
         return dict(sorted(totals.items()))
 
     def party_balances(self, account: str, until: date | None = None) -> dict[str, Decimal]:
-        """Return each party's balance in an account, debit minus credit, money.
-
-        Parameters
-        ----------
-        until : date, optional
-            Count entries up to and with this day.
-        """
+        """Return each party's balance in an account, debit minus credit, money."""
         totals: dict[str, Decimal] = {}
         for entry in self.entries:
             if until is not None and entry.on > until:
@@ -301,13 +271,7 @@ class Journal:
         return self.balances(until, party).get(account, ZERO)
 
     def trial_balance(self, until: date | None = None) -> tuple[TrialRow, ...]:
-        """Return every account's balance on its side; both sides add up to the same.
-
-        Parameters
-        ----------
-        until : date, optional
-            Count entries up to and with this day.
-        """
+        """Return every account's balance on its side; both sides add up to the same."""
         return tuple(
             TrialRow(account, max(balance, ZERO), max(-balance, ZERO))
             for account, balance in self.balances(until).items()
@@ -315,11 +279,6 @@ class Journal:
 
     def totals(self, until: date | None = None) -> dict[str, Decimal]:
         """Return the total of each kind of account on its natural side, money.
-
-        Parameters
-        ----------
-        until : date, optional
-            Count entries up to and with this day.
 
         Returns
         -------
@@ -342,8 +301,6 @@ class Journal:
         ----------
         account : str, optional
             Only this account, or every account below it (``"assets"``); all where None.
-        party : str, optional
-            Only this member's lines.
         start, until : date, optional
             First and last day; what lies before ``start`` is in the opening balance.
         """

@@ -141,8 +141,6 @@ def make_plan(store: Any, scenes: Scenes, group_id: int, choices: Choices, tell:
     ----------
     store : Store
         The records (terms of a loan, the gain from which advice is changed).
-    scenes : Scenes
-        From `draw_scenes` with the same weeks.
     tell : callable
         Told how far the work is; its answer True ends the search.
     """

@@ -114,8 +114,6 @@ def restore_backup(database: Path, backup: Path) -> None:
 
     Raises
     ------
-    NotFoundError
-        The backup is not one of this database.
     StoreError
         The backup itself is damaged, or the disk is full.
     """

@@ -29,8 +29,6 @@ class ImportBatch:
         New lots, each with the name of its owner among new or known members ("" when unknown).
     readings : sequence of dict
         Values of the readings table, with ``lot_label`` in the place of ``lot_id``.
-    progress : callable, optional
-        Called with a fraction from 0 to 1 while rows are written.
     replaces : int, optional
         Number of an earlier import whose readings and prices these take the place of; its members stay, and its lots
         unless nothing is left in them and nobody touched them.

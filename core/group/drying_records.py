@@ -118,8 +118,6 @@ def learned_rate(store: Store, group: Group, method: str, weather: pd.DataFrame 
     method : str
         Way of drying; a lot counts where the action "spread" was noted with it, or where it is drying and the method is
         the group's usual one.
-    weather : DataFrame, optional
-        The hours that have been kept (`remembered_weather`).
     """
     assumed = prior_belief(float(drying_method(method)["rate_sd"]))
     believed, lots = assumed, 0

@@ -78,11 +78,6 @@ def default_number(key: str) -> float:
 def check_value(key: str, value: Any) -> None:
     """Refuse a value that a fact cannot have.
 
-    Parameters
-    ----------
-    value : any
-        None (back to what is assumed) is always right.
-
     Raises
     ------
     InputError

@@ -35,8 +35,6 @@ class Limit:
 
     Parameters
     ----------
-    kind : str
-        ``"contract"``, ``"standard"`` or ``"keeping"``.
     moisture_pct : float
         Highest moisture, % wet basis.
     humidity_pct, temperature_c : float or None

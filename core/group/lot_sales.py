@@ -31,11 +31,6 @@ def known_buyers(store: Any, group_id: int) -> list[str]:
 def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> tuple[Message, ...]:
     """Refuse a sale that cannot be, and return what should be looked at twice.
 
-    Parameters
-    ----------
-    today : date
-        No sale is later.
-
     Raises
     ------
     InputError
@@ -83,13 +78,7 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
 
 
 def record_sale(store: Any, state: LotState, sale: Sale, today: date, token: str = "") -> int:
-    """Record a sale, and the lot as sold where its last bag went, and return the sale's number.
-
-    Raises
-    ------
-    InputError
-        The sale cannot be (see `check_sale`).
-    """
+    """Record a sale, and the lot as sold where its last bag went, and return the sale's number."""
     check_sale(state, sale, known_buyers(store, state.lot.group_id), today)
     with store.transaction(state.lot.group_id, token) as writing:
         number = int(writing.add_sale(sale))
@@ -99,13 +88,7 @@ def record_sale(store: Any, state: LotState, sale: Sale, today: date, token: str
 
 
 def cancel_sale(store: Any, group_id: int, sale_id: int, token: str = "") -> None:
-    """Cancel a sale that was entered by mistake; a lot that it had emptied is in store again.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such sale of this group.
-    """
+    """Cancel a sale that was entered by mistake; a lot that it had emptied is in store again."""
     with store.transaction(group_id, token) as writing:
         lot_id = writing.remove_sale(sale_id, group_id)
         lot = writing.lot(lot_id)
@@ -157,11 +140,6 @@ def record_dried(store: Any, state: LotState, dried: Dried, at: datetime, today:
     ----------
     at : datetime
         When it is entered, aware; tests of an earlier day are dated at its noon in UTC.
-
-    Raises
-    ------
-    InputError
-        It cannot be (see `check_dried`).
     """
     check_dried(state, dried, today)
     taken = (

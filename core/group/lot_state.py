@@ -135,13 +135,7 @@ class JudgingRules:
 
 
 def current_lot_states(store: Store, group_id: int, now: datetime) -> list[LotState]:
-    """Return where each lot of a group stands that is not sold or used.
-
-    Parameters
-    ----------
-    now : datetime
-        The present, aware; later tests do not count.
-    """
+    """Return where each lot of a group stands that is not sold or used."""
     rules = judging_rules(store, group_id)
     readings = store.readings(group_id)
     readings = readings[readings["taken_at"] <= pd.Timestamp(now)]
@@ -245,13 +239,7 @@ def last_round(readings: pd.DataFrame, hours: float = ROUND_HOURS) -> pd.DataFra
 
 
 def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: int = 0) -> LotState:
-    """Return where one lot stands.
-
-    Parameters
-    ----------
-    readings : DataFrame
-        All tests of the lot, with the columns of `Store.readings`.
-    """
+    """Return where one lot stands."""
     crop = rules.crop(lot.commodity)
     bags = max(0, lot.bags - bags_sold)
     contract = rules.contracts.get(crop.code)

@@ -80,11 +80,6 @@ def measure_mass(samples: Sequence[WeighedMeasure], name: str, commodity: str, o
     on : date
         The day; the last weighing up to it counts, else the first one after it (a bag overfilled this year says
         nothing of a bag filled last year).
-
-    Raises
-    ------
-    NotFoundError
-        It was never weighed with this crop.
     """
     wanted = name.casefold().strip()
     of_measure = [one for one in samples if one.name.casefold() == wanted and one.commodity == commodity]

@@ -75,13 +75,7 @@ class MembersPreview:
 
 
 def open_members(data: bytes, file_name: str, sheet: str = "") -> OpenedTable:
-    """Return a table of members with a guess of what its columns mean.
-
-    Raises
-    ------
-    ImportRefusedError
-        The file is no table, or too long.
-    """
+    """Return a table of members with a guess of what its columns mean."""
     return open_table(data, file_name, COLUMNS, heading_words("members"), sheet, most_rows=MOST_ROWS)
 
 

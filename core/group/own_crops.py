@@ -31,13 +31,7 @@ def resolve_crop(store: Any, group_id: int, code: str) -> Commodity:
 
 
 def keep_own_crop(store: Any, group_id: int, crop: Commodity, at: datetime) -> None:
-    """Keep an own crop; one with the same code is replaced.
-
-    Raises
-    ------
-    InputError
-        If it is not marked as own.
-    """
+    """Keep an own crop; one with the same code is replaced."""
     if not crop.own or not crop.code.startswith("own_"):
         raise InputError("{name} is not marked as a group's own crop", name=crop.name)
     with store.transaction(group_id) as inside:

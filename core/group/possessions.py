@@ -34,8 +34,6 @@ class DryingSpace:
         A row of `core/drying/setups.toml`.
     area_m2, load_kg_m2 : float
         Area, and the wet grain on a square metre of it.
-    access : str
-        "own", "hire" or "buy".
     cost_per_kg : float
         Labour and wear of a kilogram dried once, money.
     fee_per_point_kg : float
@@ -76,8 +74,6 @@ class GrainStore:
         A row of `core/storage/methods.toml`.
     access : str
         "own" (empty ones at hand; those that hold grain are counted from the lots), "hire" or "buy".
-    units : int
-        How many there are, or can be had.
     unit : str
         What is counted: "bag", "silo", "crib" or "stack". A bag holds a bag of any lot.
     """

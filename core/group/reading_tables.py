@@ -188,8 +188,6 @@ def preview_table(
         The records, to know lots, members and tests that are already there.
     now : datetime
         The present, aware: tests cannot lie in the future.
-    progress : callable, optional
-        Called with a fraction from 0 to 1.
 
     Raises
     ------

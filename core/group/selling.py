@@ -114,13 +114,7 @@ def crop_verdict(store: Any, group_id: int, commodity: str, known: CropPrices | 
 
 
 def buyer_book(store: Any, group_id: int) -> BuyerBook:
-    """Return a group's buyers and offers as they stand, with offsets of scale and meter learnt from its deliveries.
-
-    Raises
-    ------
-    InputError
-        Entries of the book that cannot be.
-    """
+    """Return a group's buyers and offers as they stand, with offsets of scale and meter learnt from its deliveries."""
     loads = loads_weighed_twice(store.events(group_id, "pool"))
     return replay_buyers(store.events(group_id, BOOK), assumed_terms(store.facts(group_id)), loads)
 
@@ -231,13 +225,7 @@ class SplitQuotes:
 
 
 def split_known(quotes: Sequence[PriceQuote], stored: pd.DataFrame) -> SplitQuotes:
-    """Part the prices of a file into new ones and those that a group has already, to a millionth of the price.
-
-    Parameters
-    ----------
-    stored : DataFrame
-        From `Store.price_quotes`.
-    """
+    """Part the prices of a file into new ones and those that a group has already, to a millionth of the price."""
     there: dict[tuple[Any, ...], list[float]] = {}
     for row in stored.to_dict("records"):
         key = (pd.Timestamp(row["quoted_on"]).date(), row["market"], row["commodity"], row["price_type"])
@@ -291,8 +279,6 @@ def basis_to(reference: pd.Series, own: pd.DataFrame, today: date, prior_factor:
     ----------
     reference : Series
         Price [money/kg], monthly PeriodIndex; a month without a price takes that of the month before or after.
-    own : DataFrame
-        From `own_prices`.
     today : date
         Later prices are not used.
     prior_factor : float

@@ -447,8 +447,6 @@ class Store:
             JSON; None returns to what is assumed.
         origin : str
             "entered" or "file".
-        who, at
-            Who writes, and when (aware).
         expected : int, optional
             `revision` of the fact that this edit rests on; without it the older value is replaced whatever it is.
         """
@@ -554,10 +552,6 @@ class Store:
 
         Parameters
         ----------
-        entries : sequence of NewEntry
-            In the order in which they are written; of one book or several.
-        who, at
-            Who writes, and when (aware).
         checks : mapping of book to function, optional
             Called with all entries of the book, the new ones last, before they are kept: what it raises undoes all.
             Reading, checking and writing are one transaction, so that two writers cannot pass the check together.

@@ -23,7 +23,6 @@ def free_from(lot: Lot, today: date, on_label: float | None = None) -> date | No
 
     Parameters
     ----------
-    lot : Lot
     today : date
         Where nobody said when it was treated, it may have been today: its waiting days count from here.
     on_label : float, optional

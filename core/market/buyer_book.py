@@ -241,13 +241,7 @@ def _before(found: Any, of: Any) -> Any:
 def buyer_from(
     payload: Mapping[str, Any], assumed: AssumedTerms, loads: Sequence[WeighedTwice] = ()
 ) -> tuple[Buyer, frozenset[str]]:
-    """Return a buyer from an entry, and which terms were entered.
-
-    Raises
-    ------
-    InputError
-        No name, or terms that cannot be.
-    """
+    """Return a buyer from an entry, and which terms were entered."""
     name = str(payload.get("name", "")).strip()
     if not name:
         raise InputError("a buyer needs a name")

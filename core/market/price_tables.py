@@ -120,8 +120,6 @@ def clean_prices(
 
     Parameters
     ----------
-    opened : OpenedTable
-        From `read_price_table`.
     currency : str
         Taken where the table names none; its unit is then the kilogram.
     today : date, optional

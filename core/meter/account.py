@@ -100,8 +100,6 @@ class Account:
         Members, meter, rule, plans, closed seasons.
     entries_of : Mapping of event number to entry numbers
         Where each event stands in the journal.
-    events : tuple of BookEvent
-        Those that counted, in order, reversals among them.
     refused : tuple of (event, Message)
         Events in the records that the books cannot take; none where all were checked before writing.
     """
@@ -117,11 +115,6 @@ class Account:
 
 def replay(events: Iterable[BookEvent]) -> Account:
     """Return the account that the book's events add up to.
-
-    Parameters
-    ----------
-    events : iterable of BookEvent
-        In the order in which they were written.
 
     Returns
     -------
@@ -509,11 +502,6 @@ POSTINGS: dict[str, Callable[[Account, BookEvent], Postings]] = {
 def check_new(events: Sequence[BookEvent], count: int) -> Account:
     """Return the account with the book's last entries, or refuse them.
 
-    Parameters
-    ----------
-    events : sequence of BookEvent
-        The book, the new entries last.
-
     Raises
     ------
     LedgerError
@@ -557,11 +545,6 @@ def record_all(
         In the order in which they are written; Decimals are written as text.
     reverses : int, optional
         Number of the entry that the (only) item cancels.
-
-    Raises
-    ------
-    LedgerError
-        What `check_new` refuses; then nothing is written.
     """
     entries = meter_entries(items, reverses)
     checks = {BOOK: lambda events: check_new(events, len(entries))}
@@ -586,8 +569,6 @@ def own_money(account: Account, on: date | None = None) -> Decimal:
     ----------
     account : Account
         The account, the meter's depreciation written up to the day.
-    on : date, optional
-        Day up to which entries count.
     """
     totals = account.journal.totals(on)
     return totals["assets"] - totals["liabilities"]
@@ -712,13 +693,7 @@ class MemberBalance:
 
 
 def member_balances(account: Account, on: date) -> tuple[MemberBalance, ...]:
-    """Return where every member stands on a day, in the order of joining.
-
-    Parameters
-    ----------
-    on : date
-        Day up to which entries count.
-    """
+    """Return where every member stands on a day, in the order of joining."""
     owes = account.journal.party_balances(MEMBERS_OWE, on)
     owed = account.journal.party_balances(OWED_TO_MEMBERS, on)
     capital = account.journal.party_balances(CAPITAL, on)
@@ -778,13 +753,7 @@ class MoneyLine:
 
 
 def money_book(account: Account, places: Sequence[str]) -> tuple[MoneyLine, ...]:
-    """Return money in and money out, by day, with what is left in each place.
-
-    Parameters
-    ----------
-    places : sequence of str
-        Where money is kept.
-    """
+    """Return money in and money out, by day, with what is left in each place."""
     lines: list[MoneyLine] = []
     for place in places:
         for row in account.journal.statement(money_account(place)).rows:
@@ -806,13 +775,7 @@ def money_book(account: Account, places: Sequence[str]) -> tuple[MoneyLine, ...]
 
 
 def warnings(account: Account, places: Sequence[str]) -> tuple[Message, ...]:
-    """Return what looks wrong in the account: money below nothing, entries that the books could not take.
-
-    Parameters
-    ----------
-    places : sequence of str
-        Where money is kept.
-    """
+    """Return what looks wrong in the account: money below nothing, entries that the books could not take."""
     found: list[Message] = []
     for place in places:
         below = next((line for line in money_book(account, (place,)) if line.left < 0), None)

@@ -389,13 +389,7 @@ KINDS: dict[str, Callable[[Facts, BookEvent], Facts]] = {
 
 
 def next_facts(facts: Facts, event: BookEvent) -> Facts:
-    """Return what is known after one more event that is no reversal.
-
-    Parameters
-    ----------
-    facts : Facts
-        What was known before.
-    """
+    """Return what is known after one more event that is no reversal."""
     if event.kind in LOG_KINDS:
         return facts
     if event.kind not in KINDS:
@@ -405,12 +399,6 @@ def next_facts(facts: Facts, event: BookEvent) -> Facts:
 
 
 def check_day(facts: Facts, day: date) -> None:
-    """Refuse a day in a closed season.
-
-    Raises
-    ------
-    LedgerError
-        Where the season of that day is closed.
-    """
+    """Refuse a day in a closed season."""
     if facts.closed_until is not None and day <= facts.closed_until:
         raise LedgerError("the season up to {day} is closed; give a later day", day=facts.closed_until.isoformat())

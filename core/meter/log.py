@@ -77,13 +77,7 @@ def counted_tests(events: Iterable[BookEvent]) -> tuple[CountedTests, ...]:
 def member_tests(
     events: Iterable[BookEvent], first_day: date | None = None, last_day: date | None = None
 ) -> dict[str, tuple[int, int]]:
-    """Return tests and bags by member over some days.
-
-    Parameters
-    ----------
-    first_day, last_day : date, optional
-        Both included.
-    """
+    """Return tests and bags by member over some days."""
     totals: dict[str, tuple[int, int]] = {}
     for count in counted_tests(events):
         if (first_day is None or count.on >= first_day) and (last_day is None or count.on <= last_day):

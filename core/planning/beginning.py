@@ -56,13 +56,7 @@ class FirstEntry:
 
 
 def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str, token: str = "") -> int:
-    """Write a group's first entry, as a whole or not at all, and return the group's number.
-
-    Parameters
-    ----------
-    token : str
-        Of the form: the same one writes nothing a second time.
-    """
+    """Write a group's first entry, as a whole or not at all, and return the group's number."""
     if not entry.group.name.strip():
         raise InputError("the group needs a name")
     if not 0 < entry.bags <= LARGEST_BAGS:

@@ -264,11 +264,6 @@ def target_choices(targets: Mapping[str, float], buyers: Sequence[CaseBuyer]) ->
 
     What buyers allow by their own meters, and one point drier: at most `MOST_TARGETS` for a crop, the buyers' limits
     furthest apart first; what differs by less than 0.3 point is one choice.
-
-    Parameters
-    ----------
-    targets : mapping of crop to moisture
-        The moisture for keeping [% w.b.].
     """
     found: list[tuple[str, float]] = []
     for crop, keeping in sorted(targets.items()):

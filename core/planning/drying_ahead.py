@@ -89,8 +89,6 @@ def lot_drying(
     ----------
     moisture_pct : tuple of float
         Mean and standard error at the start [% w.b., points].
-    frames : sequence of DataFrame
-        From `weather_ahead`.
     """
     count = len(frames)
     shock = np.random.default_rng([seed, 4]).standard_normal(DRAWS * count)

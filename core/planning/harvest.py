@@ -15,11 +15,6 @@ def harvest_weeks_compared(outlook: Outlook, lot: int) -> pd.DataFrame:
 
     Each time dried, stored and sold as is best.
 
-    Parameters
-    ----------
-    lot : int
-        Its index.
-
     Returns
     -------
     DataFrame

@@ -145,14 +145,10 @@ def promised_sales(
 
     Parameters
     ----------
-    rows : sequence of mapping
-        As `core.planning.wishes.add_promise` keeps them.
     sales : DataFrame
         Of the group: what a buyer got since the promise is taken off it.
     lots : sequence of CaseLot
         A promise of a lot that is gone, or of a crop of which there is none, is left out.
-    start : date
-        First day of plan week 0.
     """
     made = []
     for number, row in enumerate(rows):

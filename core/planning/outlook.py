@@ -233,8 +233,6 @@ def mass_parts(
         Dry matter lost while drying, by respiration and mould in store, and by insects [% of the dry matter there].
     unfit_share, refusal_chance, alive_share : np.ndarray or float
         As in `Kept`.
-    field_lost : np.ndarray or float
-        Fraction that was lost while the grain still stood, (scenarios,).
 
     Returns
     -------

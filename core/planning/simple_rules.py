@@ -65,8 +65,6 @@ def rule_allocation(outlook: Outlook, rule: str) -> Allocation:
     ----------
     outlook : Outlook
         Options and scenarios on which the rule decides (it looks at means only).
-    rule : str
-        One of `RULES`.
     """
     case = outlook.case
     ledger = Ledger(outlook)

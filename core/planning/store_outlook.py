@@ -77,8 +77,6 @@ class MethodOutlook:
     ----------
     run : StorageRun
         Arrays (days + 1, scenarios).
-    weekly : DataFrame
-        From `weekly_table`.
     sure, likely : Keeping
         At 95 and 80 % certainty.
     refusal_grounds : tuple of (str, float)
@@ -136,8 +134,6 @@ def method_outlook(
 
     Parameters
     ----------
-    climates : sequence of DataFrame
-        Scenarios by day.
     draw : PestDraw, optional
         The scenarios' insects; None draws them from the settings' seed.
     """

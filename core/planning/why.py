@@ -222,11 +222,6 @@ def dry_again_at(outlook: Outlook, lot: int) -> float:
 def sell_above_prices(outlook: Outlook, lot: int) -> pd.DataFrame:
     """Return the price at or above which to sell, week by week, by backward induction on the scenarios.
 
-    Parameters
-    ----------
-    lot : int
-        Which lot (its index).
-
     Returns
     -------
     pd.DataFrame

@@ -59,8 +59,6 @@ def add_harvest(
         Moisture expected then [% w.b.], None where nobody knows.
     member, label : str
         Whose it is (empty: the pool's) and what it is called.
-    token : str
-        Of the form: sent twice it is one entry.
 
     Raises
     ------
@@ -105,8 +103,6 @@ def add_promise(
         The number of the lot that was promised, empty for any lot of the crop.
     moisture_limit_pct : float or None
         Highest moisture agreed [% w.b.].
-    token : str
-        Of the form: sent twice it is one entry.
 
     Raises
     ------

@@ -44,8 +44,6 @@ def write_entries(
 
     Raises
     ------
-    InputError
-        What `check_new` refuses; then nothing is written.
     LedgerError
         An entry was cancelled already, or another book refuses its own.
     """
@@ -64,8 +62,6 @@ def check_new(events: Sequence[Event], count: int, assumed: Terms | None = None,
 
     Parameters
     ----------
-    events : sequence of Event
-        The book, the new entries last.
     cash : bool
         Whether the cash must reach; a file of earlier payments need not bring what buyers paid then.
 

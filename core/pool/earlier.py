@@ -164,8 +164,6 @@ def preview_earlier(
 
     Parameters
     ----------
-    events : sequence of Event
-        The book, to recognise what is in it already.
     today : date
         Nothing can be dated later.
     """

@@ -86,11 +86,6 @@ def loan_account(
 ) -> LoanAccount:
     """Return a loan's account up to a day.
 
-    Parameters
-    ----------
-    until : date
-        Entries and interest up to this day count, the day included.
-
     Returns
     -------
     LoanAccount

@@ -115,8 +115,6 @@ def pool_losses(
     ----------
     until : date
         Day up to which grain still in store is counted.
-    curve : callable
-        From `storage_curve`.
     spillage : float
         Fraction spilt between weighing in and loading.
     """

@@ -88,11 +88,6 @@ def sale_amount(sale: PoolSale, step: Decimal) -> Decimal:
 def share_sales(season: Season) -> tuple[dict[int, dict[int, Decimal]], dict[int, dict[int, Decimal]]]:
     """Return proceeds and costs by sale and member, to the coin.
 
-    Parameters
-    ----------
-    season : Season
-        From `replay`.
-
     Returns
     -------
     proceeds, costs : dict of sale number to dict of member to money
@@ -154,11 +149,6 @@ def pay_by_member(season: Season) -> dict[int, MemberPay]:
 
 def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) -> dict[int, dict[int, Decimal]]:
     """Return what members bear of each amount that a buyer never pays, to the coin.
-
-    Parameters
-    ----------
-    proceeds : mapping of sale number to mapping of member to money
-        From `share_sales`.
 
     Returns
     -------
@@ -228,11 +218,6 @@ def buyer_accounts(season: Season) -> dict[str, BuyerAccount]:
 
 def payable_now(season: Season, pays: Mapping[int, MemberPay]) -> dict[int, Decimal]:
     """Return what can be paid to each member from the cash that has come in, money.
-
-    Parameters
-    ----------
-    pays : mapping of member to MemberPay
-        From `pay_by_member`.
 
     Returns
     -------

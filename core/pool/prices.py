@@ -34,11 +34,6 @@ def _proceeds(season: Season) -> dict[int, Decimal]:
 def price_effects(events: Iterable[Event]) -> list[PriceEffect]:
     """Return the effect of each agreed difference, added one after another to one plain price for all.
 
-    Parameters
-    ----------
-    events : iterable of Event
-        Of the book "pool".
-
     Returns
     -------
     list of PriceEffect

@@ -170,8 +170,6 @@ def replay(events: Iterable[Event], agreed: Terms | None = None, assumed: Terms 
 
     Parameters
     ----------
-    events : iterable of Event
-        Of the book "pool".
     agreed : Terms, optional
         Reckon with these instead of what the book says: to show what a rule does.
 

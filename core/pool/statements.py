@@ -92,8 +92,6 @@ def make_statements(
 
     Parameters
     ----------
-    effects : sequence of PriceEffect
-        From `price_effects`, to be told on the page.
     until : date, optional
         Day up to which interest on loans is counted; the last entry's day where it is not given.
     """

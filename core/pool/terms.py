@@ -121,13 +121,7 @@ def checked_terms(payload: dict[str, Any]) -> Terms:
 
 
 def factors_typed(text: str) -> dict[str, str]:
-    """Return price factors by name from lines such as ``2: 93`` (grade or week, and % of the price).
-
-    Raises
-    ------
-    InputError
-        A line that is no name and number.
-    """
+    """Return price factors by name from lines such as ``2: 93`` (grade or week, and % of the price)."""
     found: dict[str, str] = {}
     for name, rest in _lines(text):
         percent = typed_number(rest.removesuffix("%"))

@@ -185,8 +185,6 @@ def run_batch(
         Workers on this computer; all cores where not given.
     scheduler : str, optional
         Address of a running Dask scheduler (``tcp://host:port``); then nothing is computed here.
-    progress : callable, optional
-        Called with the count of finished jobs and the last one's name.
     full : bool
         The full search for each group instead of the batch's quicker plan.
 

@@ -77,8 +77,6 @@ def in_one_currency(table: pd.DataFrame, currency: str, on: date, rates: Sequenc
 
     Parameters
     ----------
-    table : DataFrame
-        Of `indicator_table`: value, numerator, variance, currency ("" where it is no money).
     on : date
         Day whose rate counts.
 

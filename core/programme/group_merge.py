@@ -59,8 +59,6 @@ def merge_files(
 
     Parameters
     ----------
-    progress : callable, optional
-        Called with the count so far and the file's name.
     decided : mapping of str to int, optional
         What somebody answered about files that were "asked": identity to the group here that it is, 0 for another
         group.

@@ -130,13 +130,7 @@ def table_bytes(name: str, frame: pd.DataFrame) -> bytes:
 
 
 def read_table(content: bytes | None, name: str, version: int) -> pd.DataFrame:
-    """Return a table of text without its row of tags; columns that an older version lacks are blank.
-
-    Raises
-    ------
-    ImportRefusedError
-        Where the table or a column is missing.
-    """
+    """Return a table of text without its row of tags; columns that an older version lacks are blank."""
     columns = list(DICTIONARY[name])
     if content is None:
         if version == 1 and name in NEW_TABLES:

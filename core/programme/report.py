@@ -91,8 +91,6 @@ def converted(table: pd.DataFrame, book: ProgrammeBook, own: str, today: date) -
 
     Parameters
     ----------
-    table : DataFrame
-        Of `indicator_table`.
     book : ProgrammeBook
         With currency and rates; without a chosen currency, `own` and `today` stand in.
     today : date

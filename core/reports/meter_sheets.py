@@ -80,13 +80,7 @@ def receipt_text(receipt: Receipt, group: str, currency: str, tongue: Tongue = E
 
 
 def account_sheet(account: Account, group: str, currency: str, on: date, tongue: Tongue = ENGLISH) -> str:
-    """Return the whole account as a page to print: balances, members, journal.
-
-    Parameters
-    ----------
-    on : date
-        Day up to which entries count.
-    """
+    """Return the whole account as a page to print: balances, members, journal."""
     say = tongue.say
     trial = account.journal.trial_balance(on)
     rows = [
@@ -151,19 +145,7 @@ def shares_sheet(
     explanations: Mapping[str, str],
     tongue: Tongue = ENGLISH,
 ) -> str:
-    """Return the members' shares by rule side by side as a page to print.
-
-    Parameters
-    ----------
-    title, group, currency : str
-        What is shared, by whom, and the currency code.
-    on : date
-        Day.
-    rows : Mapping of member name to (Mapping of rule title to money)
-        Shares.
-    explanations : Mapping of rule title to sentence
-        The rules.
-    """
+    """Return the members' shares by rule side by side as a page to print."""
     say, rules = tongue.say, list(explanations)
     body = [
         [name, *[tongue.amount(shares[rule], currency) if rule in shares else "–" for rule in rules]]

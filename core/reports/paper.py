@@ -39,10 +39,6 @@ class Grid:
 
     Parameters
     ----------
-    widths : tuple of float
-        Relative widths of the columns.
-    right : frozenset of int
-        Columns set to the right.
     row_mm : float
         Least height of a row, mm (rows to be filled in by hand are taller).
     """
@@ -96,10 +92,6 @@ class Paper:
 
     Parameters
     ----------
-    title, under : str
-        Title, and a line below it (group, day).
-    blocks : tuple
-        Parts in their order.
     most_pages : int or None
         The type is made smaller until the sheet fits on so many pages.
     """

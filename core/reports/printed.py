@@ -51,10 +51,6 @@ def table(rows: Sequence[Sequence[str]], numbers: int | None = None, sums: int =
     ----------
     numbers : int, optional
         So many of the last columns stand to the right; all but the first where left out.
-    sums : int
-        So many of the last rows are sums.
-    days : collection of int
-        Columns that are not broken into lines.
     """
     head = rows[0]
     first = 1 if numbers is None else len(head) - numbers

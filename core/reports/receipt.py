@@ -23,8 +23,6 @@ def receipt_page(delivery: Delivery, member: str, group: str, base_pct: Decimal,
     ----------
     base_pct : Decimal
         Common moisture, % wet basis.
-    tongue : Tongue
-        The reader's language.
     """
     _ = tongue.look_up
     common = weight_at(delivery.dry_kg, base_pct)
@@ -81,13 +79,10 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, tongue: To
 
     Parameters
     ----------
-    delivery : Delivery
     member : str
         Name; cut, as the pool's, where the message would grow too long.
     base_pct : Decimal
         Common moisture, % wet basis.
-    tongue : Tongue
-        The reader's language.
     """
     values = {
         "number": delivery.receipt_number,

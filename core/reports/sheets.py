@@ -276,11 +276,6 @@ def log_sheet(
     ----------
     empty_rows : int
         Rows without a lot, 0 to 200.
-
-    Raises
-    ------
-    InputError
-        There would be no row, or too many.
     """
     named = [(label, str(order + 1)) for label, count in lots for order in range(count)]
     if not 0 <= empty_rows <= 200 or not 1 <= len(named) + empty_rows <= 2000:

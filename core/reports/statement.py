@@ -18,15 +18,6 @@ MOST_DELIVERIES = 12
 def statement_page(statement: MemberStatement, member: str, group: str, currency: str, tongue: Tongue = ENGLISH) -> str:
     """Return a member's statement as a page to print.
 
-    Parameters
-    ----------
-    statement : MemberStatement
-        From `make_statements`; masses in kg at the common moisture.
-    member, group, currency : str
-        Names and currency code, escaped here.
-    tongue : Tongue
-        The reader's language.
-
     Returns
     -------
     str

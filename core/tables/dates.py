@@ -186,13 +186,7 @@ def _day(year: int, month: int, day: int) -> date:
 
 
 def time_of_day(cell: Cell) -> time | None:
-    """Return the time of day, None for an empty cell: 14:30, 14h30, 2:30 pm, or a part of a day as in spreadsheets.
-
-    Raises
-    ------
-    InputError
-        The cell holds no time of day.
-    """
+    """Return the time of day, None for an empty cell: 14:30, 14h30, 2:30 pm, or a part of a day as in spreadsheets."""
     if is_missing(cell):
         return None
     if isinstance(cell, datetime):

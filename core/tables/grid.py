@@ -34,8 +34,6 @@ class RawTable:
         Rows without any filled cell.
     sheet : str
         Name of the sheet, "" for a text file.
-    sheets : tuple of (str, int)
-        All sheets that a person can see, with their number of filled rows.
     """
 
     rows: tuple[tuple[Cell, ...], ...]

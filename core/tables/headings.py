@@ -28,8 +28,6 @@ class Headings:
         Position in `RawTable.rows` of the first row under the headings.
     skipped : tuple of int
         Positions of unit and tag rows under the headings.
-    above : int
-        Filled rows above the headings.
     width : int
         Columns up to the last one that has a heading.
     tags : tuple of str
@@ -156,8 +154,6 @@ def guess_columns(
 
     Parameters
     ----------
-    fields : sequence of str
-        The meanings wanted, in their order.
     strong : collection of str
         Meanings that win where a heading names several in part.
     fits : callable, optional

@@ -179,8 +179,6 @@ def open_table(
 
     Parameters
     ----------
-    columns : sequence of Column
-        Columns that are wanted.
     sheet : str
         Which sheet of a workbook; "" takes the one that fits best.
 
@@ -252,16 +250,12 @@ def read_rows(
 
     Parameters
     ----------
-    columns : sequence of Column
-        Columns that are wanted.
     mapping : Mapping of str to int
         Position of the column of each meaning.
     order : str
         ``"day"`` or ``"month"``: what stands first in dates; "" lets the dates tell.
     fill_down : sequence of str
         Meanings whose empty cells mean the same as above.
-    progress : callable, optional
-        Called with a fraction from 0 to 1.
     """
     reader = _Reader.of(opened, columns, mapping, order)
     rows: list[Row] = []

@@ -40,8 +40,6 @@ def csv_bytes(table: pd.DataFrame | Iterable[Mapping[str, Any]], tags: Mapping[s
 
     Parameters
     ----------
-    table : DataFrame or iterable of mappings
-        Headings are those of the columns.
     tags : Mapping of str to str, optional
         Tags of the humanitarian exchange language by heading; they stand in a row right under the headings, unguarded.
     """

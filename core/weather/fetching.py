@@ -72,8 +72,6 @@ def ask(
 
     Parameters
     ----------
-    session : requests.Session
-        From `make_session`.
     seconds : float
         How long the whole may take. The asking runs beside the caller, who waits no longer than this.
 

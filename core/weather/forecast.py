@@ -70,8 +70,6 @@ def get_forecast(
 
     Raises
     ------
-    InputError
-        Where `now` has no zone.
     WeatherError
         Where there is nothing at all, not even the usual weather.
     """

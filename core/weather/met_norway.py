@@ -57,8 +57,6 @@ def fetch_forecast(
 
     Parameters
     ----------
-    place, session, now
-        As in `open_meteo.fetch_forecast`.
     last_modified : str or None
         What the service said of the stored answer; where nothing is newer, None is returned.
     """

@@ -51,13 +51,7 @@ def ensemble_url() -> str:
 
 
 def fetch_forecast(place: Place, session: requests.Session, now: datetime, seconds: float = TOTAL_SECONDS) -> Forecast:
-    """Return the service's single best forecast, up to 16 days.
-
-    Parameters
-    ----------
-    session : requests.Session
-        From `fetching.make_session`.
-    """
+    """Return the service's single best forecast, up to 16 days."""
     names = ",".join([*VARIABLES, CHANCE])
     answer = ask(session, forecast_url(), {**_where(place), "hourly": names}, SERVICE, seconds=seconds)
     return parse_forecast(read_json(answer, SERVICE), place, now)

@@ -56,8 +56,6 @@ def convert(values: ArrayLike, quantity: str, unit: object, service: str) -> NDA
     ----------
     values : array of any shape
         In the service's unit; not-a-number is kept.
-    quantity : str
-        One of the keys of `CONVERSIONS`.
 
     Raises
     ------

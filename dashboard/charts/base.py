@@ -68,8 +68,6 @@ def label_ends(figure: go.Figure, width: int = 14) -> go.Figure:
 
     Parameters
     ----------
-    figure : Figure
-        With named lines over one horizontal axis.
     width : int
         Letters in a line of a label; longer names are broken.
     """

@@ -69,13 +69,7 @@ def shares_figure(shares: Mapping[str, Decimal], alone: Mapping[str, Decimal], c
 
 
 def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
-    """Return what was left in each place after each day.
-
-    Parameters
-    ----------
-    lines : sequence of MoneyLine
-        Money in and out.
-    """
+    """Return what was left in each place after each day."""
     figure = go.Figure()
     days = [line.on for line in lines]
     for place, name in enumerate(dict.fromkeys(line.place for line in lines)):

@@ -42,8 +42,6 @@ def funnel(
         ``group, value (0-1), denominator, verdict`` (see `core.programme.comparison.funnel_verdicts`).
     phi : float
         Spread beyond chance (1 = none); widens the limits.
-    words : mapping
-        Names of "all", "95", "99.8", "target" and of each verdict.
     """
     largest = max(10, int(frame["denominator"].max() * 1.1))
     sizes = np.unique(np.linspace(1, largest, min(largest, 200)).astype(int))

@@ -43,8 +43,6 @@ class EntryForm:
 
     Parameters
     ----------
-    fields : tuple of Field, or of functions of the values so far that give one
-        What is asked, the day left out.
     payload : function of the values, optional
         The entry's particulars as the book keeps them; else the values by the names of the fields.
     cautions : function of the values
@@ -186,15 +184,7 @@ def last_number(events: Sequence[Event]) -> int:
 def cancel_entry(
     form: str, choices: Mapping[int, str], write: Callable[[int, str, str], str | None], seen: object = ""
 ) -> None:
-    """Let an entry be cancelled by a counter-entry, with a reason, after a summary.
-
-    Parameters
-    ----------
-    choices : mapping of number to words
-        Entries that can be cancelled, each with whom and how much.
-    seen : object
-        As for `confirm_once`.
-    """
+    """Let an entry be cancelled by a counter-entry, with a reason, after a summary."""
     if not choices:
         return
     st.caption(_("Nothing is deleted: a wrong entry is cancelled, and both stay readable."))
