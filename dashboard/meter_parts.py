@@ -8,6 +8,7 @@ from typing import Any
 
 import streamlit as st
 
+from core.group.facts import shown_scale, shown_unit
 from core.group.harvests import harvest_seasons
 from core.group.records import Event, Fact, Group, Lot
 from core.meter.account import Account, record_all, replay
@@ -15,7 +16,7 @@ from dashboard import page, state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.money_parts import ask_name, members_first, writer
-from dashboard.text import _, ngettext
+from dashboard.text import _, ngettext, say
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -88,8 +89,8 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
             [
                 {
                     _("Value of"): _(facts[name].label),
-                    _("Value"): exact_text(facts[name].value),
-                    _("Unit"): _(facts[name].unit),
+                    _("Value"): exact_text(facts[name].value * shown_scale(facts[name])),
+                    _("Unit"): say(shown_unit(facts[name], group.currency)),
                     _("Where it comes from"): page.origin_text(facts[name]),
                 }
                 for name in keys
@@ -102,6 +103,10 @@ def show_assumptions(group: Group, keys: Sequence[str], key: str) -> None:
 def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
     """Let a person enter the group's own value in place of an assumed one."""
     words = {name: _(fact.label) for name, fact in facts.items()}
+
+    def shown(name: str) -> float:
+        return round(float(facts[name].value) * shown_scale(facts[name]), 10)
+
     filled = draw_fields(
         key,
         (
@@ -110,8 +115,8 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
                 "value",
                 _("Value"),
                 "number",
-                unit=_(facts[values["name"]].unit) if values["name"] else "",
-                value=float(facts[values["name"]].value) if values["name"] else None,
+                unit=say(shown_unit(facts[values["name"]], group.currency)) if values["name"] else "",
+                value=shown(values["name"]) if values["name"] else None,
                 low=0,
                 follows=("name",),
             ),
@@ -120,15 +125,18 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
 
     def write(values: Mapping[str, Any], token: str) -> None:
         name, seen = values["name"], st.session_state[f"{key}.seen"]
+        kept = round(values["value"] / shown_scale(facts[name]), 12)
         state.store().set_fact(
-            group.id, name, values["value"], "entered", state.who(), state.now(), expected=seen[name], token=token
+            group.id, name, kept, "entered", state.who(), state.now(), expected=seen[name], token=token
         )
 
     confirm_once(
         key,
         filled,
         lambda values: _("{name}: {value} {unit}, entered by the group.").format(
-            name=words[values["name"]], value=exact_text(values["value"]), unit=_(facts[values["name"]].unit)
+            name=words[values["name"]],
+            value=exact_text(values["value"]),
+            unit=say(shown_unit(facts[values["name"]], group.currency)),
         ),
         write,
         seen={name: fact.revision for name, fact in facts.items()},

@@ -9,6 +9,7 @@ import numpy as np
 import streamlit as st
 
 from core.advice import Situation
+from core.group.facts import shown_scale, shown_unit
 from core.planning.credit import pledged_bags, principal_by_week
 from core.planning.layout import loan_unit_owed
 from core.planning.plan_tables import cash_curve, sales_by_week, value_by_week
@@ -374,7 +375,10 @@ def show_how(now: Situation) -> None:
     made = now.made
     lines = [
         _("{label}: {value} {unit} ({origin})").format(
-            label=_(_label(key)), value=_short(fact.value), unit=_unit(key), origin=page.origin_text(fact)
+            label=_(fact.label or key),
+            value=_short(fact.value, shown_scale(fact)),
+            unit=say(shown_unit(fact, now.group.currency)),
+            origin=page.origin_text(fact),
         )
         for key, fact in sorted(state.store().facts(now.group_id).items())
         if key.startswith(("plan.", "truck."))
@@ -395,19 +399,5 @@ def show_how(now: Situation) -> None:
     st.markdown("\n".join(f"- {line}" for line in found))
 
 
-def _label(key: str) -> str:
-    from core.group.facts import load_defaults
-
-    found = load_defaults().get(key)
-    return found.label if found is not None and found.label else key
-
-
-def _short(value: Any) -> str:
-    return number(float(value), 3).rstrip("0").rstrip(".,") if isinstance(value, int | float) else str(value)
-
-
-def _unit(key: str) -> str:
-    from core.group.facts import load_defaults
-
-    found = load_defaults().get(key)
-    return found.unit if found is not None else ""
+def _short(value: Any, scale: float) -> str:
+    return number(float(value) * scale, 3).rstrip("0").rstrip(".,") if isinstance(value, int | float) else str(value)

@@ -9,6 +9,7 @@ from typing import Any
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, Assumed, AtRisk, LotNow, PriceNow, WeatherNow
 from core.grain.commodities import crop_words
 from core.grain.mass import tenth_below
+from core.group.facts import shown_scale, shown_unit
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, WET, bags_to_probe
 from core.group.selling import crop_prices, crop_verdict
@@ -85,7 +86,7 @@ def assumed_now(
     store: Any, group_id: int, weather: WeatherNow, prices: Sequence[PriceNow], today: date, spaces_listed: bool
 ) -> tuple[Assumed, ...]:
     """Return what was not entered, the important things first."""
-    found = []
+    found, currency = [], store.group(group_id).currency
     if not weather.is_forecast:
         found.append(Assumed("weather", weather.said, important=True))
     elif weather.issued_at is not None and (today - weather.issued_at.date()).days > 1:
@@ -107,8 +108,8 @@ def assumed_now(
             said = message(
                 "{what}: {value} {unit}",
                 what=Message(fact.label or key),
-                value=fact.value,
-                unit=Message(fact.unit) if fact.unit else "",
+                value=f"{fact.value * shown_scale(fact):.10g}" if isinstance(fact.value, int | float) else fact.value,
+                unit=shown_unit(fact, currency),
             )
             found.append(Assumed("money" if "cost" in key or "fee" in key else "store", said, fact.source))
     return tuple(found)

@@ -12,7 +12,7 @@ from typing import Any
 
 from core.errors import InputError
 from core.group.bounds import check_values
-from core.messages import Message
+from core.messages import Message, message
 
 BASES = ("published", "practice", "memory", "judgement")
 FAMILIES = ("buyer_offset.", "buyer_limit.", "currency_per_usd.")
@@ -70,6 +70,39 @@ def load_defaults() -> dict[str, Default]:
     return found
 
 
+PERCENT = {
+    "fraction": Message("%"),
+    "fraction a month": message("% a month"),
+    "fraction of the price": message("% of the price"),
+    "fraction of the price per point": message("% of the price for each point"),
+    "fraction of the market price": message("% of the market price"),
+    "fraction of the grain's value": message("% of the grain's worth"),
+    "fraction of the harvest's value": message("% of the harvest's worth"),
+    "fraction of the plan's value": message("% of the plan's worth"),
+    "fraction of the loan": message("% of the loan"),
+    "fraction of years": message("% of years"),
+    "fraction per 1 %": message("% for each 1 %"),
+    "fraction per 1 % of damaged kernels": message("% for each 1 % of damaged kernels"),
+}
+"""What is kept as a fraction is shown and entered as a percentage: its unit as kept, and as people read it."""
+
+
+def shown_scale(fact: Any) -> float:
+    """Return by what a fact's value is multiplied where people read or enter it."""
+    return 100.0 if fact.unit in PERCENT else 1.0
+
+
+def shown_unit(fact: Any, currency: str) -> Message:
+    """Return the unit in which people read or enter a fact; money says whose it is, as in "MWK per trip"."""
+    default = load_defaults().get(fact.key)
+    is_money = default is not None and (default.usd or default.maize_kg)
+    if fact.unit == "money" or (is_money and not fact.unit):
+        return Message(currency)
+    if is_money or fact.key.startswith("currency_per_usd."):
+        return Message("{currency} {unit}", {"currency": currency, "unit": Message(fact.unit)})
+    return PERCENT.get(fact.unit, Message(fact.unit))
+
+
 def default_number(key: str) -> float:
     """Return the number that a setting has until a group says otherwise."""
     return float(load_defaults()[key].value)
@@ -89,7 +122,7 @@ def check_value(key: str, value: Any) -> None:
     check_values(value)
     if default is None or value is None:
         return
-    label = Message(default.label or key)
+    label, scale = Message(default.label or key), shown_scale(default)
     if isinstance(default.value, bool):
         if not isinstance(value, bool):
             raise InputError("{label}: '{value}' is neither yes nor no", label=label, value=value)
@@ -97,9 +130,9 @@ def check_value(key: str, value: Any) -> None:
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             raise InputError("{label}: '{value}' is not a number", label=label, value=value)
         if value < default.low:
-            raise InputError("{label} must be at least {low}", label=label, low=default.low)
+            raise InputError("{label} must be at least {low}", label=label, low=f"{default.low * scale:.10g}")
         if default.high is not None and value > default.high:
-            raise InputError("{label} must be at most {high}", label=label, high=default.high)
+            raise InputError("{label} must be at most {high}", label=label, high=f"{default.high * scale:.10g}")
     elif default.options and value not in default.options:
         raise InputError(
             "{label}: '{value}' is not one of {options}", label=label, value=value, options=", ".join(default.options)

@@ -7,13 +7,13 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from core.group.facts import facts_for_entry
+from core.group.facts import facts_for_entry, shown_scale, shown_unit
 from core.group.possessions import METER, TRUCK
 from core.group.records import Fact
 from dashboard import page, state
 from dashboard.forms.edits import opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
-from dashboard.text import _, literal, ngettext, number
+from dashboard.text import _, literal, ngettext, number, say
 
 
 def show() -> None:
@@ -29,7 +29,7 @@ def show() -> None:
         ).format(count=assumed)
     )
     choose_and_enter(group, facts, "fact")
-    page.table(facts_table(facts), "facts_table", "assumed_values.csv")
+    page.table(facts_table(facts, group.currency), "facts_table", "assumed_values.csv")
 
 
 def choose_and_enter(group: Any, facts: dict[str, Fact], form: str) -> None:
@@ -45,7 +45,7 @@ def enter_one(group: Any, fact: Fact) -> None:
     """Show one value with its origin and let a person enter the group's own."""
     form = f"fact_{group.id}_{fact.key}"
     seen = opened(form, fact)
-    filled = draw_fields(form, [field_of(seen)])
+    filled = draw_fields(form, [field_of(seen, group.currency)])
     page.origin(fact)
     st.caption(_("Used for: {uses}").format(uses=", ".join(_(use) for use in fact.used_in)))
 
@@ -73,7 +73,7 @@ def show_truck_and_meter() -> None:
     mine = {key: facts[key] for key in (*TRUCK, *METER)}
     page.caution("meter")
     choose_and_enter(group, mine, "truck")
-    page.table(facts_table(mine), "truck_table", "truck_and_meter.csv")
+    page.table(facts_table(mine, group.currency), "truck_table", "truck_and_meter.csv")
 
 
 def label_of(fact: Fact) -> str:
@@ -81,9 +81,9 @@ def label_of(fact: Fact) -> str:
     return _(fact.label) if fact.label else literal(fact.key)
 
 
-def field_of(fact: Fact) -> Field:
+def field_of(fact: Fact, currency: str) -> Field:
     """Return the field in which a value is entered, with its bounds."""
-    value = fact.value
+    value, scale = fact.value, shown_scale(fact)
     if isinstance(value, bool):
         return Field(
             "value", label_of(fact), "choice", options={True: _("yes"), False: _("no")}, value=value, wide=True
@@ -93,10 +93,10 @@ def field_of(fact: Fact) -> Field:
             "value",
             label_of(fact),
             "number",
-            unit=_(fact.unit) if fact.unit else "",
-            low=fact.low,
-            high=fact.high,
-            value=float(value),
+            unit=say(shown_unit(fact, currency)),
+            low=fact.low * scale,
+            high=None if fact.high is None else fact.high * scale,
+            value=round(float(value) * scale, 10),
             wide=True,
         )
     if fact.options:
@@ -106,22 +106,24 @@ def field_of(fact: Fact) -> Field:
 
 
 def _as_kept(value: Any, fact: Fact) -> Any:
-    """Return an entered value as it is kept: whole numbers stay whole."""
+    """Return an entered value as it is kept: a percentage as a fraction, whole numbers whole."""
+    if shown_scale(fact) != 1:
+        return round(value / shown_scale(fact), 12)
     if isinstance(fact.value, int) and not isinstance(fact.value, bool) and float(value).is_integer():
         return int(value)
     return value
 
 
-def facts_table(facts: dict[str, Fact]) -> pd.DataFrame:
+def facts_table(facts: dict[str, Fact], currency: str) -> pd.DataFrame:
     """Return values with their origin as a table for people."""
     return pd.DataFrame(
         [
             {
                 _("What"): label_of(fact),
-                _("Value"): number(fact.value, 4).rstrip("0").rstrip(".,")
+                _("Value"): number(fact.value * shown_scale(fact), 4).rstrip("0").rstrip(".,")
                 if _is_number(fact.value)
                 else page.value_word(fact.value),
-                _("Unit"): _(fact.unit) if fact.unit else "",
+                _("Unit"): say(shown_unit(fact, currency)),
                 _("Where it comes from"): page.origin_text(fact),
                 _("Used for"): ", ".join(_(use) for use in fact.used_in),
             }

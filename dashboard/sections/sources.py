@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from core.audit.coefficients import collect_provenance
+from core.group.facts import shown_scale, shown_unit
 from dashboard import page, state
-from dashboard.text import _, ngettext, number
+from dashboard.text import _, ngettext, number, say
 
 KEEP = {"persist_state": "session"}
 
@@ -82,7 +85,7 @@ def _group_values() -> None:
     rows = [
         {
             _("value of"): _(getattr(fact, "label", "") or key),
-            _("value"): _shown(fact.value),
+            _("value"): _with_unit(fact, group.currency),
             _("where from"): page.origin_text(fact),
             _("set by"): getattr(fact, "set_by", "") or "",
         }
@@ -90,6 +93,13 @@ def _group_values() -> None:
     ]
     with page.details(_("What {group} works with").format(group=group.name)):
         page.table(rows, key="sources_facts")
+
+
+def _with_unit(fact: Any, currency: str) -> str:
+    """Return a value as people read it, with its unit."""
+    if isinstance(fact.value, bool) or not isinstance(fact.value, int | float):
+        return _shown(fact.value)
+    return f"{_shown(fact.value * shown_scale(fact))} {say(shown_unit(fact, currency))}".strip()
 
 
 def _shown(value: object) -> str:

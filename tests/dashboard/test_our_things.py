@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from core.errors import InputError
+from core.group.facts import PERCENT, check_value, facts_for_entry
 from core.group.possessions import possessions
 from core.group.records import Member
+from dashboard.sections.assumed_values import _as_kept, facts_table, field_of
 from tests.dashboard import forms
 from tests.dashboard.pages import open_alone
 
@@ -193,3 +196,19 @@ def test_a_backup_is_made_and_brought_back(empty_store):
     press(app, "backup_restore")
     assert not app.exception
     assert empty_store.members(group.id) == []
+
+
+def test_units_are_those_of_people(demo_store):
+    """Money names its currency, and what is kept as a fraction is read and entered as a percentage."""
+    group = demo_store.groups()[0]
+    facts = facts_for_entry(demo_store.facts(group.id), group.currency)
+    table = facts_table(facts, group.currency).set_index("What")
+    assert not table["Unit"].str.contains("fraction").any()
+    assert set(PERCENT) >= {fact.unit for fact in facts.values() if "fraction" in fact.unit}
+    assert table.loc["Hire of the truck, apart from distance", "Unit"] == f"{group.currency} per trip"
+    fee = facts["plan.market_fee"]
+    field = field_of(fee, group.currency)
+    assert (field.value, field.unit) == (100 * fee.value, "% of the price")
+    assert _as_kept(field.value, fee) == fee.value
+    with pytest.raises(InputError, match="at most 100"):
+        check_value("plan.market_fee", 1.5)
