@@ -249,8 +249,10 @@ def trace(tests: Sequence[str]) -> dict[str, Any]:
     tracing = coverage.Coverage(data_file=None, source=[str(ROOT / "core")], config_file=False)
     plugin = _Tracer(tracing)
     tracing.start()
-    pytest.main(["-q", "-n", "0", "-p", "no:cacheprovider", *FAST, *tests], plugins=[plugin])
+    code = pytest.main(["-q", "-n", "0", "-p", "no:cacheprovider", *FAST, *tests], plugins=[plugin])
     tracing.stop()
+    if code not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
+        raise RuntimeError("the tests could not be run: no change would be noticed")
     data = tracing.get_data()
     lines: dict[str, dict[str, list[str]]] = {}
     for file in data.measured_files():
@@ -372,9 +374,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     kept = KEPT / "map.json"
     if chosen.trace or not kept.exists():
         if os.fork() == 0:
-            kept.write_text(json.dumps(trace(chosen.tests)), encoding="utf-8")
-            os._exit(0)
-        os.wait()
+            code = 1
+            try:
+                kept.write_text(json.dumps(trace(chosen.tests)), encoding="utf-8")
+                code = 0
+            finally:
+                os._exit(code)
+        if os.wait()[1]:
+            return 1
     map_ = json.loads(kept.read_text(encoding="utf-8"))
     _warm_up()
     everything = [change for file in computing_files(chosen.places) for change in changes_of(file)]
