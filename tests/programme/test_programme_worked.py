@@ -84,7 +84,7 @@ def test_a_group_far_from_others_is_told_on_either_side():
 
 @pytest.mark.parametrize("sizes", [(20, 20, 20, 20), (20, 20, 20), (10, 30, 60, 25)])
 def test_shrunk_rates_one_by_one(sizes):
-    """Four of one size: Efron and Morris, 1 - (n - 3) s2 / sum of squares; else moments, variance at the common mean."""
+    """Four of one size: Efron and Morris, 1 - (n - 3) s2 / sum of squares; else moments, at the common mean."""
     rates = [0.2, 0.5, 0.9, 0.4][: len(sizes)]
     whole = sum(r * n for r, n in zip(rates, sizes, strict=True)) / sum(sizes)
     variances = [whole * (1 - whole) / n for n in sizes]
@@ -286,7 +286,7 @@ def test_intervals_end_where_a_value_cannot_go_and_need_two_observations():
 
 
 def test_pairs_by_hand():
-    """Members 1 and 2 rise by 1 and 3: mean 2, variance 2 over 2: 1; t 12.706. Lots of one member count as their mean."""
+    """Members 1 and 2 rise by 1 and 3: mean 2, variance 2 over 2: 1; t 12.706. Lots of one member: their mean."""
     first = mean("x", [(1.0, 1), (3.0, 1), (5.0, 2), (9.0, None), (7.0, 8)])
     second = mean("x", [(3.0, 1), (8.0, 2), (0.0, 9)])
     middle, low, high, variance, people = paired_difference(first, second)
@@ -356,7 +356,7 @@ def test_by_whom_a_change_is_told():
 
 
 def test_what_counts_as_no_change_and_how_many_must_be_seen():
-    """A tenth of the earlier mean of 10 is 1: an interval of 0 +- 0.9 is the same, of 0 +- 1.1 unsure. Four are too few.
+    """A tenth of the earlier mean of 10 is 1: 0 +- 0.9 is the same, 0 +- 1.1 unsure. Four are too few.
 
     Of shares a tenth of the whole: 500 of 1,000 both times is 0 +- 0.044.
     """
