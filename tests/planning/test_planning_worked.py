@@ -246,7 +246,7 @@ def test_weeks_between_which_money_is_lent(longest):
 
 
 def test_what_a_unit_lent_costs_by_hand():
-    """Mean price (1,000 x 0.25 + 500 x 0.70) / 1,500 = 0.4: 1 lent stands on 1 / (0.5 x 0.4) = 5 kg, 0.01 each month."""
+    """Mean price (1,000 x 0.25 + 500 x 0.70) / 1,500 = 0.4: 1 lent stands on 1 / (0.5 x 0.4) = 5 kg, 0.01 a month."""
     months = 13 / MONTH
     assert loan_unit_owed(on_credit(), 13) == pytest.approx(1.02**months)
     charged = on_credit(replace(TERMS, storage_fee_per_kg_month=0.01))
