@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.accounts.book import Book
@@ -31,22 +30,20 @@ def kind_words() -> dict[str, str]:
     return {"target": _("target"), "baseline": _("baseline")}
 
 
-def goals_table(book: ProgrammeBook, names: Mapping[int, str]) -> pd.DataFrame:
+def goals_table(book: ProgrammeBook, names: Mapping[int, str]) -> list[dict[str, object]]:
     """Return the targets and baselines that stand."""
-    return pd.DataFrame(
-        [
-            {
-                _("Indicator"): say(DEFINITIONS[goal.key].label),
-                _("What"): kind_words()[goal.kind],
-                _("For"): _("all groups") if goal.group_id is None else names.get(goal.group_id, "–"),
-                _("Value"): in_words(DEFINITIONS[goal.key], goal.value, goal.currency),
-                _("Day"): day(goal.on),
-                _("Source"): goal.source,
-                _("Entered by"): f"{goal.who}, {day(goal.recorded_at.date())}",
-            }
-            for goal in book.goals.values()
-        ]
-    )
+    return [
+        {
+            _("Indicator"): say(DEFINITIONS[goal.key].label),
+            _("What"): kind_words()[goal.kind],
+            _("For"): _("all groups") if goal.group_id is None else names.get(goal.group_id, "–"),
+            _("Value"): in_words(DEFINITIONS[goal.key], goal.value, goal.currency),
+            _("Day"): day(goal.on),
+            _("Source"): goal.source,
+            _("Entered by"): f"{goal.who}, {day(goal.recorded_at.date())}",
+        }
+        for goal in book.goals.values()
+    ]
 
 
 def goals_form(book: ProgrammeBook, currency: str) -> None:
@@ -128,20 +125,18 @@ def currency_form(book: ProgrammeBook, currency: str) -> None:
     _currency_choice(currency, rates_on)
 
 
-def rates_words(book: ProgrammeBook) -> pd.DataFrame:
+def rates_words(book: ProgrammeBook) -> list[dict[str, object]]:
     """Return the rates as a table for people."""
-    return pd.DataFrame(
-        [
-            {
-                _("One"): rate.source_currency,
-                _("is worth"): f"{number(rate.rate, 4)} {rate.target_currency}",
-                _("Day"): day(rate.on),
-                _("Source"): rate.source,
-                _("Entered by"): rate.entered_by,
-            }
-            for rate in book.rates
-        ]
-    )
+    return [
+        {
+            _("One"): rate.source_currency,
+            _("is worth"): f"{number(rate.rate, 4)} {rate.target_currency}",
+            _("Day"): day(rate.on),
+            _("Source"): rate.source,
+            _("Entered by"): rate.entered_by,
+        }
+        for rate in book.rates
+    ]
 
 
 def _rate_form(currency: str) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.facts import facts_for_entry, shown_scale, shown_unit
@@ -114,22 +113,20 @@ def _as_kept(value: Any, fact: Fact) -> Any:
     return value
 
 
-def facts_table(facts: dict[str, Fact], currency: str) -> pd.DataFrame:
+def facts_table(facts: dict[str, Fact], currency: str) -> list[dict[str, object]]:
     """Return values with their origin as a table for people."""
-    return pd.DataFrame(
-        [
-            {
-                _("What"): label_of(fact),
-                _("Value"): number(fact.value * shown_scale(fact), 4).rstrip("0").rstrip(".,")
-                if _is_number(fact.value)
-                else page.value_word(fact.value),
-                _("Unit"): say(shown_unit(fact, currency)),
-                _("Where it comes from"): page.origin_text(fact),
-                _("Used for"): ", ".join(_(use) for use in fact.used_in),
-            }
-            for fact in facts.values()
-        ]
-    )
+    return [
+        {
+            _("What"): label_of(fact),
+            _("Value"): number(fact.value * shown_scale(fact), 4).rstrip("0").rstrip(".,")
+            if _is_number(fact.value)
+            else page.value_word(fact.value),
+            _("Unit"): say(shown_unit(fact, currency)),
+            _("Where it comes from"): page.origin_text(fact),
+            _("Used for"): ", ".join(_(use) for use in fact.used_in),
+        }
+        for fact in facts.values()
+    ]
 
 
 def _is_number(value: Any) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.drying.setups import drying_method, drying_methods
@@ -56,22 +55,20 @@ def access_words() -> dict[str, str]:
     return {key: words[key] for key in ACCESS}
 
 
-def spaces_table(has: Possessions, currency: str) -> pd.DataFrame:
+def spaces_table(has: Possessions, currency: str) -> list[dict[str, object]]:
     """Return the spaces as a table for people."""
-    return pd.DataFrame(
-        [
-            {
-                _("Name"): _(space.name),
-                _("How it dries"): _(drying_method(space.method)["label"]),
-                _("Area, m²"): space.area_m2,
-                _("Grain, kg per m²"): space.load_kg_m2,
-                _("Holds, kg"): round(space.capacity_kg),
-                _("Whose"): access_words()[space.access],
-                _("Hire per bag and day"): money(space.hire_per_bag_day, currency),
-            }
-            for space in has.spaces
-        ]
-    )
+    return [
+        {
+            _("Name"): _(space.name),
+            _("How it dries"): _(drying_method(space.method)["label"]),
+            _("Area, m²"): space.area_m2,
+            _("Grain, kg per m²"): space.load_kg_m2,
+            _("Holds, kg"): round(space.capacity_kg),
+            _("Whose"): access_words()[space.access],
+            _("Hire per bag and day"): money(space.hire_per_bag_day, currency),
+        }
+        for space in has.spaces
+    ]
 
 
 def space_fields(space: DryingSpace | None, has: Possessions, currency: str) -> list[Any]:

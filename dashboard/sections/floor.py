@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
-import pandas as pd
 import streamlit as st
 
 from core.advice import Situation
@@ -96,26 +95,24 @@ def _answer(now: Situation) -> str:
     )
 
 
-def _list(now: Situation, loads: Sequence[Load]) -> pd.DataFrame:
+def _list(now: Situation, loads: Sequence[Load]) -> list[dict[str, object]]:
     """Return loads as a list by day, with the room that each space has."""
     room = {space.name: space.capacity_kg for space in now.spaces}
-    return pd.DataFrame(
-        [
-            {
-                _("Load"): ngettext("{day}: {bags} bag of {lot}", "{day}: {bags} bags of {lot}", load.bags).format(
-                    day=day(load.on), bags=load.bags, lot=load.lot
-                ),
-                _("Drying space"): _(load.space),
-                _("Gather in the evening of"): day(load.until),
-                _("Dry to, %"): number(load.target_pct, 1) if load.target_pct is not None else "–",
-                _("kg"): round(load.mass_kg),
-                _("Room of the space, kg"): round(room[load.space]),
-                _("Then"): _then(now, load),
-                _("Member"): load.owner,
-            }
-            for load in loads
-        ]
-    )
+    return [
+        {
+            _("Load"): ngettext("{day}: {bags} bag of {lot}", "{day}: {bags} bags of {lot}", load.bags).format(
+                day=day(load.on), bags=load.bags, lot=load.lot
+            ),
+            _("Drying space"): _(load.space),
+            _("Gather in the evening of"): day(load.until),
+            _("Dry to, %"): number(load.target_pct, 1) if load.target_pct is not None else "–",
+            _("kg"): round(load.mass_kg),
+            _("Room of the space, kg"): round(room[load.space]),
+            _("Then"): _then(now, load),
+            _("Member"): load.owner,
+        }
+        for load in loads
+    ]
 
 
 def _then(now: Situation, load: Load) -> str:

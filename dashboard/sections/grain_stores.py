@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.possessions import STORES, GrainStore, Possessions, keep_stores, possessions
@@ -52,22 +51,20 @@ def _form(group: Any, has: Possessions, fact: Any) -> None:
             st.rerun()
 
 
-def stores_table(has: Possessions, currency: str) -> pd.DataFrame:
+def stores_table(has: Possessions, currency: str) -> list[dict[str, object]]:
     """Return the stores as a table for people."""
-    return pd.DataFrame(
-        [
-            {
-                _("Name"): _(one.name),
-                _("How it keeps grain"): _(get_method(one.method).name),
-                _("How many"): number(one.units, 0),
-                _("Whose"): access_words()[one.access],
-                _("Holds each, kg"): number(one.unit_capacity_kg, 0),
-                _("Price of one"): money(one.unit_cost, currency),
-                _("Serves, seasons"): number(one.seasons, 0),
-            }
-            for one in has.stores
-        ]
-    )
+    return [
+        {
+            _("Name"): _(one.name),
+            _("How it keeps grain"): _(get_method(one.method).name),
+            _("How many"): number(one.units, 0),
+            _("Whose"): access_words()[one.access],
+            _("Holds each, kg"): number(one.unit_capacity_kg, 0),
+            _("Price of one"): money(one.unit_cost, currency),
+            _("Serves, seasons"): number(one.seasons, 0),
+        }
+        for one in has.stores
+    ]
 
 
 def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> list[Any]:

@@ -72,7 +72,7 @@ def overview(group: Any, states: list[LotState]) -> None:
     page.table(lots_table(group, states), key="lots_table", file_name="lots.csv")
 
 
-def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
+def lots_table(group: Any, states: list[LotState]) -> list[dict[str, object]]:
     """Return the lots as a table for people."""
     crops = crops_of_group(state.store(), group.id)
     people = {member.id: member.name for member in state.store().members(group.id)}
@@ -97,7 +97,7 @@ def lots_table(group: Any, states: list[LotState]) -> pd.DataFrame:
                 _("Doubts"): len(one.flags),
             }
         )
-    return pd.DataFrame(rows)
+    return rows
 
 
 def one_lot(group: Any, states: list[LotState]) -> None:

@@ -6,7 +6,6 @@ from collections import Counter
 from dataclasses import replace
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.records import SEXES, Member
@@ -35,26 +34,24 @@ def show() -> None:
     st.caption(_("Reports for people outside the group name only members who agreed to it."))
 
 
-def members_table(group: Any, members: list[Member]) -> pd.DataFrame:
+def members_table(group: Any, members: list[Member]) -> list[dict[str, object]]:
     """Return the members as a table for people."""
     lots = Counter(lot.owner_id for lot in state.store().lots(group.id, open_only=True))
     sexes = sex_words()
-    return pd.DataFrame(
-        [
-            {
-                _("Name"): member.name,
-                _("No."): member.id,
-                _("Woman or man"): sexes[member.sex],
-                _("Born"): str(member.birth_year or "–"),
-                _("Phone"): member.phone or "–",
-                _("May be named in reports"): _("yes") if member.consent else _("no"),
-                _("Joined"): day(member.joined_on) if member.joined_on else "–",
-                _("Left"): day(member.left_on) if member.left_on else "–",
-                _("Open lots"): lots[member.id],
-            }
-            for member in members
-        ]
-    )
+    return [
+        {
+            _("Name"): member.name,
+            _("No."): member.id,
+            _("Woman or man"): sexes[member.sex],
+            _("Born"): str(member.birth_year or "–"),
+            _("Phone"): member.phone or "–",
+            _("May be named in reports"): _("yes") if member.consent else _("no"),
+            _("Joined"): day(member.joined_on) if member.joined_on else "–",
+            _("Left"): day(member.left_on) if member.left_on else "–",
+            _("Open lots"): lots[member.id],
+        }
+        for member in members
+    ]
 
 
 def sex_words() -> dict[str, str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.accounts.book import Book
@@ -18,43 +17,39 @@ from dashboard.money_parts import account_label, ask_name, coins, kind_label, to
 from dashboard.text import _, ngettext, say
 
 
-def journal_table(account: Account, currency: str) -> pd.DataFrame:
+def journal_table(account: Account, currency: str) -> list[dict[str, object]]:
     """Return the journal's lines up to today, the newest first, accounts in words."""
     names = told_apart(account.facts.names)
-    return pd.DataFrame(
-        [
-            {
-                _("Entry no."): entry.number,
-                _("Day"): entry.on,
-                _("Account"): account_label(line.account),
-                _("Debit"): coins(line.debit, currency) if line.debit else "",
-                _("Credit"): coins(line.credit, currency) if line.credit else "",
-                _("Member"): names.get(line.party, line.party),
-                _("Entry"): say(entry.text),
-                _("Kind"): kind_label(line.account),
-                _("Recorded by"): entry.who,
-            }
-            for entry in reversed(account.journal.entries)
-            if entry.on <= state.today()
-            for line in entry.lines
-        ]
-    )
+    return [
+        {
+            _("Entry no."): entry.number,
+            _("Day"): entry.on,
+            _("Account"): account_label(line.account),
+            _("Debit"): coins(line.debit, currency) if line.debit else "",
+            _("Credit"): coins(line.credit, currency) if line.credit else "",
+            _("Member"): names.get(line.party, line.party),
+            _("Entry"): say(entry.text),
+            _("Kind"): kind_label(line.account),
+            _("Recorded by"): entry.who,
+        }
+        for entry in reversed(account.journal.entries)
+        if entry.on <= state.today()
+        for line in entry.lines
+    ]
 
 
-def balance_table(account: Account, currency: str) -> pd.DataFrame:
+def balance_table(account: Account, currency: str) -> list[dict[str, object]]:
     """Return every account's balance, kinds and accounts in words."""
-    return pd.DataFrame(
-        [
-            {
-                _("Kind"): kind_label(row.account),
-                _("Account"): account_label(row.account),
-                _("Debit"): coins(row.debit, currency) if row.debit else "",
-                _("Credit"): coins(row.credit, currency) if row.credit else "",
-            }
-            for row in account.journal.trial_balance(state.today())
-            if row.debit or row.credit
-        ]
-    )
+    return [
+        {
+            _("Kind"): kind_label(row.account),
+            _("Account"): account_label(row.account),
+            _("Debit"): coins(row.debit, currency) if row.debit else "",
+            _("Credit"): coins(row.credit, currency) if row.credit else "",
+        }
+        for row in account.journal.trial_balance(state.today())
+        if row.debit or row.credit
+    ]
 
 
 def show() -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.group.records import Fact, Group
@@ -61,7 +60,7 @@ def offer_answer(result: OfferComparison, currency: str) -> str:
     )
 
 
-def offer_table(result: OfferComparison, filled: Filled, months: int, currency: str) -> pd.DataFrame:
+def offer_table(result: OfferComparison, filled: Filled, months: int, currency: str) -> list[dict[str, object]]:
     """Return the three ways to pay."""
     rows = [
         (_("Cash now"), result.cash, "–"),
@@ -78,16 +77,14 @@ def offer_table(result: OfferComparison, filled: Filled, months: int, currency: 
             _("{low} to {high}").format(low=money(result.grain_low, currency), high=money(result.grain_high, currency)),
         ),
     ]
-    return pd.DataFrame(
-        [
-            {
-                _("Way to pay"): way,
-                _("Costs in today's money"): money(amount, currency),
-                _("In 8 of 10 cases between"): spread,
-            }
-            for way, amount, spread in rows
-        ]
-    )
+    return [
+        {
+            _("Way to pay"): way,
+            _("Costs in today's money"): money(amount, currency),
+            _("In 8 of 10 cases between"): spread,
+        }
+        for way, amount, spread in rows
+    ]
 
 
 def show() -> None:

@@ -205,7 +205,7 @@ def together_sentence(seen: Together, currency: str, whole_life: bool) -> str:
 
 def effects_table(
     splits: list[Split], names: Mapping[Any, str], alone: Mapping[str, Decimal], currency: str
-) -> pd.DataFrame:
+) -> list[dict[str, object]]:
     """Return the members' shares by rule beside the cost alone, in words where one pays more than alone."""
     rows = []
     for member, cost in alone.items():
@@ -214,7 +214,7 @@ def effects_table(
             more = f" ({_('more than alone')})" if member in split.overpaying else ""
             row[_(str(split.title))] = coins(split.shares[member], currency) + more
         rows.append(row)
-    return pd.DataFrame(rows)
+    return rows
 
 
 def explain(split: Split, names: Mapping[Any, str], currency: str) -> None:

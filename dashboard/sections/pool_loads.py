@@ -50,24 +50,22 @@ def pool_table(season: Season) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def buyer_table(scene: PoolScene) -> pd.DataFrame:
+def buyer_table(scene: PoolScene) -> list[dict[str, object]]:
     """Return what each buyer owes, has paid, and never pays."""
-    return pd.DataFrame(
-        [
-            {
-                _("Buyer"): account.buyer,
-                _("For loads"): scene.coins(account.loads),
-                _("Paid"): scene.coins(account.paid),
-                _("Never paid"): scene.coins(account.written_off),
-                _("Balance"): _("owes {amount}").format(amount=scene.coins(account.open))
-                if account.open
-                else _("has paid {amount} too much").format(amount=scene.coins(account.ahead))
-                if account.ahead
-                else _("settled"),
-            }
-            for account in scene.buyers.values()
-        ]
-    )
+    return [
+        {
+            _("Buyer"): account.buyer,
+            _("For loads"): scene.coins(account.loads),
+            _("Paid"): scene.coins(account.paid),
+            _("Never paid"): scene.coins(account.written_off),
+            _("Balance"): _("owes {amount}").format(amount=scene.coins(account.open))
+            if account.open
+            else _("has paid {amount} too much").format(amount=scene.coins(account.ahead))
+            if account.ahead
+            else _("settled"),
+        }
+        for account in scene.buyers.values()
+    ]
 
 
 def difference_table(rows: list[Difference], currency: str) -> pd.DataFrame:
@@ -191,25 +189,23 @@ def contract_check(group: Group, season: Season) -> None:
     )
 
 
-def load_table(scene: PoolScene) -> pd.DataFrame:
+def load_table(scene: PoolScene) -> list[dict[str, object]]:
     """Return the loads, the newest first."""
-    return pd.DataFrame(
-        [
-            {
-                _("Entry no."): sale.number,
-                _("Day"): sale.on,
-                _("Pool"): sale.pool,
-                _("Buyer"): sale.buyer,
-                _("Loaded, kg"): float(sale.loaded_kg),
-                _("Moisture, %"): float(sale.loaded_moisture_pct),
-                _("Price per kg"): scene.coins(sale.price_per_kg),
-                _("Buyer deducted"): scene.coins(sale.buyer_deductions),
-                _("Buyer pays"): scene.coins(sale_amount(sale, sale.terms.step)),
-                _("Truck and market"): scene.coins(sale.costs),
-            }
-            for sale in reversed(scene.season.sales)
-        ]
-    )
+    return [
+        {
+            _("Entry no."): sale.number,
+            _("Day"): sale.on,
+            _("Pool"): sale.pool,
+            _("Buyer"): sale.buyer,
+            _("Loaded, kg"): float(sale.loaded_kg),
+            _("Moisture, %"): float(sale.loaded_moisture_pct),
+            _("Price per kg"): scene.coins(sale.price_per_kg),
+            _("Buyer deducted"): scene.coins(sale.buyer_deductions),
+            _("Buyer pays"): scene.coins(sale_amount(sale, sale.terms.step)),
+            _("Truck and market"): scene.coins(sale.costs),
+        }
+        for sale in reversed(scene.season.sales)
+    ]
 
 
 def owed_words(scene: PoolScene) -> str:

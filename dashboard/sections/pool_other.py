@@ -6,7 +6,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-import pandas as pd
 import streamlit as st
 
 from core.pool.losses import PoolLosses, losses_against_plan
@@ -27,46 +26,42 @@ def expected_losses(group_id: int, version: int, until: date) -> list[PoolLosses
     return losses_against_plan(state.store(), group, read_season(group)[1], until, state.now())
 
 
-def loan_table(scene: PoolScene) -> pd.DataFrame:
+def loan_table(scene: PoolScene) -> list[dict[str, object]]:
     """Return the book of loans."""
     names = told_apart(scene.members)
-    return pd.DataFrame(
-        [
-            {
-                _("Loan no."): account.loan.number,
-                _("Member"): names.get(account.loan.member_id, "?"),
-                _("Lent on"): account.loan.on,
-                _("What for"): account.loan.purpose,
-                _("Lent"): scene.coins(account.loan.principal),
-                _("Interest a month, %"): float(100 * account.loan.monthly_rate),
-                _("Interest so far"): scene.coins(account.interest),
-                _("Deducted from pay"): scene.coins(account.recovered),
-                _("Paid back in cash"): scene.coins(account.repaid),
-                _("Still due"): scene.coins(account.still_due),
-            }
-            for account in scene.loans.values()
-        ]
-    )
+    return [
+        {
+            _("Loan no."): account.loan.number,
+            _("Member"): names.get(account.loan.member_id, "?"),
+            _("Lent on"): account.loan.on,
+            _("What for"): account.loan.purpose,
+            _("Lent"): scene.coins(account.loan.principal),
+            _("Interest a month, %"): float(100 * account.loan.monthly_rate),
+            _("Interest so far"): scene.coins(account.interest),
+            _("Deducted from pay"): scene.coins(account.recovered),
+            _("Paid back in cash"): scene.coins(account.repaid),
+            _("Still due"): scene.coins(account.still_due),
+        }
+        for account in scene.loans.values()
+    ]
 
 
-def loss_table(found: list[PoolLosses]) -> pd.DataFrame:
+def loss_table(found: list[PoolLosses]) -> list[dict[str, object]]:
     """Return each pool's losses beside what was to be expected, kg at the agreed moisture."""
-    return pd.DataFrame(
-        [
-            {
-                _("Pool"): row.pool,
-                _("Lost to insects, mould, dry-matter loss"): float(row.measured_storage),
-                _("Expected, low"): round(row.expected_storage[0], 1),
-                _("middle"): round(row.expected_storage[1], 1),
-                _("high"): round(row.expected_storage[2], 1),
-                _("Spilt"): float(row.measured.get("spillage", ZERO)),
-                _("Expected to be spilt"): round(row.expected_spillage, 1),
-                _("Theft"): float(row.measured.get("theft", ZERO)),
-                _("Home use, count"): float(row.measured.get("home use", ZERO) + row.measured.get("count", ZERO)),
-            }
-            for row in found
-        ]
-    )
+    return [
+        {
+            _("Pool"): row.pool,
+            _("Lost to insects, mould, dry-matter loss"): float(row.measured_storage),
+            _("Expected, low"): round(row.expected_storage[0], 1),
+            _("middle"): round(row.expected_storage[1], 1),
+            _("high"): round(row.expected_storage[2], 1),
+            _("Spilt"): float(row.measured.get("spillage", ZERO)),
+            _("Expected to be spilt"): round(row.expected_spillage, 1),
+            _("Theft"): float(row.measured.get("theft", ZERO)),
+            _("Home use, count"): float(row.measured.get("home use", ZERO) + row.measured.get("count", ZERO)),
+        }
+        for row in found
+    ]
 
 
 def show_losses(group: Any) -> None:

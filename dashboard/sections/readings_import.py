@@ -302,10 +302,10 @@ def store_button(group: Any, preview: TablePreview) -> None:
     st.rerun()
 
 
-def remarks_table(remarks: list[list[Any]]) -> pd.DataFrame:
+def remarks_table(remarks: list[list[Any]]) -> list[dict[str, object]]:
     """Return the remarks of a file for people."""
     names = (_("Row"), _("Lot"), _("Bag"), _("Remark"))
-    return pd.DataFrame([dict(zip(names, remark[:4], strict=True)) for remark in remarks])
+    return [dict(zip(names, remark[:4], strict=True)) for remark in remarks]
 
 
 def past_imports(group: Any) -> None:

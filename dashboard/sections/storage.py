@@ -87,7 +87,7 @@ def cost_text(group_id: int, currency: str, method: str) -> str:
     ).format(cost=cost, kg=number(kept.unit_capacity_kg, 0), seasons=number(kept.seasons, 0))
 
 
-def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -> pd.DataFrame:
+def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -> list[dict[str, object]]:
     """Return the methods side by side in words."""
     rows = []
     currency = state.store().group(group_id).currency
@@ -109,7 +109,7 @@ def comparison(outlooks: dict[str, MethodOutlook], start: date, group_id: int) -
                 _("Costs"): cost_text(group_id, currency, method),
             }
         )
-    return pd.DataFrame(rows)
+    return rows
 
 
 def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:

@@ -85,23 +85,21 @@ def answer(windows: Sequence[DayWindow], forecast: Forecast) -> str:
     return f"{first} {second}"
 
 
-def days_table(windows: Sequence[DayWindow]) -> pd.DataFrame:
+def days_table(windows: Sequence[DayWindow]) -> list[dict[str, object]]:
     """Return the coming days as a table in words and local time."""
-    return pd.DataFrame(
-        [
-            {
-                _("Day"): weekday(window),
-                _("Daylight"): f"{clock(window.sunrise)}–{clock(window.sunset)}",
-                _("Sunny hours"): number(window.sunny_hours, 0),
-                _("Chance of rain"): percent(window.rain_chance),
-                _("Rain, mm (1 in 10 more than)"): number(window.rain_high_mm, 0),
-                _("Likely dry"): f"{clock(window.dry_from)}–{clock(window.dry_until)}" if window.dry_from else _("no"),
-                _("Temperature, °C"): f"{number(window.temperature_low_c, 0)}–{number(window.temperature_high_c, 0)}",
-                _("Lowest humidity, %"): number(window.humidity_low_pct, 0),
-            }
-            for window in windows
-        ]
-    )
+    return [
+        {
+            _("Day"): weekday(window),
+            _("Daylight"): f"{clock(window.sunrise)}–{clock(window.sunset)}",
+            _("Sunny hours"): number(window.sunny_hours, 0),
+            _("Chance of rain"): percent(window.rain_chance),
+            _("Rain, mm (1 in 10 more than)"): number(window.rain_high_mm, 0),
+            _("Likely dry"): f"{clock(window.dry_from)}–{clock(window.dry_until)}" if window.dry_from else _("no"),
+            _("Temperature, °C"): f"{number(window.temperature_low_c, 0)}–{number(window.temperature_high_c, 0)}",
+            _("Lowest humidity, %"): number(window.humidity_low_pct, 0),
+        }
+        for window in windows
+    ]
 
 
 def sentence(note: Message) -> str:
