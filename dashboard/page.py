@@ -163,7 +163,7 @@ def details(label: str, expanded: bool = False) -> Iterator[None]:
         yield
 
 
-def sources(lines: Sequence[str]) -> None:
+def sources(*lines: str) -> None:
     """Show the sources of a section's figures, folded away."""
     with details(_("Where these numbers come from")):
         st.markdown("\n".join(f"- {line}" for line in lines))

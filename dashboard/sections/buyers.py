@@ -39,18 +39,16 @@ def show() -> None:
                 withdraw_form(group, book)
         show_entries(group)
     page.sources(
-        [
-            _(
-                "A buyer's scale and meter are learnt from loads that both sides weighed (Deliveries), drawn "
-                "towards no difference while they are few (Gelman et al. 2013, section 2.5)."
-            ),
-            _("A buyer's price against the market's is learnt from the group's own sales, unless it is entered."),
-            _("Posted deductions for moisture are 1.4 % a point for maize, 3 and 6 % for soya (grain buyers' sheets)."),
-            _(
-                "A refused load or a broken offer is taken to be sold on the spot at {share} of the market's price "
-                "(no source: judgement)."
-            ).format(share=percent(SPOT_SHARE)),
-        ]
+        _(
+            "A buyer's scale and meter are learnt from loads that both sides weighed (Deliveries), drawn "
+            "towards no difference while they are few (Gelman et al. 2013, section 2.5)."
+        ),
+        _("A buyer's price against the market's is learnt from the group's own sales, unless it is entered."),
+        _("Posted deductions for moisture are 1.4 % a point for maize, 3 and 6 % for soya (grain buyers' sheets)."),
+        _(
+            "A refused load or a broken offer is taken to be sold on the spot at {share} of the market's price "
+            "(no source: judgement)."
+        ).format(share=percent(SPOT_SHARE)),
     )
 
 

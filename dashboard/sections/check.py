@@ -74,7 +74,7 @@ def show() -> None:
         else:
             _show(check)
     _offer_card(crop, warmest, limits)
-    page.sources(_source_lines(crop, limits))
+    page.sources(*_source_lines(crop, limits))
 
 
 def _limits(group: Any) -> dict[str, float]:

@@ -140,8 +140,6 @@ def show() -> None:
         if season.deliveries:
             all_deliveries(group, season, members)
     page.sources(
-        [
-            _("Weight at the agreed moisture: mass balance of dry matter, W2 = W1 (100 − M1) / (100 − M2)."),
-            _("A flat rate is a price term, not physics; 1.4 % per % of moisture is posted by some buyers."),
-        ]
+        _("Weight at the agreed moisture: mass balance of dry matter, W2 = W1 (100 − M1) / (100 − M2)."),
+        _("A flat rate is a price term, not physics; 1.4 % per % of moisture is posted by some buyers."),
     )

@@ -495,11 +495,9 @@ def _forecast_word(group: Any, seen: date) -> str | None:
 def _sources(setup: DryingSetup, run: DryingRun, forecast: Forecast) -> None:
     """Show where the figures come from."""
     page.sources(
-        [
-            _("Drying rate: {source}").format(source=run.rates.source),
-            _("Way of drying: {source}").format(source=setup.table["source"]),
-            _("Heat of evaporation: from the crop's own sorption isotherm (Clausius and Clapeyron)."),
-            _("Spoilage: Saul and Steele 1966, Thompson 1972, Seib et al. 1980 for paddy."),
-            _weather_line(forecast),
-        ]
+        _("Drying rate: {source}").format(source=run.rates.source),
+        _("Way of drying: {source}").format(source=setup.table["source"]),
+        _("Heat of evaporation: from the crop's own sorption isotherm (Clausius and Clapeyron)."),
+        _("Spoilage: Saul and Steele 1966, Thompson 1972, Seib et al. 1980 for paddy."),
+        _weather_line(forecast),
     )

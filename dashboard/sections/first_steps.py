@@ -37,7 +37,7 @@ def show() -> None:
     else:
         page.answer(_("Fill in these fields. What you leave empty is assumed, and every page says what is assumed."))
         _form()
-    page.sources([ATTRIBUTION, _("Usual bag: by country, from memory (core/planning/beginning.toml).")])
+    page.sources(ATTRIBUTION, _("Usual bag: by country, from memory (core/planning/beginning.toml)."))
 
 
 def _form() -> None:

@@ -67,11 +67,9 @@ def _show(now: Situation) -> None:
     _left_wet(now)
     page.link("plan", _("What one more drying space is worth"), "plan")
     page.sources(
-        [
-            _("Loads: the sale plan's own drying, laid out by day in whole bags that fit each space."),
-            _("Good for today: it is made again tomorrow with tomorrow's forecast"),
-            _("Lots on the cob or in the pod are dried as if they were loose grain"),
-        ]
+        _("Loads: the sale plan's own drying, laid out by day in whole bags that fit each space."),
+        _("Good for today: it is made again tomorrow with tomorrow's forecast"),
+        _("Lots on the cob or in the pod are dried as if they were loose grain"),
     )
 
 

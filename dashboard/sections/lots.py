@@ -34,25 +34,20 @@ def show() -> None:
             page.answer(_("There is no lot in store or drying. Add one below, or import a table of tests."))
             page.link("lots", _("Enter lots and tests"), "lots_entry")
         page.sources(
-            [
-                _(
-                    "Range of a lot's average: spread between bags, bags tested out of how many, error of reading, of "
-                    "the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
-                ),
-                _(
-                    "Dry enough, too wet, cannot tell: guard band by what a refusal costs against one more day of "
-                    "drying (JCGM 106:2012)."
-                ),
-                _(
-                    "Bags to test: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
-                    "13690, from memory)."
-                ),
-                _(
-                    "Keeping: 65 to 70 % humidity between the grains at the store's warmest temperature (common "
-                    "practice)."
-                ),
-                _("'Maize is dry below 13 %, at 15 % dry it more': common practice, no source."),
-            ]
+            _(
+                "Range of a lot's average: spread between bags, bags tested out of how many, error of reading, of "
+                "the meter and of the sorption relation (JCGM 100:2008; Cochran 1977)."
+            ),
+            _(
+                "Dry enough, too wet, cannot tell: guard band by what a refusal costs against one more day of "
+                "drying (JCGM 106:2012)."
+            ),
+            _(
+                "Bags to test: all up to 10, then 10, above 100 the square root (tradition of ISO 950 and ISO "
+                "13690, from memory)."
+            ),
+            _("Keeping: 65 to 70 % humidity between the grains at the store's warmest temperature (common practice)."),
+            _("'Maize is dry below 13 %, at 15 % dry it more': common practice, no source."),
         )
 
 

@@ -98,8 +98,6 @@ def show() -> None:
         with st.expander(_("Money in and out")):
             page.table(money_table(account, group.currency), key="acc_money", file_name="money.csv")
     page.sources(
-        [
-            _("Double entry: every entry has two equal sides; annuity in arrears for instalments"),
-            _("Straight-line depreciation over the meter's life: common practice, no source"),
-        ]
+        _("Double entry: every entry has two equal sides; annuity in arrears for instalments"),
+        _("Straight-line depreciation over the meter's life: common practice, no source"),
     )

@@ -270,11 +270,9 @@ def show() -> None:
                 file_name="tests.csv",
             )
     page.sources(
-        [
-            _("Earliest last day first: keeps every last day that any order could keep (Horn 1974)"),
-            _(
-                "Stored lots by the storage outlook's re-test schedule; drying lots within one to three days: "
-                "common practice, no source"
-            ),
-        ]
+        _("Earliest last day first: keeps every last day that any order could keep (Horn 1974)"),
+        _(
+            "Stored lots by the storage outlook's re-test schedule; drying lots within one to three days: "
+            "common practice, no source"
+        ),
     )

@@ -328,12 +328,10 @@ def show() -> None:
         rules(group, splits, needs, costs, names, kind, step, season_words(season), events)
     show_assumptions(group, FACTS, "shares_facts")
     page.sources(
-        [
-            _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),
-            _("Least complaint: Schmeidler (1969); programmes of Maschler, Peleg and Shapley (1979)"),
-            _("Left-over coins go to the largest remainders, ties by name (Balinski and Young 2001)"),
-            _("Cost alone: the cheapest of an own meter (with its upkeep), paid tests, and the loss without testing"),
-        ]
+        _("By what each saves: Shapley (1953); nested needs: Littlechild and Owen (1973)"),
+        _("Least complaint: Schmeidler (1969); programmes of Maschler, Peleg and Shapley (1979)"),
+        _("Left-over coins go to the largest remainders, ties by name (Balinski and Young 2001)"),
+        _("Cost alone: the cheapest of an own meter (with its upkeep), paid tests, and the loss without testing"),
     )
 
 

@@ -277,23 +277,21 @@ def show_basis(group: Group, facts: Any, worths: Worths) -> None:
     rest += PLAN_FACTS
     show_assumptions(group, [name for name in rest if name in facts], "worth_facts")
     page.sources(
-        [
-            _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
-            _(
-                "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not "
-                "shrink with more bags"
-            ),
-            _(
-                "Drying, stores, buyers, interest and possible seasons are those of the sale plan. Drying space, bags, "
-                "truck and buyers' quantities count at the plan's own prices for them (Dantzig and Wolfe 1960). Cash "
-                "needs with a day are not counted. The harm of eating mouldy grain is not in these sums."
-            )
-            if worths.shared
-            else _(
-                "Drying, stores, buyers, interest and possible seasons are those of the sale plan. No open lot is "
-                "planned yet, so each lot is counted alone, with a full truck and enough drying space."
-            ),
-        ]
+        _("Value of a test before its answer is known: Raiffa and Schlaifer (1961)"),
+        _(
+            "Error of a lot's mean: simple random sampling, Cochran (1977); the meter's own error does not "
+            "shrink with more bags"
+        ),
+        _(
+            "Drying, stores, buyers, interest and possible seasons are those of the sale plan. Drying space, bags, "
+            "truck and buyers' quantities count at the plan's own prices for them (Dantzig and Wolfe 1960). Cash "
+            "needs with a day are not counted. The harm of eating mouldy grain is not in these sums."
+        )
+        if worths.shared
+        else _(
+            "Drying, stores, buyers, interest and possible seasons are those of the sale plan. No open lot is "
+            "planned yet, so each lot is counted alone, with a full truck and enough drying space."
+        ),
     )
 
 

@@ -71,11 +71,9 @@ def show() -> None:
         _show(group, proposal)
     _known_crops(group, known)
     page.sources(
-        [
-            _("Fitted by least squares on moisture; forms: modified Henderson, Oswin and Halsey (ASAE/ASABE D245)"),
-            _("Least counts of pairs and the most scatter are our own judgement"),
-            _("Own crops are kept apart: the published tables stay as they are"),
-        ]
+        _("Fitted by least squares on moisture; forms: modified Henderson, Oswin and Halsey (ASAE/ASABE D245)"),
+        _("Least counts of pairs and the most scatter are our own judgement"),
+        _("Own crops are kept apart: the published tables stay as they are"),
     )
 
 

@@ -290,8 +290,6 @@ def show() -> None:
         show_prices(group, members)
         show_meter(scene)
     page.sources(
-        [
-            _("Shares: in proportion to dry kilograms, to the gram; money in whole coins by the largest remainder."),
-            _("Interest by whole months, money in pays interest first: common practice, no source."),
-        ]
+        _("Shares: in proportion to dry kilograms, to the gram; money in whole coins by the largest remainder."),
+        _("Interest by whole months, money in pays interest first: common practice, no source."),
     )

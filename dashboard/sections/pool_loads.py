@@ -260,4 +260,4 @@ def show() -> None:
             with st.expander(_("Loads sold")):
                 page.table(load_table(scene), "loads_table", "loads.csv")
             show_readings(group, season)
-    page.sources([_("A buyer's scale and meter: normal mean with a normal prior, adjusted for small numbers.")])
+    page.sources(_("A buyer's scale and meter: normal mean with a normal prior, adjusted for small numbers."))

@@ -120,11 +120,9 @@ def show() -> None:
         if season.deliveries and st.toggle(_("Compare losses with what was expected"), key="pool_losses"):
             show_losses(group)
     page.sources(
-        [
-            _(
-                "Expected loss in store: the storage room's physics for that method, moisture, crop and time, 8 in 10 "
-                "of its possible seasons."
-            ),
-            _("Interest by whole months, money in pays interest first: common practice, no source."),
-        ]
+        _(
+            "Expected loss in store: the storage room's physics for that method, moisture, crop and time, 8 in 10 "
+            "of its possible seasons."
+        ),
+        _("Interest by whole months, money in pays interest first: common practice, no source."),
     )

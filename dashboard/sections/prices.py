@@ -55,18 +55,16 @@ def show() -> None:
             facts_form("waiting_costs", group, figures)
             st.caption(_("Give interest as money costs today, with inflation. The sale plan uses the same figures."))
     page.sources(
-        [
-            _(
-                "Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices "
-                "(Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."
-            ),
-            _("A season is called reliable when fewer than 6 in 100 series without one show so strong a pattern."),
-            _("Price that pays: competitive storage (Williams & Wright 1991)."),
-            _(
-                "In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson "
-                "2023, 1,038 markets in 30 countries)."
-            ),
-        ]
+        _(
+            "Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices "
+            "(Gilbert, Christiaensen & Kaminski 2017; Hoeting et al. 1999)."
+        ),
+        _("A season is called reliable when fewer than 6 in 100 series without one show so strong a pattern."),
+        _("Price that pays: competitive storage (Williams & Wright 1991)."),
+        _(
+            "In 16 of 100 market years the lean price failed to exceed the harvest price (Cardell & Michelson "
+            "2023, 1,038 markets in 30 countries)."
+        ),
     )
 
 

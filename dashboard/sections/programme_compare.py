@@ -315,7 +315,7 @@ def show() -> None:
             _("Compare days to dry with what the conditions allowed (takes some seconds)"), key="show_expected"
         ):
             show_expected(keys)
-        page.sources(sources())
+        page.sources(*sources())
 
 
 def sources() -> list[str]:

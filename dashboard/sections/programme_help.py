@@ -203,23 +203,21 @@ def show() -> None:
                 )
             show_gaps(results, groups)
         page.sources(
-            [
-                _(
-                    "Each season is planned from its first harvest with the prices known that month and the usual "
-                    "weather of its place: once as recorded, once with one thing changed. The difference is what "
-                    "could be expected on the day of the decision."
-                ),
-                _(
-                    "Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that "
-                    "weather; the records cannot tell slow drying from waiting."
-                ),
-                _(
-                    "Too few tests: dryness judged by hand is assumed to be {sd} points off (judgement). Sold early "
-                    "for cash: sales within eight weeks of harvest, against borrowing the same money."
-                ).format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
-                _(
-                    "Costs of help are assumed until the programme enters its own. Sums of groups with different "
-                    "currencies are not added up."
-                ),
-            ]
+            _(
+                "Each season is planned from its first harvest with the prices known that month and the usual "
+                "weather of its place: once as recorded, once with one thing changed. The difference is what "
+                "could be expected on the day of the decision."
+            ),
+            _(
+                "Waiting wet: days from harvest until dry or bagged, less the days that drying takes in that "
+                "weather; the records cannot tell slow drying from waiting."
+            ),
+            _(
+                "Too few tests: dryness judged by hand is assumed to be {sd} points off (judgement). Sold early "
+                "for cash: sales within eight weeks of harvest, against borrowing the same money."
+            ).format(sd=state.store().fact(groups[0].id, "help.judged_sd").value),
+            _(
+                "Costs of help are assumed until the programme enters its own. Sums of groups with different "
+                "currencies are not added up."
+            ),
         )

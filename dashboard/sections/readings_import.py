@@ -91,10 +91,8 @@ def show() -> None:
             work_on(group, draft["file_name"], data, draft.get("options"), draft.get("sheet") or "")
     past_imports(group)
     page.sources(
-        [
-            _("A table may have any headings, commas or semicolons, decimal commas, day-first dates and empty rows."),
-            _("Nothing is stored before you press the button; then all rows of the preview are stored, or none."),
-        ]
+        _("A table may have any headings, commas or semicolons, decimal commas, day-first dates and empty rows."),
+        _("Nothing is stored before you press the button; then all rows of the preview are stored, or none."),
     )
 
 

@@ -79,10 +79,8 @@ def show() -> None:
     if unpaid > 0.005:
         st.warning(_("{amount} from these sales is not paid yet.").format(amount=money(unpaid, currency)))
     page.sources(
-        [
-            _(
-                "Quantity: (kg sold - kg planned) at the planned price; price: (price got - price planned) on the "
-                "kg sold. The two add up to the whole difference."
-            )
-        ]
+        _(
+            "Quantity: (kg sold - kg planned) at the planned price; price: (price got - price planned) on the "
+            "kg sold. The two add up to the whole difference."
+        )
     )

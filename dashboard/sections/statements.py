@@ -72,8 +72,6 @@ def show() -> None:
         st.iframe(text, height=900)
         save_all(group, statements, members)
     page.sources(
-        [
-            _("Water: the mass balance of dry matter. Shares: in proportion to dry kilograms, to the gram."),
-            _("Money is split in whole coins by the largest remainder: all statements add up to what the buyers pay."),
-        ]
+        _("Water: the mass balance of dry matter. Shares: in proportion to dry kilograms, to the gram."),
+        _("Money is split in whole coins by the largest remainder: all statements add up to what the buyers pay."),
     )

@@ -282,10 +282,8 @@ def show() -> None:
         )
     comparison_list()
     page.sources(
-        [
-            _("Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize), Seib et al. 1980 (paddy), NDSU (soya)."),
-            _("Mould and toxin: limits of water activity (ICMSF); temperature response, Battilani et al. 2013."),
-            _("Insects: Bell and Watters 1982, Tefera 2011 and others, set against trials of weight loss."),
-            _("Moisture of bags: diffusion through the grain and its sorption isotherm."),
-        ]
+        _("Dry-matter loss: Saul and Steele 1966, Thompson 1972 (maize), Seib et al. 1980 (paddy), NDSU (soya)."),
+        _("Mould and toxin: limits of water activity (ICMSF); temperature response, Battilani et al. 2013."),
+        _("Insects: Bell and Watters 1982, Tefera 2011 and others, set against trials of weight loss."),
+        _("Moisture of bags: diffusion through the grain and its sorption isotherm."),
     )

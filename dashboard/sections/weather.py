@@ -283,20 +283,18 @@ def show() -> None:
     with page.plain_errors():
         _show_weather(group, state.now())
     page.sources(
-        [
-            _("Forecast: Open-Meteo (CC BY 4.0), or MET Norway (CC BY 4.0) where that does not answer."),
-            _(
-                "Usual weather: your own entries, NASA POWER (public domain), or an estimate from reference towns "
-                "(core/weather/reference.toml, from memory, by inverse distance)."
-            ),
-            _(
-                "Daylight and clear sky: FAO Irrigation and Drainage Paper 56 (1998); the Astronomical Almanac; "
-                "Haurwitz (1945)."
-            ),
-            _("Sun under cloud, where a service gives none: Kasten and Czeplak (1980)."),
-            _(
-                "Days beyond the forecast: rain after Geng and others (1986), day-to-day variation as in "
-                "core/weather/day_to_day.toml."
-            ),
-        ]
+        _("Forecast: Open-Meteo (CC BY 4.0), or MET Norway (CC BY 4.0) where that does not answer."),
+        _(
+            "Usual weather: your own entries, NASA POWER (public domain), or an estimate from reference towns "
+            "(core/weather/reference.toml, from memory, by inverse distance)."
+        ),
+        _(
+            "Daylight and clear sky: FAO Irrigation and Drainage Paper 56 (1998); the Astronomical Almanac; "
+            "Haurwitz (1945)."
+        ),
+        _("Sun under cloud, where a service gives none: Kasten and Czeplak (1980)."),
+        _(
+            "Days beyond the forecast: rain after Geng and others (1986), day-to-day variation as in "
+            "core/weather/day_to_day.toml."
+        ),
     )
