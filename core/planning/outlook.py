@@ -17,7 +17,7 @@ from statistics import NormalDist
 import numpy as np
 
 from core.market.deductions import damage_kept
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, PlanningCase, StorageChoice
+from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
 from core.planning.safety import (
     UNSHELLED,
@@ -276,6 +276,7 @@ def _class_key(case: PlanningCase, lot: CaseLot, step: float, named: frozenset[s
         lot.treated,
         lot.surely_pct <= keeping_limit(case, lot),
         *(may_be_kept_in(lot, way, lot.surely_when_sealed_pct) for way in case.storage),
+        *(_fits_on(lot, choice) for choice in case.drying),
     )
     return (
         lot.commodity,
@@ -341,6 +342,11 @@ class Chain:
     first_sale: int = 0
     surely: float = 0.0
     to_seal: float = 0.0
+
+    @property
+    def key(self) -> tuple[int, int, int, float]:
+        """Return what tells it from other chains of the lot."""
+        return self.harvest_week, self.setup, self.start_week, self.target if self.setup != NONE else 0.0
 
     @property
     def floor_kg(self) -> np.ndarray:
@@ -413,7 +419,7 @@ def _chains(
             ]
         )
         for number, choice in enumerate(case.drying):
-            if choice.unshelled and lot.form not in UNSHELLED:
+            if not _fits_on(lot, choice):
                 continue
             # a standing lot that is to wait is left standing: it is dried as soon as it is cut
             for delay in case.start_delays if not lot.standing else (0,):
@@ -437,6 +443,11 @@ def _chains(
                 if made:
                     groups.append(made)
     return groups
+
+
+def _fits_on(lot: CaseLot, choice: DryingChoice) -> bool:
+    """Return whether a space takes grain of the lot's form, and at least a whole bag of it: the floor's own unit."""
+    return not (choice.unshelled and lot.form not in UNSHELLED) and lot.bag_mass_kg <= choice.capacity_kg
 
 
 def chain_masses(
@@ -574,9 +585,7 @@ class _Block:
     @property
     def key(self) -> tuple[int, int, int, float, int, int, int]:
         """Return what tells this block from others of the lot."""
-        way = self.chain
-        target = way.target if way.setup != NONE else 0.0
-        return (way.harvest_week, way.setup, way.start_week, target, self.storage, self.buyer, self.reserve)
+        return (*self.chain.key, self.storage, self.buyer, self.reserve)
 
 
 @dataclass(frozen=True)
@@ -653,9 +662,9 @@ class _Way:
 
 
 def _blocks_of(
-    case: PlanningCase, seasons: Seasons, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray
+    case: PlanningCase, seasons: Seasons, lot: CaseLot, chain: Chain, storage: int, moisture: np.ndarray, eaten: bool
 ) -> Iterator[_Block]:
-    """Yield a chain's options in one store: for each buyer, then for each reserve."""
+    """Yield a chain's options in one store: for each buyer, then, where it may be `eaten`, for each reserve."""
     drying = _drying_cost(case, lot, chain, moisture)
     kept_in = None if storage == NONE else case.storage[storage]
     way = _Way(
@@ -667,7 +676,8 @@ def _blocks_of(
         monthly=kept_in.cost_per_bag_month if kept_in is not None else 0.0,
     )
     yield from _buyer_blocks(case, seasons, lot, way)
-    yield from _reserve_blocks(case, lot, way)
+    if eaten:
+        yield from _reserve_blocks(case, lot, way)
 
 
 def _buyer_blocks(case: PlanningCase, seasons: Seasons, lot: CaseLot, way: _Way) -> Iterator[_Block]:
@@ -719,8 +729,6 @@ def _buyer_blocks(case: PlanningCase, seasons: Seasons, lot: CaseLot, way: _Way)
 def _reserve_blocks(case: PlanningCase, lot: CaseLot, way: _Way) -> Iterator[_Block]:
     """Yield what one way can keep back, for each reserve of its crop, from the day it is ready on."""
     chain, parts = way.chain, way.masses
-    if not _may_be_eaten(case, lot, chain, way.storage):
-        return
     for number, reserve in enumerate(case.reserves):
         until = min(reserve.until_week, case.weeks - 1)
         fits = reserve.commodity == lot.commodity and (lot.use != "seed" or reserve.use == "seed")
@@ -835,19 +843,29 @@ def _may_go_into(case: PlanningCase, lot: CaseLot, chain: Chain, storage: int, u
 def class_options(
     case: PlanningCase, seasons: Seasons, lot: CaseLot, planned: dict[Booking, float], like: Options | None = None
 ) -> Options:
-    """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios."""
+    """Return the options of one class of lots; with an earlier table the same ones, valued on these scenarios.
+
+    What may be stored, sealed and eaten is judged once, on the scenarios that are planned on: other scenarios of a lot
+    that still stands would judge otherwise, and the numbers of the options would no longer be the same.
+    """
     seasons = _remembering(seasons)
     moisture = lot_moisture(lot, seasons)
     known = None if like is None else _rows_of(like)
+    ways = None if known is None else {key[:5] for key in known}
     usual = usual_storage(case)
     chosen: list[tuple[_Block, np.ndarray]] = []
     for group in _chains(case, seasons, lot, moisture, planned, like):
         for storage in (NONE, *range(len(case.storage))):
             alike: dict[tuple[int, int], list[_Block]] = {}
             for chain in group:
-                if storage != NONE and not _may_go_into(case, lot, chain, storage, usual):
+                if ways is not None:
+                    offered, eaten = (*chain.key, storage) in ways, storage != NONE
+                else:
+                    offered = storage == NONE or _may_go_into(case, lot, chain, storage, usual)
+                    eaten = _may_be_eaten(case, lot, chain, storage)
+                if not offered:
                     continue
-                for block in _blocks_of(case, seasons, lot, chain, storage, moisture):
+                for block in _blocks_of(case, seasons, lot, chain, storage, moisture, eaten):
                     alike.setdefault((block.buyer, block.reserve), []).append(block)
             for blocks in alike.values():
                 if known is None:

@@ -12,6 +12,7 @@ from core.planning.credit import loan_value
 from core.planning.layout import excess_price
 from core.planning.outlook import DEDUCTIONS, NONE, Outlook, free_to_sell, option_masses, shared_costs
 from core.planning.sale_plan import PlannedSale, SalePlan
+from core.planning.worth import borrowed_for_needs, cash_by_week
 
 
 def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
@@ -74,7 +75,7 @@ def breakdown(outlook: Outlook, lot: int, option: int) -> dict[str, np.ndarray]:
 def plan_deductions(outlook: Outlook, allocation: Allocation) -> pd.Series:
     """Return the mean money between gross and net of a whole plan.
 
-    Gross, each of `DEDUCTIONS`, net (value today before borrowing).
+    Gross, each of `DEDUCTIONS`, net (value today, as `worth.evaluate` has it).
     """
     case = outlook.case
     total = dict.fromkeys(("gross", *DEDUCTIONS), 0.0)
@@ -90,6 +91,8 @@ def plan_deductions(outlook: Outlook, allocation: Allocation) -> pd.Series:
     # a loan on stored grain comes in with its own flows: it costs or gains what it differs from the case's cost of
     # money
     total["cost_of_money"] -= loan_value(case, allocation.loans)
+    # so does what has to be borrowed for needs that the sales do not meet in time
+    total["cost_of_money"] += float(borrowed_for_needs(case, cash_by_week(outlook, allocation))[0].mean())
     spaces = sum(share * way.price for share, way in zip(allocation.spaces, case.drying, strict=False))
     total["drying"] += spaces
     total["bags"] += allocation.purchases(case) - spaces

@@ -9,7 +9,7 @@ import numpy as np
 
 from core.accounts.finance import interest_on
 from core.planning.allocation import Allocation, tail_mean, use_of
-from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH
+from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, PlanningCase
 from core.planning.credit import best_loans, breaks_terms, loan_cash, loan_value
 from core.planning.layout import excess_price, make_layout, needs_by_account
 from core.planning.outlook import Outlook, bag_values
@@ -183,15 +183,34 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
     if allocation.loans:
         value += loan_value(case, allocation.loans)
     cash = cash_by_week(outlook, allocation)
+    interest, missed = borrowed_for_needs(case, cash)
+    return Worth(value - interest, cash, missed)
+
+
+def borrowed_for_needs(case: PlanningCase, cash: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the interest on what needs make the group borrow, (scenarios,) [money today], and what was missed.
+
+    Parameters
+    ----------
+    case : PlanningCase
+    cash : ndarray, (weeks + 40, scenarios)
+        From `cash_by_week`.
+
+    Returns
+    -------
+    interest, missed : ndarray
+        `missed` as in `Worth`.
+    """
     layout = make_layout(case)
     missed = np.zeros((len(layout.need_weeks), case.scenarios))
+    paid = np.zeros(case.scenarios)
     if layout.need_weeks:
         needs = needs_by_account(case, layout)[0]
         balance, debt = np.full(case.scenarios, case.cash_now), np.zeros(case.scenarios)
         weekly = interest_on(case.emergency_interest_monthly, 1.0 / WEEKS_PER_MONTH)
         for week in range(len(cash)):
             interest = debt * weekly
-            value -= case.discount(week) * interest
+            paid += case.discount(week) * interest
             balance = balance + cash[week] - interest
             if week in layout.need_weeks:
                 number = layout.need_weeks.index(week)
@@ -201,7 +220,7 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
                 )
             if week >= layout.need_weeks[0]:
                 debt = np.maximum(0.0, -balance)
-    return Worth(value, cash, np.maximum(missed, 0.0))
+    return paid, np.maximum(missed, 0.0)
 
 
 def account_balances(outlook: Outlook, allocation: Allocation) -> np.ndarray:

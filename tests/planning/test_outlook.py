@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from core.planning.case import make_case
+from core.planning.case import CashNeed, make_case
 from core.planning.outlook import DEDUCTIONS, build_outlook, mass_parts
 from core.planning.plan_tables import breakdown, plan_deductions
 from core.planning.sale import plan_sale
+from core.planning.worth import evaluate
 from tests.shared_plans import GAP
 
 percent = st.floats(0.0, 60.0)
@@ -74,6 +77,20 @@ def test_a_plans_deductions_lead_to_its_mean(seed):
     outlook = build_outlook(case)
     plan = plan_sale(case, outlook, mip_gap=GAP)
     assert float(plan_deductions(outlook, plan.allocation)["net"]) == pytest.approx(plan.mean, rel=1e-5)
+
+
+def test_what_is_borrowed_for_a_need_stands_among_the_deductions():
+    """A need in the first week that no sale can meet: its interest is a step between gross and net."""
+    case = make_case(8, 20, 40, 1)
+    case = case.with_changes(needs=(CashNeed(0, 1e6, label="fees"),))
+    outlook = build_outlook(case)
+    plan = plan_sale(case, outlook, mip_gap=GAP)
+    without = replace(outlook, case=case.with_changes(needs=()))
+    interest = evaluate(without, plan.allocation).mean - evaluate(outlook, plan.allocation).mean
+    assert interest > 1000
+    steps, bare = (plan_deductions(at, plan.allocation) for at in (outlook, without))
+    assert float(steps["cost_of_money"] - bare["cost_of_money"]) == pytest.approx(interest)
+    assert float(steps["net"]) == pytest.approx(evaluate(outlook, plan.allocation).mean, rel=1e-5)
 
 
 def test_scenarios_are_common_to_all_lots_and_choices():

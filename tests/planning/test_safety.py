@@ -148,6 +148,36 @@ def test_a_standing_lot_is_sealed_by_chance_and_not_by_its_mean(damp_share, seal
     assert (build_outlook(case, seasons=seasons).options(0).storage >= 0).any() == sealed
 
 
+def test_fresh_seasons_value_the_very_choices_that_were_planned_with():
+    """A standing lot is surely dry in the seasons planned on and damp in the fresh ones: no option moves."""
+    food = Reserve("home use", "maize", 200.0, 15, 1.0)
+    case = one_lot(storage=(WOVEN, SEALED), reserves=(food,))
+    case = case.with_changes(lots=(replace(case.lots[0], standing=True, latest_week=2),))
+
+    def at(pct):
+        made = invented_seasons(case, case.seed)
+        cut = np.full(case.scenarios, pct)
+        return replace(made, stand=lambda _lot, _week, moisture: Stood(cut, np.zeros_like(moisture)))
+
+    planned = build_outlook(case, seasons=at(12.0))
+    fresh = build_outlook(case, seasons=at(14.5), like=planned)
+    one, two = planned.options(0), fresh.options(0)
+    assert (one.reserve >= 0).any()
+    assert (one.storage == 1).any()
+    for name in ("harvest_week", "setup", "storage", "buyer", "reserve", "sale_week"):
+        assert getattr(one, name).tolist() == getattr(two, name).tolist()
+
+
+def test_a_space_smaller_than_a_bag_dries_none_of_it():
+    """The floor takes whole bags: what holds 50 kg dries no bag of 90, and one of 40 beside it."""
+    case = one_lot(drying=(replace(make_case(3, 20, 40, 2).drying[0], capacity_kg=50.0),))
+    big = replace(case.lots[0], moisture_pct=18.0, bag_mass_kg=90.0)
+    small = replace(big, id="small", label="small", bag_mass_kg=40.0)
+    outlook = build_outlook(case.with_changes(lots=(big, small)))
+    assert (outlook.options(0).setup < 0).all()
+    assert (outlook.options(1).setup >= 0).any()
+
+
 def test_damp_grain_is_not_stored_aflatoxin_crops_least_of_all():
     """Above its limit grain waits a week for a market day, maize not at all; dry grain to the end."""
     assert stored_weeks(damp(12.0)) == 19
