@@ -5,13 +5,36 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.shared_plans import SHARED
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_runner() -> Iterator[None]:
+    """Look for installed components once, and wait for a page's thread instead of asking it a thousand times a second.
+
+    The test runner does both for every page anew, at the cost of a sixth of the processor time of page tests.
+    """
+    from streamlit.components.v2 import manifest_scanner
+    from streamlit.testing.v1 import local_script_runner
+
+    asked = local_script_runner.require_widgets_deltas
+
+    def waited(runner: Any, timeout: float = 3) -> None:
+        runner._script_thread.join(timeout)
+        asked(runner, 0.1)  # says what it says of a page that has not ended
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests))
+        patched.setattr(local_script_runner, "require_widgets_deltas", waited)
+        yield
 
 
 @pytest.fixture(scope="session")
