@@ -66,27 +66,6 @@ from core.planning.schedule import Load
 from core.planning.store_outlook import StoredLot
 from core.planning.why import PartReason, part_reasons
 
-PARTS = (
-    "group",
-    "today",
-    "lots",
-    "judged_at",
-    "weather",
-    "prices",
-    "made",
-    "spaces",
-    "stores",
-    "schedule",
-    "purchases",
-    "actions",
-    "reasons",
-    "season",
-    "headline",
-    "money",
-    "members",
-    "assumed",
-)
-
 
 @dataclass(frozen=True, eq=False)
 class Reading:
@@ -364,14 +343,6 @@ class Reading:
         """What was not entered, the important things first."""
         listed = "spaces" not in possessions(self.store, self.group_id).assumed
         return assumed_now(self.store, self.group_id, self.weather, self.prices, self.today, listed)
-
-    def with_parts(self, **parts: Any) -> Self:
-        """Return a copy in which some parts are others and all the rest stays as it was worked out."""
-        for name in PARTS:
-            getattr(self, name)
-        other = copy.copy(self)
-        other.__dict__.update(parts)
-        return other
 
     def told_by(self, tell: Tell) -> Self:
         """Return a copy, with the parts worked out so far, that tells another how far the plan is."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -68,3 +69,35 @@ def _quote(group: int, crop: str, back: int) -> PriceQuote:
         commodity=crop,
         price_per_kg=240.0 if on.month in (11, 12, 1, 2) else 200.0,
     )
+
+
+def with_parts(situation: Any, **parts: Any) -> Any:
+    """Return a copy of a situation in which some parts are others and all the rest stays as it was worked out."""
+    for name in PARTS:
+        getattr(situation, name)
+    other = copy.copy(situation)
+    other.__dict__.update(parts)
+    return other
+
+
+PARTS = (
+    "group",
+    "today",
+    "lots",
+    "judged_at",
+    "weather",
+    "prices",
+    "made",
+    "spaces",
+    "stores",
+    "schedule",
+    "purchases",
+    "actions",
+    "reasons",
+    "season",
+    "headline",
+    "money",
+    "members",
+    "assumed",
+)
+"""Parts of a situation that are worked out when they are first asked for."""

@@ -11,7 +11,7 @@ import pytest
 from core.advice import situation
 from core.advice.checks import SOON_WEEKS, waiting_agrees
 from core.group.records import PriceQuote
-from tests.advice.groups import NOW, Heap, small_group
+from tests.advice.groups import NOW, Heap, small_group, with_parts
 
 CROPS = ("maize", "common_bean", "cowpea")
 MONTHS = 72
@@ -62,5 +62,5 @@ def test_where_past_prices_do_not_support_waiting_the_plan_does_not_wait(tmp_pat
     assert list(waiting_agrees(now)) == []
     # turned round, the check sees it: what is waited for is refused
     other = [replace(price, waiting=verdicts[refused[0]]) for price in now.prices]
-    assert list(waiting_agrees(now.with_parts(prices=tuple(other))))
+    assert list(waiting_agrees(with_parts(now, prices=tuple(other))))
     now.store.engine.dispose()

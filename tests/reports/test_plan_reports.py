@@ -23,7 +23,7 @@ from core.reports.tongue import ENGLISH, Tongue
 from core.reports.workbook import plan_workbook
 from core.storage.keeping import keeping_table
 from dashboard.text import day
-from tests.advice.groups import NOW, Heap, small_group
+from tests.advice.groups import NOW, Heap, small_group, with_parts
 
 NASTY = "<script>alert(1)</script>&\"'"
 
@@ -36,7 +36,7 @@ def now(tmp_path_factory):
     lot = store.lots(group.id)[0]
     store.update_lot(replace(lot, label="=1+1"))
     made = situation(store, group.id, NOW)
-    yield made.with_parts(group=replace(made.group, name=NASTY))
+    yield with_parts(made, group=replace(made.group, name=NASTY))
     store.engine.dispose()
 
 
@@ -53,7 +53,7 @@ def many(now, count: int):
     rows = tuple(replace(row, lot=f"{row.lot} {at}", owner=f"{at}") for at in range(count) for row in now.season)
     loads = tuple(replace(load, lot=f"{load.lot} {at}") for at in range(count) for load in now.schedule)
     actions = tuple(action for _ in range(count) for action in now.actions)
-    return now.with_parts(season=rows, schedule=loads, actions=actions)
+    return with_parts(now, season=rows, schedule=loads, actions=actions)
 
 
 def test_wall_sheet_is_one_page_with_season_loads_and_cautions(now):
@@ -79,7 +79,7 @@ def test_wall_sheet_of_a_large_group_is_still_one_page(now, count):
 
 def test_two_members_share_a_page_and_each_reads_lots_days_and_money(now):
     part = now.members[0]
-    both = now.with_parts(members=(part, replace(part, name="Bijou")))
+    both = with_parts(now, members=(part, replace(part, name="Bijou")))
     text, pages = text_of(paper_pdf(member_sheets(both)))
     assert pages == 1
     assert "Abla" in text
@@ -181,7 +181,7 @@ def test_calendar_is_read_back_by_another_parser_and_keeps_its_identities(now):
 
 def replace_now(now, actions):
     """Return the situation an hour later with other actions."""
-    other = now.with_parts(actions=actions)
+    other = with_parts(now, actions=actions)
     object.__setattr__(other, "now", now.now + timedelta(hours=1))
     return other
 
@@ -215,7 +215,7 @@ def test_septets_are_counted_as_the_standard_has_them():
 
 
 def test_each_member_gets_one_message_that_fits(now):
-    texts = phone_texts(now.with_parts(group=replace(now.group, name="Group")))
+    texts = phone_texts(with_parts(now, group=replace(now.group, name="Group")))
     assert [text.name for text in texts] == ["Abla"]
     for text in texts:
         assert septets(text.words) <= LONGEST
