@@ -22,7 +22,7 @@ from core.market.buyer_book import (
 )
 from core.market.buyers import Bid, Buyer, compare_bids
 from core.market.deductions import flat_deductions
-from core.market.prices import Basis, MonthlyPrices, learn_basis, monthly_prices
+from core.market.prices import SLIP, Basis, MonthlyPrices, learn_basis, monthly_prices
 from core.market.waiting import Verdict, WaitingCosts, verdict
 
 FARM_GATE = "farm gate"
@@ -164,12 +164,15 @@ class CropPrices:
         Months of the reference market, slips mended [money/kg].
     neighbours : tuple of Series
         Months of the same kind of price in other markets, the longest first.
+    market : ReferenceMarket
+        Where they come from; the farm gate where nothing else is known.
     """
 
     price_now: float
     on: date
     months: pd.Series
     neighbours: tuple[pd.Series, ...]
+    market: ReferenceMarket
 
 
 def crop_prices(
@@ -204,15 +207,16 @@ def crop_prices(
     here = same[same["market"] == found.market].sort_values("quoted_on", kind="stable")
     last_on = pd.Timestamp(here["quoted_on"].iloc[-1])
     months = found.monthly.prices
-    # A last quote that was left out as a slip is not today's price.
-    slip = last_on.to_period("M") not in months.index
-    price = float(months.iloc[-1]) if slip else float(here["price_per_kg"].iloc[-1])
+    # A last quote that was left out as a slip, alone or within its month, is not today's price.
+    price, month = float(here["price_per_kg"].iloc[-1]), last_on.to_period("M")
+    if month not in months.index or not 1 / SLIP <= price / float(months[month]) <= SLIP:
+        price = float(months.iloc[-1])
     others = []
     for market in same.loc[same["market"] != found.market, "market"].value_counts().index:
         series = monthly_prices(same[same["market"] == market]).prices
         if len(series) >= least_months:
             others.append(series * scale)
-    return CropPrices(price * scale, last_on.date(), months * scale, tuple(others[:most_neighbours]))
+    return CropPrices(price * scale, last_on.date(), months * scale, tuple(others[:most_neighbours]), found)
 
 
 @dataclass(frozen=True)
@@ -403,7 +407,7 @@ class Comparison:
     bids : tuple of Bid
         The best first, those who do not take it last.
     price : float
-        Last price of the reference market [money/kg].
+        Today's at the reference market [money/kg].
     """
 
     bids: tuple[Bid, ...]
@@ -431,12 +435,16 @@ class Comparison:
 
 
 def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerBook, today: date) -> Comparison | None:
-    """Return what every buyer and offer is worth for a delivery today; None without a market's price of the crop."""
-    found = reference_market(store.price_quotes(group_id, delivery.commodity))
-    if found is None:
+    """Return what every buyer and offer is worth for a delivery today; None without a price of the crop.
+
+    The price is the one that the plan and the prices page start from (`crop_prices`).
+    """
+    facts = store.facts(group_id)
+    known = crop_prices(store.price_quotes(group_id, delivery.commodity), float(facts["plan.gate_factor"].value))
+    if known is None:
         return None
-    price = float(found.monthly.prices.iloc[-1])
-    sellers = ways_to_sell(store, group_id, delivery.commodity, found.monthly.prices, book, delivery.limit_pct, today)
+    price = known.price_now
+    sellers = ways_to_sell(store, group_id, delivery.commodity, known.months, book, delivery.limit_pct, today)
     bids = compare_bids(
         buyers=[seller.buyer for seller in sellers],
         offers=[entry.offer for entry in book.standing_offers(today)],
@@ -448,6 +456,6 @@ def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerB
         moisture_sd_pct=min(delivery.moisture_sd_pct, 3.0),
         treated=delivery.treated,
         day=today,
-        monthly_interest=float(store.facts(group_id)["interest_monthly"].value),
+        monthly_interest=float(facts["interest_monthly"].value),
     )
-    return Comparison(tuple(bids), tuple(sellers), found, price)
+    return Comparison(tuple(bids), tuple(sellers), known.market, price)

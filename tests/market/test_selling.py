@@ -8,8 +8,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.group.records import PriceQuote
-from core.group.selling import basis_to, crop_prices, reference_market, split_known
+from core.group.database import open_store
+from core.group.records import Group, PriceQuote
+from core.group.selling import (
+    Delivery,
+    basis_to,
+    buyer_book,
+    compare_delivery,
+    crop_prices,
+    reference_market,
+    split_known,
+)
 
 
 def quotes(market: str, kind: str, prices: list[float], start: str = "2023-01") -> pd.DataFrame:
@@ -81,3 +90,50 @@ def test_prices_of_a_file_that_stand_already_are_found():
     ]
     split = split_known(coming, stored)
     assert (split.known, split.new, split.differing) == ((coming[0],), (coming[1], coming[2]), (coming[1],))
+
+
+def test_a_slip_within_its_month_is_not_todays_price():
+    """A second quote of the last month, a hundred times the first ones: the month's median is 111, and so is today."""
+    table = quotes("Town", "wholesale", [100.0 + i for i in range(12)])
+    day = table["quoted_on"].iloc[-1]
+    more = pd.DataFrame(
+        {
+            "quoted_on": [day - pd.Timedelta(days=1), day + pd.Timedelta(days=1)],
+            "market": "Town",
+            "commodity": "maize",
+            "price_type": "wholesale",
+            "price_per_kg": [110.0, 11100.0],
+        }
+    )
+    found = crop_prices(pd.concat([table, more]))
+    assert found is not None
+    assert found.months.iloc[-1] == found.price_now == 111
+    more.loc[1, "price_per_kg"] = 130.0  # dearer, and no slip: the newest is today's
+    found = crop_prices(pd.concat([table, more]))
+    assert found is not None
+    assert found.price_now == 130
+
+
+@pytest.mark.parametrize("kind", ["wholesale", "farm gate"])
+def test_buyers_are_compared_at_the_price_that_the_plan_starts_from(kind, tmp_path):
+    """Two quotes in the last month, 200 and 230; of the farm gate they stand for a market at 1 / 0.9 of it."""
+    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    group = store.add_group(Group(name="Two quotes", time_zone="UTC", currency="XOF"))
+    days = ((date(2026, 5, 3), 200.0), (date(2026, 5, 18), 230.0))
+    store.add_price_quotes(
+        [
+            PriceQuote(
+                group_id=group, quoted_on=on, market="Town", commodity="maize", price_per_kg=each, price_type=kind
+            )
+            for on, each in days
+        ]
+    )
+    gate = float(store.fact(group, "plan.gate_factor").value)
+    expected = 230.0 if kind == "wholesale" else 230.0 / gate
+    known = crop_prices(store.price_quotes(group, "maize"), gate)
+    load = Delivery("maize", 1000.0, 12.0, 0.3, 13.5)
+    found = compare_delivery(store, group, load, buyer_book(store, group), date(2026, 5, 20))
+    assert known is not None
+    assert found is not None
+    assert found.price == pytest.approx(known.price_now) == pytest.approx(expected)
+    store.engine.dispose()
