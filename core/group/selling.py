@@ -208,8 +208,8 @@ def crop_prices(
     last_on = pd.Timestamp(here["quoted_on"].iloc[-1])
     months = found.monthly.prices
     # A last quote that was left out as a slip, alone or within its month, is not today's price.
-    price, month = float(here["price_per_kg"].iloc[-1]), last_on.to_period("M")
-    if month not in months.index or not 1 / SLIP <= price / float(months[month]) <= SLIP:
+    price, middle = float(here["price_per_kg"].iloc[-1]), months[months.index == last_on.to_period("M")]
+    if middle.empty or not 1 / SLIP <= price / float(middle.iloc[0]) <= SLIP:
         price = float(months.iloc[-1])
     others = []
     for market in same.loc[same["market"] != found.market, "market"].value_counts().index:

@@ -199,18 +199,21 @@ class BuyerAccount:
 
 def buyer_accounts(season: Season) -> dict[str, BuyerAccount]:
     """Return each buyer's account by name; nobody's payment counts against another's debt."""
+    lost = write_offs(season, share_sales(season)[0])  # what nobody bears, as there is no load yet, is not lost
     names = {sale.buyer for sale in season.sales}
     names |= {item.party for item in season.money if item.kind in {"buyer_payment", "written_off"}}
 
-    def of(name: str, kind: str) -> Decimal:
-        return sum((item.amount for item in season.money if item.kind == kind and item.party == name), ZERO)
+    written = [item for item in season.money if item.kind == "written_off" and item.number in lost]
+
+    def of(name: str) -> Decimal:
+        return sum((item.amount for item in season.money if item.kind == "buyer_payment" and item.party == name), ZERO)
 
     return {
         name: BuyerAccount(
             name,
             sum((sale_amount(sale, sale.terms.step) for sale in season.sales if sale.buyer == name), ZERO),
-            of(name, "buyer_payment"),
-            of(name, "written_off"),
+            of(name),
+            sum((sum(lost[item.number].values(), ZERO) for item in written if item.party == name), ZERO),
         )
         for name in sorted(names)
     }

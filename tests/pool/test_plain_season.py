@@ -474,3 +474,17 @@ def test_a_single_coin_is_settled_and_posted_too():
     journal = books(season)
     assert pay_by_member(season)[1].levies == {"office": 1}
     assert (journal.balance("income:office"), journal.balance(CASH), journal.balance(PAYABLE)) == (-1, -1, -1)
+
+
+def test_a_buyers_account_and_the_books_say_the_same_of_what_is_never_paid():
+    """100 written off before the first load are borne by nobody: they pay no part of the 2,000 of that load either."""
+    events = [
+        event(1, "written_off", {"buyer": "Ridge Millers", "amount": "100"}, day(5, 1)),
+        delivery(2, 1, "200", "13.5", on=day(5, 2)),
+        sale(3, "200", "13.5", "10", on=day(5, 3)),
+        event(4, "written_off", {"buyer": "Ridge Millers", "amount": "300"}, day(5, 4)),
+    ]
+    season = replay(events)
+    account = buyer_accounts(season)["Ridge Millers"]
+    assert (account.loads, account.written_off, account.open) == (2000, 300, 1700)
+    assert books(season).party_balances(BUYERS)["Ridge Millers"] == 1700
