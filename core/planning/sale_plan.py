@@ -144,11 +144,7 @@ def lacking_of(outlook: Outlook, allocation: Allocation) -> Lacking:
 def penalty_of(outlook: Outlook, allocation: Allocation) -> float:
     """Return what is taken off an allocation's objective for what it leaves unmet [money]."""
     lacking = lacking_of(outlook, allocation)
-    short = lacking.cash
-    rises = (
-        float(np.diff(np.concatenate([[0.0], np.maximum.accumulate(short)])).clip(min=0).sum()) if len(short) else 0.0
-    )
-    return SHORT_PENALTY * (lacking.kept_back + rises)
+    return SHORT_PENALTY * (lacking.kept_back + float(lacking.cash.max(initial=0.0)))
 
 
 def score_of(outlook: Outlook, allocation: Allocation) -> float:

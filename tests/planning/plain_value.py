@@ -23,6 +23,11 @@ class Reckoned:
     value: float = 0.0
     balance: dict[int, float] = field(default_factory=dict)
     interest: float = 0.0
+    parts: dict[str, float] = field(default_factory=dict)
+
+    def part(self, name: str, amount: float) -> None:
+        """Count what stands between gross and net, at its own day's money."""
+        self.parts[name] = self.parts.get(name, 0.0) + amount
 
     def pay(self, week: int, amount: float, case) -> None:
         self.cash[week] = self.cash.get(week, 0.0) + amount
@@ -83,7 +88,9 @@ def reckon(case, seasons, outlook, allocation, scenario: int) -> Reckoned:
     for (buyer, week), kg in delivered.items():
         who = case.buyers[buyer]
         if who.distance_km > 0:
-            made.pay(week, -math.ceil(kg / case.truck.capacity_kg - 1e-7) * trip_price(case, who), case)
+            road = math.ceil(kg / case.truck.capacity_kg - 1e-7) * trip_price(case, who)
+            made.pay(week, -road, case)
+            made.part("transport", road)
         if who.weekly_kg is not None and kg > who.weekly_kg:
             lost = (kg - who.weekly_kg) * who.price_fall * usual_price(case, seasons, who, week)
             made.value -= lost / (1 + case.interest_monthly) ** (week / MONTH_WEEKS)
@@ -91,12 +98,14 @@ def reckon(case, seasons, outlook, allocation, scenario: int) -> Reckoned:
         peak = max((count for (storage, _), count in stock.items() if storage == number), default=0)
         units = max(0, math.ceil((peak - way.owned_bags) / way.bags_per_unit - 1e-9))
         made.pay(0, -units * way.bags_per_unit * way.cost_per_bag, case)
+        made.part("bags", units * way.bags_per_unit * way.cost_per_bag)
     used = {
         int(outlook.options(int(lot)).setup[option])
         for lot, option in zip(allocation.lot, allocation.option, strict=True)
     }
     for number in used - {-1}:
         made.pay(0, -case.drying[number].price, case)
+        made.part("drying", case.drying[number].price)
     for taken, repaid, amount in allocation.loans:
         made.pay(taken, amount * (1 - case.credit.fee_share), case)
         made.pay(repaid, -amount * (1 + case.credit.monthly_interest) ** ((repaid - taken) / MONTH_WEEKS), case)
@@ -120,7 +129,7 @@ def usual_price(case, seasons, who, week) -> float:
 def one_bag(case, seasons, lot, k, made, drying, way) -> None:
     """Dry, keep and sell or eat one bag in scenario k."""
     (setup, start, ready, target, days), (storage, sale, buyer, reserve) = drying, way
-    paid_first = case.storage[storage].treatment_per_bag if storage >= 0 else 0.0
+    treated = paid_first = case.storage[storage].treatment_per_bag if storage >= 0 else 0.0
     if setup >= 0:
         choice = case.drying[setup]
         points = max(lot.moisture_pct - target, 0.0)
@@ -130,7 +139,10 @@ def one_bag(case, seasons, lot, k, made, drying, way) -> None:
     later = 0.0
     if storage >= 0:
         later += case.storage[storage].cost_per_bag_month * (sale - ready) / MONTH_WEEKS
+    made.part("drying", paid_first - treated)
+    made.part("storage", treated + later)
     if reserve >= 0:
+        made.part("gross", lot.bag_mass_kg * case.reserves[reserve].value_per_kg)
         made.pay(sale, -later, case)
         made.value += eaten(case, seasons, lot, k, (setup, start, ready, target), (storage, sale), reserve)
         return
@@ -142,8 +154,12 @@ def one_bag(case, seasons, lot, k, made, drying, way) -> None:
         terms = of_crop if crop == lot.commodity else terms
     price = price_of(who, terms, market, grain.moisture, grain.damaged, seasons.offer_draw[buyer][k], grain.refusal)
     money = grain.kg * (1 - grain.unfit) * price * (1 - who.fee_fraction)
+    loading = case.truck.cost_per_bag if who.distance_km > 0 else 0.0
+    made.part("gross", lot.bag_mass_kg * market)
+    made.part("fees", grain.kg * (1 - grain.unfit) * price * who.fee_fraction)
+    made.part("transport", loading)
     made.pay(sale + who.pay_delay_weeks, money, case)
-    made.pay(sale, -later - (case.truck.cost_per_bag if who.distance_km > 0 else 0.0), case)
+    made.pay(sale, -later - loading, case)
 
 
 def eaten(case, seasons, lot, k, drying, way, number) -> float:
