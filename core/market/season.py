@@ -14,13 +14,14 @@ dummies).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import InputError, PriceDataError
+from core.market.other_markets import OtherMarkets, other_markets
 from core.market.season_models import (
     Floats,
     Grid,
@@ -95,6 +96,8 @@ class SeasonalCurve:
         Last price and its month; months with a price, and months spanned.
     notes : tuple of Message
         What was found and done about the series (jumps, gaps, shortness).
+    others : OtherMarkets
+        What the crop's prices in other markets say about the months to come; part of every path.
     """
 
     factors: pd.Series
@@ -115,10 +118,12 @@ class SeasonalCurve:
     months: int
     span_months: int
     notes: tuple[Message, ...]
+    others: OtherMarkets
     _grid: Grid = field(repr=False)
     _models: tuple[Model, ...] = field(repr=False)
     _inflation: float = field(default=0.0, repr=False)
     _shared: tuple[Floats, Floats] | None = field(default=None, repr=False)
+    _neighbours: tuple[pd.Series, ...] = field(default=(), repr=False)
 
     def forecast(self, months: int, interval: float = 0.8, from_price: float | None = None) -> pd.DataFrame:
         """Forecast the price month by month.
@@ -214,7 +219,7 @@ class SeasonalCurve:
             Weights among the persistences already kept are found anew; the test of the season is not.
         """
         keep = frozenset((model.rho, model.phi) for model in self._models)
-        return _fit(prices, self._inflation, keep, self.p_value, self._shared)
+        return _fit(prices, self._inflation, keep, self.p_value, self._shared, self._neighbours)
 
     def _log_changes(self, months: int, count: int, rng: np.random.Generator) -> Floats:
         """Return draws of log price less today's, shape (count, months)."""
@@ -234,7 +239,7 @@ class SeasonalCurve:
             mine = np.flatnonzero(choice == number)
             if mine.size:
                 out[mine] = self._one_model(model, future, mine.size, rng) - self._grid.log_price[-1]
-        return out
+        return out + self.others.rise(ahead)
 
     def _one_model(self, model: Model, future: Floats, count: int, rng: np.random.Generator) -> Floats:
         """Return draws of the log price under one model, shape (count, months)."""
@@ -265,8 +270,9 @@ def fit_season(
         Rate towards which the drift of today is shrunk where the series itself does not rise fast, as a fraction a
         month; default that of staple prices in general.
     neighbours : sequence of Series, optional
-        The same crop in other markets: their common season becomes one more form that this series may follow. Only
-        their months up to today are used. The test of the season stays with this series alone.
+        The same crop in other markets: their common season becomes one more form that this series may follow, and
+        their last moves lead its own (`core.market.other_markets`). Only their months up to today are used. The test
+        of the season stays with this series alone.
 
     Raises
     ------
@@ -274,7 +280,8 @@ def fit_season(
         Too few months, or prices that are not above zero.
     """
     shared = _shared_season(prices, neighbours) if len(neighbours) else None
-    return _fit(prices, DRIFT_PRIOR if monthly_inflation is None else monthly_inflation, None, None, shared)
+    inflation = DRIFT_PRIOR if monthly_inflation is None else monthly_inflation
+    return _fit(prices, inflation, None, None, shared, tuple(neighbours))
 
 
 def _shared_season(prices: pd.Series, neighbours: Sequence[pd.Series]) -> tuple[Floats, Floats] | None:
@@ -305,6 +312,7 @@ def _fit(
     keep: frozenset[tuple[float, float]] | None,
     p_value: float | None,
     shared: tuple[Floats, Floats] | None,
+    neighbours: tuple[pd.Series, ...],
 ) -> SeasonalCurve:
     """Fit all models, or only those of some persistences (then with the p-value found before)."""
     series, notes = _checked(prices)
@@ -320,7 +328,11 @@ def _fit(
     top = models[0]
     tested = season_test(grid, top.rho, top.phi) if p_value is None else p_value
     fitted = _Fitted(grid, models, tested, tail_degrees(residuals(grid, top)), tuple(notes + jump_notes))
-    return _curve(series, fitted, monthly_inflation, shared)
+    return replace(
+        _curve(series, fitted, monthly_inflation, shared),
+        others=other_markets(series, neighbours),
+        _neighbours=neighbours,
+    )
 
 
 def drift_centre(times: Ints, log_price: Floats, jumps: Sequence[int], general: float) -> float:
@@ -470,6 +482,7 @@ def _curve(
         months=len(series),
         span_months=len(fitted.grid.log_price),
         notes=fitted.notes,
+        others=OtherMarkets(),
         _grid=fitted.grid,
         _models=models,
         _inflation=monthly_inflation,

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import annuity_worth, present_value
 from core.errors import InputError
+from core.market.other_markets import OtherMarkets
 from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
 from core.messages import Message, message
 
@@ -81,6 +82,8 @@ class WaitingAdvice:
     season_rise, other_rise : float
         Expected rise of the price until then by the season alone, and by the drift alone, as fractions; for the best
         month, or where waiting is not supported for the month in which most would be gained.
+    led_rise : float
+        Likewise what follows from the crop's prices in other markets.
     by_inflation : bool
         Whether the rise is a fast general rise of prices more than a season.
     sentence : Message
@@ -94,6 +97,7 @@ class WaitingAdvice:
     chance_of_loss: float
     season_rise: float
     other_rise: float
+    led_rise: float
     by_inflation: bool
     sentence: Message
 
@@ -145,7 +149,9 @@ def _advice(curve: SeasonalCurve, wait: bool, looked_at: int, worth: Floats) -> 
     then = (today - 1 + looked_at) % 12 + 1
     season_rise = float(curve.factors[then] / curve.factors[today]) - 1
     other_rise = float(np.expm1(curve.drift_monthly * looked_at))
-    by_inflation = curve.inflating and other_rise > season_rise
+    led_rise = float(np.expm1(curve.others.rise(looked_at)))
+    by_inflation = curve.inflating and other_rise > max(season_rise, led_rise)
+    led = led_rise > max(season_rise, other_rise)
     loss = float(np.mean(worth[:, best] < 1)) if best else 0.0
     return WaitingAdvice(
         wait=wait,
@@ -155,8 +161,34 @@ def _advice(curve: SeasonalCurve, wait: bool, looked_at: int, worth: Floats) -> 
         chance_of_loss=loss,
         season_rise=season_rise,
         other_rise=other_rise,
+        led_rise=led_rise,
         by_inflation=by_inflation,
-        sentence=_sentence(curve, wait, by_inflation, best, loss),
+        sentence=_led_sentence(curve, best, loss) if wait and led else _sentence(curve, wait, by_inflation, best, loss),
+    )
+
+
+def _led_sentence(curve: SeasonalCurve, best: int, loss: float) -> Message:
+    """Say that other markets are the reason to wait, by the greater of their two effects."""
+    chance = round(100 * loss)
+    moved, apart = curve.others.moved, curve.others.apart
+    if OtherMarkets(moved=moved).rise(best) >= OtherMarkets(apart=apart).rise(best):
+        return message(
+            (
+                "Prices in other markets rose by about {moved:.0f} % in four months, and such rises often go on. "
+                "About {best} months look best. About {chance} years in 100 would lose by waiting."
+            ),
+            moved=100 * math.expm1(moved),
+            best=best,
+            chance=chance,
+        )
+    return message(
+        (
+            "Compared with other markets, the price here is about {apart:.0f} % lower than usual, and such gaps often "
+            "close. About {best} months look best. About {chance} years in 100 would lose by waiting."
+        ),
+        apart=-100 * math.expm1(apart),
+        best=best,
+        chance=chance,
     )
 
 

@@ -158,8 +158,8 @@ def show_season(chosen: Chosen, curve: SeasonalCurve, unit: str) -> None:
     if chosen.neighbours:
         st.caption(
             ngettext(
-                "{n} other market of the same crop lends this one its season, as far as the two agree.",
-                "{n} other markets of the same crop lend this one their season, as far as they agree.",
+                "{n} other market of the same crop counts too: its season, where both agree, and its last months.",
+                "{n} other markets of the same crop count too: their season, where all agree, and their last months.",
                 len(chosen.neighbours),
             ).format(n=len(chosen.neighbours))
         )

@@ -3,12 +3,13 @@
 At the months of harvest (the trough known at that date), with 2 % interest and 1 % loss a month, decided anew each
 month as the product does. In the same run: sell at harvest = 0, six months always (rule of thumb), the trial (one
 harmonic on log changes, half the series' own mean rise of five years, waiting only for 3 %), ours, perfect foresight;
-forecasts against a random walk. Calm and inflating countries apart: inflating where the median series rose by more than
-9 % a year.
+forecasts against a random walk. As in the product, up to six other markets of the crop lend their season and their last
+moves; "this market alone" knows nothing of them. Calm and inflating countries apart: inflating where the median series
+rose by more than 9 % a year.
 
-Leave-countries-out: one country at a time is held out; the centre of the drift's prior and the least gain are chosen on
-the others (greatest share of the foreseeable gain with at most 15 % of harvests losing), and only the held-out country
-is counted.
+Leave-countries-out: one country at a time is held out; with or without other markets, and the least gain, are chosen
+on the others (greatest share of the foreseeable gain with at most 15 % of harvests losing), and only the held-out
+country is counted.
 
 Run: ``python -m tests.benchmarks.price_bars [every nth series, default 4] [offset]``; the folder of open data from
 DRYHOLD_OPEN_DATA.
@@ -28,10 +29,9 @@ from statistics import NormalDist
 import numpy as np
 import pandas as pd
 
-from core.market import season
 from core.market.hindcast import LEAST_HISTORY_MONTHS, price_course
 from core.market.prices import mend_slips
-from core.market.season import FAST_DRIFT, SeasonalCurve, drift_centre, fit_season
+from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
 from core.market.waiting import CALM_DRIFT, LEAST_GAIN, WaitingRule
 
 CEREALS = ("maize", "rice", "sorghum", "millet", "wheat", "teff")
@@ -43,18 +43,39 @@ RULE = WaitingRule(HORIZON, 0.02, 0.01)
 WORTH = RULE.discount(np.arange(HORIZON + 1))
 GAINS = (0.0, 0.01, 0.02, 0.03, 0.05)
 MOST_LOSING = 0.15
-PRIORS: dict[str, Callable[..., float]] = {
-    "the general rate": lambda _times, _prices, _jumps, general: general,
-    "as shipped": drift_centre,
-}
-"""Centres of the drift that the folds choose among."""
+ALONE, SHIPPED = "this market alone", "as shipped"
+MOST_NEIGHBOURS, LEAST_NEIGHBOUR_MONTHS = 6, 24
+"""As `core.group.selling.crop_prices` has them."""
+
+
+@dataclass(frozen=True)
+class Market:
+    """One open series with what tells its neighbours: country, crop, kind of price and place."""
+
+    country: str
+    series: str
+    crop: str
+    kind: str
+    place: str
+    prices: pd.Series
+
+    def neighbours(self, all_markets: list[Market], origin: pd.Period) -> list[pd.Series]:
+        """Return the crop's other markets with the longest records up to a month, whole: a fit uses no later month."""
+        others = [
+            (len(one.prices[:origin]), one.prices)
+            for one in all_markets
+            if (one.country, one.crop, one.kind) == (self.country, self.crop, self.kind) and one.place != self.place
+        ]
+        others.sort(key=lambda pair: -pair[0])
+        return [prices for months, prices in others[:MOST_NEIGHBOURS] if months >= LEAST_NEIGHBOUR_MONTHS]
 
 
 @dataclass(frozen=True)
 class Harvest:
     """One harvest of one series: what was known, what came, and what each month's curve said.
 
-    `said` holds by prior and month waited (mean, middle, drift) of the worth of waiting on, `quantiles` the forecast.
+    `said` holds by what was known and month waited (mean, middle, drift) of the worth of waiting on, `quantiles` the
+    forecast.
     """
 
     country: str
@@ -71,32 +92,35 @@ class Harvest:
         return np.asarray(self.came / self.came[0] * WORTH)
 
 
-def load(folder: Path, every: int, offset: int) -> list[tuple[str, str, pd.Series]]:
-    """Return (country, series, prices) of every nth cereal series; a unit of unknown weight keeps its own price."""
+def load(folder: Path) -> list[Market]:
+    """Return every series of the folder; a unit of unknown weight keeps its own price."""
     table = pd.concat([pd.read_csv(folder / name) for name in ("prices_dev.csv", "prices_dev2.csv")])
-    table = table[table["crop"].isin(CEREALS)]
     table["value"] = table["price_per_kg"].fillna(table["price"])
     found = []
-    for name in sorted(table["series_id"].unique())[offset::every]:
-        rows = table[table["series_id"] == name]
+    for name, rows in table.groupby("series_id", sort=True):
         series = pd.Series(rows["value"].to_numpy(), index=pd.PeriodIndex(rows["date"], freq="M")).sort_index()
-        found.append((str(rows["country"].iloc[0]), str(name), mend_slips(series)[0].dropna().astype(float)))
+        country, crop, kind, place = (str(rows[key].iloc[0]) for key in ("country", "crop", "pricetype", "market"))
+        found.append(Market(country, str(name), crop, kind, place, mend_slips(series)[0].dropna().astype(float)))
     return found
 
 
-def inflating(found: list[tuple[str, str, pd.Series]]) -> set[str]:
+def inflating(found: list[Market]) -> set[str]:
     """Return the countries whose median series rose by more than 9 % a year."""
     rises = pd.DataFrame(
-        [(country, 12 * np.log(s.iloc[-1] / s.iloc[0]) / (s.index[-1] - s.index[0]).n) for country, _, s in found],
+        [
+            (one.country, 12 * np.log(s.iloc[-1] / s.iloc[0]) / (s.index[-1] - s.index[0]).n)
+            for one, s in ((one, one.prices) for one in found)
+        ],
         columns=["country", "rise"],
     )
     middle = rises.groupby("country")["rise"].median()
     return set(middle[middle > 0.09].index)
 
 
-def harvests(country: str, name: str, series: pd.Series) -> list[Harvest]:
-    """Return a series' past harvests with what each prior said at each of its months."""
+def harvests(market: Market, all_markets: list[Market]) -> list[Harvest]:
+    """Return a series' past harvests with what was said at each of their months, alone and with other markets."""
     made = []
+    series = market.prices
     start = series.index[0] + HISTORY
     while start + HORIZON <= series.index[-1]:
         known = series[: start - 1]
@@ -111,27 +135,26 @@ def harvests(country: str, name: str, series: pd.Series) -> list[Harvest]:
         if came is None:
             continue
         said, quantiles = {}, {}
-        for prior, centre in PRIORS.items():
-            season.drift_centre = centre
-            said[prior], quantiles[prior] = _asked(series, origin)
-        season.drift_centre = drift_centre
-        made.append(Harvest(country, name, origin, series[:origin], came, said, quantiles))
+        for what, near in ((ALONE, False), (SHIPPED, True)):
+            said[what], quantiles[what] = _asked(market, origin, all_markets if near else [])
+        made.append(Harvest(market.country, market.series, origin, series[:origin], came, said, quantiles))
     return made
 
 
 def _asked(
-    series: pd.Series, origin: pd.Period
+    market: Market, origin: pd.Period, all_markets: list[Market]
 ) -> tuple[list[tuple[np.ndarray, np.ndarray, float] | None], np.ndarray]:
     """Return what a curve says month by month, and the quantiles of log price over today's at harvest."""
     said: list[tuple[np.ndarray, np.ndarray, float] | None] = []
     curve: SeasonalCurve | None = None
     quantiles = np.zeros(0)
+    neighbours = market.neighbours(all_markets, origin)
     for waited in range(HORIZON):
-        if origin + waited not in series.index:
+        if origin + waited not in market.prices.index:
             said.append(None)
             continue
-        known = series[: origin + waited]
-        curve = fit_season(known) if curve is None else curve.updated(known)
+        known = market.prices[: origin + waited]
+        curve = fit_season(known, None, neighbours) if curve is None else curve.updated(known)
         paths = curve.sample_paths(HORIZON - waited, 1000, 11) / curve.last_price
         if waited == 0:
             quantiles = np.quantile(np.log(paths), LEVELS, axis=0)
@@ -142,9 +165,9 @@ def _asked(
     return said, quantiles
 
 
-def ours(harvest: Harvest, prior: str, least_gain: float) -> int:
+def ours(harvest: Harvest, known: str, least_gain: float) -> int:
     """Return after how many months the waiting rule sells; the rule of `core.market.waiting.decide`."""
-    for waited, said in enumerate(harvest.said[prior]):
+    for waited, said in enumerate(harvest.said[known]):
         if said is None:
             continue
         mean, middle, drift = said
@@ -186,18 +209,18 @@ def summary(found: list[Harvest], rule: Callable[[Harvest], int]) -> dict[str, f
 
 
 def choose(found: list[Harvest]) -> tuple[str, float]:
-    """Return the prior and least gain that captured most with few enough harvests losing, of those that did best."""
+    """Return what to know and the least gain: of those with few enough harvests losing what captured most."""
     rows = [
-        (prior, least, summary(found, partial(ours, prior=prior, least_gain=least)))
-        for prior in PRIORS
+        (known, least, summary(found, partial(ours, known=known, least_gain=least)))
+        for known in (ALONE, SHIPPED)
         for least in GAINS
     ]
     kept = [row for row in rows if row[2]["losing"] <= MOST_LOSING] or [min(rows, key=lambda row: row[2]["losing"])]
-    prior, least, _ = max(kept, key=lambda row: row[2]["captured"])
-    return prior, least
+    known, least, _ = max(kept, key=lambda row: row[2]["captured"])
+    return known, least
 
 
-def forecasts(found: list[Harvest], prior: str) -> pd.DataFrame:
+def forecasts(found: list[Harvest], known: str) -> pd.DataFrame:
     """Return coverage of the 80 % interval and quantile loss over the random walk's, by months ahead."""
     rows = []
     for harvest in found:
@@ -205,7 +228,7 @@ def forecasts(found: list[Harvest], prior: str) -> pd.DataFrame:
         walk = float(logs.reindex(pd.period_range(logs.index[0], harvest.origin, freq="M")).diff().std())
         for ahead in AHEAD:
             truth = float(np.log(harvest.came[ahead] / harvest.came[0]))
-            mine = harvest.quantiles[prior][:, ahead]
+            mine = harvest.quantiles[known][:, ahead]
             inside = mine[0] <= truth <= mine[-1]
             rows.append((ahead, inside, _loss(mine, truth), _loss(NORMAL * walk * np.sqrt(ahead), truth)))
     means = pd.DataFrame(rows, columns=["ahead", "inside 80 %", "ours", "walk"]).groupby("ahead").mean()
@@ -226,27 +249,29 @@ def main() -> None:
     every = int(sys.argv[1]) if len(sys.argv) > 1 else 4
     offset = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     start = time.process_time()
-    series = load(folder, every, offset)
-    fast = inflating(load(folder, 1, 0))
-    found = [harvest for one in series for harvest in harvests(*one)]
+    markets = load(folder)
+    cereals = [one for one in markets if one.crop in CEREALS]
+    fast = inflating(cereals)
+    series = cereals[offset::every]
+    found = [harvest for one in series for harvest in harvests(one, markets)]
     print(f"{len(series)} series, {len(found)} harvests, {time.process_time() - start:.0f} s of processor time")
     folds: list[dict[str, object]] = []
     held_out: dict[tuple[str, pd.Period], int] = {}
     for country in sorted({harvest.country for harvest in found}):
-        prior, least = choose([harvest for harvest in found if harvest.country != country])
+        known, least = choose([harvest for harvest in found if harvest.country != country])
         mine = [harvest for harvest in found if harvest.country == country]
-        held_out |= {(h.series, h.origin): ours(h, prior, least) for h in mine}
+        held_out |= {(h.series, h.origin): ours(h, known, least) for h in mine}
         kind = "inflating" if country in fast else "calm"
         row = summary(mine, partial(_sold, held_out))
-        folds.append({"country": country, "kind": kind, "prior": prior, "least gain": least} | row)
+        folds.append({"country": country, "kind": kind, "known": known, "least gain": least} | row)
     print("Folds: one country held out, chosen on the others")
     print(pd.DataFrame(folds).set_index("country").round(3).to_string())
     rules: dict[str, Callable[[Harvest], int]] = {
         "six months always": lambda _h: 6,
         "the trial": trial,
         "ours, countries left out": partial(_sold, held_out),
-        "ours, as shipped": lambda h: ours(h, "as shipped", LEAST_GAIN),
-        "the general rate, 3 %": lambda h: ours(h, "the general rate", 0.03),
+        "ours, as shipped": lambda h: ours(h, SHIPPED, LEAST_GAIN),
+        "ours, this market alone": lambda h: ours(h, ALONE, LEAST_GAIN),
     }
     for name, part in (
         ("all", found),
@@ -254,7 +279,8 @@ def main() -> None:
         ("inflating", [h for h in found if h.country in fast]),
     ):
         print(f"{name}\n{pd.DataFrame({rule: summary(part, what) for rule, what in rules.items()}).T.round(3)}")
-        print(forecasts(part, "as shipped").round(3).to_string())
+        for known in (SHIPPED, ALONE):
+            print(known, forecasts(part, known).round(3).to_string(), sep="\n")
     print("Bars: captured >= 0.35 with losing <= 0.15; inflating 0.22 with 0.15; inside 0.76-0.84; loss <= 0.92")
 
 

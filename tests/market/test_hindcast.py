@@ -37,6 +37,17 @@ def test_the_plan_knows_nothing_of_what_came_later():
     pd.testing.assert_frame_equal(before.loc[early], after.loc[early])
 
 
+def test_other_markets_lend_nothing_of_what_came_later():
+    series, other = planted(12, 0.4, 8), planted(12, 0.4, 9)
+    changed = other.copy()
+    changed.iloc[108:] *= 1.5
+    before = hindcast(series, 0.01, 0.02, 9, neighbours=[other]).years
+    after = hindcast(series, 0.01, 0.02, 9, neighbours=[changed]).years
+    early = [period for period in before.index if period + 9 < series.index[108]]
+    assert len(early) >= 2
+    pd.testing.assert_frame_equal(before.loc[early], after.loc[early])
+
+
 def test_without_a_season_the_plan_seldom_waits():
     rng = np.random.default_rng(2)
     index = pd.period_range("2000-01", periods=180, freq="M")

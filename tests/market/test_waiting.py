@@ -11,12 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from core.errors import DryholdError, InputError
+from core.market.other_markets import OtherMarkets
 from core.market.season import fit_season
 from core.market.waiting import LEAST_GAIN, WaitingCosts, WaitingRule, decide, verdict
 from tests.market.test_season import planted
 
 
-def known(paths: np.ndarray, drift: float = 0.0, reliable: bool = True) -> SimpleNamespace:
+def known(
+    paths: np.ndarray, drift: float = 0.0, reliable: bool = True, others: OtherMarkets | None = None
+) -> SimpleNamespace:
     """Return a curve whose possible prices are given, today's price being 1."""
     return SimpleNamespace(
         sample_paths=lambda months, count, seed: np.asarray(paths, dtype=float)[:, : months + 1],
@@ -25,6 +28,7 @@ def known(paths: np.ndarray, drift: float = 0.0, reliable: bool = True) -> Simpl
         factors=pd.Series(np.linspace(1.0, 1.11, 12), index=range(1, 13)),
         drift_monthly=drift,
         inflating=drift > 0.01,
+        others=others or OtherMarkets(),
         reliable=reliable,
         gap_pct=11.0,
     )
@@ -76,6 +80,20 @@ def test_a_gain_by_inflation_is_called_so():
     calm = decide(known([[1, 1.1, 1.2]] * 3), WaitingRule(2, 0.02, 0.01))
     assert not calm.by_inflation
     assert "inflation" not in str(calm.sentence)
+
+
+def test_a_wait_for_the_sake_of_other_markets_is_called_so():
+    """Two months after a rise of 40 % elsewhere: 0.07 x 2 x ln 1.4 = 4.8 %, more than the season's 2 %."""
+    up = decide(known([[1, 1.1, 1.2]] * 3, others=OtherMarkets(np.log(1.4), -0.01)), WaitingRule(2, 0.02, 0.01))
+    assert up.led_rise == pytest.approx(np.exp(0.14 * np.log(1.4) + 0.16 * 0.01) - 1)
+    assert "rose by about 40 %" in str(up.sentence)
+    low = decide(known([[1, 1.1, 1.2]] * 3, others=OtherMarkets(0.01, np.log(0.8))), WaitingRule(2, 0.02, 0.01))
+    assert "about 20 % lower than usual" in str(low.sentence)
+    fast = decide(known([[1, 1.1, 1.2]] * 3, 0.04, others=OtherMarkets(np.log(1.4))), WaitingRule(2, 0.02, 0.01))
+    assert fast.by_inflation
+    assert "other markets" not in str(fast.sentence)
+    falling = decide(known([[1, 1.1, 1.2]] * 3, others=OtherMarkets(-0.3)), WaitingRule(2, 0.02, 0.01))
+    assert "other markets" not in str(falling.sentence)
 
 
 def test_no_month_left_is_no_wait():
