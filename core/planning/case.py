@@ -453,7 +453,7 @@ def check_case(case: PlanningCase) -> None:
         raise InputError("a certainty of {value} is outside 0-1", value=case.certainty)
     if min(case.risk_weight, case.interest_monthly, case.emergency_interest_monthly) < 0:
         raise InputError("interest and the weight of bad years cannot be negative")
-    if min(case.start_delays, default=0) < 0:
+    if any(delay < 0 for delay in case.start_delays):
         raise InputError("drying cannot begin before the grain is there")
     _check_crops(case)
     _check_lots(case)

@@ -13,7 +13,17 @@ import pytest
 from core.accounts.finance import InventoryCredit
 from core.errors import InputError
 from core.market.deductions import Deductions
-from core.planning.case import CaseBuyer, CashNeed, CropPrice, Reserve, StorageChoice, Truck, make_case
+from core.planning.case import (
+    CaseBuyer,
+    CaseLot,
+    CashNeed,
+    CropPrice,
+    DryingChoice,
+    Reserve,
+    StorageChoice,
+    Truck,
+    make_case,
+)
 from core.planning.credit import breaks_terms, lendable, loan_cash, loan_value, pledged_bags, principal_by_week
 from core.planning.layout import interval_of, loan_pairs, loan_unit_owed, make_layout, needs_by_account, promise_price
 from core.planning.safety import first_week_after_treatment, may_be_kept_in, weeks_in_bags
@@ -137,6 +147,33 @@ def test_values_of_a_lot_that_do_not_go_together(values, fits):
     else:
         with pytest.raises(InputError):
             changed("lot", **values)
+
+
+def test_what_nobody_said_costs_nothing_and_limits_nothing():
+    """A buyer, a store, a space and a truck of which only the name is known."""
+    who, way, space, truck = (
+        CaseBuyer("a", "A"),
+        StorageChoice("b", "B", "m"),
+        DryingChoice("c", "C", "m", 1.0),
+        Truck(),
+    )
+    free = {
+        who: (
+            "distance_km fee_fraction pay_delay_weeks chance_failing price_fall minimum_kg first_week promised_kg "
+            "basis_sd first_day"
+        ),
+        way: "owned_bags buyable_bags cost_per_bag cost_per_bag_month treatment_per_bag waiting_days",
+        space: "cost_per_kg fee_per_point_kg hire_per_bag_day price",
+        truck: "cost_per_trip cost_per_km cost_per_bag",
+    }
+    for one, names in free.items():
+        assert {name: getattr(one, name) for name in names.split()} == dict.fromkeys(names.split(), 0)
+    assert (who.weekly_kg, who.quantity_kg, who.last_week, who.fixed_price, who.price_factor) == (*[None] * 4, 1.0)
+    assert not any((who.inspects, who.refuses_treated, way.unshelled, space.unshelled, space.powered, way.sealed))
+    lot = CaseLot("l", "L", "", "maize", 1, 90.0, 13.0)
+    assert (lot.available_week, lot.sale_from_week, lot.moisture_week, lot.common_sd_pct) == (0, 0, 0, 0.0)
+    assert not any((lot.standing, lot.aflatoxin))
+    assert lot.insects_per_kg is lot.keeping_pct is None
 
 
 def test_weeks_and_days_by_hand():

@@ -21,8 +21,17 @@ from core.planning.case import CropPrice, DryingChoice, make_case
 from core.planning.invented_seasons import invented_seasons
 from core.planning.kept_back import dried_kg, lean_price, promised_sales, reserves_of
 from core.planning.outlook import build_outlook
-from core.planning.placing import Ledger
-from core.planning.rolling import next_actions, purchases
+from core.planning.placing import Ledger, place_reserves
+from core.planning.rolling import (
+    KeptPlan,
+    _difference,
+    _moved,
+    _why_changed,
+    kept_bags,
+    next_actions,
+    purchases,
+    season_end,
+)
 from core.planning.sale_plan import PlannedSale
 from core.planning.schedule import Load, floor_room
 from tests.planning.test_plain_value import random_case
@@ -85,6 +94,7 @@ def a_plan(**changes):
         Load("Tarpaulins", "Lot-1", "1", day(7, 8), day(7, 10), 5, 450.0, 13.0, 0),
         Load("Hired dryer", "Lot-2", "2", day(7, 20), day(7, 20), 4, 400.0, 13.0, 1),
         Load("Hired dryer", "Lot-2", "2", day(7, 18), day(7, 18), 1, 100.0, None, 1),
+        Load("Tarpaulins", "Lot-1", "1", day(7, 14), day(7, 14), 1, 90.0, 13.0, 0),
     )
     trips = np.zeros((len(case.buyers), 20), dtype=int)
     trips[1, 9], trips[1, 15] = 2, 1
@@ -133,6 +143,9 @@ def test_steps_by_hand():
         (day(7, 10), "bag", "1", 5, ("Lot-1",)),
         (day(7, 11), "book", "treasurer", 1, ()),
         (day(7, 13), "borrow", "treasurer", 0, ()),
+        (day(7, 14), "dry", "1", 1, ("Lot-1",)),
+        (day(7, 14), "test", "1", 1, ("Lot-1",)),
+        (day(7, 14), "bag", "1", 1, ("Lot-1",)),
         (day(7, 18), "harvest", "2", 4, ("Lot-2",)),
         (day(7, 18), "dry", "2", 1, ("Lot-2",)),
         (day(7, 18), "test", "2", 1, ("Lot-2",)),
@@ -403,3 +416,175 @@ def test_sales_below_what_a_buyer_takes_at_least_are_taken_back():
     fresh = Ledger(outlook)
     assert fresh.take(0, small, enough) == enough
     assert not fresh.close_small_sales()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_is_promised_and_kept_back_is_placed_to_the_bag(seed):
+    """Enough grain and room: of a promise and of each reserve no kg is lacking, and not a whole bag is too much."""
+    case = random_case(seed)
+    buyers = tuple(
+        replace(who, promised_kg=240.0 if number == 0 else 0.0, commodities=(), quantity_kg=None, weekly_kg=None)
+        for number, who in enumerate(case.buyers)
+    )
+    case = case.with_changes(
+        buyers=buyers,
+        lots=tuple(replace(lot, bags=40) for lot in case.lots),
+        drying=tuple(replace(way, capacity_kg=1e6, price=0.0) for way in case.drying),
+        storage=tuple(replace(way, owned_bags=400) for way in case.storage),
+        truck=replace(case.truck, trips_per_week=50),
+    )
+    outlook = build_outlook(case, seed, invented_seasons(case, seed))
+    ledger = Ledger(outlook)
+    place_reserves(ledger)
+    bag = max(lot.bag_mass_kg for lot in case.lots)
+    assert 240.0 - 1e-3 <= ledger.kg[0].sum() < 240.0 + bag
+    assert ledger.kg[1:].sum() == 0
+    assert all(-bag < left <= 1e-3 for left in ledger.reserve)
+    assert ledger.left.sum() + sum(ledger.taken.values()) == 120
+
+
+# The last plan
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_kept_line_goes_to_the_option_most_like_it(seed):
+    """Plain distance: 10 a week of the sale, 3 another store, 2 another space, 0.5 a week of drying, 0.3 a point."""
+    case = random_case(seed)
+    outlook, draw = build_outlook(case, seed, invented_seasons(case, seed)), np.random.default_rng([seed, 3])
+    table, item = outlook.options(1), case.lots[1]
+    for option in draw.choice(np.flatnonzero(table.buyer >= 0), 6, replace=False):
+        setup, store = int(table.setup[option]), int(table.storage[option])
+        away = int(draw.integers(-1, 3))
+        begun = case.start + timedelta(weeks=int(table.start_week[option]) + away)
+        kept_line = line(
+            item.id,
+            2,
+            case.start,
+            case.start + timedelta(weeks=max(0, int(table.sale_week[option]) + away), days=3),
+            buyer=case.buyers[table.buyer[option]].name,
+            storage="" if draw.random() < 0.3 or store < 0 else case.storage[store].name,
+            setup="" if setup < 0 else case.drying[setup].name,
+            dry_from=None if setup < 0 else begun,
+            target_pct=None if setup < 0 else float(table.target_pct[option]) - 0.4,
+        )
+        best, nearest = math.inf, None
+        for other in range(len(table)):
+            if table.buyer[other] != table.buyer[option]:
+                continue
+            space, where = int(table.setup[other]), int(table.storage[other])
+            apart = 10 * abs(int(table.sale_week[other]) - case.week_of(kept_line.sell_on))
+            apart += 3 * ((case.storage[where].name if where >= 0 else "") != kept_line.storage)
+            apart += 2 * ((case.drying[space].name if space >= 0 else "") != kept_line.setup)
+            if kept_line.dry_from is not None:
+                apart += 0.5 * abs(int(table.start_week[other]) - max(0, case.week_of(begun)))
+                target = float(table.target_pct[other])
+                apart += 0.0 if math.isnan(target) else 0.3 * abs(target - kept_line.target_pct)
+            if apart < best - 1e-9:
+                best, nearest = apart, other
+        assert kept_bags(outlook, [kept_line]) == {1: {nearest: 2}}
+
+
+def test_bags_that_are_gone_are_dropped_from_a_kept_plan():
+    """Of nine bags seven and four were planned: seven and two are left. A lot that is gone is nobody's; a buyer that
+    is gone ends the plan.
+    """
+    case = random_case(1)
+    case = case.with_changes(lots=(replace(case.lots[0], bags=9), *case.lots[1:]))
+    outlook = build_outlook(case, 1, invented_seasons(case, 1))
+    gate, lot = case.buyers[0].name, case.lots[0].id
+    rows = [line(lot, 4, MONDAY, day(8, 3), buyer=gate), line(lot, 7, MONDAY, MONDAY, buyer=gate)]
+    found = kept_bags(outlook, [*rows, line("gone", 5, MONDAY, MONDAY, buyer=gate)])
+    assert sorted(found[0].values()) == [2, 7]
+    assert list(found) == [0]
+    assert kept_bags(outlook, [rows[0], line(lot, 1, MONDAY, MONDAY, buyer="gone")]) is None
+    assert kept_bags(outlook, []) == {}
+
+
+def test_the_seasons_end_by_hand():
+    """Lot 1: 425 kg at 0.30 and 170 at 0.35 planned: 187.00; 300 at 0.32 and 300 at 0.30 sold: 186.00.
+
+    5 kg more at 187 / 595; the rest is the price. Planned on 11 September at the mean of the kg, sold on the 15th.
+    """
+    lines = (
+        line("1", 5, MONDAY, day(9, 7), buyer="Mill", price_kg=0.30),
+        line("1", 2, MONDAY, day(9, 21), buyer="Mill", price_kg=0.35),
+        line("2", 4, MONDAY, day(7, 27), buyer="Gate"),
+        line("3", 3, MONDAY, day(7, 27), reserve="home use"),
+    )
+    first = KeptPlan(1, MONDAY, "w", 0.0, 0.0, "{}", lines)
+    rows = [
+        (1, day(7, 5), 99.0, 0.9, None),
+        (1, day(9, 8), 300.0, 0.32, day(9, 10)),
+        (1, day(9, 22), 300.0, 0.30, None),
+        (9, day(8, 1), 100.0, 0.20, None),
+    ]
+    sales = pd.DataFrame(rows, columns=["lot_id", "sold_on", "mass_kg", "price_per_kg", "paid_on"])
+    found = {row["lot"]: row for row in season_end(first, sales, {9: "Ninth"}).to_dict("records")}
+    assert set(found) == {"1", "2", "Ninth"}
+    one = found["1"]
+    assert (one["kg_planned"], one["kg_done"]) == (595, 600)
+    assert (one["planned"], one["done"], one["paid"], one["unpaid"]) == pytest.approx((187, 186, 96, 90))
+    assert (one["by_quantity"], one["by_price"]) == pytest.approx((5 * 187 / 595, -1 - 5 * 187 / 595))
+    assert (one["planned_on"], one["done_on"], one["days_later"]) == (day(9, 11), day(9, 15), 4)
+    assert str(one["why"]) == "as planned"
+    assert (found["2"]["kg_planned"], found["2"]["by_quantity"]) == (340, pytest.approx(-340 * 0.3))
+    assert str(found["2"]["why"]) == "not sold yet"
+    ninth = found["Ninth"]
+    assert (ninth["by_quantity"], ninth["by_price"], str(ninth["why"])) == (20, 0, "sold without having been planned")
+    early = season_end(first, sales.iloc[:0], {}, until=day(9, 7)).set_index("lot")
+    assert early["kg_planned"].tolist() == [425, 340]
+    assert season_end(first, sales, {}, until=MONDAY).set_index("lot").loc["2", "kg_planned"] == 0
+
+
+def test_what_differs_from_the_plan_at_its_edges():
+    def said(kg=100.0, price=1.0, later=0):
+        return str(_difference(100.0, kg, 1.0, price, later))
+
+    for alike in (
+        {"kg": 102.9},
+        {"kg": 97.1},
+        {"price": 1.029},
+        {"price": 0.971},
+        {"later": 7},
+        {"later": -7},
+        {"later": None},
+    ):
+        assert said(**alike) == "as planned"
+    for other in ({"kg": 103.1}, {"kg": 96.9}, {"price": 1.031}, {"price": 0.969}, {"later": 8}, {"later": -8}):
+        assert "%" in said(**other)
+    assert said(120.0, 0.9, 9) == "+20 % of quantity, -10 % of price, 9 days later than planned"
+
+
+def test_what_changed_since_the_last_plan_at_its_edges():
+    """Prices from 2 % on, moisture from half a point on; lots moved by more than a week or to another buyer."""
+    before = CASE.with_changes(
+        prices=(CropPrice("maize", 1.0), CropPrice("common_bean", 1.0), CropPrice("sorghum", 1.0))
+    )
+    last = KeptPlan(1, MONDAY, "w", 0.0, 0.0, before.to_json(), ())
+
+    def said(impossible=False, prices=(1.0, 1.0, 1.0), wetter=(0.0, 0.0, 0.0), number="lot-1"):
+        now = before.with_changes(
+            prices=tuple(replace(one, price_now=price) for one, price in zip(before.prices, prices, strict=True)),
+            lots=tuple(
+                replace(lot, moisture_pct=lot.moisture_pct + more, id=number if lot.id == "lot-1" else lot.id)
+                for lot, more in zip(before.lots, wetter, strict=True)
+            ),
+        )
+        return [str(one) for one in _why_changed(last, SimpleNamespace(case=now, allocation=None), impossible)]
+
+    assert said() == []
+    assert len(said(prices=(1.021, 0.979, 1.019))) == 2
+    assert "by -2 %" in said(prices=(1.0, 0.979, 1.0))[0]
+    assert len(said(wetter=(0.51, -0.51, 0.49))) == 2
+    assert said(number="new") == ["lot Lot 1 is new", "lot Lot 1 is sold or used"]
+    assert len(said(impossible=True)) == 1
+    old = (line("a", 3, MONDAY, day(8, 3), buyer="M"), line("a", 2, MONDAY, day(9, 7), buyer="M"))
+
+    def moved(*lines):
+        return _moved(replace(last, lines=old), SimpleNamespace(sales=lines))["lot"].tolist()
+
+    assert moved(line("a", 5, MONDAY, day(8, 10), buyer="M")) == []
+    assert moved(line("a", 5, MONDAY, day(8, 11), buyer="M")) == ["A"]
+    assert moved(line("a", 5, MONDAY, day(8, 3), buyer="N")) == ["A"]
+    assert moved(line("b", 5, MONDAY, day(8, 3), buyer="M")) == ["A", "B"]
+    assert moved() == ["A"]
