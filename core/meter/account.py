@@ -314,18 +314,9 @@ def _shared_out(account: Account, event: BookEvent, source: str, by_party: bool)
     return [Posting(_text(account, event), lines)]
 
 
-def _payment(account: Account, event: BookEvent) -> Postings:
-    return _two(
-        account,
-        event,
-        money_account(place_of(event.payload)),
-        MEMBERS_OWE,
-        from_party=member_of(account.facts, event.payload),
-    )
-
-
-def _grain_payment(account: Account, event: BookEvent) -> Postings:
-    return _two(account, event, GRAIN, MEMBERS_OWE, from_party=member_of(account.facts, event.payload))
+def _by_member(account: Account, event: BookEvent, to: str) -> Postings:
+    """Post what a member gives against what all members owe."""
+    return _two(account, event, to, MEMBERS_OWE, from_party=member_of(account.facts, event.payload))
 
 
 def _grain_sold(account: Account, event: BookEvent) -> Postings:
@@ -333,10 +324,6 @@ def _grain_sold(account: Account, event: BookEvent) -> Postings:
     lines = [debit(money_account(place_of(event.payload)), amount), credit(GRAIN, book)]
     lines += signed(GRAIN_GAIN if amount > book else GRAIN_LOSS, book - amount)
     return [Posting(_text(account, event), lines)]
-
-
-def _labour(account: Account, event: BookEvent) -> Postings:
-    return _two(account, event, LABOUR, MEMBERS_OWE, from_party=member_of(account.facts, event.payload))
 
 
 def _meter_bought(account: Account, event: BookEvent) -> Postings:
@@ -475,10 +462,10 @@ POSTINGS: dict[str, Callable[[Account, BookEvent], Postings]] = {
     "leaves": _leaves,
     "capital_due": lambda account, event: _shared_out(account, event, CAPITAL, by_party=True),
     "charge": lambda account, event: _shared_out(account, event, CHARGES, by_party=False),
-    "payment": _payment,
-    "grain_payment": _grain_payment,
+    "payment": lambda account, event: _by_member(account, event, money_account(place_of(event.payload))),
+    "grain_payment": lambda account, event: _by_member(account, event, GRAIN),
     "grain_sold": _grain_sold,
-    "labour": _labour,
+    "labour": lambda account, event: _by_member(account, event, LABOUR),
     "outside_tests": lambda account, event: _two(account, event, money_account(place_of(event.payload)), TEST_FEES),
     "meter_bought": _meter_bought,
     "spent": _spent,
