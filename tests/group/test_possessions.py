@@ -8,9 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from core.drying.setups import drying_method_table
 from core.errors import DryholdError, InputError, StaleError
+from core.group import tables
 from core.group.database import open_store
 from core.group.older_records import carried_over, carried_over_facts
 from core.group.possessions import keep_spaces, keep_stores, possessions, space_from, store_from
@@ -175,6 +177,15 @@ def test_a_buyers_deduction_is_one_setting_and_what_nothing_reads_is_gone(tmp_pa
     older = {"meter.worth.deduction_per_point": 0.03, "floor_wage_hour": 55}
     assert carried_over(older) == {"plan.discount_per_point": 0.03}
     assert carried_over({**older, "plan.discount_per_point": 0.01}) == {"plan.discount_per_point": 0.01}
+
+
+def test_a_setting_that_is_gone_is_neither_shown_nor_carried_over(store):
+    """Records of this very version may hold it: it was taken out without a change of the tables."""
+    store.set_fact(1, "meter.worth.day_cost", 0.5, "entered", "Asha", NOW)
+    with store.engine.begin() as connection:
+        connection.execute(sa.update(tables.facts).values(key="meter.worth.store_days"))
+    assert "meter.worth.store_days" not in store.facts(1)
+    assert carried_over({"meter.worth.store_days": 90}) == {}
 
 
 def test_carrying_over_twice_changes_nothing():
