@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from core.errors import InputError
+from core.given import check_number
 
 MONTHS_A_YEAR = 12
 
@@ -213,6 +214,8 @@ class Instalment:
 
 
 def _check(principal: float | Decimal, rate_per_period: float | Decimal, periods: int) -> None:
+    for name, value in (("principal", principal), ("rate_per_period", rate_per_period), ("periods", periods)):
+        check_number(name, value, finite=True)
     if isinstance(periods, bool) or int(periods) != periods or periods < 1:
         raise InputError(
             "the number of instalments must be a whole number of 1 or more, not {periods}", periods=periods

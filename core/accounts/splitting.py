@@ -78,7 +78,7 @@ def split_exactly(
     total, coin = as_decimal(amount), as_decimal(step, "step")
     if coin <= 0:
         raise InputError("the smallest coin must be above 0, not {step}", step=step)
-    if not weights:
+    if not isinstance(weights, Mapping) or not weights:
         raise InputError("there is no member to share {amount} among", amount=total)
     exact = {name: _weight(name, weight) for name, weight in weights.items()}
     whole = sum(exact.values(), Fraction(0))

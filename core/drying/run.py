@@ -13,6 +13,7 @@ from core.drying.setups import DryingSetup
 from core.drying.thin_layer import Array, thin_layer_of
 from core.drying.weather import as_frames, layer_weather
 from core.errors import InputError
+from core.given import takes_numbers
 from core.grain.commodities import Commodity, ThinLayer, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import isotherm_parameters
@@ -71,6 +72,7 @@ class DryingRun:
     rates: ThinLayer
 
 
+@takes_numbers(alone=("moisture_pct", "rate_factors"), finite=("target_pct",))
 def simulate_drying(
     commodity: str | Commodity,
     moisture_pct: float | Array,

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
 from core.errors import InputError, NotFoundError
+from core.given import check_number
 from core.reference_tables import reference_table
 
 
@@ -58,6 +60,18 @@ class DryingSetup:
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
         drying_method(self.method)
+        check_number("area_m2", self.area_m2)
+        for name in ("load_kg_m2", "spread_hour", "cover_hour", "turn_interval_h"):
+            if getattr(self, name) is not None:
+                check_number(name, getattr(self, name))
+        for name in ("grain_temperature_limit_c", "already_dried_from_pct"):
+            if getattr(self, name) is not None:
+                check_number(name, getattr(self, name), finite=True)
+        if self.time_zone is not None:
+            try:
+                ZoneInfo(self.time_zone)
+            except (TypeError, ValueError, ZoneInfoNotFoundError, OSError, AttributeError) as error:
+                raise InputError("there is no time zone named {name}", name=str(self.time_zone)[:40]) from error
         for name, value, low, high in (
             ("area", self.area_m2, 1e-3, 1e6),
             ("load per m²", self.load, 0.1, 2000.0),
@@ -120,6 +134,6 @@ def drying_method(method: str) -> Mapping[str, Any]:
         When there is no such method.
     """
     table = drying_method_table()
-    if method not in table:
+    if not isinstance(method, str) or method not in table:
         raise NotFoundError("no drying method named {method}; known: {known}", method=method, known=", ".join(table))
     return table[method]

@@ -11,6 +11,7 @@ import pandas as pd
 
 from core.drying.layer import LayerWeather
 from core.errors import InputError
+from core.given import check_number
 from core.grain.air import vapour_pressure
 from core.messages import Message, message
 
@@ -52,8 +53,8 @@ def as_frames(weather: pd.DataFrame | Sequence[pd.DataFrame]) -> list[pd.DataFra
     InputError
         For no frame, a missing column, an index without time zone, not hourly or not common to all.
     """
-    frames = [weather] if isinstance(weather, pd.DataFrame) else list(weather)
-    if not frames or len(frames[0]) == 0:
+    frames = [weather] if isinstance(weather, pd.DataFrame) else list(weather) if isinstance(weather, Sequence) else []
+    if not all(isinstance(frame, pd.DataFrame) for frame in frames) or not frames or len(frames[0]) == 0:
         raise InputError("there is no weather to dry in")
     index = frames[0].index
     if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
@@ -81,6 +82,8 @@ def checked_values(frames: Sequence[pd.DataFrame]) -> dict[str, np.ndarray]:
     for name in REQUIRED:
         low, high = POSSIBLE[name]
         slack = SLACK.get(name, 0.0)
+        for frame in frames:
+            check_number(name, frame[name].to_numpy())
         table = np.column_stack([frame[name].to_numpy(dtype=float) for frame in frames])
         bad = ~((table >= low - slack) & (table <= high + slack))
         if bad.any():

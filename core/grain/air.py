@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
+from core.given import takes_numbers
 
 STANDARD_PRESSURE_KPA = 101.325
 """Air pressure at sea level, kPa (ASHRAE Fundamentals 2017, chapter 1, equation 3)."""
@@ -18,6 +19,7 @@ KELVIN = 273.15
 FloatArray = NDArray[np.float64]
 
 
+@takes_numbers("temperature_c")
 def saturation_vapour_pressure(temperature_c: ArrayLike) -> FloatArray:
     """Return the saturation pressure of water vapour, over ice below the triple point.
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from core.errors import InputError
+from core.given import takes_numbers
 from core.grain.air import FloatArray
 
 
@@ -40,6 +41,7 @@ def dry_matter(mass: ArrayLike, moisture_pct: ArrayLike) -> FloatArray:
     return (_checked_mass(mass) * (1 - _checked_moisture(moisture_pct) / 100))[()]
 
 
+@takes_numbers("mass", "moisture_from_pct", "moisture_to_pct")
 def mass_after_drying(mass: ArrayLike, moisture_from_pct: ArrayLike, moisture_to_pct: ArrayLike) -> FloatArray:
     """Return the mass of the same dry matter at another moisture.
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError, OutOfRangeError
+from core.given import takes_numbers
 from core.grain.air import FloatArray
 from core.grain.commodities import Commodity, IsothermSet, get_commodity
 from core.grain.mass import dry_basis, wet_basis
@@ -200,6 +201,7 @@ def log_humidity_slope(
     return sorption_form(chosen.form).slope(chosen, temperature_c, np.maximum(moisture_dry_basis_pct, 1e-6))
 
 
+@takes_numbers("temperature_c", "relative_humidity_pct")
 def equilibrium_moisture(
     commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, isotherm: str | None = None
 ) -> FloatArray:
@@ -229,6 +231,7 @@ def equilibrium_moisture(
     return wet_basis(moisture_dry_basis(chosen, temperature, relative_humidity / 100))
 
 
+@takes_numbers("temperature_c", "moisture_pct")
 def equilibrium_humidity(
     commodity: str | Commodity, temperature_c: ArrayLike, moisture_pct: ArrayLike, isotherm: str | None = None
 ) -> FloatArray:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from core.errors import InputError
+from core.given import takes_numbers
 
 DRY, WET, UNSURE = "dry enough", "too wet", "cannot tell"
 # Typical spread between bags after sun drying is 0.5 to 1.0 point; it stands in where one or two bags were probed.
@@ -62,6 +63,7 @@ class LotMoisture:
         return self.mean_pct - half, self.mean_pct + half
 
 
+@takes_numbers(whole=("bags",))
 def bags_to_probe(bags: int) -> int:
     """Return how many bags of a lot to probe: all up to 10, 10 up to 100, then the square root rounded up.
 
@@ -106,6 +108,11 @@ def bags_for_precision(bag_sd: float, half_width: float, bags: int, confidence: 
     return min(bags, max(1, math.ceil(needed / (1 + needed / bags) - 1e-9)))
 
 
+@takes_numbers(
+    alone=("readings_pct",),
+    finite=("meter_bias_sd", "meter_bias", "isotherm_sd", "reading_sd", "usual_bag_sd"),
+    whole=("bags",),
+)
 def estimate_lot(
     readings_pct: ArrayLike,
     bags: int,
@@ -247,6 +254,7 @@ def acceptance_limit(limit_pct: float, standard_error_pct: float, risk: float, f
     return limit_pct - student_quantile(1 - risk, freedom) * standard_error_pct
 
 
+@takes_numbers(alone=("limit_pct", "risk", "wet_risk"))
 def judge_dryness(
     lot_moisture: LotMoisture, limit_pct: float, risk: float = 0.05, wet_risk: float | None = None
 ) -> str:

@@ -11,11 +11,25 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import InventoryCredit, annuity_growth, growth, interest_on, present_value, rate_of
 from core.errors import InputError
+from core.given import takes_numbers
 
 MONTHS_PER_WEEK = 7 / (365.25 / 12)
 Floats = NDArray[np.float64]
 
 
+@takes_numbers(
+    "price_now",
+    "months",
+    finite=(
+        "price_now",
+        "months",
+        "monthly_interest",
+        "monthly_loss",
+        "monthly_cost",
+        "one_off_cost",
+        "quality_discount",
+    ),
+)
 def breakeven_price(
     price_now: ArrayLike, months: ArrayLike, monthly_interest: float, monthly_loss: float, monthly_cost: float = 0.0
 ) -> NDArray[np.float64] | float:
@@ -50,6 +64,10 @@ def breakeven_price(
     if not 0 <= monthly_loss < 1:
         raise InputError("monthly loss {loss} must be at least 0 and below 1", loss=monthly_loss)
     periods = np.asarray(months, dtype=float)
+    if np.any(periods < 0):
+        raise InputError("{months} months cannot be", months=months)
+    if np.any(np.asarray(price_now, dtype=float) < 0):
+        raise InputError("a price must be above zero")
     capital = np.asarray(price_now, dtype=float) * growth(monthly_interest, periods)
     needed = capital + monthly_cost * annuity_growth(monthly_interest, periods)
     result = needed / (1 - monthly_loss) ** periods

@@ -15,7 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import InputError, PriceDataError
-from core.market.season import SeasonalCurve, fit_season
+from core.given import takes_numbers
+from core.market.season import SeasonalCurve, checked_months, fit_season
 from core.market.waiting import WaitingRule, decide
 
 Floats = NDArray[np.float64]
@@ -80,6 +81,7 @@ def past_harvests(
     return found
 
 
+@takes_numbers(finite=("monthly_loss", "monthly_interest"), whole=("horizon_months",))
 def hindcast(
     prices: pd.Series,
     monthly_loss: float,
@@ -114,7 +116,9 @@ def hindcast(
         raise InputError(
             "loss {loss} or interest {interest} is not possible", loss=monthly_loss, interest=monthly_interest
         )
-    series = prices.dropna().astype(float).sort_index()
+    series = checked_months(prices)
+    if series.empty:
+        raise PriceDataError("every price must be a number above zero")
     rule = WaitingRule(horizon_months, monthly_interest, monthly_loss)
     rows = []
     for origin, outcome in past_harvests(series, horizon_months, monthly_inflation):

@@ -21,6 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from core.errors import InputError, PriceDataError
+from core.given import takes_numbers
 from core.market.other_markets import OtherMarkets, other_markets
 from core.market.season_models import (
     Floats,
@@ -125,6 +126,7 @@ class SeasonalCurve:
     _shared: tuple[Floats, Floats] | None = field(default=None, repr=False)
     _neighbours: tuple[pd.Series, ...] = field(default=(), repr=False)
 
+    @takes_numbers(alone=("interval", "from_price"), whole=("months",))
     def forecast(self, months: int, interval: float = 0.8, from_price: float | None = None) -> pd.DataFrame:
         """Forecast the price month by month.
 
@@ -150,6 +152,7 @@ class SeasonalCurve:
         index = pd.RangeIndex(1, months + 1, name="months_ahead")
         return pd.DataFrame({"low": low, "median": median, "high": high, "mean": paths.mean(axis=0)}, index=index)
 
+    @takes_numbers(alone=("from_price",), whole=("months", "count", "seed"))
     def sample_paths(self, months: int, count: int, seed: int, from_price: float | None = None) -> Floats:
         """Draw possible monthly price paths.
 
@@ -365,8 +368,16 @@ def drift_centre(times: Ints, log_price: Floats, jumps: Sequence[int], general: 
     return general
 
 
-def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
-    """Return the usable months in order, and notes about shortness and gaps."""
+def checked_months(prices: pd.Series) -> pd.Series:
+    """Return the months that have a price, in order.
+
+    Raises
+    ------
+    InputError
+        Not a monthly PeriodIndex, or a month that stands twice.
+    PriceDataError
+        A price that is no number above zero.
+    """
     if not isinstance(prices, pd.Series) or not isinstance(prices.index, pd.PeriodIndex):
         raise InputError("prices need a monthly PeriodIndex, not {kind}", kind=type(prices).__name__)
     if prices.index.freqstr != "M":
@@ -379,6 +390,12 @@ def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
         raise InputError("a month stands twice in the prices, or a price has no month")
     if not np.isfinite(series.to_numpy()).all() or (series <= 0).any():
         raise PriceDataError("every price must be a number above zero")
+    return series
+
+
+def _checked(prices: pd.Series) -> tuple[pd.Series, list[Message]]:
+    """Return the usable months in order, and notes about shortness and gaps."""
+    series = checked_months(prices)
     notes: list[Message] = []
     recent = series[series.index > series.index[-1] - MOST_MONTHS] if len(series) else series
     if len(recent) < len(series):

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import annuity_worth, present_value
 from core.errors import InputError
+from core.given import check_number
 from core.market.other_markets import OtherMarkets
 from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
 from core.messages import Message, message
@@ -49,6 +50,17 @@ class WaitingRule:
     monthly_interest: float
     monthly_loss: float
     monthly_cost_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what is no number, and a loss or cost that would be a gain."""
+        check_number("months", self.months, whole=True)
+        for name in ("monthly_interest", "monthly_loss", "monthly_cost_share"):
+            check_number(name, getattr(self, name), finite=True)
+        loss, interest = self.monthly_loss, self.monthly_interest
+        if not 0 <= loss < 1 or interest <= -1:
+            raise InputError("loss {loss} or interest {interest} is not possible", loss=loss, interest=interest)
+        if self.monthly_cost_share < 0:
+            raise InputError("a cost cannot be below zero")
 
     def discount(self, months: ArrayLike) -> Floats:
         """Return what a unit of price after some months is worth today, weight loss and interest taken off."""

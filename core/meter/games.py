@@ -146,6 +146,8 @@ def airport_shares(cost_by_name: Mapping[str, Money]) -> dict[str, float]:
 
 def airport_fractions(cost_by_name: Mapping[str, Money]) -> dict[str, Fraction]:
     """Return the shares of `airport_shares` as exact fractions."""
+    if not isinstance(cost_by_name, Mapping):
+        raise InputError("the cost of {group} is missing", group="–")
     costs = {name: _exact(cost, name) for name, cost in cost_by_name.items()}
     for name, cost in costs.items():
         if cost < 0:
@@ -290,6 +292,8 @@ def all_groups(names: Sequence[str], cost: Callable[[frozenset[str]], Money]) ->
 def _table(cost_of: Mapping[frozenset[str], Money]) -> tuple[list[str], list[Fraction]]:
     """Return the names and the costs by bit pattern, or say which group is missing."""
     members: set[str] = set()
+    if not isinstance(cost_of, Mapping) or not all(isinstance(group, frozenset) for group in cost_of):
+        raise InputError("the cost of {group} is missing", group="–")
     for group in cost_of:
         members |= set(group)
     names = sorted(members, key=str)

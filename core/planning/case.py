@@ -16,6 +16,7 @@ import numpy as np
 
 from core.accounts.finance import InventoryCredit, present_value
 from core.errors import DryholdError, InputError
+from core.given import takes_numbers
 from core.group.facts import default_number
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
 
@@ -541,6 +542,7 @@ def _check_buyers(case: PlanningCase) -> None:
             raise InputError("buyer {name}: a payment, a week or a fee that cannot be", name=who.name)
 
 
+@takes_numbers(whole=("lots", "weeks", "scenarios", "seed"))
 def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
     """Return an invented case (for benchmarks and tests; no real group, price or place).
 

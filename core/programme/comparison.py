@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
+from core.given import takes_numbers
 from core.programme.intervals import FEWEST
 
 Array = NDArray[np.float64]
@@ -21,6 +22,7 @@ def _checked_sizes(size: ArrayLike) -> Array:
     return sizes
 
 
+@takes_numbers(alone=("benchmark", "coverage"), finite=("size",))
 def funnel_limits(benchmark: float, size: ArrayLike, coverage: float = 0.95) -> tuple[Array, Array]:
     """Return the limits within which chance alone keeps a group's proportion.
 
@@ -61,6 +63,7 @@ def funnel_limits(benchmark: float, size: ArrayLike, coverage: float = 0.95) -> 
     return low[()], high[()]
 
 
+@takes_numbers(alone=("rates",), finite=("sizes",))
 def shrink_to_mean(rates: ArrayLike, sizes: ArrayLike) -> Array:
     """Return rates drawn towards their common mean, the more the less each is known.
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError, OutOfRangeError
+from core.given import takes_numbers
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.sorption import humidity, isotherm_parameters, moisture_dry_basis
 
@@ -243,6 +244,7 @@ def check_grain(temperature_c: ArrayLike, moisture_pct: ArrayLike, damaged_pct: 
         raise OutOfRangeError("grain temperature {value} °C is outside -20 to 60 °C", value=temperature_c)
 
 
+@takes_numbers("days", "temperature_c", "moisture_pct", "damaged_pct")
 def dry_matter_loss(
     commodity: str | Commodity,
     days: ArrayLike,
@@ -277,6 +279,7 @@ def dry_matter_loss(
     return loss_at_age(crop, time * ageing_rate(crop, temperature_c, moisture_pct, damaged_pct))[()]
 
 
+@takes_numbers("temperature_c", "moisture_pct", "loss_limit_pct", "damaged_pct")
 def safe_storage_days(
     commodity: str | Commodity,
     temperature_c: ArrayLike,

@@ -131,7 +131,7 @@ def get_method(method: str | Method) -> Method:
     if isinstance(method, Method):
         return method
     table = method_table()
-    if method not in table:
+    if not isinstance(method, str) or method not in table:
         raise NotFoundError("there is no storage method {method}; there are {known}", method=method, known=list(table))
     entry = table[method]
     sealed = bool(entry["sealed"])

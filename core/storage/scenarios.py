@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
+from core.given import check_number
 from core.storage.insects import Pest, insect_table, start_from_sieve
 from core.storage.methods import Method
 
@@ -53,16 +54,19 @@ def draw_pests(scenarios: int, seed: int = 0, borer_present: bool | None = None)
 
 def climate_arrays(climate: pd.DataFrame | Sequence[pd.DataFrame], days: int) -> tuple[Array, Array]:
     """Return temperature and humidity as (days, scenarios), or raise where a climate is too short or impossible."""
-    frames = [climate] if isinstance(climate, pd.DataFrame) else list(climate)
-    if not frames:
+    frames = [climate] if isinstance(climate, pd.DataFrame) else list(climate) if isinstance(climate, Sequence) else []
+    if not frames or not all(isinstance(frame, pd.DataFrame) for frame in frames):
         raise InputError("no climate was given; give a table by day with temperature_c and relative_humidity_pct")
     columns = []
     for name in ("temperature_c", "relative_humidity_pct"):
         for frame in frames:
             if name not in frame.columns:
                 raise InputError("the climate has no column {name}", name=name)
+            if not frame.index.is_monotonic_increasing:
+                raise InputError("the days of the climate are not in order")
             if len(frame) < days:
                 raise InputError("the climate has {rows} days, {days} are asked for", rows=len(frame), days=days)
+            check_number(name, frame[name].to_numpy())
         columns.append(np.column_stack([frame[name].to_numpy(dtype=float)[:days] for frame in frames]))
     temperature, relative = columns
     if not np.all((temperature > -40.0) & (temperature < 55.0)):

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
+from core.given import takes_numbers
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, wet_basis
 from core.grain.sorption import humidity, isotherm_parameters
@@ -77,6 +78,11 @@ def _notes(crop: Commodity, method: Method, start_pct: Array, borer_present: boo
     return tuple(notes)
 
 
+@takes_numbers(
+    alone=("moisture_pct",),
+    finite=("insects_per_kg", "damaged_pct", "sieved_kg", "resistance", "leak_share", "store_offset_c"),
+    whole=("days", "stored_days", "insects_grown_days", "seed", "every"),
+)
 def simulate_storage(
     commodity: str | Commodity,
     moisture_pct: ArrayLike,
