@@ -8,6 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from core.advice.origins import weather_now
+from core.advice.parts import EXAMPLE, USUAL, WeatherNow
 from core.advice.read import content_key
 from core.errors import DryholdError
 from core.messages import Message, message
@@ -23,10 +24,19 @@ def origin_lines(group_id: int) -> tuple[Message, ...]:
 def _lines(group_id: int, key: tuple[Hashable, ...]) -> tuple[Message, ...]:
     store, today = state.store(), state.today()
     try:
-        weather = message("Weather: {origin}", origin=weather_now(store, group_id, state.now()).said)
+        now = weather_now(store, group_id, state.now())
+        weather = _weather_words(now)
+        if store.group(group_id).demo and now.origin == EXAMPLE:
+            return (message("invented weather and prices"),)
     except DryholdError as error:
         weather = message("Weather: {origin}", origin=error.message)
     quoted = pd.to_datetime(store.price_quotes(group_id)["quoted_on"]).dt.date
     days = [day for day in quoted if day <= today]
-    prices = message("Prices: the newest is of {day}", day=max(days)) if days else message("Prices: none entered")
+    prices = message("Prices: {day}", day=max(days)) if days else message("Prices: none entered")
     return weather, prices
+
+
+def _weather_words(weather: WeatherNow) -> Message:
+    """Return in two or three words where the weather comes from; the page of the weather says it at length."""
+    short = {EXAMPLE: message("example"), USUAL: message("usual for the month")}
+    return message("Weather: {origin}", origin=short.get(weather.origin, weather.said))

@@ -31,6 +31,10 @@ DAY_FORMAT = "DD/MM/YYYY"
 """How a field and a sortable column show a day: as all readers' languages write it, the day first."""
 OPEN_CARDS = 3
 CARD_LINES = 3
+LETTER_PX, CELL_PX, LEAST_PX = 7, 18, 90
+"""A letter of a table, what a cell takes beside its letters, and the least width of a column made narrower."""
+ROOM_PX, NARROW_PX = 900, 700
+"""Room for a table beside the side bar of a laptop, and on a tablet: what is broader becomes cards there."""
 OF_ONE_GROUP = ("programme_group",)
 """Sections of the officer's pages that are about the chosen group; the others are about many."""
 
@@ -61,7 +65,6 @@ def head() -> None:
         return
     words = [literal(group.name), *([literal(group.district)] if group.district else [])]
     words += [say(line, markdown=True) for line in origin_lines(group.id)]
-    words += [_("Example group: people, places and prices are invented.")] if group.demo else []
     st.caption(" · ".join(words))
 
 
@@ -236,20 +239,44 @@ def table(
         Cards that are not folded on a phone.
     """
     frame = pd.DataFrame(rows)
-    days = {
-        name: st.column_config.DateColumn(format=DAY_FORMAT)
-        for name in frame
+    wanted = wanted_widths(frame)
+    shown = _fitted(wanted)
+    columns = {
+        name: st.column_config.DateColumn(format=DAY_FORMAT, width=shown[at])
         if isinstance(next(iter(frame[name].dropna()), None), date)
+        else st.column_config.Column(width=shown[at])
+        for at, name in enumerate(frame)
+        if shown[at] or isinstance(next(iter(frame[name].dropna()), None), date)
     }
-    with st.container(key=f"wide_{key}"):
-        st.dataframe(frame, key=key, width="stretch", hide_index=True, column_config=days)
-    st.html(cards(frame, open_cards))
+    broad = "broad_" if sum(wanted) > NARROW_PX else ""
+    with st.container(key=f"wide_{broad}{key}"):
+        st.dataframe(frame, key=key, width="stretch", hide_index=True, column_config=columns)
+    st.html(cards(frame, open_cards, bool(broad)))
     if file_name:
         download(frame, file_name, f"{key}_csv")
 
 
-def cards(frame: pd.DataFrame, open_cards: int = OPEN_CARDS) -> str:
-    """Return a table as HTML cards, one a row, shown only on narrow screens; every cell is escaped."""
+def wanted_widths(frame: pd.DataFrame) -> list[int]:
+    """Return what each column of a table takes to show its heading and its longest cell whole, pixels."""
+    return [
+        LETTER_PX * max([len(str(name)), *(len(_cell(value)) for value in frame[name].head(CARDS))]) + CELL_PX
+        for name in frame
+    ]
+
+
+def _fitted(wanted: Sequence[int]) -> list[int | None]:
+    """Return widths, pixels, for the broadest columns of a table that would else scroll sideways; None: as they are."""
+    cap = max(wanted, default=0)
+    while cap > LEAST_PX and sum(min(width, cap) for width in wanted) > ROOM_PX:
+        cap -= 5
+    return [cap if width > cap else None for width in wanted]
+
+
+def cards(frame: pd.DataFrame, open_cards: int = OPEN_CARDS, broad: bool = False) -> str:
+    """Return a table as HTML cards, one a row, shown only on narrow screens (a broad table's also on a tablet).
+
+    Every cell is escaped.
+    """
     headings = [html.escape(str(name)) for name in frame.columns]
     made = []
     for row in frame.head(CARDS).itertuples(index=False):
@@ -270,7 +297,8 @@ def cards(frame: pd.DataFrame, open_cards: int = OPEN_CARDS) -> str:
     count = len(made) - open_cards
     words = ngettext("{count} more row", "{count} more rows", count).format(count=count) if rest else ""
     folded = f"<details><summary>{html.escape(words)}</summary><ul>{rest}</ul></details>" if rest else ""
-    return f'<div class="dh-cards"><ul>{first}</ul>{folded}<p>{html.escape(note)}</p></div>'
+    kind = "dh-cards dh-broad" if broad else "dh-cards"
+    return f'<div class="{kind}"><ul>{first}</ul>{folded}<p>{html.escape(note)}</p></div>'
 
 
 def _cell(value: object) -> str:

@@ -17,7 +17,7 @@ STYLE = (
     ".next{break-before:page}.sign{margin-top:1.6rem;display:flex;gap:2rem}.sign p{flex:1;border-top:1px solid #22261f}"
     "@media print{body{margin:0;max-width:none}@page{size:A4;margin:14mm}}"
     "@media screen and (max-width:500px){"
-    ".wide th{display:none}.wide tr{display:block;border:1px solid #bbb;padding:.3rem .5rem;margin:.3rem 0}"
+    ".wide tr:has(th){display:none}.wide tr{display:block;border:1px solid #bbb;padding:.3rem .5rem;margin:.3rem 0}"
     ".wide td{display:flex;justify-content:space-between;gap:1rem;border:0}.wide td:empty{display:none}"
     ".wide td:first-child{font-weight:bold}.wide td:not(:first-child)::before{content:attr(data-of);text-align:left}}"
 )

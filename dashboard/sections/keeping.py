@@ -10,9 +10,19 @@ import streamlit as st
 
 from core.accounts.finance import InventoryCredit
 from core.group.records import Group
-from core.market.costs import GRAIN_LOAN, OTHER_LOAN, SELL_GRAIN, cash_plan, cash_sources, loan_outcome, waiting_cost
+from core.market.costs import (
+    GRAIN_LOAN,
+    OTHER_LOAN,
+    SELL_GRAIN,
+    WaitingCost,
+    cash_plan,
+    cash_sources,
+    loan_outcome,
+    waiting_cost,
+)
 from core.planning.wishes import cash_needed
 from dashboard import page, state
+from dashboard.charts.keeping import keeping_figure
 from dashboard.forms.facts import Figure, assumed_count, facts_form
 from dashboard.forms.price_series import Chosen, choose_price, quotes_or_stop
 from dashboard.text import _, money, ngettext, number, percent
@@ -52,7 +62,19 @@ def show() -> None:
         then = outlook.prices_after(months)
         with top:
             page.caution("money", "advice")
-            page.answer(waiting_words(group, mass, months, chosen, then))
+            said = waiting_words(group, mass, months, chosen, then)
+            page.answer(said)
+            page.chart(
+                keeping_figure(chosen.price_today, cost_of(chosen, months), then, months, group.currency),
+                alt=said,
+                key="keeping_chart",
+            )
+            st.caption(
+                _(
+                    "Pale: the price by then in 8 of 10 possible seasons. Mark: the middle season. Keeping pays where "
+                    "it is right of the dotted line."
+                )
+            )
         credit = InventoryCredit(
             *(float(state.store().fact(group.id, figure.key).value) for figure in credit_figures(group))
         )
@@ -68,10 +90,15 @@ def show() -> None:
             facts_form("loan_terms", group, figures)
 
 
+def cost_of(chosen: Chosen, months: int) -> WaitingCost:
+    """Return what keeping a kilogram so long costs."""
+    terms = chosen.costs
+    return waiting_cost(chosen.price_today, months, terms.monthly_interest, terms.monthly_loss, terms.monthly_cost)
+
+
 def waiting_words(group: Group, mass: float, months: int, chosen: Chosen, then: np.ndarray) -> str:
     """Say what the wait costs, part by part, and how often the price pays for it."""
-    terms, price = chosen.costs, chosen.price_today
-    cost = waiting_cost(price, months, terms.monthly_interest, terms.monthly_loss, terms.monthly_cost)
+    price, cost = chosen.price_today, cost_of(chosen, months)
     needed, currency = price + cost.total, group.currency
     return ngettext(
         "Keeping {mass} kg for {months} month costs {total}: {interest} interest, {loss} for lost weight, {storage} "

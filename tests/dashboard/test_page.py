@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 
 import pandas as pd
@@ -88,3 +89,28 @@ def test_the_person_changes_the_menu_and_nothing_else_is_lost(demo_store):
     assert not app.exception
     assert app.query_params["role"] == "officer"
     assert app.title[0].value == "Sources"
+
+
+def test_the_head_is_at_most_two_lines_of_a_phone(demo_store):
+    """360 pixels less the margins hold about 42 letters of small print in a line."""
+    app = open_page("pool_book")
+    assert app.caption[0].value == "Hill Terrace Growers · Nowhere Valley (invented) · invented weather and prices"
+    demo_store.update_group(replace(demo_store.groups()[0], demo=False, district="Mbeya"))
+    own = open_page("pool_book").caption[0].value
+    assert own == "Hill Terrace Growers · Mbeya · Weather: example · Prices: 18 May 2026"
+    assert len(own) <= 2 * 42
+
+
+def test_a_broad_table_fits_beside_the_side_bar_and_is_cards_on_a_tablet():
+    import dashboard.page as page
+
+    frame = pd.DataFrame(
+        {"Lot": ["M01"], **{f"Amount in {name}": ["MWK 1,234,567"] for name in "abcd"}, "Why": ["w" * 120]}
+    )
+    wanted = page.wanted_widths(frame)
+    assert sum(wanted) > page.ROOM_PX
+    shown = [width or wanted[at] for at, width in enumerate(page._fitted(wanted))]
+    assert sum(shown) <= page.ROOM_PX
+    assert shown[:-1] == wanted[:-1]  # only what is broadest gives way
+    assert page._fitted(wanted[:3]) == [None] * 3
+    assert 'class="dh-cards dh-broad"' in page.cards(frame, broad=True)
