@@ -7,7 +7,7 @@ sentence), `chart` (one picture), `table` (cards on a phone), `details` (folded)
 from __future__ import annotations
 
 import html
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from importlib import import_module
@@ -164,6 +164,14 @@ def details(label: str, expanded: bool = False) -> Iterator[None]:
     """Fold away what only some readers want."""
     with st.expander(label, expanded=expanded):
         yield
+
+
+def folded(label: str, key: str, draw: Callable[[], None]) -> None:
+    """Fold away a part that is worked out and drawn only once somebody opens it."""
+    fold = st.expander(label, key=f"fold_{key}", on_change="rerun")
+    if fold.open:
+        with fold:
+            draw()
 
 
 def sources(*lines: str) -> None:

@@ -76,34 +76,33 @@ def show_weeks(now: Situation) -> None:
 
 
 def show_net(now: Situation) -> None:
-    """Show, folded, how the plan's net value is worked out: each step's amount, its formula and where it comes from.
+    """Show how the plan's net value is worked out: each step's amount, its formula and where it comes from.
 
     The amounts are those of the same fresh seasons as the answer; they add up to the net value.
     """
     steps, currency = {key: _(text) for key, text in STEPS.items()}, now.group.currency
     formulas = _formulas()
     signed = {str(key): float(value) * (1 if key in ("gross", "net") else -1) for key, value in now.made.net.items()}
-    with page.details(_("How this value was worked out")):
-        st.markdown(_("The lines add up to the last one. Each is the average over the possible seasons."))
-        rows = [
-            {
-                _("Step"): steps[key],
-                _("Amount"): money(value, currency),
-                _("Worked out as"): formulas[key][0],
-                _("Enter or check it under"): formulas[key][1],
-            }
-            for key, value in signed.items()
-            if abs(value) >= 0.5 or key == "net"
-        ]
-        page.table(rows, "plan_net_table", "from_gross_to_net")
-        st.caption(
-            _(
-                "The weight of the water is counted once: W2 = W1 (100 - M1)/(100 - M2). A deduction below 0 is a "
-                "premium: the buyer pays more than the market."
-            )
+    st.markdown(_("The lines add up to the last one. Each is the average over the possible seasons."))
+    rows = [
+        {
+            _("Step"): steps[key],
+            _("Amount"): money(value, currency),
+            _("Worked out as"): formulas[key][0],
+            _("Enter or check it under"): formulas[key][1],
+        }
+        for key, value in signed.items()
+        if abs(value) >= 0.5 or key == "net"
+    ]
+    page.table(rows, "plan_net_table", "from_gross_to_net")
+    st.caption(
+        _(
+            "The weight of the water is counted once: W2 = W1 (100 - M1)/(100 - M2). A deduction below 0 is a "
+            "premium: the buyer pays more than the market."
         )
-        for name, label, section in _places():
-            page.link(name, label, section)
+    )
+    for name, label, section in _places():
+        page.link(name, label, section)
 
 
 def _places() -> list[tuple[str, str, str]]:

@@ -22,16 +22,15 @@ from dashboard.text import _, day, money, number, say
 def coming_grain(group: Any) -> None:
     """Let the group enter harvests to come and promised grain, and take them away again."""
     wishes = read_wishes(state.store(), group.id)
-    with st.expander(_("Harvests to come, and grain promised but not delivered")):
-        st.caption(
-            _(
-                "A harvest to come needs drying spaces, bags, stores and trucks too. The plan finds the week to cut "
-                "it: now, or later and drier. You can also add a lot that is still in the field on the page 'Lots', "
-                "with its day of harvest in the future. Once it is tested, the plan compares cutting it now."
-            )
+    st.caption(
+        _(
+            "A harvest to come needs drying spaces, bags, stores and trucks too. The plan finds the week to cut "
+            "it: now, or later and drier. You can also add a lot that is still in the field on the page 'Lots', "
+            "with its day of harvest in the future. Once it is tested, the plan compares cutting it now."
         )
-        _harvests(group, wishes["harvests"])
-        _promises(group, wishes["promises"])
+    )
+    _harvests(group, wishes["harvests"])
+    _promises(group, wishes["promises"])
 
 
 def _crops(group: Any) -> dict[str, str]:

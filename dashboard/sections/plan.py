@@ -44,12 +44,11 @@ def show() -> None:
     with place:
         _answer(now)
         _picture(now)
-    _table(now)
-    show_net(now)
+    page.folded(_("Part by part, with the reason of each"), "plan_lines", lambda: _table(now))
+    page.folded(_("How this value was worked out"), "plan_net", lambda: show_net(now))
     _compare(now)
     show_details(now)
-    with st.expander(_("Print or save")):
-        show_downloads(now, "plan")
+    page.folded(_("Print or save"), "plan_print", lambda: show_downloads(now, "plan"))
     _wishes(group)
 
 
@@ -118,8 +117,7 @@ def _table(now: Situation) -> None:
         }
         for line, part in zip(merged_lines(plan), now.reasons, strict=True)
     ]
-    with st.expander(_("Part by part, with the reason of each")):
-        page.table(rows, "plan_lines", "sale_plan.csv")
+    page.table(rows, "plan_lines", "sale_plan.csv")
 
 
 def _drying_cell(line: Any) -> str:
@@ -257,49 +255,51 @@ def _compare(now: Situation) -> None:
 
 
 def _wishes(group: Any) -> None:
-    """Let the group enter cash needs and grain kept back; buyers and offers have their own page."""
+    """Let the group enter cash needs, grain kept back and grain to come; buyers and offers have their own page."""
+    page.link("prices", _("Enter buyers and offers"), "buyers")
+    page.folded(_("Cash needs and home use"), "plan_wishes", lambda: _needs_and_reserves(group))
+    page.folded(_("Harvests to come, and grain promised but not delivered"), "plan_coming", lambda: coming_grain(group))
+
+
+def _needs_and_reserves(group: Any) -> None:
+    """Let the group enter cash needs and grain kept back."""
     store = state.store()
     wishes = read_wishes(store, group.id)
-    page.link("prices", _("Enter buyers and offers"), "buyers")
-    with st.expander(_("Cash needs and home use")):
-        if wishes["needs"]:
-            page.table(wishes["needs"], "plan_needs_table")
-        with st.form("plan_need_form", clear_on_submit=True):
-            st.markdown(_("**A cash need**"))
-            label = st.text_input(_("What for"), key="plan_need_label")
-            amount = st.number_input(
-                _("Amount, {currency}").format(currency=group.currency), 0.0, key="plan_need_amount"
-            )
-            on = st.date_input(_("Needed on"), state.today() + timedelta(days=30), key="plan_need_on")
-            member = st.selectbox(
-                _("Who needs it"),
-                ["", *[item.name for item in store.members(group.id)]],
-                format_func=lambda name: name or _("the group"),
-                key="plan_need_member",
-            )
-            if st.form_submit_button(_("Add the need")) and amount > 0:
-                wishes["needs"].append({"label": label, "amount": amount, "on": on.isoformat(), "member": member})
-                write_wishes(store, group.id, wishes, state.now())
-                st.rerun()
-        crops = sorted({lot.commodity for lot in store.lots(group.id)})
-        if wishes["reserves"]:
-            page.table(wishes["reserves"], "plan_reserves_table")
-        with st.form("plan_reserve_form", clear_on_submit=True):
-            st.markdown(_("**Grain for home use or seed**"))
-            what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")
-            kept_crop = st.selectbox(
-                _("Crop"), crops, format_func=lambda code: _(crop_words(code)), key="plan_reserve_crop"
-            )
-            kg = st.number_input(_("Kilograms in all"), 0.0, key="plan_reserve_kg")
-            for_weeks = st.number_input(_("For how many weeks"), 1, 52, 30, key="plan_reserve_weeks")
-            seed = st.checkbox(_("It is seed, kept whole until then"), key="plan_reserve_seed")
-            if st.form_submit_button(_("Save this wish")) and kg > 0:
-                wishes["reserves"].append(
-                    {"label": what, "commodity": kept_crop, "kg": kg, "weeks": int(for_weeks), "evenly": not seed}
-                )
-                write_wishes(store, group.id, wishes, state.now())
-                st.rerun()
-        if any(wishes.values()) and st.button(_("Clear all of these"), key="plan_wishes_clear"):
-            write_wishes(store, group.id, {"needs": [], "reserves": []}, state.now())
+    if wishes["needs"]:
+        page.table(wishes["needs"], "plan_needs_table")
+    with st.form("plan_need_form", clear_on_submit=True):
+        st.markdown(_("**A cash need**"))
+        label = st.text_input(_("What for"), key="plan_need_label")
+        amount = st.number_input(_("Amount, {currency}").format(currency=group.currency), 0.0, key="plan_need_amount")
+        on = st.date_input(_("Needed on"), state.today() + timedelta(days=30), key="plan_need_on")
+        member = st.selectbox(
+            _("Who needs it"),
+            ["", *[item.name for item in store.members(group.id)]],
+            format_func=lambda name: name or _("the group"),
+            key="plan_need_member",
+        )
+        if st.form_submit_button(_("Add the need")) and amount > 0:
+            wishes["needs"].append({"label": label, "amount": amount, "on": on.isoformat(), "member": member})
+            write_wishes(store, group.id, wishes, state.now())
             st.rerun()
-    coming_grain(group)
+    crops = sorted({lot.commodity for lot in store.lots(group.id)})
+    if wishes["reserves"]:
+        page.table(wishes["reserves"], "plan_reserves_table")
+    with st.form("plan_reserve_form", clear_on_submit=True):
+        st.markdown(_("**Grain for home use or seed**"))
+        what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")
+        kept_crop = st.selectbox(
+            _("Crop"), crops, format_func=lambda code: _(crop_words(code)), key="plan_reserve_crop"
+        )
+        kg = st.number_input(_("Kilograms in all"), 0.0, key="plan_reserve_kg")
+        for_weeks = st.number_input(_("For how many weeks"), 1, 52, 30, key="plan_reserve_weeks")
+        seed = st.checkbox(_("It is seed, kept whole until then"), key="plan_reserve_seed")
+        if st.form_submit_button(_("Save this wish")) and kg > 0:
+            wishes["reserves"].append(
+                {"label": what, "commodity": kept_crop, "kg": kg, "weeks": int(for_weeks), "evenly": not seed}
+            )
+            write_wishes(store, group.id, wishes, state.now())
+            st.rerun()
+    if any(wishes.values()) and st.button(_("Clear all of these"), key="plan_wishes_clear"):
+        write_wishes(store, group.id, {"needs": [], "reserves": []}, state.now())
+        st.rerun()

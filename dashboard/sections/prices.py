@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import date
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -12,7 +15,7 @@ from dashboard import page, state
 from dashboard.charts.prices import fan_figure, history_figure, season_figure
 from dashboard.forms.facts import Figure, assumed_count, facts_form
 from dashboard.forms.price_series import Chosen, choose_price, quotes_or_stop
-from dashboard.text import _, money, month_names, ngettext, number, percent, say
+from dashboard.text import _, language, money, month_names, ngettext, number, percent, say
 
 WORTH_NAMING = 0.05
 
@@ -42,18 +45,19 @@ def show() -> None:
             page.caution("advice")
             page.answer(say(outlook.verdict.sentence) + at_the_gate(chosen, outlook))
         show_fan(group, chosen, outlook)
-        with page.details(_("Month by month")):
-            show_months(group, outlook)
-        with page.details(_("The season in past prices")):
-            show_season(chosen, outlook.verdict.curve, _("{currency} per kg").format(currency=group.currency))
+        page.folded(_("Month by month"), "prices_months", lambda: show_months(group, outlook))
+        unit = _("{currency} per kg").format(currency=group.currency)
+        page.folded(
+            _("The season in past prices"), "prices_season", lambda: show_season(chosen, outlook.verdict.curve, unit)
+        )
         figures = cost_figures(group)
-        with page.details(
+        page.folded(
             _("What waiting costs ({count} of {all} figures assumed)").format(
                 count=assumed_count(group, figures), all=len(figures)
-            )
-        ):
-            facts_form("waiting_costs", group, figures)
-            st.caption(_("Give interest as money costs today, with inflation. The sale plan uses the same figures."))
+            ),
+            "prices_costs",
+            lambda: _costs(group, figures),
+        )
     page.sources(
         _(
             "Season: one or two harmonics or a sawtooth, averaged by how well each explains the prices "
@@ -66,6 +70,18 @@ def show() -> None:
             "2023, 1,038 markets in 30 countries)."
         ),
     )
+
+
+def _costs(group: Group, figures: list[Figure]) -> None:
+    """Let the group enter what waiting costs it."""
+    facts_form("waiting_costs", group, figures)
+    st.caption(_("Give interest as money costs today, with inflation. The sale plan uses the same figures."))
+
+
+@st.cache_resource(max_entries=32, show_spinner=False)
+def _fan(weeks: pd.DataFrame, first: date, sell_by: int, unit: str, said_in: str) -> Any:
+    """Return the picture of the possible prices in the reader's language, drawn once for the same weeks."""
+    return fan_figure(weeks, first, sell_by, unit)
 
 
 def at_the_gate(chosen: Chosen, outlook: PriceOutlook) -> str:
@@ -84,7 +100,7 @@ def show_fan(group: Group, chosen: Chosen, outlook: PriceOutlook) -> None:
     first = state.today() if pd.Period(curve.last_month, freq="M") >= this_month else chosen.place.last_on
     unit = _("{currency} per kg").format(currency=group.currency)
     page.chart(
-        fan_figure(outlook.weeks, first, verdict.sell_by_month, unit),
+        _fan(outlook.weeks, first, verdict.sell_by_month, unit, language()),
         alt=_("Possible prices from today on, and the price that pays for waiting. {answer}").format(
             answer=say(verdict.sentence)
         ),

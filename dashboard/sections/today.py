@@ -47,9 +47,8 @@ def show() -> None:
     _days(now)
     _at_risk(now)
     _orders(now)
-    with st.expander(_("Print or save")):
-        show_downloads(now, "today")
-    _how()
+    page.folded(_("Print or save"), "today_print", lambda: show_downloads(now, "today"))
+    page.folded(_("How this is worked out"), "today_how", _how)
 
 
 def _answer(now: Situation) -> None:
@@ -99,14 +98,23 @@ def _days(now: Situation) -> None:
     rest = [action for action in shown if action.on not in days[:OPEN_DAYS]]
     if rest:
         words = ngettext("Then this week: {count} step", "Then this week: {count} steps", len(rest))
-        with st.expander(words.format(count=len(rest))):
-            for on in days[OPEN_DAYS:]:
-                _card(now, on, [action for action in rest if action.on == on])
+        page.folded(words.format(count=len(rest)), "today_week", lambda: _cards(now, rest))
     later = [action for action in now.actions if action.on >= last and (not who or action.who == who)]
     if later:
-        with st.expander(ngettext("Later: {count} step", "Later: {count} steps", len(later)).format(count=len(later))):
-            rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _who(item.who)} for item in later]
-            page.table(rows, "today_later", "steps.csv")
+        words = ngettext("Later: {count} step", "Later: {count} steps", len(later))
+        page.folded(words.format(count=len(later)), "today_later", lambda: _later(later))
+
+
+def _later(actions: Sequence[NextAction]) -> None:
+    """Show the steps after this week as a table."""
+    rows = [{_("Day"): day(item.on), _("Step"): say(item.what), _("Who"): _who(item.who)} for item in actions]
+    page.table(rows, "today_later", "steps.csv")
+
+
+def _cards(now: Situation, actions: Sequence[NextAction]) -> None:
+    """Show steps, a card for each day."""
+    for on in sorted({action.on for action in actions}):
+        _card(now, on, [action for action in actions if action.on == on])
 
 
 def _card(now: Situation, on: date, actions: Sequence[NextAction]) -> None:
@@ -127,8 +135,11 @@ def _at_risk(now: Situation) -> None:
     st.markdown("\n".join(_risk_line(now, item) for item in lots[:FIRST_RISKS]))
     if len(lots) > FIRST_RISKS:
         more = len(lots) - FIRST_RISKS
-        with st.expander(ngettext("{count} more lot", "{count} more lots", more).format(count=more)):
-            st.markdown("\n".join(_risk_line(now, item) for item in lots[FIRST_RISKS:]))
+        page.folded(
+            ngettext("{count} more lot", "{count} more lots", more).format(count=more),
+            "today_risks",
+            lambda: st.markdown("\n".join(_risk_line(now, item) for item in lots[FIRST_RISKS:])),
+        )
 
 
 def _risk_line(now: Situation, item: AtRisk) -> str:
@@ -176,6 +187,11 @@ def _orders(now: Situation) -> None:
     if not now.purchases:
         st.markdown(_("Nothing to order or to book."))
         return
+    page.folded(_("All orders with their last day"), "today_orders", lambda: _order_table(now))
+
+
+def _order_table(now: Situation) -> None:
+    """Show the orders as a table."""
     rows = [
         {
             _("Order"): say(item.what),
@@ -185,23 +201,18 @@ def _orders(now: Situation) -> None:
         }
         for item in now.purchases
     ]
-    with st.expander(_("All orders with their last day")):
-        page.table(rows, "today_orders", "to_order.csv")
+    page.table(rows, "today_orders", "to_order.csv")
 
 
 def _how() -> None:
     """Say how the steps are worked out."""
-    with st.expander(_("How this is worked out")):
-        st.markdown(
-            "\n".join(
-                f"- {line}"
-                for line in (
-                    _(
-                        "Steps: the sale plan's drying by day, sales and payments, read from one "
-                        "situation of the group."
-                    ),
-                    _("Lots at risk: the verdict of each lot's last tests by its strictest limit."),
-                    _("Days to order ahead: ten for bags, seven for trucks and dryers (judgement)."),
-                )
+    st.markdown(
+        "\n".join(
+            f"- {line}"
+            for line in (
+                _("Steps: the sale plan's drying by day, sales and payments, read from one situation of the group."),
+                _("Lots at risk: the verdict of each lot's last tests by its strictest limit."),
+                _("Days to order ahead: ten for bags, seven for trucks and dryers (judgement)."),
             )
         )
+    )

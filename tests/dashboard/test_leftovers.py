@@ -13,7 +13,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from tests.dashboard import leftovers
-from tests.dashboard.pages import APP, page_of, pages_with_sections
+from tests.dashboard.pages import APP, open_folds, page_of, pages_with_sections
 
 QUICK = ("check", "members", "deliveries", "payout", "storage_tests", "assumed_values")
 """Sections of the fast run; the slow one draws all."""
@@ -46,7 +46,7 @@ def left_on(section: str, store: object) -> dict[str, str]:
     app.switch_page(f"views/{page}.py")
     app.query_params["lang"] = leftovers.LANGUAGE
     app.query_params["section"] = section
-    app.run()
+    open_folds(app).run()
     assert not app.exception
     found = leftovers.leftovers(app, [*leftovers.data_words(store), *leftovers.citations()], leftovers.own_words())
     return {
