@@ -99,7 +99,7 @@ def show_last_kept(now: Situation) -> None:
     last = now.last_kept
     if last is None:
         return
-    st.subheader(_("The last kept plan, of {day}").format(day=day(last.on)))
+    st.subheader(_("The last kept plan, of {day}").format(day=day(last.on)), anchor=False)
     rows = [
         {
             _("Lot"): line.label,

@@ -29,7 +29,11 @@ def keeping_figure(price: float, cost: WaitingCost, then: np.ndarray, months: in
     """
     steps = [(_("Price today"), 0.0, price, STONE)]
     at = price
-    for name, part in ((_("Interest"), cost.interest), (_("Lost weight"), cost.loss), (_("Store"), cost.storage)):
+    for name, part in (
+        (_("Interest"), cost.interest),
+        (_("Lost weight"), cost.loss),
+        (_("Store's charge"), cost.storage),
+    ):
         steps.append((name, at, part, STONE))
         at += part
     steps.append((_("Price needed"), 0.0, at, BLUE))

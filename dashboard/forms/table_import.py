@@ -71,7 +71,7 @@ def show_refused(rows: Sequence[RefusedRow], key: str) -> None:
     """Show the rows that cannot be used with row, column, value and reason, and all of them as a file."""
     if not rows:
         return
-    st.subheader(_("Rows that cannot be used"))
+    st.subheader(_("Rows that cannot be used"), anchor=False)
     frame = pd.DataFrame(
         [
             {

@@ -109,7 +109,7 @@ def _show(check: LotCheck) -> None:
     )
     second.metric(_("Humidity in the warmest store"), f"{number(check.store_humidity_pct, 0)} %")
     third.metric(_("Keeps below"), f"{number(check.limit_pct, 0)} %")
-    st.subheader(_("What to do"))
+    st.subheader(_("What to do"), anchor=False)
     st.markdown("\n".join(f"- {line}" for line in _advice(check)))
     page.chart(
         isotherm_figure(isotherm_curve(check.commodity, check.temperature_c), check),
@@ -163,7 +163,7 @@ def _advice(check: LotCheck) -> list[str]:
 
 def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> None:
     """Offer the wall table to print, and show it."""
-    st.subheader(_("A wall table for those without a phone"))
+    st.subheader(_("A wall table for those without a phone"), anchor=False)
     try:
         card = keeping_table(crop, warmest, limits_pct=(limits["months"], limits["weeks"]))
     except DryholdError as error:

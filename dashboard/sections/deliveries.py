@@ -116,7 +116,7 @@ def show() -> None:
             )
         head(season)
         if members:
-            st.subheader(_("Weigh in"))
+            st.subheader(_("Weigh in"), anchor=False)
             page.caution("mould")
             record_entry(
                 "delivery",

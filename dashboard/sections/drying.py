@@ -293,7 +293,7 @@ def _numbers(result: Any, run: DryingRun, group: Any) -> None:
 
 def _work(now: Situation, lot: LotNow, chosen: tuple[DryingSetup, float, float]) -> None:
     """Show what to do today and tomorrow."""
-    st.subheader(_("Today and tomorrow"))
+    st.subheader(_("Today and tomorrow"), anchor=False)
     care = care_without_spreading(chosen[0])
     if care:
         st.markdown("\n".join(f"- {say(line)}" for line in care))

@@ -25,7 +25,7 @@ def show() -> None:
     page.answer(_("Room for {mass} kg of wet grain at a time.").format(mass=number(total, 0)))
     page.origin(fact)
     page.table(spaces_table(has, group.currency), key="spaces_table", file_name="drying_spaces.csv")
-    st.subheader(_("Add or correct"))
+    st.subheader(_("Add or correct"), anchor=False)
     listed = () if "spaces" in has.assumed else has.spaces
     chosen = choose_row("spaces", {one.name: one.name for one in listed}, _("(a new drying space)"), _("Which space?"))
     form = f"space_{chosen or 'new'}"

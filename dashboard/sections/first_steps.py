@@ -236,7 +236,7 @@ def what_next(group: Group) -> None:
     steps.append(("our_things", "weather", _("Ask for a forecast, or enter the usual weather of your place.")))
     if not store.members(group.id):
         steps.append(("our_things", "members", _("Enter the members, so that each sees the own lots and money.")))
-    st.subheader(next_words(group))
+    st.subheader(next_words(group), anchor=False)
     for name, section, words in steps:
         page.link(name, words, section)
     page.link("plan", _("See the plan of today"))

@@ -26,7 +26,7 @@ def show() -> None:
         st.session_state["who"] = name.strip()
     group = state.current_group()
     if group is not None:
-        st.subheader(_("This group"))
+        st.subheader(_("This group"), anchor=False)
         form = f"group_{group.id}"
         seen = opened(form, group)
         filled = draw_fields(form, group_fields(seen))

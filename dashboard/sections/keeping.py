@@ -172,7 +172,7 @@ def show_cash(
     group: Group, credit: InventoryCredit, mass: float, months: int, chosen: Chosen, then: np.ndarray
 ) -> None:
     """Say what cash costs from each source, and which to take."""
-    st.subheader(_("If you need cash now"))
+    st.subheader(_("If you need cash now"), anchor=False)
     worth = mass * chosen.price_today
     noted = cash_needed(state.store(), group.id, state.today() + timedelta(days=NEED_DAYS))
     need = st.number_input(

@@ -133,7 +133,7 @@ def proposals(group: Group, account: Account, events: list[Event], needs: list[L
     if not needs:
         return
     names = told_apart(account.facts.names)
-    st.subheader(_("Proposed days, by the lots to test"))
+    st.subheader(_("Proposed days, by the lots to test"), anchor=False)
     filled = draw_fields(
         "log_days",
         (Field("per_day", _("Lots that the meter can serve a day"), "whole", low=1, high=50, value=4, wide=True),),

@@ -181,7 +181,7 @@ def _known_crops(group: Any, known: dict[str, Commodity]) -> None:
     """List the own crops and let a person drop one."""
     if not known:
         return
-    st.subheader(_("Kept for this group"))
+    st.subheader(_("Kept for this group"), anchor=False)
     page.table(
         [
             {

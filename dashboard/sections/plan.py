@@ -215,7 +215,7 @@ def _compare(now: Situation) -> None:
     """Compare with the last kept plan and offer to keep this one."""
     group, last, change = now.group, now.last_kept, now.change
     if last is not None and change is not None:
-        st.subheader(_("What changed"))
+        st.subheader(_("What changed"), anchor=False)
         least = float(state.store().fact(group.id, "plan.keep_below_gain").value)
         same = not len(change.moved) and (change.gain is None or abs(change.gain) < 1)
         head = (

@@ -222,7 +222,7 @@ def cached_expected(group_id: int, version: int) -> ObservedAgainstExpected:
 
 def show_expected(keys: Sequence[tuple[int, int]]) -> None:
     """Show days to dry against what each group's own crops, moistures, dates and weather allowed."""
-    st.subheader(_("Days to dry, compared with what each group's own weather and grain allowed"))
+    st.subheader(_("Days to dry, compared with what each group's own weather and grain allowed"), anchor=False)
     words = {
         "slower": _("slower than its conditions allowed"),
         "faster": _("faster than expected"),

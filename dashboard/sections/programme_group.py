@@ -95,7 +95,7 @@ def show_losses(group_id: int, currency: str) -> None:
 
 def show_indicators(own: CountedGroup) -> None:
     """Show the group's indicators with interval, baseline and target."""
-    st.subheader(_("Indicators"))
+    st.subheader(_("Indicators"), anchor=False)
     of = book()
     table, _currency, _day = table_of([own], of)
     report = group_report(table, of, state.now().date())

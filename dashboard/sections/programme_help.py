@@ -161,7 +161,7 @@ def show_gaps(results: dict[int, GroupHelp], groups: list[Group]) -> None:
 
 def show_visits(groups: list[Group]) -> None:
     """Show whom to visit this week, with the reasons."""
-    st.subheader(_("Whom to visit this week"))
+    st.subheader(_("Whom to visit this week"), anchor=False)
     visits = visit_list([records_of(state.store(), group.id) for group in groups], state.now())
     if not visits:
         st.write(_("No group has a pressing reason."))

@@ -19,7 +19,7 @@ def show() -> None:
         page.answer(
             ngettext("{count} group is here.", "{count} groups are here.", len(groups)).format(count=len(groups))
         )
-        st.subheader(_("Import groups' files"))
+        st.subheader(_("Import groups' files"), anchor=False)
         import_files()
-        st.subheader(_("Merge or remove groups"))
+        st.subheader(_("Merge or remove groups"), anchor=False)
         tidy_groups()

@@ -229,7 +229,7 @@ def show_preview(group: Any, preview: TablePreview) -> None:
         st.caption(_("Already stored, or twice in the file: rows {rows}").format(rows=rows))
     if preview.new_lots:
         crops = crops_of_group(state.store(), group.id)
-        st.subheader(_("Lots that will be created"))
+        st.subheader(_("Lots that will be created"), anchor=False)
         st.dataframe(
             pd.DataFrame(
                 [
@@ -259,7 +259,7 @@ def show_preview(group: Any, preview: TablePreview) -> None:
                 words = _("Row {row}, {lot} {bag}: {remark}")
                 st.write(words.format(row=row, lot=literal(lot), bag=literal(bag), remark=literal(remark)))
     if preview.readings:
-        st.subheader(_("The first tests as they will be stored"))
+        st.subheader(_("The first tests as they will be stored"), anchor=False)
         st.dataframe(readings_frame(preview, group.time_zone), hide_index=True, width="stretch", key="import_rows")
 
 
@@ -311,7 +311,7 @@ def past_imports(group: Any) -> None:
     entries = [entry for entry in state.store().imports(group.id) if entry.kind == "readings"]
     if not entries:
         return
-    st.subheader(_("Files brought in"))
+    st.subheader(_("Files brought in"), anchor=False)
     for entry in entries[:15]:
         words, back = st.columns([3, 1], vertical_alignment="center")
         when = moment(entry.imported_at, group.time_zone)

@@ -72,7 +72,7 @@ def _table(group: Group, given: list[Role]) -> pd.DataFrame:
 
 def _form(group: Group, given: list[Role]) -> None:
     """Give a role, or take it away."""
-    st.subheader(_("Give or remove a role"))
+    st.subheader(_("Give or remove a role"), anchor=False)
     everywhere = state.may(WHOLE)
     places = {group.id: literal(group.name)} | ({EVERY_GROUP: _("every group")} if everywhere else {})
     offered = {role: role_words()[role] for role in MAY if everywhere or role != "administrator"}

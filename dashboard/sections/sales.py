@@ -33,7 +33,7 @@ def show() -> None:
     if not lots:
         st.info(_("No lot of this group is open."))
     else:
-        st.subheader(_("Record a sale"))
+        st.subheader(_("Record a sale"), anchor=False)
         _sale_form(now, lots)
         with page.details(_("After drying: test and weigh again")):
             _dried_form(now, lots)
@@ -164,7 +164,7 @@ def _listed(now: Situation) -> None:
     """Show the sales, with one to cancel."""
     store = state.store()
     sales = store.sales(now.group_id).iloc[::-1]
-    st.subheader(_("Sales"))
+    st.subheader(_("Sales"), anchor=False)
     if sales.empty:
         st.markdown(_("No sale yet."))
         return

@@ -97,7 +97,7 @@ def show_urgency(now: Situation) -> None:
             st.warning(_("{lot}, bag {bag}: {words}").format(lot=lot.label, bag=bag, words=say(words)))
     for lot, reason in not_judged:
         st.caption(f"{lot.label}: {say(reason)}")
-    st.subheader(_("Round with the meter"))
+    st.subheader(_("Round with the meter"), anchor=False)
     fact = state.store().fact(group_id, "retest_bags_per_day")
     labels = {keeping.lot.lot_id: keeping.lot.label for keeping in judged}
     visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))

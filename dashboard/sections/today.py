@@ -79,7 +79,7 @@ def _days(now: Situation) -> None:
     last = now.today + timedelta(days=WEEK_DAYS)
     week = [action for action in now.actions if action.on < last]
     owners = sorted({action.who for action in now.actions})
-    st.subheader(_("This week"))
+    st.subheader(_("This week"), anchor=False)
     who = st.selectbox(
         _("Whose steps"),
         ["", *owners],
@@ -131,8 +131,9 @@ def _at_risk(now: Situation) -> None:
     lots = now.at_risk
     if not lots:
         return
-    st.subheader(_("Lots at risk"))
+    st.subheader(_("Lots at risk"), anchor=False)
     st.markdown("\n".join(_risk_line(now, item) for item in lots[:FIRST_RISKS]))
+    page.link("lots", _("Enter lots and tests"), "lots_entry")
     if len(lots) > FIRST_RISKS:
         more = len(lots) - FIRST_RISKS
         page.folded(
@@ -183,7 +184,7 @@ def _planned_for(now: Situation, lot: str) -> list[str]:
 
 def _orders(now: Situation) -> None:
     """Show what to order and to book, with the last day for it."""
-    st.subheader(_("Order and book"))
+    st.subheader(_("Order and book"), anchor=False)
     if not now.purchases:
         st.markdown(_("Nothing to order or to book."))
         return

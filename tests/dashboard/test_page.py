@@ -97,7 +97,7 @@ def test_the_head_is_at_most_two_lines_of_a_phone(demo_store):
     assert app.caption[0].value == "Hill Terrace Growers · Nowhere Valley (invented) · invented weather and prices"
     demo_store.update_group(replace(demo_store.groups()[0], demo=False, district="Mbeya"))
     own = open_page("pool_book").caption[0].value
-    assert own == "Hill Terrace Growers · Mbeya · Weather: example · Prices: 18 May 2026"
+    assert own == "Hill Terrace Growers · Mbeya · Weather: usual for the month · Prices: 18 May 2026"
     assert len(own) <= 2 * 42
 
 
