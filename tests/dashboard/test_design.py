@@ -11,7 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from core.reports import statement
+from core.reports import printed
 from dashboard.catalogue import ROOT
 from dashboard.charts import palette
 from dashboard.charts.base import label_ends, layout
@@ -134,7 +134,7 @@ def test_words_inside_a_bar_can_be_read(mode):
 
 def test_a_sheet_shown_in_a_page_has_its_own_ground():
     """The page around it may be dark, its ink is not."""
-    assert "html{background:#fff}" in statement.STYLE
+    assert "html{background:#fff}" in printed.STYLE
 
 
 def test_lines_are_named_at_their_ends_without_overlap():

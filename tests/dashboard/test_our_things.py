@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from core.errors import InputError
@@ -202,7 +203,7 @@ def test_units_are_those_of_people(demo_store):
     """Money names its currency, and what is kept as a fraction is read and entered as a percentage."""
     group = demo_store.groups()[0]
     facts = facts_for_entry(demo_store.facts(group.id), group.currency)
-    table = facts_table(facts, group.currency).set_index("What")
+    table = pd.DataFrame(facts_table(facts, group.currency)).set_index("What")
     assert not table["Unit"].str.contains("fraction").any()
     assert set(PERCENT) >= {fact.unit for fact in facts.values() if "fraction" in fact.unit}
     assert table.loc["Hire of the truck, apart from distance", "Unit"] == f"{group.currency} per trip"
