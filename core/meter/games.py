@@ -87,13 +87,10 @@ class SampledShares:
         Money, adding up to the cost of all.
     error : dict of name to float
         Half width of the interval that holds all true shares at once in 95 of 100 such samples, money.
-    orders : int
-        Orders drawn.
     """
 
     shares: dict[str, float]
     error: dict[str, float]
-    orders: int
 
 
 def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> SampledShares:
@@ -111,9 +108,7 @@ def shares_from_draws(members: Sequence[str], extra: NDArray[np.float64]) -> Sam
     error = reach * extra.std(axis=0, ddof=1) / math.sqrt(pairs)
     shares = extra.mean(axis=0)
     return SampledShares(
-        dict(zip(members, map(float, shares), strict=True)),
-        dict(zip(members, map(float, error), strict=True)),
-        2 * pairs,
+        dict(zip(members, map(float, shares), strict=True)), dict(zip(members, map(float, error), strict=True))
     )
 
 

@@ -30,7 +30,6 @@ class GrainPayment:
         Value at the agreed price, rounded down to the coin, money.
     """
 
-    weighed_kg: Decimal
     agreed_kg: Decimal
     amount: Decimal
     explanation: Message
@@ -97,7 +96,7 @@ def value_grain(
         day=agreed_on.isoformat(),
         amount=amount,
     )
-    return GrainPayment(weighed_kg, agreed, amount, text)
+    return GrainPayment(agreed, amount, text)
 
 
 def value_labour(hours: Decimal, price_per_hour: Decimal, step: Decimal = Decimal("0.01")) -> Decimal:

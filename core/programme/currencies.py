@@ -38,15 +38,11 @@ class ExchangeRate:
 
 @dataclass(frozen=True)
 class RateUsed:
-    """The factor from one currency to another and the day that it is of.
-
-    `turned` where the rate was entered the other way round.
-    """
+    """The factor from one currency to another and the day that it is of."""
 
     factor: float
     on: date
     source: str
-    turned: bool = False
 
 
 def rate_between(rates: Sequence[ExchangeRate], source: str, target: str, on: date) -> RateUsed | None:
@@ -67,8 +63,7 @@ def rate_between(rates: Sequence[ExchangeRate], source: str, target: str, on: da
         if rate.on > on or pair not in {(source, target), (target, source)}:
             continue
         if best is None or rate.on >= best.on:
-            turned = pair == (target, source)
-            best = RateUsed(1 / rate.rate if turned else rate.rate, rate.on, rate.source, turned)
+            best = RateUsed(rate.rate if pair == (source, target) else 1 / rate.rate, rate.on, rate.source)
     return best
 
 
