@@ -238,3 +238,34 @@ def test_the_suns_error_is_summed_over_as_a_normal_one():
     odds = after.weights[40, a] / after.weights[40, b] * belief.weights[40, b] / belief.weights[40, a]
     assert odds == pytest.approx(density(belief.noises[a]) / density(belief.noises[b]), rel=0.05)
     assert after.readings == 1
+
+
+@pytest.mark.parametrize(
+    ("falls", "rains", "spread", "cover", "chance", "words"),
+    [
+        ([0.05] * 6, [0, 0, 0.3, 0, 0, 0], 11, 14, 0.0, "nearly so"),
+        ([0.05] * 6, [0.1, 0, 0.29, 0, 0.2, 0], 8, 14, 1 - 0.9 * 0.71 * 0.8, "nearly so"),
+        ([0.05, 0.05, 0.05, 0.03, 0.05, 0.05], [0.0] * 6, 8, 11, 0.0, "nearly so"),
+        ([0.05, 0.05, 0, 0.05, 0.05, 0], [0.0] * 6, 8, 10, 0.0, "nearly so"),  # of two as long the first
+        ([0.05] * 6, [0, 0, 0, 0, 0.3, 0], 8, 12, 0.0, "until 12:00, then rain is likely (30 in 100)"),
+        ([0.05] * 4 + [0.0] * 2, [0, 0, 0, 0, 0.29, 0], 8, 12, 0.0, "nearly so"),
+        ([0.0] * 6, [0, 0.3, 0, 0, 0, 0], None, None, 0.3, "rain is likely in the hours"),
+        ([0.0] * 6, [0, 0.29, 0.1, 0, 0, 0], None, None, 1 - 0.71 * 0.9, "almost no water"),
+    ],
+)
+def test_hours_of_a_day_at_the_edges_of_rain_and_of_what_is_worth_it(falls, rains, spread, cover, chance, words):
+    """Worth it: more than 0.03 points an hour, and less than 3 in 10 for rain; the longest run of such hours counts."""
+    hours = pd.DataFrame({"hour": range(8, 14), "rain": np.array(rains, dtype=float)})
+    found = advice._day(DAYS.index[0].date(), hours, np.array(falls), replace(SETUP, turn_interval_h=2.0))
+    assert (found.spread_hour, found.cover_hour) == (spread, cover)
+    assert found.rain_chance == pytest.approx(chance)
+    assert words in str(found.reason)
+    if spread is not None:
+        assert found.points == pytest.approx(sum(falls[spread - 8 : cover - 8]))
+        assert list(found.turn_hours) == [hour for hour in range(spread + 2, 24, 2) if hour < cover - 0.5]
+
+
+def test_under_a_roof_rain_stops_nothing():
+    hours = pd.DataFrame({"hour": range(8, 14), "rain": [0.0, 0.0, 0.9, 0.0, 0.0, 0.0]})
+    found = advice._day(DAYS.index[0].date(), hours, np.full(6, 0.05), replace(SETUP, method="crib"))
+    assert (found.spread_hour, found.cover_hour) == (8, 14)
