@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from core.accounts.finance import InventoryCredit
 from core.errors import InputError
+from core.market.buyers import Buyer
 from core.market.deductions import Deductions
 from core.planning.case import (
     CaseBuyer,
@@ -24,8 +27,11 @@ from core.planning.case import (
     Truck,
     make_case,
 )
+from core.planning.case_buyers import _case_buyer, with_meter_offsets
 from core.planning.credit import breaks_terms, lendable, loan_cash, loan_value, pledged_bags, principal_by_week
+from core.planning.invented_seasons import invented_seasons
 from core.planning.layout import interval_of, loan_pairs, loan_unit_owed, make_layout, needs_by_account, promise_price
+from core.planning.outlook import build_outlook
 from core.planning.safety import first_week_after_treatment, may_be_kept_in, weeks_in_bags
 from core.planning.schedule import (
     DryingJob,
@@ -38,7 +44,10 @@ from core.planning.schedule import (
     mass_by_day,
     ready_week,
 )
+from core.planning.simple_rules import _order, usual_storage
+from core.planning.store_outlook import best_method
 from core.planning.wishes import add_harvest, add_promise, cash_needed, drop_wish, read_wishes, write_wishes
+from tests.planning.test_plain_value import random_case
 
 CASE = make_case(3, 20, 40, 1)
 MONTH = 365.25 / 12 / 7  # weeks
@@ -400,3 +409,97 @@ def test_how_long_and_in_what_grain_is_kept_by_hand():
     sealed = replace(CASE.storage[0], seal_below_pct=(("maize", 12.5),))
     assert [may_be_kept_in(lot, sealed, pct) for pct in (12.5, 12.51)] == [True, False]
     assert may_be_kept_in(replace(lot, commodity="sorghum"), sealed, 30.0)
+
+
+# Buyers, stores and rules
+
+
+def test_a_buyers_terms_as_the_plan_takes_them_by_hand():
+    """Paid after 8 days: the second week. A lorry of 6,000 kg at 30 is 15 for a truck of 3,000; a tenth for double."""
+    buyer = Buyer(
+        "Mill",
+        distance_km=12.0,
+        trip_cost=30.0,
+        truck_kg=6000.0,
+        pay_delay_days=8,
+        weekly_quantity_kg=500.0,
+        price_fall_per_double=0.1,
+        minimum_kg=40.0,
+        fee_share=0.02,
+    )
+    who = _case_buyer(buyer, 3000.0, "mill")
+    assert (who.trip_cost, who.pay_delay_weeks, who.weekly_kg, who.price_fall) == (15.0, 2, 500.0, pytest.approx(0.2))
+    assert (who.minimum_kg, who.fee_fraction, who.distance_km) == (40.0, 0.02, 12.0)
+    plain = _case_buyer(
+        replace(buyer, truck_kg=math.inf, weekly_quantity_kg=math.inf, pay_delay_days=7), 3000.0, "mill"
+    )
+    assert (plain.trip_cost, plain.pay_delay_weeks, plain.weekly_kg) == (30.0, 1, None)
+
+
+def test_what_a_buyers_meter_reads_more_than_ours_is_taken_where_nothing_else_says_it():
+    own = replace(Deductions(), meter_offset_pct=0.2)
+    buyers = (
+        CaseBuyer("a", "Mill", crop_deductions=(("maize", Deductions()),)),
+        CaseBuyer("b", "Mill (2026-08-01)"),
+        CaseBuyer("c", "Mill", deductions=own),
+        CaseBuyer("d", "Other"),
+    )
+    found = with_meter_offsets(buyers, {"buyer_offset. mill ": SimpleNamespace(value="0.5"), "x": None})
+    assert [who.deductions.meter_offset_pct for who in found] == [0.5, 0.5, 0.2, 0.0]
+    assert found[0].crop_deductions[0][1].meter_offset_pct == 0.5
+
+
+def test_the_store_in_which_grain_keeps_longest_by_hand():
+    """Of two that keep 60 days the one that loses less; none that is refused or keeps not a day."""
+
+    def keeps(method, days, loss, refusal=None):
+        weekly = pd.DataFrame({"weight_loss_pct_middle": [0.0, loss]})
+        return SimpleNamespace(method=method, sure=SimpleNamespace(days=days), weekly=weekly, refusal=refusal)
+
+    ways = [keeps("a", 30.0, 0.1), keeps("b", 60.0, 9.0), keeps("c", 60.0, 3.0), keeps("d", 90.0, 1.0, "too wet")]
+    best, said = best_method({way.method: way for way in [*ways, keeps("e", 0.0, 0.0)]})
+    assert (best, "60 days" in str(said)) == ("c", True)
+    assert best_method({"d": ways[3], "e": keeps("e", 0.0, 0.0)})[0] is None
+    best, said = best_method({"a": ways[0], "f": keeps("f", math.inf, 20.0)})
+    assert (best, "whole time" in str(said)) == ("f", True)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_simple_rules_prefer_what_their_names_say(seed):
+    """Now and wet: undried ways first, soonest first, then the dearest. Dried: dried ways in no or the usual store
+    first. The peak: dried ways first, by their distance from the dearest week. By itself: worth less its own trips.
+    """
+    case = random_case(seed).with_changes(needs=(), reserves=())
+    outlook = build_outlook(case, seed, invented_seasons(case, seed))
+    table, item = outlook.options(0), case.lots[0]
+    share = [
+        0.0 if who.distance_km <= 0 else case.trip_cost(number) / case.truck.capacity_kg
+        for number, who in enumerate(case.buyers)
+    ]
+    full = outlook.values(0).mean(axis=1)
+    prices = np.array([way.cost_per_bag if way.owned_bags == 0 else 0.0 for way in case.storage])
+    worth, alone = [], []
+    for option in range(len(table)):
+        buyer, store = int(table.buyer[option]), int(table.storage[option])
+        kg = item.bag_mass_kg * float(table.kept_kg[option])
+        value = full[option] - share[buyer] * kg - (prices[store] if store >= 0 else 0.0)
+        loads = math.ceil(item.bags * kg / case.truck.capacity_kg)
+        worth.append(value)
+        alone.append(value + share[buyer] * kg - share[buyer] * loads * case.truck.capacity_kg / item.bags)
+    peak = int(np.argmax(outlook.seasons.prices[item.commodity][: case.weeks].mean(axis=1)))
+    dried, week = table.setup >= 0, table.sale_week
+    usual = (table.storage < 0) | (table.storage == usual_storage(case))
+    keys = {
+        "sell all now wet": (dried, week, worth),
+        "dry and sell": (~(dried & usual) if dried.any() else ~usual, week, worth),
+        "store until the usual peak": (~dried if dried.any() else dried, abs(week - peak), worth),
+        "each lot by itself": (0 * week, 0 * week, alone),
+    }
+    for rule, (first, second, value) in keys.items():
+        order = _order(outlook, 0, rule)
+        rank = [(bool(first[at]), int(second[at])) for at in order]
+        assert rank == sorted(rank), rule
+        assert len(order) == (table.buyer >= 0).sum()
+        for one, two in pairwise(order):
+            if (bool(first[one]), int(second[one])) == (bool(first[two]), int(second[two])):
+                assert value[one] >= value[two] - 1e-3
