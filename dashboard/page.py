@@ -31,9 +31,10 @@ DAY_FORMAT = "DD/MM/YYYY"
 """How a field and a sortable column show a day: as all readers' languages write it, the day first."""
 OPEN_CARDS = 3
 CARD_LINES = 3
-LETTER_PX, CELL_PX, LEAST_PX = 7, 18, 90
-"""A letter of a table, what a cell takes beside its letters, and the least width of a column made narrower."""
-ROOM_PX, NARROW_PX = 900, 700
+LETTER_PX, CELL_PX, LEAST_PX = 7, 18, 230
+"""A letter of a table, what a cell takes beside its letters, and the least width of a column made narrower: sentences
+give way, money and names never."""
+ROOM_PX, NARROW_PX = 780, 700
 """Room for a table beside the side bar of a laptop, and on a tablet: what is broader becomes cards there."""
 OF_ONE_GROUP = ("programme_group",)
 """Sections of the officer's pages that are about the chosen group; the others are about many."""
