@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from core.errors import InputError
-from core.group.records import Member
+from core.group.records import Group, Member
+from core.messages import message
 from core.programme.comparison import (
     between_variance,
     funnel_limits,
@@ -21,8 +22,12 @@ from core.programme.comparison import (
     shrunken_estimates,
     widened_limits,
 )
+from core.programme.counterfactual import HELPS, Difference, GroupHelp
 from core.programme.counting import Indicator, lot_mass, mean, ratio, share, share_by_lot
+from core.programme.expected import observed_against_expected
 from core.programme.gains import best_in_hindsight, months_between, sold_lots
+from core.programme.helping import help_table, programme_sums
+from core.programme.indicators import LotFacts
 from core.programme.intervals import (
     change_between,
     difference_of_means,
@@ -34,7 +39,8 @@ from core.programme.intervals import (
 from core.programme.loss_index import CropLoss, loss_index
 from core.programme.people import NOT_KNOWN, age_group
 from core.programme.stages import cumulative_loss, food_loss_index
-from tests.programme.test_indicators import small
+from core.programme.visits import visit_list
+from tests.programme.test_indicators import reading, small
 
 
 def plain_tau2(values, variances):
@@ -381,3 +387,103 @@ def test_what_counts_as_no_change_and_how_many_must_be_seen():
     assert kept.variance == pytest.approx(2 * half.variance)
     fewer = share("x", [(n % 2 == 0, None) for n in range(60)])
     assert change_between(half, fewer, True, "high").verdict == "cannot tell yet"
+
+
+# Help, visits, and what was observed against what was expected
+
+
+def a_help(number, *helps, why_not=None):
+    return GroupHelp(number, "2026", 5, 100.0, (), helps, (), why_not)
+
+
+def test_help_is_added_up_where_it_pays_by_currency_by_hand():
+    """A dryer: 30 less 10 in A, 12 less 2 in B, 5 less 9 in C (does not pay), not known in D, no lot in E; F in KES.
+
+    What brings most first: the dryer 42 - 12 = 30 before the rest at 0.
+    """
+    names = "ABCDEF"
+    groups = [Group(id=n, name=name, currency="KES" if name == "F" else "XOF") for n, name in enumerate(names)]
+    kind = HELPS[0]
+    why = message("no price")
+    results = {
+        0: a_help(0, Difference(kind, 30.0, 10.0, 50.0, 4, 10.0)),
+        1: a_help(1, Difference(kind, 12.0, 2.0, 20.0, 1, 2.0)),
+        2: a_help(2, Difference(kind, 5.0, 1.0, 9.0, 2, 9.0)),
+        3: a_help(3, Difference(kind, 99.0, 99.0, 99.0, 2, 0.0, why)),
+        4: a_help(4, Difference(kind, 7.0, 7.0, 7.0, 0, 0.0)),
+        5: a_help(5, Difference(kind, 3.0, 1.0, 4.0, 1, 1.0)),
+        9: a_help(9, Difference(kind, 1e6, 0.0, 1e6, 1, 0.0)),  # of another programme
+    }
+    found = programme_sums(results, groups)
+    assert [(one.currency, one.help) for one in found[:: len(HELPS)]] == [("KES", kind), ("XOF", kind)]
+    kes, xof = found[0], found[len(HELPS)]
+    assert (xof.money, xof.low, xof.high, xof.cost, xof.net) == (42, 12, 70, 12, 30)
+    assert (xof.groups, xof.paying) == (3, ("A", "B"))
+    assert (kes.money, kes.groups, kes.paying) == (3, 1, ("F",))
+    assert all(one.money == 0 and not one.paying for one in found if one.help != kind)
+    table = help_table({0: results[0], 3: results[3], 4: a_help(4, why_not=why)}, groups)
+    assert table["group"].tolist() == ["A", "D", "E"]
+    assert table["net"].tolist()[0] == 20.0
+    assert table["money"].isna().tolist() == [False, True, True]
+    assert table["not_known_because"].tolist() == ["", "no price", "no price"]
+    causes = (Difference("a", 5.0, 0, 9, 1), Difference("b", 7.0, 0, 9, 1, 0.0, why), Difference("c", 6.0, 0, 9, 1))
+    assert replace(results[0], causes=causes).largest.name == "c"
+    assert replace(results[0], causes=(Difference("a", 0.0, 0, 9, 1),)).largest is None
+
+
+def test_whom_to_visit_first_by_hand():
+    """Limit 15.5 %: two lots bagged at 16 (3 each), one still wet 15 days after harvest (2), one never tested (1).
+
+    No test for 15 days where 14 are allowed: 1 + 15 / 14. Lots sold, or read dry, are no reason.
+    """
+    now = datetime(2026, 5, 31, 8, tzinfo=UTC)
+    base = small().lots[0]
+    rows = [
+        (1, "stored", 16.0),
+        (2, "stored", 16.0),
+        (3, "drying", 16.0),
+        (4, "wet", None),
+        (5, "stored", 15.5),
+        (6, "sold", 20),
+    ]
+    lots = [replace(base, id=n, label=str(n), status=kind, harvested_on=date(2026, 5, 16)) for n, kind, _m in rows]
+    readings = pd.DataFrame([reading(n, 16, moisture) for n, _kind, moisture in rows if moisture is not None])
+    record = replace(small(), lots=lots, readings=readings)
+    (visit,) = visit_list([record], now)
+    assert visit.urgency == pytest.approx(3 * 2 + 2 + 1 + 1 + 15 / 14)
+    assert [str(reason) for reason in visit.reasons] == [
+        "2 lots are bagged above the limit",
+        "1 lots are still wet two weeks after harvest",
+        "1 open lots were never tested",
+        "no reading for 15 days",
+    ]
+    (earlier,) = visit_list([record], now - timedelta(days=1))
+    assert earlier.urgency == 3 * 2 + 1  # fourteen days are no reason yet, neither for the harvest nor for the test
+    other = replace(record, group=replace(record.group, name="a", id=2))
+    assert [one.group for one in visit_list([record, other], now)] == ["a", "g"]
+    assert visit_list([replace(record, lots=lots[4:])], now - timedelta(days=1)) == []
+
+
+def test_days_observed_against_expected_by_hand(monkeypatch):
+    """Twice the days in sum; logs of the ratios 1, 4, 2, 2, 2: spread sqrt(2 ln(2)^2 / 4), t of four degrees 2.776."""
+    base = small().lots[0]
+    expected = [2.0, 1.0, 2.0, 3.0, 2.0]
+    observed = [2.0, 4.0, 4.0, 6.0, 4.0]
+
+    def found(count, days=observed, known=expected):
+        facts = [LotFacts(replace(base, id=n), True, True, day, 1, 15.5) for n, day in enumerate(days[:count])]
+        monkeypatch.setattr("core.programme.expected.expected_days_to_dry", lambda *_args: list(known[:count]))
+        return observed_against_expected(facts, None, None, 1, None)
+
+    five = found(5)
+    half = 2.776 * math.sqrt(2 * math.log(2) ** 2 / 4) / math.sqrt(5)
+    assert (five.lots, five.observed_days, five.expected_days, five.ratio) == (5, 20, 10, 2)
+    assert (five.low, five.high) == pytest.approx((2 * math.exp(-half), 2 * math.exp(half)), rel=1e-3)
+    assert five.verdict == "slower"
+    assert found(4).verdict == "cannot tell yet"
+    assert found(5, [one / 4 for one in observed]).verdict == "faster"
+    assert found(5, [2.1, 1.0, 1.9, 3.1, 2.0]).verdict == "as expected"
+    one = found(1)
+    assert (one.lots, one.ratio, math.isnan(one.low), one.verdict) == (1, 1.0, True, "cannot tell yet")
+    assert found(3, [2.0, 0.0, 3.0], [2.0, math.nan]).lots == 1  # none, or none expected
+    assert found(0).lots == 0
