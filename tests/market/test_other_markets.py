@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,15 +18,16 @@ def level(logs: list[float], last: str = "2020-12") -> pd.Series:
 
 
 def test_moves_and_gaps_by_hand():
-    """Others rose by 0.08, 0.12 and 0.30 in four months: 0.12.
+    """Others rose by 0.08, 0.12 and 0.30 since the month four before, the first of six that were not level: 0.12.
 
-    The middle of the others stands at 0.12 today and 0 before; this market, level at 0, is 0.12 lower than usual.
+    The middle of the others today is 0.12 above 1, where it was in 20 of the 24 months before; it was at 0.4 below that
+    in two and 0.1 below it in two: on average 0.0417 below. This market, level at 0, is 0.1617 lower than usual.
     """
     own = level([0.0] * 30)
-    others = [level([1.0] * 29 + [1.0 + up]) for up in (0.08, 0.12, 0.30)]
+    others = [level([1.0] * 23 + [0.6, 0.6, 1.0, 0.9, 0.9, 1.0, 1.0 + up]) for up in (0.08, 0.12, 0.30)]
     found = other_markets(own, others)
     assert found.moved == pytest.approx(0.12)
-    assert found.apart == pytest.approx(-0.12)
+    assert found.apart == pytest.approx(-0.12 - 1 / 24)
 
 
 def test_what_is_still_to_come_by_hand():
@@ -66,13 +69,11 @@ def test_new_money_elsewhere_and_impossible_prices_do_no_harm():
 
 
 def test_paths_carry_what_others_say_also_a_month_later():
-    """Every path is moved alike, whatever the season; with one more month the others are asked anew."""
+    """Every path is moved alike; with one more month the others are asked anew."""
     own, other = planted(8, 0.3, 2), planted(8, 0.3, 5)
     lent = fit_season(own, None, [other])
-    still = fit_season(own, None, [other[: own.index[-1] - 3]])  # the same season, and nothing of the last months
-    assert still.others == OtherMarkets()
-    ratio = np.log(lent.sample_paths(9, 50, 1)).mean(axis=0) - np.log(still.sample_paths(9, 50, 1)).mean(axis=0)
-    assert lent.others.moved != 0
-    np.testing.assert_allclose(ratio[[0]], 0)
-    earlier = fit_season(own.iloc[:-1], None, [other]).updated(own)
-    assert earlier.others == other_markets(own, [other]) == lent.others
+    assert lent.others == other_markets(own, [other]) != OtherMarkets()
+    silent = replace(lent, others=OtherMarkets())
+    ratio = np.log(lent.sample_paths(9, 50, 1) / silent.sample_paths(9, 50, 1))
+    np.testing.assert_allclose(ratio, np.tile(lent.others.rise(np.arange(10)), (50, 1)), atol=1e-12)
+    assert fit_season(own.iloc[:-1], None, [other]).updated(own).others == lent.others
