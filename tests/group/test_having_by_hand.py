@@ -1,0 +1,131 @@
+"""What a group has: ranges at their edges, and what nobody entered against the tables of the methods."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import sqlalchemy as sa
+
+from core.drying.setups import drying_method
+from core.errors import DryholdError, InputError
+from core.group.faults import SIGNS, explain
+from core.group.possessions import DryingSpace, GrainStore, check_spaces, check_stores, space_from, store_from
+from core.storage.methods import get_method
+
+SPACE = DryingSpace(name="Sheets", method="tarpaulin", area_m2=30.0, load_kg_m2=20.0)
+BAGS = GrainStore(
+    name="Bags", method="woven_bag", units=3, unit="bag", unit_capacity_kg=100.0, unit_cost=12.0, seasons=2
+)
+SILO = GrainStore(
+    name="Silo", method="metal_silo", units=2, unit="silo", unit_capacity_kg=500.0, unit_cost=300.0, treatment_cost=5.0
+)
+
+
+@pytest.mark.parametrize(
+    ("field", "good", "bad"),
+    [
+        ("area_m2", (0.1, 100_000.0), (0.09, 100_001.0)),
+        ("load_kg_m2", (0.1, 2000.0), (0.09, 2000.1)),
+        ("cost_per_kg", (0.0,), (-0.01,)),
+        ("fee_per_point_kg", (0.0,), (-0.01,)),
+        ("hire_per_bag_day", (0.0,), (-0.01,)),
+        ("price", (None, 0.0), (-0.01,)),
+        ("access", ("own", "hire", "buy"), ("lent",)),
+        ("name", (" x ",), ("", " ")),
+        ("method", ("crib",), ("moonlight",)),
+    ],
+)
+def test_a_drying_space_at_its_edges(field, good, bad):
+    for value in good:
+        check_spaces([replace(SPACE, **{field: value})])
+    for value in bad:
+        with pytest.raises(DryholdError):
+            check_spaces([replace(SPACE, **{field: value})])
+
+
+@pytest.mark.parametrize(
+    ("field", "good", "bad"),
+    [
+        ("units", (0, 1), (-1,)),
+        ("unit_capacity_kg", (0.1, 1e9), (0.09, 1.01e9)),
+        ("seasons", (0.1, 100.0), (0.09, 100.1)),
+        ("unit_cost", (0.0,), (-0.01,)),
+        ("treatment_cost", (0.0,), (-0.01,)),
+        ("cost_per_kg_month", (0.0,), (-0.01,)),
+        ("access", ("own", "hire", "buy"), ("lent",)),
+        ("method", ("crib",), ("moonlight",)),
+    ],
+)
+def test_a_store_at_its_edges(field, good, bad):
+    for value in good:
+        check_stores([replace(BAGS, **{field: value})])
+    for value in bad:
+        with pytest.raises(DryholdError):
+            check_stores([replace(BAGS, **{field: value})])
+
+
+def test_names_are_there_and_differ():
+    check_spaces([SPACE, replace(SPACE, name="Others")])
+    for wrong in ([], [SPACE, replace(SPACE, name=" Sheets ")]):
+        with pytest.raises(InputError):
+            check_spaces(wrong)
+    with pytest.raises(InputError):
+        check_stores([])
+
+
+def test_what_a_space_and_a_store_hold_and_cost_by_hand():
+    """30 m2 at 20 kg: 600 kg. A bag of 12 over two seasons: 6. A silo of 500 kg at 300: 54 for a bag of 90 kg, 0.90 to
+    treat it; two hold eleven bags of 90 kg.
+    """
+    assert SPACE.capacity_kg == 600
+    dryer = replace(SPACE, cost_per_kg=0.5, fee_per_point_kg=0.2)
+    assert [dryer.cost_of_drying(points) for points in (-1.0, 0.0, 3.0)] == pytest.approx([0.5, 0.5, 1.1])
+    assert (BAGS.bags(90.0), BAGS.cost_per_bag(90.0)) == (3, 6.0)
+    assert (SILO.bags(90.0), SILO.bags(100.0), SILO.bags(1001.0)) == (11, 10, 0)
+    assert (SILO.cost_per_bag(90.0), SILO.treatment_per_bag(90.0)) == pytest.approx((54.0, 0.9))
+    assert replace(BAGS, treatment_cost=2.0).treatment_per_bag(90.0) == 2.0
+
+
+@pytest.mark.parametrize("method", ["tarpaulin", "raised_rack", "mechanical", "crib"])
+def test_what_nobody_entered_of_a_space_is_the_methods_own(method):
+    """Dollars of the table times the money for a dollar; a price by the square metre times the area."""
+    table, made = drying_method(method), space_from({"method": method}, 40.0)
+    assert (made.area_m2, made.load_kg_m2, made.access) == (table["area_m2"], table["load_kg_m2"], "own")
+    assert made.cost_per_kg == pytest.approx(table["cost_per_kg_usd"] * 40)
+    assert made.fee_per_point_kg == pytest.approx(table["fee_per_point_kg_usd"] * 40)
+    assert made.hire_per_bag_day == 0.0
+    each = table.get("price_m2_usd")
+    assert made.price == (None if each is None else pytest.approx(each * table["area_m2"] * 40))
+    given = space_from({"method": method, "name": "Mine", "area_m2": 7, "price": 3, "hire_per_bag_day": 2}, 40.0)
+    assert (given.name, given.area_m2, given.price, given.hire_per_bag_day) == ("Mine", 7.0, 3.0, 2.0)
+
+
+@pytest.mark.parametrize("method", ["woven_bag", "hermetic_bag", "metal_silo", "warehouse"])
+def test_what_nobody_entered_of_a_store_is_the_methods_own(method):
+    table, made = get_method(method), store_from({"method": method}, 40.0)
+    assert (made.units, made.unit, made.unit_capacity_kg, made.seasons) == (
+        0,
+        table.unit,
+        table.unit_capacity_kg,
+        table.seasons,
+    )
+    assert made.unit_cost == pytest.approx(table.unit_cost_usd * 40)
+    assert made.treatment_cost == pytest.approx(table.treatment_cost_usd * 40)
+    assert made.cost_per_kg_month == pytest.approx(table.cost_per_month_usd / table.cost_per_month_unit_kg * 40)
+    for wrong in (True, "3", float("nan"), float("inf")):
+        with pytest.raises(InputError):
+            store_from({"method": method, "units": wrong}, 40.0)
+
+
+@pytest.mark.parametrize(("name", "signs"), SIGNS)
+def test_each_sign_of_a_broken_database_is_told_by_any_of_its_words(name, signs):
+    """What the engine says in an operating fault and in a statement; a broken promise of the tables is a refusal."""
+    for sign in signs:
+        said = Exception(f"well, {sign.upper()} it is")
+        assert explain(sa.exc.OperationalError("x", {}, said)).fault == name
+        assert explain(sa.exc.ProgrammingError("x", {}, said)).fault == name
+        assert explain(sa.exc.IntegrityError("x", {}, said)).fault == "refused"
+    assert explain(sa.exc.ProgrammingError("x", {}, Exception("syntax"))).fault == "refused"
+    assert explain(sa.exc.OperationalError("x", {}, Exception("syntax"))).fault == "older engine"
+    assert explain(OverflowError("too large")).fault == "refused"
