@@ -236,11 +236,19 @@ def one_price(now: Reading) -> Iterator[Message]:
 def waiting_agrees(now: Reading) -> Iterator[Message]:
     """Where past prices do not support waiting, the plan does not wait on the price."""
     refused = {price.crop for price in now.prices if price.waiting is not None and not price.waiting.wait}
+    days, methods = waiting_days(now), {choice.name: choice.method for choice in now.stores}
+    treated = {str(lot.id): lot.state.free_from(now.today) for lot in now.lots}
+
+    def free(line: PlannedSale) -> date:
+        """Return the first day on which a line may be sold: until then it does not wait on the price."""
+        own = line.ready_on + timedelta(days=days.get(methods.get(line.storage, ""), 0))
+        return max(own, treated.get(line.lot) or own)
+
     for crop in sorted(refused):
         waits = [
             line
             for line in now.plan.sales
-            if line.commodity == crop and line.buyer and (line.sell_on - line.ready_on).days > 7 * SOON_WEEKS
+            if line.commodity == crop and line.buyer and (line.sell_on - free(line)).days > 7 * SOON_WEEKS
         ]
         if waits:
             yield message(

@@ -276,7 +276,8 @@ def _class_key(case: PlanningCase, lot: CaseLot, step: float, named: frozenset[s
         lot.treated,
         lot.surely_pct <= keeping_limit(case, lot),
         *(may_be_kept_in(lot, way, lot.surely_when_sealed_pct) for way in case.storage),
-        *(_fits_on(lot, choice) for choice in case.drying),
+        lot.bag_mass_kg if lot.standing else 0.0,
+        *(_takes(choice, lot, lot.bag_mass_kg) for choice in case.drying),
     )
     return (
         lot.commodity,
@@ -348,11 +349,6 @@ class Chain:
         """Return what tells it from other chains of the lot."""
         return self.harvest_week, self.setup, self.start_week, self.target if self.setup != NONE else 0.0
 
-    @property
-    def floor_kg(self) -> np.ndarray:
-        """Return the factor on the mass put in at which the grain leaves the field, but for the water, (scenarios,)."""
-        return 1.0 - self.field_lost
-
 
 def lot_moisture(lot: CaseLot, seasons: Seasons) -> np.ndarray:
     """Return the lot's moisture as stated, in each scenario, (scenarios,) [% w.b.]."""
@@ -396,6 +392,8 @@ def _chains(
         stage, harvested, lost = _left_the_field(lot, seasons, moisture, week)
         surely = surely_below(harvested) if lot.standing else lot.surely_pct
         to_seal = surely if lot.standing else lot.surely_when_sealed_pct
+        # what an earlier table dries is dried again, though a bag may be heavier in these scenarios
+        bag_kg = 0.0 if like is not None else lot.bag_mass_kg * _floor_share(lot, moisture, harvested, lost)
         as_is_last = int(min(last, week + weeks_in_bags(case, lot, surely)))
         if like is not None:
             mine = like.sale_week[(like.setup == NONE) & (like.harvest_week == week)]
@@ -419,7 +417,7 @@ def _chains(
             ]
         )
         for number, choice in enumerate(case.drying):
-            if not _fits_on(lot, choice):
+            if not _takes(choice, lot, bag_kg):
                 continue
             # a standing lot that is to wait is left standing: it is dried as soon as it is cut
             for delay in case.start_delays if not lot.standing else (0,):
@@ -445,9 +443,14 @@ def _chains(
     return groups
 
 
-def _fits_on(lot: CaseLot, choice: DryingChoice) -> bool:
-    """Return whether a space takes grain of the lot's form, and at least a whole bag of it: the floor's own unit."""
-    return not (choice.unshelled and lot.form not in UNSHELLED) and lot.bag_mass_kg <= choice.capacity_kg
+def _floor_share(lot: CaseLot, moisture: np.ndarray, harvested: np.ndarray, lost: np.ndarray) -> float:
+    """Return the mean kg that are spread for each kg stated: a lot that stands is cut wetter or drier than stated."""
+    return float(np.mean((1.0 - lost) * (100.0 - moisture) / (100.0 - harvested))) if lot.standing else 1.0
+
+
+def _takes(choice: DryingChoice, lot: CaseLot, bag_kg: float) -> bool:
+    """Return whether a space takes grain of a lot's form, and a whole bag of it as it is spread: the floor's unit."""
+    return bag_kg <= choice.capacity_kg and not (choice.unshelled and lot.form not in UNSHELLED)
 
 
 def chain_masses(
@@ -599,7 +602,7 @@ class _DryingCost:
 
 def _drying_cost(case: PlanningCase, lot: CaseLot, chain: Chain, moisture: np.ndarray) -> _DryingCost:
     """Return what a chain's drying costs: labour and wear by kg, a fee by the points taken out, hire by bag and day."""
-    floor = float(np.mean(chain.floor_kg * (100.0 - moisture) / (100.0 - chain.harvested))) if lot.standing else 1.0
+    floor = _floor_share(lot, moisture, chain.harvested, chain.field_lost)
     if chain.setup == NONE:
         return _DryingCost(0.0, 0.0, floor)
     choice = case.drying[chain.setup]

@@ -154,6 +154,23 @@ def test_a_plan_that_waits_where_prices_do_not_support_it_is_named(now):
     assert any("past prices of maize do not support waiting" in text for text in said("waiting_agrees", wrong))
 
 
+def test_grain_that_waits_for_its_label_does_not_wait_on_the_price(now):
+    """Treated 30 days before its sale with 90 on the label, it may go 60 days from today and is sold a week later."""
+    line = next(item for item in now.plan.sales if item.buyer and item.commodity == "maize")
+    price = next(item for item in now.prices if item.crop == "maize")
+    refused = replace(price, waiting=replace(price.waiting, wait=False))
+    sold = now.today + timedelta(days=67)
+    late = with_line(now, lambda item: item is line, sell_on=sold, ready_on=now.today)
+    wrong = with_parts(late, prices=(refused,))
+    assert any(str(sold) in text for text in said("waiting_agrees", wrong))
+    lot = next(one for one in now.lots if str(one.id) == line.lot)
+    record = replace(lot.state.lot, storage_method="woven_bag_protectant", stored_on=now.today - timedelta(days=30))
+    dusted = replace(lot, state=replace(lot.state, lot=record))
+    others = tuple(one for one in now.lots if one is not lot)
+    right = with_parts(wrong, lots=(*others, dusted))
+    assert not any(str(sold) in text for text in said("waiting_agrees", right))
+
+
 def test_an_action_that_is_missing_is_named(now):
     sold = next(action for action in now.actions if action.kind == "sell")
     fewer = with_parts(now, actions=tuple(action for action in now.actions if action is not sold))

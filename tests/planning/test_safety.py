@@ -178,6 +178,25 @@ def test_a_space_smaller_than_a_bag_dries_none_of_it():
     assert (outlook.options(1).setup >= 0).any()
 
 
+def test_a_standing_lot_is_measured_against_the_space_as_it_is_cut():
+    """90 kg at 14 % are 90 x 86 / 82 = 94.4 kg cut at 18 %: too much for 92 kg, whatever the fresh seasons cut."""
+    tarpaulin = make_case(3, 20, 40, 2).drying[0]
+    for room, dries in ((92.0, False), (95.0, True)):
+        case = one_lot(drying=(replace(tarpaulin, capacity_kg=room),))
+        lot = replace(case.lots[0], moisture_pct=14.0, moisture_se_pct=0.0, bag_mass_kg=90.0)
+        case = case.with_changes(lots=(replace(lot, standing=True, latest_week=0),))
+
+        def at(pct, case=case):
+            cut = np.full(case.scenarios, pct)
+            made = invented_seasons(case, case.seed)
+            return replace(made, stand=lambda _lot, _week, moisture: Stood(cut, np.zeros_like(moisture)))
+
+        planned = build_outlook(case, seasons=at(18.0))
+        assert bool((planned.options(0).setup >= 0).any()) == dries
+        fresh = build_outlook(case, seasons=at(25.0), like=planned)
+        assert fresh.options(0).setup.tolist() == planned.options(0).setup.tolist()
+
+
 def test_damp_grain_is_not_stored_aflatoxin_crops_least_of_all():
     """Above its limit grain waits a week for a market day, maize not at all; dry grain to the end."""
     assert stored_weeks(damp(12.0)) == 19
