@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
+import pandas as pd
 import pytest
 import sqlalchemy as sa
 
 from core.drying.setups import drying_method
 from core.errors import DryholdError, InputError
+from core.group.drying_records import day_word, diary_score
 from core.group.faults import SIGNS, explain
+from core.group.meter_checks import OVEN_SD, SALT_SD, USUAL_PAIR_SD, meter_error
 from core.group.possessions import DryingSpace, GrainStore, check_spaces, check_stores, space_from, store_from
+from core.group.records import Event
 from core.storage.methods import get_method
 
+DAY, AT = date(2026, 5, 1), datetime(2026, 5, 1, 8, tzinfo=UTC)
 SPACE = DryingSpace(name="Sheets", method="tarpaulin", area_m2=30.0, load_kg_m2=20.0)
 BAGS = GrainStore(
     name="Bags", method="woven_bag", units=3, unit="bag", unit_capacity_kg=100.0, unit_cost=12.0, seasons=2
@@ -129,3 +137,86 @@ def test_each_sign_of_a_broken_database_is_told_by_any_of_its_words(name, signs)
     assert explain(sa.exc.ProgrammingError("x", {}, Exception("syntax"))).fault == "refused"
     assert explain(sa.exc.OperationalError("x", {}, Exception("syntax"))).fault == "older engine"
     assert explain(OverflowError("too large")).fault == "refused"
+
+
+def check_of(number, method, shown, true=None, reverses=None, **more):
+    payload = {"method": method, "shown": shown, **({} if true is None else {"true": true}), **more}
+    kind = "meter_check" if reverses is None else "reversal"
+    return Event(
+        id=number, book="diary", kind=kind, on=DAY, who="A", payload=payload, recorded_at=AT, reverses=reverses
+    )
+
+
+def test_what_checks_of_a_meter_say_by_hand():
+    """Oven: 1 and 2 points too much: mean 1.5; spread (0.5 + 2 u^2) / 3 of two pairs, with the oven's own error; with
+    the belief 0 +- 0.5 by the inverse of the variances. Salt at 25 °C holds 75.29 %. A check taken back is none.
+    """
+    checks = [
+        check_of(1, "oven", [13, 14], [12, 12]),
+        check_of(2, "salt", [77.29, 77.29], temperature_c=25),
+        check_of(3, "side_by_side", [14.0, 14.4], [13.8, 14.0]),
+        check_of(4, "oven", [99], [1]),
+        check_of(5, "", [], reverses=4),
+        check_of(6, "tasting", [99], [1]),
+    ]
+    found = meter_error(checks, 0.5, 2.0)
+
+    def shrunk(mean, squares, own, before):
+        sd = math.hypot(math.sqrt((squares + 2 * USUAL_PAIR_SD**2) / 3 / 2), own)
+        first, second = 1 / before**2, 1 / sd**2
+        return mean * second / (first + second), (first + second) ** -0.5
+
+    assert (found.moisture_bias, found.moisture_sd) == pytest.approx(shrunk(1.5, 0.5, OVEN_SD, 0.5))
+    assert (found.humidity_bias, found.humidity_sd) == pytest.approx(shrunk(2.0, 0.0, SALT_SD, 2.0), abs=0.02)
+    beside = math.sqrt((0.02 + 2 * USUAL_PAIR_SD**2) / 3 / 2)
+    assert (found.buyer_bias, found.buyer_sd) == pytest.approx((0.3, beside))
+    assert set(found.checked) == {"oven", "salt", "side_by_side"}
+    none = meter_error([])
+    assert (none.moisture_bias, none.moisture_sd, none.humidity_sd, none.buyer_bias) == (0.0, 0.5, 2.0, None)
+
+
+def a_day(rain, sun, first=1, hours=24):
+    """Hour ends of 1 May in Nairobi (three hours before UTC): rain in one hour, sun [MJ/m2] evenly over all."""
+    start = datetime(2026, 4, 30, 21, tzinfo=UTC) + timedelta(hours=first)
+    index = pd.date_range(start, periods=hours, freq="h")
+    wet = np.zeros(hours)
+    wet[5] = rain
+    return pd.DataFrame({"rain_mm": wet, "shortwave_w_m2": np.full(hours, sun / 0.0036 / hours)}, index=index)
+
+
+def test_a_forecast_day_in_the_diarys_words_by_hand():
+    """Rain where more than half of the runs have 1 mm; sun from 65 % of a cloudless day: of 20 MJ/m2 from 13."""
+
+    def said(*days):
+        return day_word(days, DAY, "Africa/Nairobi", 20.0)
+
+    assert said(a_day(0.0, 13.01)) == said(a_day(0.99, 13.01)) == "sun"
+    assert said(a_day(0.0, 12.99)) == "cloud"
+    assert said(a_day(1.0, 20.0)) == "rain"
+    wet, dry = a_day(1.0, 13.01), a_day(0.0, 13.01)
+    assert (said(wet, dry), said(wet, wet, dry)) == ("sun", "rain")
+    assert said(a_day(0.0, 14.0), a_day(0.0, 14.0), a_day(0.0, 0.0)) == "sun"  # the middle run
+    assert said(a_day(0.0, 13.01, first=7, hours=12)) == "sun"  # 6 to 18 o'clock
+    assert said(a_day(0.0, 13.01, first=8, hours=11)) is None
+    assert said(a_day(0.0, 13.01, first=20, hours=40)) is None
+    assert day_word([dry], DAY + timedelta(days=3), "Africa/Nairobi", 20.0) is None
+
+
+def test_of_how_many_noted_days_the_forecast_was_right():
+    def noted(number, seen, forecast, reverses=None):
+        payload = {"seen": seen, "forecast": forecast}
+        return Event(
+            id=number,
+            book="diary",
+            kind="day_weather",
+            on=DAY,
+            who="A",
+            payload=payload,
+            recorded_at=AT,
+            reverses=reverses,
+        )
+
+    rows = [noted(1, "sun", "sun"), noted(2, "rain", "sun"), noted(3, "rain", "rain"), noted(4, "sun", None)]
+    assert diary_score(rows) == (2, 3)
+    assert diary_score([*rows, noted(5, "", "", reverses=3)]) == (1, 2)
+    assert diary_score([]) == (0, 0)
