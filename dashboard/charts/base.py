@@ -7,12 +7,32 @@ from textwrap import wrap
 
 import numpy as np
 import plotly.graph_objects as go
+import plotly.io as pio
 
 from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, ZERO, shade
 
 LEGEND_LINE_PX, AXIS_PX = 21, 46
 END_LINE = 0.075
 """What a line of a name at a line's end takes of the height of a picture of the usual height."""
+
+
+AXIS = {"showgrid": True, "gridcolor": GRID, "automargin": True}
+pio.templates["dryhold"] = go.layout.Template(
+    layout={
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"color": INK, "size": 14},
+        "colorway": SERIES,
+        "legend": {"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0, "x": 0},
+        "hovermode": "x unified",
+        "hoverlabel": {"bgcolor": PAPER, "font": {"color": INK}},
+        "title": {"x": 0, "xref": "container", "y": 0.98, "yanchor": "top", "font": {"size": 14}},
+        "xaxis": {**AXIS, "showline": True, "linecolor": ZERO, "nticks": 6, "autotickangles": [0]},
+        "yaxis": {**AXIS, "zeroline": True, "zerolinecolor": ZERO, "zerolinewidth": 1.5, "nticks": 7},
+    },
+    data={"scatter": [{"marker": {"line": {"width": 0}}}]},
+)
+pio.templates.default = "dryhold"  # said once here: each figure then brings its own layout only, and is drawn sooner
 
 
 def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> go.Figure:
@@ -28,22 +48,8 @@ def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> 
     height : int
         Pixels.
     """
-    figure.update_layout(
-        height=height,
-        margin={"l": 8, "r": 8, "t": 44 if y_title else 12, "b": 8},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"color": INK, "size": 14},
-        colorway=list(SERIES),
-        legend={"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0, "x": 0},
-        hovermode="x unified",
-        hoverlabel={"bgcolor": PAPER, "font": {"color": INK}},
-        title={"text": y_title, "x": 0, "xref": "container", "y": 0.98, "yanchor": "top", "font": {"size": 14}},
-    )
-    figure.update_xaxes(
-        title_text=x_title, gridcolor=GRID, linecolor=ZERO, automargin=True, nticks=6, autotickangles=[0]
-    )
-    figure.update_yaxes(gridcolor=GRID, automargin=True, zeroline=True, zerolinecolor=ZERO, zerolinewidth=1.5, nticks=7)
+    figure.update_layout(height=height, margin={"l": 8, "r": 8, "t": 44 if y_title else 12, "b": 8}, title_text=y_title)
+    figure.update_xaxes(title_text=x_title)
     figure.update_traces(
         insidetextfont={"color": PAPER},
         outsidetextfont={"color": INK},

@@ -9,7 +9,7 @@ from html import escape
 import plotly.graph_objects as go
 
 from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
-from dashboard.charts.palette import BLUE, CLAY, GRID, INK, PAPER, SKY, STONE, shade
+from dashboard.charts.palette import BLUE, CLAY, INK, PAPER, SKY, STONE, shade
 from dashboard.text import _, day
 
 ROW_PX, MARK_PX = 30, 22
@@ -34,9 +34,7 @@ def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
     figure.update_layout(
         height=70 + ROW_PX * max(len(rows), 2),
         margin={"l": 10, "r": 16, "t": 28, "b": 6},
-        paper_bgcolor=PAPER,
-        plot_bgcolor=PAPER,
-        font={"color": INK, "size": 13},
+        font_size=13,
         barmode="overlay",
         showlegend=False,
         hovermode="closest",
@@ -45,10 +43,9 @@ def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
         type="date",
         range=[(today - (last - today) / 22).isoformat(), (last + timedelta(days=8)).isoformat()],
         side="top",
-        gridcolor=GRID,
         **({**FORTNIGHTS, "tick0": today.isoformat()} if last - today < SHORT else MONTHS),
     )
-    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], automargin=True, ticklabelstandoff=4)
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], dtick=1, ticklabelstandoff=4)
     return figure
 
 

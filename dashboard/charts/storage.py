@@ -12,7 +12,7 @@ from plotly.subplots import make_subplots
 
 from core.planning.store_outlook import MethodOutlook
 from dashboard.charts.base import layout
-from dashboard.charts.palette import BLUE, DASHES, GRID, INK, PAPER, SERIES, STONE, shade
+from dashboard.charts.palette import BLUE, DASHES, INK, PAPER, SERIES, STONE, shade
 from dashboard.text import _, day
 
 
@@ -49,19 +49,10 @@ def figure(
     if limit_pct is not None:
         result.add_hline(y=limit_pct, line={"color": STONE, "dash": "dot", "width": 1}, row=1, col=1)
     for row, title in enumerate(titles, start=1):
-        result.update_yaxes(title_text=title, gridcolor=GRID, automargin=True, zeroline=False, row=row, col=1)
-        result.update_xaxes(gridcolor=GRID, row=row, col=1)
+        result.update_yaxes(title_text=title, zeroline=False, row=row, col=1)
     result.update_yaxes(range=[0, 102], row=2, col=1)
     result.update_yaxes(rangemode="tozero", row=3, col=1)
-    result.update_layout(
-        height=720,
-        margin={"l": 10, "r": 10, "t": 20, "b": 30 + 21 * len(outlooks)},
-        paper_bgcolor=PAPER,
-        plot_bgcolor=PAPER,
-        font={"color": INK, "size": 13},
-        legend={"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0, "x": 0},
-        hovermode="x unified",
-    )
+    result.update_layout(height=720, margin={"l": 10, "r": 10, "t": 20, "b": 30 + 21 * len(outlooks)}, font_size=13)
     return result
 
 
