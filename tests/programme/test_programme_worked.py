@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ import pytest
 from core.errors import InputError
 from core.group.records import Group, Member
 from core.messages import message
+from core.planning.case import CropPrice
 from core.programme.comparison import (
     between_variance,
     funnel_limits,
@@ -38,6 +40,7 @@ from core.programme.intervals import (
 )
 from core.programme.loss_index import CropLoss, loss_index
 from core.programme.people import NOT_KNOWN, age_group
+from core.programme.season_case import SEASON_DAYS, _habits, known_price, season_lots
 from core.programme.stages import cumulative_loss, food_loss_index
 from core.programme.visits import visit_list
 from tests.programme.test_indicators import reading, small
@@ -487,3 +490,94 @@ def test_days_observed_against_expected_by_hand(monkeypatch):
     assert (one.lots, one.ratio, math.isnan(one.low), one.verdict) == (1, 1.0, True, "cannot tell yet")
     assert found(3, [2.0, 0.0, 3.0], [2.0, math.nan]).lots == 1  # none, or none expected
     assert found(0).lots == 0
+
+
+# The last season as a case
+
+MAY = date(2026, 5, 1)
+
+
+def a_lot(number, **values):
+    return replace(
+        small().lots[0], **{"id": number, "label": str(number), "stored_on": None, "status": "drying"} | values
+    )
+
+
+def test_lots_of_the_last_season_by_hand():
+    """Less than 300 days before the last harvest up to today, oldest first."""
+    assert SEASON_DAYS == 300
+    last = date(2026, 5, 31)
+    days = [SEASON_DAYS - 1, SEASON_DAYS, 0, 10, 10]
+    lots = [a_lot(n, harvested_on=last - timedelta(days=gone)) for n, gone in enumerate(days)]
+    lots += [a_lot(8, harvested_on=None), a_lot(9, harvested_on=last + timedelta(days=1))]
+    record = replace(small(), lots=lots[::-1])
+    assert [lot.id for lot in season_lots(record, last)] == [0, 3, 4, 2]
+    assert season_lots(record, date(2025, 1, 1)) == []
+
+
+def test_a_price_is_what_was_known_in_the_month_of_the_harvest_by_hand():
+    quotes = pd.DataFrame(
+        [
+            ("2026-04-10", "A", 1.0),
+            ("2026-05-20", "A", 1.5),
+            ("2026-05-31", "A", 1.7),
+            ("2026-06-01", "A", 9.0),
+            ("2026-05-05", "B", 3.0),
+            ("2026-05-30", "A", 0.0),
+        ],
+        columns=["quoted_on", "market", "price_per_kg"],
+    ).assign(commodity="maize")
+    rows = (("2026-04", 1.0), ("2026-05", 1.6), ("2026-06", 9.0))
+    found = known_price(CropPrice("maize", 5.0, history=rows, neighbours=(rows,)), quotes, MAY)
+    assert (found.price_now, found.history, found.neighbours) == (1.7, rows[:2], (rows[:2],))
+    assert known_price(CropPrice("sorghum", 5.0), quotes, MAY) is None
+    assert known_price(CropPrice("maize", 5.0), quotes, date(2026, 3, 10)) is None
+    assert known_price(CropPrice("maize", 5.0), quotes, date(2026, 3, 11)).price_now == 1.0
+
+
+def season_of(lots, daily, sales=(), today=date(2026, 12, 1)):
+    case = SimpleNamespace(
+        target=lambda crop: 13.5,
+        start=MAY,
+        weeks=20,
+        prices=(CropPrice("maize", 0.25),),
+        buyers=(SimpleNamespace(price_factor=0.9), SimpleNamespace(price_factor=1.0)),
+    )
+    days = {
+        n: pd.Series([v for _d, v in rows], index=[date(2026, 5, d) for d, _v in rows]) for n, rows in daily.items()
+    }
+    columns = ["lot_id", "sold_on", "mass_kg"]
+    return _habits(replace(small(), sales=pd.DataFrame(sales, columns=columns)), lots, days, case, today)
+
+
+def test_what_records_say_of_a_groups_habits_by_hand():
+    """Lots harvested on 1 May at 20 %, limit 13.5: read dry on the 6th, bagged on the 7th: 5 days; bagged untested on
+    the 7th: 6, and judged; not wet: none; wet to this day; bagged on the 10th, read 14.5 that day: 9; without a
+    weighing, read on the day of harvest alone: 4. Dried to the mean of 13.5 and 14.5.
+    """
+    stored = {"stored_on": date(2026, 5, 7)}
+    lots = [
+        a_lot(1, storage_method="hermetic_bag", **stored),
+        a_lot(2, **stored),
+        a_lot(3, weighed_moisture_pct=13.5, **stored),
+        a_lot(4, status="wet"),
+        a_lot(5, stored_on=date(2026, 5, 10)),
+        a_lot(6, harvested_on=date(2026, 5, 5), weighed_moisture_pct=None, stored_on=date(2026, 5, 9)),
+    ]
+    daily = {1: [(2, 19.0), (6, 13.5)], 2: [(20, 16.0)], 3: [(7, 12.0)], 5: [(10, 14.5)], 6: [(5, 18.0)]}
+    sales = [(1, "2026-06-26", 900.0), (2, "2026-06-27", 500.0), (5, "2026-04-30", 10.0), (99, "2026-05-02", 1.0)]
+    found = season_of(lots, daily, sales)
+    assert found.ready_days == {"1": 5.0, "2": 6.0, "4": 214.0, "5": 9.0, "6": 4.0}
+    assert found.judged == {"2"}
+    assert found.dried_to == {"maize": 14.0}
+    assert found.sealed_bags == 10
+    # eight weeks after harvest count, a day more does not; at 0.25 and the gate's 0.9
+    assert [(need.week, need.amount) for need in found.needs] == [(0, 2.25), (8, 202.5)]
+    assert not found.silent
+    few = season_of(lots[:1], {1: daily[1]})
+    assert (few.dried_to, set(few.silent)) == ({}, {"over-drying", "bagged too wet", "sold early for cash"})
+    assert set(season_of([a_lot(1)], {}).silent) == set(few.silent) | {"waiting wet", "too few tests"}
+    assert not season_of(lots, daily, sales, today=date(2026, 4, 29)).needs
+    late = replace(lots[0], harvested_on=date(2026, 9, 30))
+    assert season_of([late], {}, [(1, "2026-10-30", 1.0)]).needs[0].week == 18  # two weeks before the end at the latest
+    assert "too few tests" not in season_of([a_lot(7), lots[1]], {}).silent
