@@ -401,4 +401,4 @@ def next_facts(facts: Facts, event: BookEvent) -> Facts:
 def check_day(facts: Facts, day: date) -> None:
     """Refuse a day in a closed season."""
     if facts.closed_until is not None and day <= facts.closed_until:
-        raise LedgerError("the season up to {day} is closed; give a later day", day=facts.closed_until.isoformat())
+        raise LedgerError("the season up to {day} is closed; give a later day", day=facts.closed_until)

@@ -158,7 +158,7 @@ def _payment(
     values = row.values
     on = values["day"][0]
     if on > today:
-        raise InputError("the day {day} lies in the future", day=on.isoformat())
+        raise InputError("the day {day} lies in the future", day=on)
     found = people.get(plain(values["member"]), [])
     if not found:
         raise InputError("'{name}' is not in the meter's book", name=values["member"])

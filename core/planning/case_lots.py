@@ -219,7 +219,7 @@ def coming_harvests(
         week = week_of(day, rules.start)
         label = str(row.get("label") or "") or f"{crop.replace('_', ' ')} {day.isoformat()}"
         if week < 0:
-            notes.append(message("the harvest expected on {day} is due: record it as a lot", day=day.isoformat()))
+            notes.append(message("the harvest expected on {day} is due: record it as a lot", day=day))
             continue
         if week > rules.weeks - 2:
             notes.append(message("lot {lot} is harvested after the weeks looked at: look further ahead", lot=label))

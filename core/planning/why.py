@@ -89,7 +89,7 @@ def _framed(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     else:
         reason = _reason(outlook, plan, lot, option, weeks)
     if item.standing:
-        day = case.week_date(int(table.harvest_week[option])).isoformat()
+        day = case.week_date(int(table.harvest_week[option]))
         reason = message("cut in the week of {day}; {reason}", day=day, reason=reason)
     if item.commodity.startswith(OWN_CROP):
         words = "{reason} (your own crop: drying rate, losses and pests are those of similar crops)"
