@@ -15,9 +15,10 @@ from core.drying.setups import drying_method
 from core.errors import DryholdError, InputError
 from core.group.drying_records import day_word, diary_score
 from core.group.faults import SIGNS, explain
+from core.group.lot_state import JudgingRules, cost_if_refused, cost_of_a_day, lot_state
 from core.group.meter_checks import OVEN_SD, SALT_SD, USUAL_PAIR_SD, meter_error
 from core.group.possessions import DryingSpace, GrainStore, check_spaces, check_stores, space_from, store_from
-from core.group.records import Event
+from core.group.records import Event, Lot
 from core.storage.methods import get_method
 
 DAY, AT = date(2026, 5, 1), datetime(2026, 5, 1, 8, tzinfo=UTC)
@@ -220,3 +221,29 @@ def test_of_how_many_noted_days_the_forecast_was_right():
     assert diary_score(rows) == (2, 3)
     assert diary_score([*rows, noted(5, "", "", reverses=3)]) == (1, 2)
     assert diary_score([]) == (0, 0)
+
+
+def test_a_dry_lot_needs_no_more_bags_and_an_untested_one_says_how_many():
+    """Ten bags of which eight were read at 12 % by a meter that nobody checked; limit and risk as they are assumed."""
+    lot = Lot(id=1, group_id=1, commodity="maize", label="heap", bags=10, bag_mass_kg=90.0, harvested_on=DAY)
+    tests = pd.DataFrame(
+        {
+            "id": range(1, 9),
+            "lot_id": 1,
+            "bag": [str(n) for n in range(8)],
+            "taken_at": pd.Timestamp(AT),
+            "temperature_c": np.nan,
+            "relative_humidity_pct": np.nan,
+            "meter_moisture_pct": 8.0,
+            "settled": True,
+        }
+    )
+    rules = JudgingRules()
+    state = lot_state(lot, tests, rules)
+    assert (state.decision, state.more_bags, state.again) == ("dry enough", 0, ())
+    assert (state.mass_now_kg, state.bags) == (900.0, 10)
+    wet = lot_state(lot, tests.assign(meter_moisture_pct=25.0), rules, bags_sold=4)
+    assert (wet.decision, wet.more_bags, wet.bags, len(wet.again)) == ("too wet", 0, 6, 8)
+    assert wet.share_wet > 0.95
+    assert cost_if_refused(lot, 900.0, rules) == pytest.approx(0.15 * 0.3 * 900)
+    assert cost_of_a_day(900.0, rules) == pytest.approx(2.7)

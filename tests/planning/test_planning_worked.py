@@ -46,6 +46,7 @@ from core.planning.schedule import (
 )
 from core.planning.simple_rules import _order, usual_storage
 from core.planning.store_outlook import best_method
+from core.planning.why import what_if_cases
 from core.planning.wishes import add_harvest, add_promise, cash_needed, drop_wish, read_wishes, write_wishes
 from tests.planning.test_plain_value import random_case
 
@@ -503,3 +504,24 @@ def test_simple_rules_prefer_what_their_names_say(seed):
         for one, two in pairwise(order):
             if (bool(first[one]), int(second[one])) == (bool(first[two]), int(second[two])):
                 assert value[one] >= value[two] - 1e-3
+
+
+def test_what_if_there_were_one_more_by_hand():
+    """24 m2 at 20 kg are 480 kg more on the first space that is no dryer; ten sealed bags; a point of interest; half a
+    truck; a trip. Everything else stays as it is.
+    """
+    storage = (CASE.storage[0], CASE.storage[2], CASE.storage[1])
+    drying = (CASE.drying[1], replace(CASE.drying[0], load_kg_m2=20.0), replace(CASE.drying[0], code="b"))
+    case = CASE.with_changes(storage=storage, drying=drying, interest_monthly=0.01)
+    found = {key: changed for key, (_words, changed) in what_if_cases(case).items()}
+    space = replace(drying[1], capacity_kg=drying[1].capacity_kg + 480.0, area_m2=drying[1].area_m2 + 24.0)
+    sealed = replace(storage[1], owned_bags=storage[1].owned_bags + 10)
+    truck = case.truck
+    assert found == {
+        "tarpaulin": case.with_changes(drying=(drying[0], space, drying[2])),
+        "sealed": case.with_changes(storage=(storage[0], sealed, storage[2])),
+        "loan": case.with_changes(interest_monthly=0.0),
+        "truck": case.with_changes(truck=replace(truck, capacity_kg=1.5 * truck.capacity_kg)),
+        "trip": case.with_changes(truck=replace(truck, trips_per_week=truck.trips_per_week + 1)),
+    }
+    assert "loan" not in what_if_cases(case.with_changes(interest_monthly=0.009))

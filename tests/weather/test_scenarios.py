@@ -264,7 +264,8 @@ def test_what_cannot_be_asked():
     with pytest.raises(InputError, match="zone"):
         extend_scenarios(None, bundled_normals(), VALLEY, datetime(2026, 5, 1), 3, 3, 1)
     with pytest.raises(InputError, match="year"):
-        climate_scenarios(bundled_years().iloc[:200], date(2026, 5, 1), 30, 3, 1)
+        climate_scenarios(bundled_years().iloc[:364], date(2026, 5, 1), 30, 3, 1)
+    assert len(climate_scenarios(bundled_years().iloc[:365], date(2026, 5, 1), 30, 1, 1)[0]) == 30
 
 
 def test_a_day_keeps_its_means_by_the_hour():

@@ -27,6 +27,17 @@ def test_radiation_above_the_air_of_a_day():
     assert solar.extraterrestrial_daily(-20, 246) == pytest.approx(32.2, abs=0.05)
 
 
+def test_radiation_above_the_air_of_a_day_summed_minute_by_minute():
+    """The same example by moments, every five minutes of 3 September 2026, W/m2 x 300 s.
+
+    Within 1 %: FAO-56 rounds the sun's declination to one sine, our moments have it from the ephemeris.
+    """
+    times = pd.date_range("2026-09-03", periods=288, freq="5min", tz="UTC")
+    flux = solar.extraterrestrial_flux(times, Place(-20.0, 0.0))
+    assert flux.sum() * 300 / 1e6 == pytest.approx(32.2, rel=0.01)
+    assert flux.min() == 0.0
+
+
 def test_daylight_hours():
     # FAO-56 example 9: the same day and place, 11.7 hours
     assert solar.daylight_hours(-20, 246) == pytest.approx(11.7, abs=0.05)
