@@ -6,6 +6,7 @@ import hashlib
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from core.tables.grid import MAX_COLUMNS, Cell, RawTable, letter
 from core.tables.words import PART, WHOLE, WordList, matches, plain
@@ -106,9 +107,7 @@ def _together(upper: Sequence[Cell], lower: Sequence[Cell]) -> list[Cell]:
     """Return headings over two rows; the upper one reaches over the empty cells to its right, as merged cells do."""
     cells: list[Cell] = []
     reach: Cell = None
-    for column in range(max(len(upper), len(lower))):
-        top = upper[column] if column < len(upper) else None
-        bottom = lower[column] if column < len(lower) else None
+    for top, bottom in zip_longest(upper, lower):
         reach = top if top is not None else reach
         over = top if top is not None or bottom is None else reach
         parts = [str(part) for part in (over, bottom) if part is not None]

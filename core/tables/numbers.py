@@ -135,9 +135,9 @@ def number(cell: Cell, style: NumberStyle | None = None, unclear: str = "decimal
         if not abs(cell) <= LARGEST:
             raise InputError("a number is needed")
         return float(cell)
-    text = _bare(str(cell)[: LONGEST_NUMBER + 1], money)
     if len(str(cell)) > LONGEST_NUMBER:
         raise InputError("a number is needed")
+    text = _bare(str(cell), money)
     style = style or NumberStyle()
     mark = decimal_mark(text)
     if not mark and ("," in text or "." in text):

@@ -19,7 +19,7 @@ from core.group.table_words import heading_words
 from core.market.price_tables import clean_prices, read_price_table
 from core.market.products import suggest_commodity
 from core.tables.files import read_file
-from core.tables.headings import find_headings
+from core.tables.headings import _together, find_headings
 from core.tables.numbers import NumberStyle, number, number_style
 from core.tables.reading import Column, pasted, read_rows
 from core.tables.reading import open_table as open_any
@@ -175,3 +175,19 @@ def test_air_alone_is_not_taken_for_the_grain_and_what_is_measured_wins(where):
     assert "temperature" not in open_table(b"Lot,Date,Air temperature,Moisture\nA,2026-05-01,35,13\n", "a.csv").columns
     found = matches("Temp. of our grain", heading_words("tests"), ("temperature",))
     assert max(found, key=lambda meaning: found[meaning]) == "temperature"
+
+
+def test_of_a_lot_the_greatest_number_of_bags_and_the_first_mass_count(where):
+    store, group = where
+    data = b"Lot,Date,Moisture,Bags,Bag kg\nA,2026-05-01,13,7,90\nA,2026-05-02,13,9,80\nB,2026-05-01,14,,\n"
+    import_preview(preview(data, where), store, group, "Asha", NOW)
+    lots = {lot.label: lot for lot in store.lots(group)}
+    assert (lots["A"].bags, lots["A"].bag_mass_kg) == (9, 90.0)
+
+
+def test_headings_whose_second_row_is_longer_or_shorter():
+    """The upper one reaches over the empty cells to its right, as merged cells do, also beyond its own row."""
+    longer = _together(("Lot", "Grain", None), (None, "Temp", "Moisture", "RH"))
+    assert longer == ["Lot", "Grain Temp", "Grain Moisture", "Grain RH"]
+    assert _together(("Lot", "Date", "Bag"), (None, "of test")) == ["Lot", "Date of test", "Bag"]
+    assert _together((None, None), (None, "x")) == [None, "x"]

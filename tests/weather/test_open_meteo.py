@@ -16,6 +16,7 @@ from core.errors import WeatherError
 from core.weather import open_meteo
 from core.weather.fetching import parse_json
 from core.weather.place import Place
+from core.weather.validation import hourly_members
 from tests.weather.samples import NOW, PLACE, open_meteo_answer
 
 
@@ -231,6 +232,29 @@ def test_content_of_another_form(content):
         open_meteo.parse_forecast(content, PLACE, NOW)
     with pytest.raises(WeatherError):
         open_meteo.parse_ensemble(content, PLACE, NOW)
+
+
+@pytest.mark.parametrize(
+    ("offset", "taken"),
+    [(0, True), (54_000, True), (-54_000.0, True), (54_001, False), ("3600", False), (True, False), (None, False)],
+)
+def test_the_offset_from_utc_is_a_number_of_at_most_fifteen_hours(offset, taken):
+    content = open_meteo_answer() | {"utc_offset_seconds": offset}
+    if taken:
+        times, _hourly, _units = open_meteo._hours(content, PLACE)
+        known, _hourly, _units = open_meteo._hours(open_meteo_answer(), PLACE)
+        assert known[0] - times[0] == timedelta(seconds=float(offset))
+    else:
+        with pytest.raises(WeatherError, match="cannot be read"):
+            open_meteo.parse_forecast(content, PLACE, NOW)
+
+
+def test_hours_that_are_never_whole_are_no_hours():
+    half = pd.DataFrame(
+        {"temperature_c": 20.0}, index=pd.date_range("2026-05-01 00:30", periods=48, freq="h", tz="UTC")
+    )
+    with pytest.raises(WeatherError, match="no whole hours"):
+        hourly_members([half], PLACE, NOW, "x")
 
 
 def check_whole(forecast, now=NOW):

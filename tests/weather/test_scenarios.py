@@ -261,6 +261,10 @@ def test_what_cannot_be_asked():
             climate_scenarios(bundled_normals(), date(2026, 5, 1), days, count, 1)
     assert len(extend_scenarios(None, bundled_normals(), VALLEY, NOW, 1, 1, 1)[0]) == 24
     assert len(climate_scenarios(bundled_normals(), date(2026, 5, 1), 1, 1, 1)[0]) == 1
+    assert list(climate_scenarios(bundled_normals(), date(2026, 5, 31), 2, 1, 1)[0].index) == [
+        date(2026, 5, 31),
+        date(2026, 6, 1),
+    ]
     with pytest.raises(InputError, match="zone"):
         extend_scenarios(None, bundled_normals(), VALLEY, datetime(2026, 5, 1), 3, 3, 1)
     with pytest.raises(InputError, match="year"):

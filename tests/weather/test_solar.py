@@ -36,6 +36,9 @@ def test_radiation_above_the_air_of_a_day_summed_minute_by_minute():
     flux = solar.extraterrestrial_flux(times, Place(-20.0, 0.0))
     assert flux.sum() * 300 / 1e6 == pytest.approx(32.2, rel=0.01)
     assert flux.min() == 0.0
+    # at noon: FAO-56's constant of 0.0820 MJ a minute times its inverse distance of that day, 0.985
+    sine = solar.solar_elevation_sine(times[144:145], -20.0, 0.0)
+    assert flux[144] / sine[0] == pytest.approx(0.0820e6 / 60 * 0.985, rel=4e-4)
 
 
 def test_daylight_hours():
