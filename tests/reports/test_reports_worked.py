@@ -19,7 +19,9 @@ from core.market.hindcast import FORESIGHT, PLAN
 from core.messages import message
 from core.reports.paper import BLACK, GREY, HATCH, NONE, WHITE, Bar, Care, Grid, HalfPage, Heading, Season, Words
 from core.reports.paper import season_shapes as shapes_of
+from core.reports.printed import table
 from core.reports.sheets import headline_words, log_sheet, member_sheets, treasurer_sheet, wall_sheet
+from core.reports.texts import _words
 from core.reports.tongue import ENGLISH
 from core.reports.waiting import harvest_figure
 
@@ -340,3 +342,40 @@ def test_numbers_and_money_as_they_are_written():
     assert [ENGLISH.day(TODAY), ENGLISH.weekday(TODAY), ENGLISH.month(TODAY)] == ["1 Aug 2026", "Sat 1 Aug", "Aug"]
     assert ENGLISH.say("{a} on {day}", a=message("{n} bags", n=3), day=TODAY) == "3 bags on 1 Aug 2026"
     assert ENGLISH.say("braces {stay}") == "braces {stay}"
+
+
+def test_a_printed_table_by_hand():
+    """All but the first column are numbers unless said; the last rows are sums; days have their own mark."""
+    rows = [("", "x"), ("a", "1"), ("b", "<2>")]
+    assert table(rows, sums=1) == (
+        "<table><thead><tr><th></th><th class=n>x</th></tr></thead><tbody><tr><td>a</td><td class=n>1</td></tr>"
+        "<tr class=sum><td>b</td><td class=n>&lt;2&gt;</td></tr></tbody></table>"
+    )
+    assert "class=sum" not in table(rows)
+    assert table([("", ""), ("a", "1")]) == (
+        "<table><thead><tr></tr></thead><tbody><tr><td>a</td><td class=n>1</td></tr></tbody></table>"
+    )
+    marked = table([("Day", "What", "kg"), ("1 May", "a", "7")], 1, days=(0, 2))
+    assert "<tr><td class=d>1 May</td><td>a</td><td class=n>7</td></tr>" in marked
+    assert table(rows, 0).count("class") == 0
+
+
+@pytest.mark.parametrize("length", [1, 8, 9, 30, 49, 50])
+def test_a_phone_message_holds_as_many_steps_as_fit(length):
+    """Joined one after another until the next would not fit with its stop and the caution into 160 signs.
+
+    The group's name goes before the member's where both take no more than 60 signs.
+    """
+    part = a_member("Abla Mensah", days=9)
+    part = MemberPart(
+        part.name, part.rows, tuple(OwnDay(on(n), "sell", "A" * n, n, "M") for n in range(9)), (), 0, 0, 0, ()
+    )
+    now = SimpleNamespace(group=SimpleNamespace(name="G" * length))
+    head = f"{'G' * length}, Abla Mensah: "
+    head = head if len(head) <= 60 else "Abla Mensah: "
+    steps = [f"{ENGLISH.weekday(on(n))} sell {n} {'A' * n}" for n in range(9)]
+    care = " Do not eat mouldy grain."
+    fitting = [f"{head}{'; '.join(steps[:count])}.{care}" for count in range(1, 10)]
+    assert _words(part, now, ENGLISH) == max((text for text in fitting if len(text) <= 160), key=len)
+    idle = MemberPart(part.name, part.rows, (), (), 0, 0, 0, ())
+    assert _words(idle, now, ENGLISH) == f"{head}no step for you is planned.{care}"
