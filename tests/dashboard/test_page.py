@@ -10,7 +10,7 @@ import pandas as pd
 
 from dashboard.page import CARD_LINES, CARDS, OPEN_CARDS, cards
 from dashboard.text import percent
-from tests.dashboard.pages import open_page
+from tests.dashboard.pages import APP, AppTest, open_page
 
 
 def test_cards_hold_every_cell_and_no_markup_of_people():
@@ -72,7 +72,6 @@ def test_a_page_with_a_whole_address_writes_none(demo_store):
 
 
 def test_an_address_that_is_wrong_is_passed_over(demo_store):
-    from tests.dashboard.pages import APP, AppTest
 
     app = AppTest.from_file(str(APP), default_timeout=120)
     app.query_params.update({"group": "999", "role": "king", "lang": "<b>", "section": "../../etc"})
@@ -114,3 +113,12 @@ def test_a_broad_table_fits_beside_the_side_bar_and_is_cards_on_a_tablet():
     assert shown[:-1] == wanted[:-1]  # only what is broadest gives way
     assert page._fitted(wanted[:3]) == [None] * 3
     assert 'class="dh-cards dh-broad"' in page.cards(frame, broad=True)
+
+
+def test_what_is_folded_is_drawn_only_once_it_is_opened(demo_store):
+    app = AppTest.from_file(str(APP), default_timeout=120)
+    app.switch_page("views/prices.py")
+    app.query_params["section"] = "prices"
+    assert len(app.run().get("plotly_chart")) == 1
+    app.session_state["fold_prices_season"] = True
+    assert len(app.run().get("plotly_chart")) == 3
