@@ -409,12 +409,11 @@ def test_games_at_their_edges(monkeypatch) -> None:
 
 def test_the_error_of_drawn_shares_by_hand() -> None:
     """Draws 1, 2, 3 and 6, 4, 2: means 2 and 4, deviations 1 and 2, over the root of 3; z of 1 - 0.025 / 2 is 2.2414
-    (tables of the normal distribution); each draw is an order and its mirror image.
+    (tables of the normal distribution).
     """
     found = shares_from_draws(["a", "b"], np.array([[1.0, 6.0], [2.0, 4.0], [3.0, 2.0]]))
     assert found.shares == {"a": 2.0, "b": 4.0}
     assert found.error == pytest.approx({"a": 2.2414 / 3**0.5, "b": 2 * 2.2414 / 3**0.5}, rel=1e-4)
-    assert found.orders == 6
     assert float(norm.ppf(1 - 0.0125)) == pytest.approx(2.2414, abs=5e-5)
 
 
