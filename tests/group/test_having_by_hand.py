@@ -245,5 +245,8 @@ def test_a_dry_lot_needs_no_more_bags_and_an_untested_one_says_how_many():
     wet = lot_state(lot, tests.assign(meter_moisture_pct=25.0), rules, bags_sold=4)
     assert (wet.decision, wet.more_bags, wet.bags, len(wet.again)) == ("too wet", 0, 6, 8)
     assert wet.share_wet > 0.95
+    wetter = lot_state(lot, tests.assign(meter_moisture_pct=26.0), rules, bags_sold=4)
+    assert wetter.urgency < wet.urgency  # the wetter of two goes first
+    assert wet.urgency[1] == pytest.approx(wet.limit.moisture_pct - 25.0)
     assert cost_if_refused(lot, 900.0, rules) == pytest.approx(0.15 * 0.3 * 900)
     assert cost_of_a_day(900.0, rules) == pytest.approx(2.7)
