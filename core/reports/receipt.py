@@ -10,11 +10,6 @@ from core.pool.deliveries import Delivery, weight_at
 from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
 
-SHORT_TEMPLATE = (
-    "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
-    "grade {grade}. At {base} %: {weight} kg. {pool}"
-)
-
 
 def receipt_page(delivery: Delivery, member: str, group: str, base_pct: Decimal, tongue: Tongue = ENGLISH) -> str:
     """Return a receipt as a page to print, every entry escaped.
@@ -95,7 +90,11 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, tongue: To
         "base": tongue.plain(base_pct),
         "weight": tongue.number(weight_at(delivery.dry_kg, base_pct), 1),
     }
-    template = tongue.look_up(SHORT_TEMPLATE)
+    _ = tongue.look_up
+    template = _(
+        "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
+        "grade {grade}. At {base} %: {weight} kg. {pool}"
+    )
     for width in range(40, 0, -1):
         text = in_gsm_signs(template.format(member=member[:width], pool=delivery.pool[:width], **values))
         if len(text) <= SHORT_MESSAGE_SIGNS:

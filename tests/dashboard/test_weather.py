@@ -196,6 +196,6 @@ def test_of_the_usual_weather_no_day_is_told(empty_store, name):
     app = open_page(name)
     assert not app.exception
     said = texts(app) + " ".join(str(table.value.to_dict()) for table in app.dataframe)
-    assert "usual weather of the month" in said
+    assert "usual weather of the month" in said or "Weather: usual for the month" in said
     found = RAIN_OF_A_DAY.search(said)
     assert found is None, found and said[max(0, found.start() - 80) : found.end() + 80]
