@@ -26,11 +26,14 @@ def season_figure(rows: Sequence[SeasonRow], today: date) -> go.Figure:
     last = max([item.until for row in rows for item in row.stretches] + [today + timedelta(days=27)])
     figure = go.Figure()
     names = [f"{escape(row.lot)} · {row.bags}" for row in rows]
-    for name, row in zip(names, rows, strict=True):
-        for item in _bars(row):
-            figure.add_trace(_bar(name, item))
-        for group in _near(row, (last - today) / MOST_MARKS):
-            figure.add_trace(_mark(name, group))
+    bars = [(name, item) for name, row in zip(names, rows, strict=True) for item in _bars(row)]
+    for kind in (KEEP, DRY, HOME):  # one trace a kind: a browser draws three sooner than three for each lot
+        if found := [bar for bar in bars if bar[1].kind == kind]:
+            figure.add_trace(_kind(kind, found))
+    gap = (last - today) / MOST_MARKS
+    figure.add_trace(
+        _marks([(name, group) for name, row in zip(names, rows, strict=True) for group in _near(row, gap)])
+    )
     figure.update_layout(
         height=70 + ROW_PX * max(len(rows), 2),
         margin={"l": 10, "r": 16, "t": 28, "b": 6},
@@ -60,34 +63,39 @@ def _bars(row: SeasonRow) -> list[Stretch]:
     return [Stretch(KEEP, on, until, sum(item.bags for item in kept), where), *bars]
 
 
-def _bar(name: str, item: Stretch) -> go.Bar:
-    """Return one bar."""
+def _kind(kind: str, bars: Sequence[tuple[str, Stretch]]) -> go.Bar:
+    """Return the bars of one kind, each with the name of its row."""
     look = {
         DRY: {"color": shade(CLAY, 0.55), "pattern": {"shape": "/", "fgcolor": INK, "size": 5}},
         KEEP: {"color": shade(SKY, 0.45)},
         HOME: {"color": shade(STONE, 0.5), "pattern": {"shape": ".", "size": 6}},
-    }[item.kind]
+    }[kind]
     words = {
         DRY: _("{bags} bags on {where}, {first} to {last}"),
         KEEP: _("{bags} bags in {where}, {first} to {last}"),
         HOME: _("{bags} bags kept for {where}, {first} to {last}"),
-    }[item.kind]
-    said = words.format(bags=item.bags, where=escape(_(item.where)), first=day(item.on), last=day(item.until))
-    days = (item.until - item.on).days + 1
+    }[kind]
+    days = [(item.until - item.on).days + 1 for _name, item in bars]
     return go.Bar(
         orientation="h",
-        base=[item.on.isoformat()],
-        x=[days * 86_400_000],
-        y=[name],
-        width=[0.7 if item.kind == DRY else 0.62],
+        base=[item.on.isoformat() for _name, item in bars],
+        x=[count * 86_400_000 for count in days],
+        y=[name for name, _item in bars],
+        width=0.7 if kind == DRY else 0.62,
         marker={**look, "line": {"color": INK, "width": 0.6}},
-        text=[str(item.bags)] if item.kind != DRY and days > 20 else None,
+        text=[
+            str(item.bags) if kind != DRY and count > 20 else ""
+            for (_name, item), count in zip(bars, days, strict=True)
+        ],
         textposition="inside",
         insidetextanchor="middle",
         textangle=0,
         textfont={"color": INK, "size": 11},
         constraintext="none",
-        hovertext=[said],
+        hovertext=[
+            words.format(bags=item.bags, where=escape(_(item.where)), first=day(item.on), last=day(item.until))
+            for _name, item in bars
+        ],
         hoverinfo="text",
     )
 
@@ -109,20 +117,20 @@ def _middle(group: Sequence[Stretch]) -> date:
     return group[0].on + timedelta(days=round(sum((item.on - group[0].on).days * item.bags for item in group) / bags))
 
 
-def _mark(name: str, group: Sequence[Stretch]) -> go.Scatter:
-    """Return the mark of one sale, or of several that lie close together."""
-    said = "<br>".join(
-        _("{bags} bags to {where}, {day}").format(bags=item.bags, where=escape(_(item.where)), day=day(item.on))
-        for item in group
-    )
+def _marks(sales: Sequence[tuple[str, Sequence[Stretch]]]) -> go.Scatter:
+    """Return the marks of sales, each of one or of several that lie close together, with the name of its row."""
+    words = _("{bags} bags to {where}, {day}")
     return go.Scatter(
-        x=[_middle(group).isoformat()],
-        y=[name],
+        x=[_middle(group).isoformat() for _name, group in sales],
+        y=[name for name, _group in sales],
         mode="markers+text",
         marker={"symbol": "square", "size": MARK_PX, "color": BLUE, "line": {"color": INK, "width": 1}},
-        text=[f"<b>{sum(item.bags for item in group)}</b>"],
+        text=[f"<b>{sum(item.bags for item in group)}</b>" for _name, group in sales],
         textfont={"color": PAPER, "size": 11},
-        hovertext=[said],
+        hovertext=[
+            "<br>".join(words.format(bags=item.bags, where=escape(_(item.where)), day=day(item.on)) for item in group)
+            for _name, group in sales
+        ],
         hoverinfo="text",
         cliponaxis=False,
     )
