@@ -164,7 +164,14 @@ def test_a_plan_that_is_still_being_made_shows_how_far_it_is_and_can_be_stopped(
     assert len(app.get("plotly_chart")) == 1
 
 
-def test_what_more_is_worth_members_alone_and_past_years_come_on_demand(plan_page):
+def test_past_years_of_selling_by_price_come_on_demand(plan_page):
+    plan_page.pills(key="plan_detail").set_value("lot").run()
+    plan_page.toggle(key="plan_look_back").set_value(True).run()
+    assert "past harvests" in words(plan_page)
+
+
+@pytest.mark.slow
+def test_what_more_is_worth_and_members_alone_come_on_demand(plan_page):
     plan_page.pills(key="plan_detail").set_value("limits").run()
     plan_page.toggle(key="plan_more").set_value(True).run()
     assert not plan_page.exception, plan_page.exception
@@ -172,9 +179,6 @@ def test_what_more_is_worth_members_alone_and_past_years_come_on_demand(plan_pag
     assert any("more bags tested" in what for what in more["Change"])
     plan_page.pills(key="plan_detail").set_value("members").run()
     assert any({"Together", "Alone"} <= set(frame.value.columns) for frame in plan_page.dataframe)
-    plan_page.pills(key="plan_detail").set_value("lot").run()
-    plan_page.toggle(key="plan_look_back").set_value(True).run()
-    assert "past harvests" in words(plan_page)
 
 
 def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store):
@@ -189,6 +193,7 @@ def test_a_need_beyond_the_grain_is_named_with_what_would_make_it_so(demo_store)
     assert "loan of" in words(app)
 
 
+@pytest.mark.slow
 def test_a_plan_that_one_page_showed_is_not_worked_out_again_by_another_in_a_new_session(
     demo_store, plans_of_its_own, monkeypatch
 ):
