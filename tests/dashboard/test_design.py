@@ -16,7 +16,8 @@ from dashboard.catalogue import ROOT
 from dashboard.charts import palette
 from dashboard.charts.base import label_ends, layout
 
-THEME = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))["theme"]
+CONFIG = tomllib.loads((ROOT / "dashboard" / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+THEME = CONFIG["theme"]
 # How people without one sort of cones see: Machado, Oliveira and Fernandes (2009), IEEE TVCG 15, 1291-1298, severity 1.
 SIGHT = {
     "all": np.eye(3),
@@ -153,3 +154,8 @@ def test_lines_are_named_at_their_ends_without_overlap():
     low, high = sorted(drawn["layout"]["annotations"], key=lambda note: note["y"])
     lines = (low["text"].count("<br>") + high["text"].count("<br>") + 2) / 2
     assert (high["y"] - low["y"]) / 710 * 270 > 16 * lines  # of 270 pixels, 16 a line
+
+
+def test_no_page_waits_for_a_whole_collection_of_memory():
+    """After each run of a page it held all the others up (`tests/benchmarks/page_speed`)."""
+    assert CONFIG["runner"]["postScriptGC"] is False
