@@ -208,7 +208,7 @@ def _dry(
         )
     except DryholdError:
         loss = 0.1
-    return Dried(planned, days, np.full(scene.case.scenarios, loss) * days / max(float(np.mean(days)), 1.0))
+    return Dried(planned, days, np.full(scene.case.scenarios, loss) * days / float(np.mean(days)))
 
 
 def _stored(
@@ -246,14 +246,14 @@ def _stored(
     loss = run.dry_matter_loss_pct
     left = np.clip((1 - run.weight_loss_pct / 100) / np.maximum(1 - loss / 100, 1e-6), 0.0, 1.0)
     # a lot that mould, souring or poison has made unfit is no food: nothing of it counts as income
-    unfit = np.where(unfit_for_food(run), 1.0, np.clip(run.mould_risk, 0.0, 1.0))
+    unfit = np.where(unfit_for_food(run), 1.0, run.mould_risk)
     chances = refusal_chances(run)
     passed = np.ones_like(unfit)
     for ground in ("damaged kernels", "live insects", "odour", "foreign matter"):
         passed = passed * (1.0 - chances[ground])
     alive = np.clip(run.germination_pct / FRESH_GERMINATION_PCT, 0.0, 1.0)
     parts = (run.moisture_pct, loss, 100.0 * (1 - left), run.damaged_kernels_pct, unfit, 1.0 - passed, alive)
-    return tuple(np.ascontiguousarray(part[: length + 1]).reshape(min(length + 1, len(part)), -1) for part in parts)
+    return tuple(np.ascontiguousarray(part).reshape(len(part), -1) for part in parts)
 
 
 def _keep(
@@ -326,8 +326,8 @@ def _stand(scene: _Scene, lot: CaseLot, harvest_week: int, start_moisture: np.nd
         ("paths", lot.commodity, moistures, lot.moisture_week),
         lambda: _field_paths(scene, lot.commodity, moistures, lot.moisture_week),
     )[days]
-    at = np.clip(np.searchsorted(grid, start_moisture) - 1, 0, len(grid) - 2)
-    weight = np.clip((start_moisture - grid[at]) / (grid[at + 1] - grid[at]), 0.0, 1.0)
+    at = np.searchsorted(grid, start_moisture) - 1
+    weight = (start_moisture - grid[at]) / (grid[at + 1] - grid[at])
     harvested = paths[at, which] * (1 - weight) + paths[at + 1, which] * weight
     # what the field takes before the first day on which it can be harvested at all is nobody's choice: the harvest
     # is stated without it
