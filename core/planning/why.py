@@ -103,9 +103,7 @@ def _reason(outlook: Outlook, plan: SalePlan, lot: int, option: int, weeks: pd.D
     week = int(table.sale_week[option])
     if table.reserve[option] >= 0:
         return _why_kept_back(plan, case.lots[lot].id, case.reserves[int(table.reserve[option])].label)
-    now = float(weeks.iloc[0]["mean"]) if len(weeks) else 0.0
-    here = _mean_at(weeks, week) if week in weeks.index else 0.0
-    peak = float(weeks["mean"].max()) if len(weeks) else 0.0
+    now, here, peak = float(weeks.iloc[0]["mean"]), _mean_at(weeks, week), float(weeks["mean"].max())
     gain = (here / now - 1.0) * 100 if now > 0 else 0.0
     more = round((peak / max(here, 1e-9) - 1) * 100)
     if week <= int(weeks.index[0]) + 1:
