@@ -1,4 +1,4 @@
-"""A sheet of paper as plain parts, drawn alike as PDF and as HTML: words, grids, the season's calendar, cautions."""
+"""A sheet of paper as plain parts, drawn as PDF: words, grids, the calendar of the season, cautions."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-LABEL_MM, HEAD_MM, BOX_MM = 36.0, 5.0, 6.5
+LABEL_MM, HEAD_MM, BOX_MM, TYPE_MM = 36.0, 5.0, 6.5, 2.6
 BLACK, WHITE, HATCH, GREY, NONE = "black", "white", "hatch", "grey", "none"
+FILLS = {"dry": HATCH, "keep": WHITE, "sell": BLACK, "home": GREY}
+"""How a bar of each kind is filled."""
 
 
 @dataclass(frozen=True)
@@ -74,16 +76,11 @@ class Season:
 
 
 @dataclass(frozen=True)
-class NewPage:
-    """What follows begins on a new page."""
-
-
-@dataclass(frozen=True)
 class HalfPage:
     """What follows begins on the lower half of the page, or on a new page where that is taken."""
 
 
-Block = Heading | Words | Care | Grid | Season | NewPage | HalfPage
+Block = Heading | Words | Care | Grid | Season | HalfPage
 
 
 @dataclass(frozen=True)
@@ -107,7 +104,13 @@ class Paper:
 
 @dataclass(frozen=True)
 class Shape:
-    """A rectangle, a line (no fill, no height) or a text of a picture, mm from its upper left corner."""
+    """A rectangle, a line (no fill) or a text of a picture, mm from its upper left corner.
+
+    Parameters
+    ----------
+    width : float
+        Of a text: the room that it has, 0 for any; a longer one is written smaller.
+    """
 
     x: float
     y: float
@@ -117,7 +120,7 @@ class Shape:
     text: str = ""
     bold: bool = False
     middle: bool = False
-    size_mm: float = 2.6
+    size_mm: float = TYPE_MM
 
 
 def season_shapes(season: Season, width_mm: float) -> tuple[list[Shape], float]:
@@ -135,34 +138,44 @@ def season_shapes(season: Season, width_mm: float) -> tuple[list[Shape], float]:
     row = season.row_mm
     height = HEAD_MM + row * len(season.rows)
     shapes = [Shape(x_of(on), 0.0, 0.0, height) for on, _name in season.months]
-    shapes += [Shape(x_of(on) + 0.8, HEAD_MM - 1.6, text=name, size_mm=2.6) for on, name in season.months]
+    # the first days of a season may be the last of a month: a name without room before the next line is left out
+    ends = [*(x_of(on) for on, _name in season.months[1:]), width_mm]
+    shapes += [
+        Shape(x_of(on) + 0.8, HEAD_MM - 1.6, text=name, size_mm=TYPE_MM)
+        for (on, name), end in zip(season.months, ends, strict=False)
+        if _fits(name, TYPE_MM, end - x_of(on))
+    ]
     for number, (label, bars) in enumerate(season.rows):
         top = HEAD_MM + number * row
         shapes.append(Shape(0.0, top, width_mm, 0.0))
-        shapes.append(Shape(0.5, top + row - 1.4, text=label, size_mm=min(2.8, row * 0.6)))
+        shapes.append(Shape(0.5, top + row - 1.4, LABEL_MM - 1.0, text=label, size_mm=min(TYPE_MM, row * 0.56)))
         shapes += _bars(bars, x_of, top, row, width_mm)
     return [*shapes, Shape(0.0, height, width_mm, 0.0)], height
 
 
+def _fits(text: str, size_mm: float, room_mm: float) -> bool:
+    """Return whether a text, its letters 0.62 of their size wide on average, fits with half a mm on each side."""
+    return room_mm > len(text) * size_mm * 0.62 + 1.0
+
+
 def _bars(bars: Sequence[Bar], x_of: Callable[[date], float], top: float, row: float, width_mm: float) -> list[Shape]:
     """Return the shapes of one row: bars first, then the boxes of sales, moved apart where they would overlap."""
-    tall, size = row - 1.0, min(2.6, row * 0.56)
+    tall, size = row - 1.0, min(TYPE_MM, row * 0.56)
     shapes = []
     for bar in bars:
         if bar.kind == "sell":
             continue
         left, right = x_of(bar.on), x_of(bar.until + timedelta(days=1))
-        fill = {"dry": HATCH, "keep": WHITE, "home": GREY}[bar.kind]
-        shapes.append(Shape(left, top + 0.5, max(right - left, 1.2), tall, fill))
+        shapes.append(Shape(left, top + 0.5, max(right - left, 1.2), tall, FILLS[bar.kind]))
         if bar.kind == "dry":  # bags on the spaces are in the list of days
             continue
-        if bar.text and right - left > len(bar.text) * size * 0.62 + 1.0:
+        if bar.text and _fits(bar.text, size, right - left):
             shapes.append(Shape((left + right) / 2, top + row - 1.4, text=bar.text, middle=True, size_mm=size))
     sold = sorted((item for item in bars if item.kind == "sell"), key=lambda item: item.on)
     for left, bar in zip(_apart([x_of(bar.on) for bar in sold], width_mm), sold, strict=True):
         shapes.append(Shape(left, top + 0.5, BOX_MM, tall, BLACK))
-        middle = left + BOX_MM / 2
-        shapes.append(Shape(middle, top + row - 1.4, text=bar.text, bold=True, middle=True, size_mm=size, fill=WHITE))
+        at, base = left + BOX_MM / 2, top + row - 1.4
+        shapes.append(Shape(at, base, BOX_MM - 0.6, 0.0, WHITE, bar.text, bold=True, middle=True, size_mm=size))
     return shapes
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from core.reports.paper import (
     BLACK,
+    FILLS,
     GREY,
     HATCH,
     NONE,
@@ -15,7 +16,6 @@ from core.reports.paper import (
     Grid,
     HalfPage,
     Heading,
-    NewPage,
     Paper,
     Season,
     Shape,
@@ -23,19 +23,21 @@ from core.reports.paper import (
     season_shapes,
 )
 
-MARGIN_MM, SHORT_MM, LONG_MM = 12.0, 210.0, 297.0
+# The look of a sheet, as dashboard/design.md has it: mm, points, and a line's height in sizes of its type.
+MARGIN_MM, GAP_MM, LEAST_GAP_MM = 12.0, 1.5, 0.8
+TITLE, HEADING, TEXT, SMALL, LEGEND, FOOT = 15.0, 11.0, 9.0, 8.5, 7.5, 7.0
+LEADING = 1.3
 SCALES = (1.0, 0.92, 0.85, 0.78, 0.71, 0.64)
-POINT_MM = 0.3528
+POINT_MM = 25.4 / 72
 FAMILY = "sheet"
 
 
 def paper_pdf(paper: Paper) -> bytes:
     """Return a sheet as PDF; where it has a limit of pages, its type is made smaller until it fits."""
-    made = _draw(paper, 1.0)
-    for scale in SCALES[1:]:
+    for scale in SCALES:
+        made = _draw(paper, scale)
         if paper.most_pages is None or made.pages_count <= paper.most_pages:
             break
-        made = _draw(paper, scale)
     return bytes(made.output())
 
 
@@ -44,22 +46,20 @@ def _draw(paper: Paper, scale: float) -> Any:
     pdf = _blank(paper)
     pdf.add_page()
     width = pdf.w - 2 * MARGIN_MM
-    _line(pdf, paper.title, 15 * scale, bold=True)
+    _line(pdf, paper.title, TITLE * scale, bold=True)
     if paper.under:
-        _line(pdf, paper.under, 9 * scale)
-    pdf.ln(1.5 * scale)
+        _line(pdf, paper.under, TEXT * scale)
+    pdf.ln(GAP_MM * scale)
     lower = False
     for block in paper.blocks:
-        if isinstance(block, NewPage):
-            pdf.add_page()
-        elif isinstance(block, HalfPage):
+        if isinstance(block, HalfPage):
             lower = _next_half(pdf, lower)
         elif isinstance(block, Heading):
-            pdf.ln(1.5 * scale)
-            _line(pdf, block.text, 11 * scale, bold=True)
+            pdf.ln(GAP_MM * scale)
+            _line(pdf, block.text, HEADING * scale, bold=True)
         elif isinstance(block, Words):
-            _line(pdf, block.text, 9 * scale, bold=block.strong)
-            pdf.ln(0.8 * scale)
+            _line(pdf, block.text, TEXT * scale, bold=block.strong)
+            pdf.ln(LEAST_GAP_MM * scale)
         elif isinstance(block, Care):
             _care(pdf, block, scale, width)
         elif isinstance(block, Grid):
@@ -76,9 +76,9 @@ def _blank(paper: Paper) -> Any:
     class Sheet(FPDF):
         def footer(self) -> None:
             """Write the foot line."""
-            self.set_y(-9)
-            self.set_font(FAMILY, size=7)
-            self.cell(0, 4, paper.foot, align="L")
+            self.set_y(-0.75 * MARGIN_MM)
+            self.set_font(FAMILY, size=FOOT)
+            self.cell(0, FOOT * POINT_MM * LEADING, paper.foot, align="L")
 
     pdf = Sheet(orientation="L" if paper.landscape else "P", format="A4")
     for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
@@ -94,7 +94,7 @@ def _blank(paper: Paper) -> Any:
 def _line(pdf: Any, text: str, points: float, bold: bool = False) -> None:
     """Write a paragraph over the whole width."""
     pdf.set_font(FAMILY, "B" if bold else "", points)
-    pdf.multi_cell(0, points * POINT_MM * 1.3, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.multi_cell(0, points * POINT_MM * LEADING, text, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
 def _next_half(pdf: Any, lower: bool) -> bool:
@@ -108,32 +108,33 @@ def _next_half(pdf: Any, lower: bool) -> bool:
     pdf.line(0, half, pdf.w, half)
     pdf.set_dash_pattern()
     pdf.set_draw_color(0)
-    pdf.set_y(half + 6)
+    pdf.set_y(half + MARGIN_MM / 2)
     return True
 
 
 def _care(pdf: Any, block: Care, scale: float, width: float) -> None:
     """Write cautions in a frame that is kept on one page."""
-    pdf.ln(1.5 * scale)
-    points = 8.5 * scale
-    step = points * POINT_MM * 1.3
+    pdf.ln(GAP_MM * scale)
+    points = SMALL * scale
+    step = points * POINT_MM * LEADING
+    inner = width - 2 * GAP_MM
     pdf.set_font(FAMILY, "", points)
     lines = sum(
-        len(pdf.multi_cell(width - 4, step, text, dry_run=True, output="LINES")) for text in (block.title, *block.lines)
+        len(pdf.multi_cell(inner, step, text, dry_run=True, output="LINES")) for text in (block.title, *block.lines)
     )
-    tall = lines * step + 3
+    tall = lines * step + 2 * GAP_MM
     if pdf.get_y() + tall > pdf.h - MARGIN_MM:
         pdf.add_page()
     top = pdf.get_y()
     pdf.set_line_width(0.6)
     pdf.rect(MARGIN_MM, top, width, tall)
     pdf.set_line_width(0.2)
-    pdf.set_xy(MARGIN_MM + 2, top + 1.5)
+    pdf.set_y(top + GAP_MM)
     for number, text in enumerate((block.title, *block.lines)):
         pdf.set_font(FAMILY, "B" if number == 0 else "", points)
-        pdf.set_x(MARGIN_MM + 2)
-        pdf.multi_cell(width - 4, step, text, new_x="LMARGIN", new_y="NEXT", align="L")
-    pdf.set_y(top + tall + 1)
+        pdf.set_x(MARGIN_MM + GAP_MM)
+        pdf.multi_cell(inner, step, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.set_y(top + tall + LEAST_GAP_MM)
 
 
 def _grid(pdf: Any, block: Grid, scale: float) -> None:
@@ -141,19 +142,18 @@ def _grid(pdf: Any, block: Grid, scale: float) -> None:
     from fpdf.enums import TableBordersLayout
     from fpdf.fonts import FontFace
 
-    points = 8.5 * scale
+    points = SMALL * scale
     pdf.set_font(FAMILY, "", points)
     layout = TableBordersLayout.ALL if block.lined else TableBordersLayout.HORIZONTAL_LINES
     aligns = tuple("RIGHT" if at in block.right else "LEFT" for at in range(len(block.heads)))
-    tall = max(points * POINT_MM * 1.35, block.row_mm)
     with pdf.table(
         col_widths=block.widths,
         text_align=aligns,
         borders_layout=layout,
-        line_height=points * POINT_MM * 1.35,
+        line_height=points * POINT_MM * LEADING,
         headings_style=FontFace(emphasis="BOLD"),
         padding=(0.3, 0.8),
-        min_row_height=tall,
+        min_row_height=block.row_mm,
     ) as table:
         head = table.row()
         for text in block.heads:
@@ -162,7 +162,7 @@ def _grid(pdf: Any, block: Grid, scale: float) -> None:
             row = table.row()
             for text in cells:
                 row.cell(text)
-    pdf.ln(1.0 * scale)
+    pdf.ln(LEAST_GAP_MM * scale)
 
 
 def _season(pdf: Any, block: Season, scale: float, width: float) -> None:
@@ -170,31 +170,46 @@ def _season(pdf: Any, block: Season, scale: float, width: float) -> None:
     from dataclasses import replace
 
     shapes, tall = season_shapes(replace(block, row_mm=block.row_mm * scale), width)
-    top = pdf.get_y() + 1
+    signs, tall = _legend(pdf, block, LEGEND * POINT_MM * scale, tall + LEAST_GAP_MM, width)
+    top = pdf.get_y() + LEAST_GAP_MM
     if top + tall > pdf.h - MARGIN_MM:
         pdf.add_page()
         top = pdf.get_y()
-    for shape in shapes:
+    for shape in (*shapes, *signs):
         _shape(pdf, shape, MARGIN_MM, top)
-    pdf.set_y(top + tall + 1)
-    pdf.set_font(FAMILY, "", 7.5 * scale)
-    at, y = MARGIN_MM, pdf.get_y()
+    pdf.set_y(top + tall + LEAST_GAP_MM)
+
+
+def _legend(pdf: Any, block: Season, size: float, top: float, width: float) -> tuple[list[Shape], float]:
+    """Return each sign and its words beside it, in as many lines as they need, and where the last line ends."""
+    shapes, at = [], 0.0
     for kind, text in block.legend:
-        fill = {"dry": HATCH, "keep": WHITE, "sell": BLACK, "home": GREY}[kind]
-        _shape(pdf, Shape(at, y, 5, 3, fill), 0, 0)
-        pdf.set_xy(at + 5.5, y - 0.3)
-        pdf.cell(pdf.get_string_width(text) + 2, 3.5, text)
-        at = pdf.get_x() + 3
-    pdf.set_xy(MARGIN_MM, y + 4.5)
+        long = _length(pdf, Shape(0.0, 0.0, text=text, size_mm=size))
+        if at + 2.5 * size + long > width:
+            at, top = 0.0, top + LEADING * size
+        shapes.append(Shape(at, top, 2 * size, size, FILLS[kind]))
+        shapes.append(Shape(at + 2.5 * size, top + size, text=text, size_mm=size))
+        at += 3.5 * size + long
+    return shapes, top + size
+
+
+def _length(pdf: Any, shape: Shape) -> float:
+    """Return how long a shape's text is, mm, and leave its type set: smaller where it has less room than that."""
+    pdf.set_font(FAMILY, "B" if shape.bold else "", shape.size_mm / POINT_MM)
+    long = pdf.get_string_width(shape.text)
+    if shape.width and long > shape.width:
+        pdf.set_font_size(shape.size_mm / POINT_MM * shape.width / long)
+        return shape.width
+    return long
 
 
 def _shape(pdf: Any, shape: Shape, left: float, top: float) -> None:
     """Draw one shape."""
     x, y = left + shape.x, top + shape.y
     if shape.text:
-        pdf.set_font(FAMILY, "B" if shape.bold else "", shape.size_mm / POINT_MM)
+        long = _length(pdf, shape)
         pdf.set_text_color(255 if shape.fill == WHITE else 0)
-        pdf.text(x - (pdf.get_string_width(shape.text) / 2 if shape.middle else 0), y, shape.text)
+        pdf.text(x - (long / 2 if shape.middle else 0), y, shape.text)
         pdf.set_text_color(0)
     elif shape.fill == NONE:
         pdf.set_draw_color(170)

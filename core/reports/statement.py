@@ -219,6 +219,8 @@ def _money(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
 
     rows = [(_("Money"), currency), line(_("Your part of the sales"), pay.proceeds)]
     rows.append(line(_("less truck and market"), -pay.costs))
+    if pay.written_off:
+        rows.append(line(_("less your part of the money that a buyer never pays"), -pay.written_off))
     taken = {
         "levies": [
             line(_("less {name}").format(name=f"{name} ({_rate(statement, name, tongue)})"), -amount)
