@@ -41,22 +41,9 @@ def add_pool_book(store: Store, group_id: int, lots: list[Lot], now: datetime) -
     write("terms", first, terms)
     total = Decimal(0)
     for index, lot in enumerate(season):
-        mass = Decimal(lot.bags) * Decimal(str(lot.nominal_bag_kg)) * Decimal("0.93")
-        moisture = Decimal("12.6") + Decimal(index % 5) * Decimal("0.3")
-        total += mass * (100 - moisture) / 100
-        day = (lot.harvested_on or first) + timedelta(days=12)
-        payload = {
-            "member_id": lot.owner_id,
-            "pool": POOL,
-            "commodity": "maize",
-            "gross_kg": f"{mass:.3f}",
-            "tare_kg": "0",
-            "bags": lot.bags,
-            "moisture_pct": str(moisture),
-            "moisture_sd_pct": "0.5",
-            "grade": "2" if index % 4 == 3 else "1",
-        }
-        write("delivery", day, payload)
+        payload, dry_kg = _delivery(lot, index)
+        total += dry_kg
+        write("delivery", (lot.harvested_on or first) + timedelta(days=12), payload)
     seed, short = season[0].owner_id, season[-1].owner_id
     loan = {"member_id": seed, "principal": "60000", "monthly_rate": "0.02", "purpose": "seed and bags"}
     write("loan", first + timedelta(days=5), loan)
@@ -84,3 +71,21 @@ def add_pool_book(store: Store, group_id: int, lots: list[Lot], now: datetime) -
     write("sale", later + timedelta(days=3), sale)
     paid = (Decimal(sale["buyer_kg"]) * 655).quantize(STEP)
     write("buyer_payment", min(today, later + timedelta(days=11)), {"buyer": "Ridge Millers", "amount": str(paid)})
+
+
+def _delivery(lot: Lot, index: int) -> tuple[dict[str, Any], Decimal]:
+    """Return the particulars of a lot's delivery, the `index`th, and its dry mass, kg."""
+    mass = Decimal(lot.bags) * Decimal(str(lot.nominal_bag_kg)) * Decimal("0.93")
+    moisture = Decimal("12.6") + Decimal(index % 5) * Decimal("0.3")
+    payload = {
+        "member_id": lot.owner_id,
+        "pool": POOL,
+        "commodity": "maize",
+        "gross_kg": f"{mass:.3f}",
+        "tare_kg": "0",
+        "bags": lot.bags,
+        "moisture_pct": str(moisture),
+        "moisture_sd_pct": "0.5",
+        "grade": "2" if index % 4 == 3 else "1",
+    }
+    return payload, mass * (100 - moisture) / 100

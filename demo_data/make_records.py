@@ -123,6 +123,34 @@ def _sold(
     }
 
 
+def _readings_of(
+    lot: str, crop: str, day: int, level: float, bags: int, owners: np.ndarray, random: np.random.Generator
+) -> list[dict[str, object]]:
+    """Return the readings of one visit, one a bag around the lot's moisture (`level`, %); some lack a value."""
+    rows: list[dict[str, object]] = []
+    spread = 0.55 if level > 14 else 0.35
+    for bag in range(1, bags + 1):
+        moisture = level + random.normal(0, spread)
+        temperature = random.normal(26.5, 2.0)
+        humidity = humidity_for(crop, temperature, moisture) + random.normal(0, 1.8)
+        rows.append(
+            {
+                "lot": lot,
+                "day": day,
+                "hour": int(random.integers(6, 17)),
+                "bag": bag,
+                "temperature_c": round(float(temperature), 1) if random.random() > 0.03 else "",
+                "relative_humidity_pct": round(float(np.clip(humidity, 20, 97)), 1) if random.random() > 0.03 else "",
+                "meter_moisture_pct": round(float(moisture + random.normal(0.15, 0.3)), 1)
+                if random.random() > 0.05
+                else "",
+                "tester": str(random.choice(owners)),
+                "settled": str(random.choice(["yes", "no", ""], p=[0.7, 0.1, 0.2])),
+            }
+        )
+    return rows
+
+
 def make_season(members: pd.DataFrame, season: int, random: np.random.Generator) -> tuple[pd.DataFrame, ...]:
     """Return lots, readings and sales of one harvest; `season` 0 is this one, 1 the one a year ago.
 
@@ -171,28 +199,8 @@ def make_season(members: pd.DataFrame, season: int, random: np.random.Generator)
             )
             days = [harvested + 1, -1 if not season else harvested + dry_after]
             for when, level in zip(days, (start, now), strict=True):
-                spread = 0.55 if level > 14 else 0.35
-                for bag in range(1, min(bags, int(random.integers(3, 9))) + 1):
-                    moisture = level + random.normal(0, spread)
-                    temperature = random.normal(26.5, 2.0)
-                    humidity = humidity_for(crop, temperature, moisture) + random.normal(0, 1.8)
-                    readings.append(
-                        {
-                            "lot": f"{group}-{label}",
-                            "day": when,
-                            "hour": int(random.integers(6, 17)),
-                            "bag": bag,
-                            "temperature_c": round(float(temperature), 1) if random.random() > 0.03 else "",
-                            "relative_humidity_pct": round(float(np.clip(humidity, 20, 97)), 1)
-                            if random.random() > 0.03
-                            else "",
-                            "meter_moisture_pct": round(float(moisture + random.normal(0.15, 0.3)), 1)
-                            if random.random() > 0.05
-                            else "",
-                            "tester": str(random.choice(owners)),
-                            "settled": str(random.choice(["yes", "no", ""], p=[0.7, 0.1, 0.2])),
-                        }
-                    )
+                count = min(bags, int(random.integers(3, 9)))
+                readings += _readings_of(f"{group}-{label}", crop, when, level, count, owners, random)
             if season:
                 dry = (100 - start) / (100 - final)
                 sales.append(_sold(f"{group}-{label}", crop, bags, bag_kg * dry, final, harvested + dry_after, random))

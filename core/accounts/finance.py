@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal
 from typing import Any, overload
 
 import numpy as np
@@ -346,6 +346,11 @@ def round_to_step(amount: Decimal, step: Decimal) -> Decimal:
         The nearest multiple of ``step``.
     """
     return (amount / step).to_integral_value(rounding=ROUND_HALF_UP) * step
+
+
+def round_down(amount: Decimal, step: Decimal) -> Decimal:
+    """Return an amount without the part that is no whole smallest coin."""
+    return (amount / step).to_integral_value(rounding=ROUND_DOWN) * step
 
 
 def add_months(day: date, months: int) -> date:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from decimal import ROUND_DOWN, Decimal
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from core.accounts.book import plain_payload
-from core.accounts.finance import round_to_step, whole_months
+from core.accounts.finance import round_down, round_to_step, whole_months
 from core.accounts.journal import Journal, Line, Statement, credit, debit, signed
 from core.accounts.splitting import split_exactly
 from core.errors import LedgerError
@@ -583,7 +583,7 @@ def depreciation_due(account: Account, on: date, step: Decimal = SMALLEST) -> De
         return ZERO
     months = min(whole_months(meter.bought_on, on), meter.life_months)
     due = (meter.cost - meter.resale) * months / meter.life_months - meter.worn
-    return max((due / step).to_integral_value(rounding=ROUND_DOWN) * step, ZERO)
+    return max(round_down(due, step), ZERO)
 
 
 def join_terms(
@@ -628,7 +628,7 @@ def leave_terms(
         group owes more than it has.
     """
     count = max(len(account.facts.members), 1)
-    share = (max(own_money(account, on), ZERO) / count / step).to_integral_value(rounding=ROUND_DOWN) * step
+    share = round_down(max(own_money(account, on), ZERO) / count, step)
     return plain_payload({"member": member, "pay_out": share if most is None else min(share, max(most, ZERO))})
 
 

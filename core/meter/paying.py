@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_DOWN, Decimal
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from core.accounts.finance import Instalment, annuity_worth, instalment, present_value, round_to_step, schedule
+from core.accounts.finance import (
+    Instalment,
+    annuity_worth,
+    instalment,
+    present_value,
+    round_down,
+    round_to_step,
+    schedule,
+)
 from core.errors import InputError
 from core.messages import Message, message
 
@@ -83,8 +91,8 @@ def value_grain(
     if grain <= 0:
         raise InputError("no grain is left of {kg} kg after the weight of the bags", kg=weighed_kg)
     clean = grain * (HUNDRED - foreign_matter_pct) / HUNDRED
-    agreed = (clean * (HUNDRED - moisture_pct) / (HUNDRED - agreed_moisture_pct)).quantize(GRAM, ROUND_DOWN)
-    amount = (agreed * price_per_kg / step).to_integral_value(rounding=ROUND_DOWN) * step
+    agreed = round_down(clean * (HUNDRED - moisture_pct) / (HUNDRED - agreed_moisture_pct), GRAM)
+    amount = round_down(agreed * price_per_kg, step)
     text = message(
         "{weighed_kg} kg as weighed are {agreed_kg} kg clean grain at {agreed_moisture_pct} %, at {price} a kg "
         "agreed on "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -121,8 +121,6 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         "start": start,
         "days_gone": (today - start).days,
         "weeks": weeks,
-        "scenarios": int(value("plan.scenarios")),
-        "seed": SEED,
         "lots": grain.lots,
         "drying": drying_choices(has.spaces, value("plan.handling_loss")),
         "storage": storage,
@@ -132,17 +130,25 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
         "needs": _needs(wishes["needs"], start, weeks),
         "reserves": reserves,
         "climate": _climate(data),
-        "interest_monthly": value("interest_monthly"),
-        "emergency_interest_monthly": value("plan.emergency_interest_monthly"),
-        "risk_weight": value("plan.risk_weight"),
-        "certainty": value("plan.certainty"),
-        "store_bags": int(value("plan.store_bags")) or None,
         "target_pct": tuple(sorted(grain.targets.items())),
         "target_choices": target_choices(grain.targets, buyers),
         "currency": group.currency,
         "start_delays": (0, 1) if mass > LATER_DRYING_KG else (0,),
     }
-    return BuiltCase(PlanningCase(**{**settings, **changes}), data, grain.notes)
+    return BuiltCase(PlanningCase(**{**_group_settings(value), **settings, **changes}), data, grain.notes)
+
+
+def _group_settings(value: Callable[[str], float]) -> dict[str, Any]:
+    """Return what the group's settings say of every plan: its scenarios, cost of money, caution and room."""
+    return {
+        "scenarios": int(value("plan.scenarios")),
+        "seed": SEED,
+        "interest_monthly": value("interest_monthly"),
+        "emergency_interest_monthly": value("plan.emergency_interest_monthly"),
+        "risk_weight": value("plan.risk_weight"),
+        "certainty": value("plan.certainty"),
+        "store_bags": int(value("plan.store_bags")) or None,
+    }
 
 
 def last_market_day(market_day: str, today: date) -> date:

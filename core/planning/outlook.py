@@ -355,19 +355,24 @@ def lot_moisture(lot: CaseLot, seasons: Seasons) -> np.ndarray:
     return np.clip(lot.moisture_pct + lot.moisture_se_pct * seasons.moisture_draw[lot.id], 2.0, 55.0)
 
 
-def _left_the_field(
-    lot: CaseLot, seasons: Seasons, moisture: np.ndarray, week: int
-) -> tuple[CaseLot, np.ndarray, np.ndarray]:
-    """Return the lot as it is after harvest in a week, its moisture and the fraction lost.
+@dataclass(frozen=True)
+class _Cut:
+    """A lot from its harvest in a week on: its moisture [% w.b.] and the fraction lost in the field, (scenarios,)."""
 
-    Both (scenarios,).
-    """
+    lot: CaseLot
+    week: int
+    moisture: np.ndarray
+    lost: np.ndarray
+
+
+def _left_the_field(lot: CaseLot, seasons: Seasons, moisture: np.ndarray, week: int) -> _Cut:
+    """Return the lot as it is after harvest in a week; one that is harvested already is as it was."""
     if not lot.standing:
-        return lot, moisture, np.zeros(len(moisture))
+        return _Cut(lot, week, moisture, np.zeros(len(moisture)))
     stood = seasons.stand(lot, week, moisture)
     harvested = np.clip(stood.moisture_pct, 2.0, 55.0)
     stage = replace(lot, available_week=week, moisture_pct=float(harvested.mean()))
-    return stage, harvested, np.asarray(stood.lost, dtype=float)
+    return _Cut(stage, week, harvested, np.asarray(stood.lost, dtype=float))
 
 
 def _chains(
@@ -382,65 +387,94 @@ def _chains(
 
     Those that differ only in the moisture dried to stand together.
     """
-    keeping, last = case.target(lot.commodity), case.weeks - 1
     asked = [who.deductions_of(lot.commodity).our_base_pct for who in case.buyers if _open_to(who, lot)]
-    least = min([keeping, *(limit for limit in asked if limit is not None)])
+    least = min([case.target(lot.commodity), *(limit for limit in asked if limit is not None)])
     groups: list[list[Chain]] = []
     for week in lot.harvest_weeks:
-        if week > last:
+        if week > case.weeks - 1:
             break
-        stage, harvested, lost = _left_the_field(lot, seasons, moisture, week)
-        surely = surely_below(harvested) if lot.standing else lot.surely_pct
-        to_seal = surely if lot.standing else lot.surely_when_sealed_pct
+        cut = _left_the_field(lot, seasons, moisture, week)
+        as_it_is = _not_dried(case, lot, cut, like)
+        groups.append([as_it_is])
         # what an earlier table dries is dried again, though a bag may be heavier in these scenarios
-        bag_kg = 0.0 if like is not None else lot.bag_mass_kg * _floor_share(lot, moisture, harvested, lost)
-        as_is_last = int(min(last, week + weeks_in_bags(case, lot, surely)))
-        if like is not None:
-            mine = like.sale_week[(like.setup == NONE) & (like.harvest_week == week)]
-            as_is_last = int(mine.max(initial=week))
-        groups.append(
-            [
-                Chain(
-                    NONE,
-                    week,
-                    0.0,
-                    week,
-                    None,
-                    as_is_last,
-                    keeping,
-                    week,
-                    harvested,
-                    lost,
-                    surely=surely,
-                    to_seal=to_seal,
-                )
-            ]
-        )
+        bag_kg = 0.0 if like is not None else lot.bag_mass_kg * _floor_share(lot, moisture, cut.moisture, cut.lost)
         for number, choice in enumerate(case.drying):
             if not _takes(choice, lot, bag_kg):
                 continue
             # a standing lot that is to wait is left standing: it is dried as soon as it is cut
             for delay in case.start_delays if not lot.standing else (0,):
-                start, made = week + delay, []
+                made = []
                 for target in case.targets(lot.commodity):
-                    booking, extra_dry = (number, start, week, target), target < least
-                    if extra_dry and not lot.standing and delay != case.start_delays[0]:
+                    booking = (number, week + delay, week, target)
+                    if target < least and not lot.standing and delay != case.start_delays[0]:
                         continue
-                    if booking not in planned and (like is not None or surely <= target):
+                    if booking not in planned and (like is not None or as_it_is.surely <= target):
                         continue
-                    dried = seasons.dry(stage, choice, start, harvested, target)
-                    days = planned.setdefault(booking, dried.planned_days)
-                    if not np.isfinite(days):
-                        continue
-                    ready = ready_week(case, start, days)
-                    until = int(min(last, ready + weeks_in_bags(case, lot, target)))
-                    if ready <= last and start <= last:
-                        first = ready + LONG_STORE_WEEKS if extra_dry else ready
-                        way = Chain(number, start, days, ready, dried, until, target, week, harvested, lost, first)
-                        made.append(replace(way, surely=target, to_seal=target))
-                if made:
-                    groups.append(made)
-    return groups
+                    made.append(_dried(case, seasons, lot, cut, booking, least, planned))
+                groups.append([way for way in made if way is not None])
+    return [group for group in groups if group]
+
+
+def _not_dried(case: PlanningCase, lot: CaseLot, cut: _Cut, like: Options | None) -> Chain:
+    """Return the way of a lot that stays as it was cut: it is sold while it still keeps in bags."""
+    surely = surely_below(cut.moisture) if lot.standing else lot.surely_pct
+    if like is None:
+        until = int(min(case.weeks - 1, cut.week + weeks_in_bags(case, lot, surely)))
+    else:
+        mine = like.sale_week[(like.setup == NONE) & (like.harvest_week == cut.week)]
+        until = int(mine.max(initial=cut.week))
+    return Chain(
+        setup=NONE,
+        start_week=cut.week,
+        days=0.0,
+        ready_week=cut.week,
+        dried=None,
+        last_week=until,
+        target=case.target(lot.commodity),
+        harvest_week=cut.week,
+        harvested=cut.moisture,
+        field_lost=cut.lost,
+        surely=surely,
+        to_seal=surely if lot.standing else lot.surely_when_sealed_pct,
+    )
+
+
+def _dried(
+    case: PlanningCase,
+    seasons: Seasons,
+    lot: CaseLot,
+    cut: _Cut,
+    booking: Booking,
+    least: float,
+    planned: dict[Booking, float],
+) -> Chain | None:
+    """Return the way of a lot that is dried, None where it is not ready inside the horizon.
+
+    Drier than the `least` that storing and the buyers ask for is worth it only for grain that stays long in store.
+    """
+    number, start, week, target = booking
+    dried = seasons.dry(cut.lot, case.drying[number], start, cut.moisture, target)
+    days = planned.setdefault(booking, dried.planned_days)
+    if not np.isfinite(days):
+        return None
+    ready, last = ready_week(case, start, days), case.weeks - 1
+    if max(start, ready) > last:
+        return None
+    return Chain(
+        setup=number,
+        start_week=start,
+        days=days,
+        ready_week=ready,
+        dried=dried,
+        last_week=int(min(last, ready + weeks_in_bags(case, lot, target))),
+        target=target,
+        harvest_week=week,
+        harvested=cut.moisture,
+        field_lost=cut.lost,
+        first_sale=ready + LONG_STORE_WEEKS if target < least else ready,
+        surely=target,
+        to_seal=target,
+    )
 
 
 def _floor_share(lot: CaseLot, moisture: np.ndarray, harvested: np.ndarray, lost: np.ndarray) -> float:
@@ -510,13 +544,12 @@ def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]
     setup, storage = int(table.setup[option]), int(table.storage[option])
     ready, sale = int(table.ready_week[option]), int(table.sale_week[option])
     week = int(table.harvest_week[option])
-    stage, harvested, lost = _left_the_field(stands, outlook.seasons, moisture, week)
+    cut = _left_the_field(stands, outlook.seasons, moisture, week)
     target = float(table.target_pct[option]) if setup != NONE else case.target(stands.commodity)
     start = int(table.start_week[option])
-    dried = None if setup == NONE else outlook.seasons.dry(stage, case.drying[setup], start, harvested, target)
-    chain = Chain(
-        setup, start, float(table.days[option]), ready, dried, max(sale, ready), target, week, harvested, lost
-    )
+    dried = None if setup == NONE else outlook.seasons.dry(cut.lot, case.drying[setup], start, cut.moisture, target)
+    days, until = float(table.days[option]), max(sale, ready)
+    chain = Chain(setup, start, days, ready, dried, until, target, week, cut.moisture, cut.lost)
     return chain_masses(case, outlook.seasons, stands, moisture, chain, storage), (
         0 if storage == NONE else sale - ready
     )

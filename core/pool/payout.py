@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from decimal import ROUND_DOWN, Decimal
+from decimal import Decimal
 
-from core.accounts.finance import round_to_step
+from core.accounts.finance import round_down, round_to_step
 from core.accounts.journal import Journal, Line, credit, debit
 from core.accounts.splitting import split_exactly
 from core.errors import BalanceError
 from core.messages import Message, message
 from core.pool.loans import Loan, LoanAccount, loan_account
 from core.pool.season import MoneyEvent, PoolSale, Season
-from core.pool.terms import week_of
+from core.pool.terms import Levy, week_of
 
 ZERO = Decimal(0)
 ADVANCE, ADVANCES, METER, LOAN = "advance", "advances", "meter", "loan "
@@ -230,7 +230,7 @@ def payable_now(season: Season, pays: Mapping[int, MemberPay]) -> dict[int, Deci
     """
     due = {member: pay.due for member, pay in pays.items() if pay.due > 0}
     step = season.terms.step
-    there = (max(books(season).balance(CASH), ZERO) / step).to_integral_value(ROUND_DOWN) * step
+    there = round_down(max(books(season).balance(CASH), ZERO), step)
     if there >= sum(due.values(), ZERO):
         return due
     parts = split_exactly(there, due, step)
@@ -241,6 +241,21 @@ def lowest_cash(season: Season) -> tuple[date, Decimal] | None:
     """Return the day on which the pools' cash was lowest at the day's end, and what was in it; None without money."""
     by_day = {row.entry.on: row.balance for row in books(season).statement(CASH).rows}
     return min(by_day.items(), key=lambda item: (item[1], item[0])) if by_day else None
+
+
+@dataclass
+class _Levied:
+    """What a member's levies are reckoned on: kg at the common moisture and proceeds since the season began."""
+
+    place: int = -1
+    kg: Decimal = ZERO
+    proceeds: Decimal = ZERO
+    before: Mapping[str, Decimal] = field(default_factory=dict)
+
+    def asked(self, levy: Levy, step: Decimal) -> Decimal:
+        """Return what a levy has asked for so far, that of earlier seasons counted."""
+        basis = self.kg if levy.kind == "per_kg" else self.proceeds
+        return self.before.get(levy.name, ZERO) + round_down(levy.amount * basis, step)
 
 
 def _pay(
@@ -260,8 +275,7 @@ def _pay(
     wanted: dict[str, Decimal] = {}
     taken: dict[str, Decimal] = {}
     kinds: dict[str, str] = {}
-    place, kg_sold, money_gained = -1, ZERO, ZERO
-    earlier: dict[str, Decimal] = {}
+    levied = _Levied()
     recoveries: list[tuple[date, int, int, Decimal]] = []
     for sale in season.sales:
         part, cost = proceeds[sale.number].get(member, ZERO), costs[sale.number].get(member, ZERO)
@@ -270,21 +284,14 @@ def _pay(
         terms, step = sale.terms, sale.terms.step
         gained, spent = gained + part, spent + cost
         room = max(ZERO, gained - spent) * (1 - terms.minimum_take_home) - took
-        if season.place_of(sale.on) != place:  # a new season begins: its levies are reckoned from here
-            place, kg_sold, money_gained, earlier = season.place_of(sale.on), ZERO, ZERO, dict(wanted)
-        kg_sold += sale.dry_by_member.get(member, ZERO) * 100 / (100 - terms.base_pct)
-        money_gained += part
+        if season.place_of(sale.on) != levied.place:  # a new season begins: its levies are reckoned from here
+            levied = _Levied(season.place_of(sale.on), before=dict(wanted))
+        levied.kg += sale.dry_by_member.get(member, ZERO) * 100 / (100 - terms.base_pct)
+        levied.proceeds += part
         for kind in terms.order:
-            for name, already in _asked(season, kind, member, sale, loans, advances, recoveries):
-                kinds[name] = kind
-                if kind == "levies":
-                    levy = next(item for item in terms.levies if item.name == name)
-                    asked = levy.amount * (kg_sold if levy.kind == "per_kg" else money_gained)
-                    wanted[name] = earlier.get(name, ZERO) + (asked / step).quantize(Decimal(1), ROUND_DOWN) * step
-                else:
-                    wanted[name] = already
-                open_part = wanted[name] - taken.get(name, ZERO)
-                now = min(open_part, (max(ZERO, room) / step).quantize(Decimal(1), ROUND_DOWN) * step)
+            for name, asked in _asked(season, kind, member, sale, levied, loans, advances, recoveries):
+                kinds[name], wanted[name] = kind, asked
+                now = min(asked - taken.get(name, ZERO), round_down(max(ZERO, room), step))
                 if now <= 0:
                     continue
                 taken[name] = taken.get(name, ZERO) + now
@@ -317,13 +324,14 @@ def _asked(
     kind: str,
     member: int,
     sale: PoolSale,
+    levied: _Levied,
     loans: Sequence[Loan],
     advances: Sequence[MoneyEvent],
     recoveries: Sequence[tuple[date, int, int, Decimal]],
 ) -> list[tuple[str, Decimal]]:
     """Return what a kind of deduction asks for up to a sale: name and all money asked so far, taken or not."""
     if kind == "levies":
-        return [(levy.name, ZERO) for levy in sale.terms.levies]
+        return [(levy.name, levied.asked(levy, sale.terms.step)) for levy in sale.terms.levies]
     if kind == "meter":
         amount = sum((amounts.get(member, ZERO) for on, _number, amounts in season.dues if on <= sale.on), ZERO)
         return [(METER, amount)] if amount > 0 else []

@@ -152,13 +152,10 @@ def simulate_storage(
         raise InputError("days in store must be 1 or more, not {value}", value=days)
     check_grain(20.0, moisture_pct, damaged_pct)
     temperature, relative = climate_arrays(climate, days)
-    lots = np.atleast_1d(np.asarray(moisture_pct, dtype=float))
     scenarios = temperature.shape[1]
-    if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
-        raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
+    by_lot = _by_lot(moisture_pct, scenarios)
     pests_drawn = draw or draw_pests(scenarios, seed, borer_present)
-    by_lot = lots if lots.ndim == 2 else lots[:, None]
-    start = np.broadcast_to(dry_basis(by_lot), (len(lots), scenarios))
+    start = np.broadcast_to(dry_basis(by_lot), (len(by_lot), scenarios))
     leaking = _leaking_share(how, pests_drawn) if leak_share is None else leak_share
     cells = start.size * days * len(places(how, leaking))
     store = _Store(
@@ -178,12 +175,20 @@ def simulate_storage(
         grown_days=stored_days if insects_per_kg is None else 0,
     )
     bagged: list[Array] = [
-        start_numbers(pest, how, pests_drawn, len(lots), insects_per_kg, sieved_kg).astype(store.dtype)
+        start_numbers(pest, how, pests_drawn, len(by_lot), insects_per_kg, sieved_kg).astype(store.dtype)
         for pest in store.pests
     ]
     by_place = [_place_outcome(store, place, bagged) for place in store.places]
     run = _weighed(store, by_place, _notes(crop, how, by_lot, borer_present))
     return without_axes(run, np.ndim(moisture_pct) > 0, not isinstance(climate, pd.DataFrame))
+
+
+def _by_lot(moisture_pct: ArrayLike, scenarios: int) -> Array:
+    """Return moistures as (lots, 1), or (lots, scenarios) where they differ by scenario."""
+    lots = np.atleast_1d(np.asarray(moisture_pct, dtype=float))
+    if lots.ndim > 2 or (lots.ndim == 2 and lots.shape[1] != scenarios):
+        raise InputError("moisture must be of lots, or of lots x scenarios ({count})", count=scenarios)
+    return lots if lots.ndim == 2 else lots[:, None]
 
 
 @dataclass(frozen=True)

@@ -208,6 +208,24 @@ def _draw_groups(form: str, groups: Mapping[str, Sequence[Field]]) -> Filled:
     return Filled(values, errors)
 
 
+def offer_terms(group: Group, assumed: AssumedTerms) -> list[Term]:
+    """Return an offer's terms; an empty field stands for what its help says."""
+    broken = number(100 * assumed.chance_not_honoured, 0)
+    return [
+        Term("price_per_kg", _("Price"), _("{currency} per kg").format(currency=group.currency)),
+        Term("quantity_kg", _("At most"), _("kg"), empty=_("Empty: any quantity.")),
+        Term(
+            "chance_not_honoured",
+            _("Chance that it is not kept"),
+            "%",
+            100,
+            0,
+            100,
+            _("Empty: {value} is assumed.").format(value=broken),
+        ),
+    ]
+
+
 def offer_form(group: Group, book: BuyerBook) -> None:
     """Write down an offer, or new terms of one."""
     store = state.store()
@@ -225,21 +243,8 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     old = dict(offers[of].payload) if of else {}
     first = offers[of].offer.valid_from if of else state.today()
     last = offers[of].offer.valid_until if of else state.today() + timedelta(days=30)
-    assumed = number(100 * assumed_terms(store.facts(group.id)).chance_not_honoured, 0)
     crops = {code: crop_name(code) for code in crops_of_group(store, group.id)}
-    terms = [
-        Term("price_per_kg", _("Price"), _("{currency} per kg").format(currency=group.currency)),
-        Term("quantity_kg", _("At most"), _("kg"), empty=_("Empty: any quantity.")),
-        Term(
-            "chance_not_honoured",
-            _("Chance that it is not kept"),
-            "%",
-            100,
-            0,
-            100,
-            _("Empty: {value} is assumed.").format(value=assumed),
-        ),
-    ]
+    terms = offer_terms(group, assumed_terms(store.facts(group.id)))
     form = f"offer_{of}_{offers[of].changes if of else 0}"
     filled = draw_fields(
         form,

@@ -55,10 +55,6 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
     def words(listed: tuple[str, ...]) -> dict[str, str]:
         return {word: _(word) for word in listed}
 
-    def kg(name: str, label: str, value: float | None) -> Field:
-        limits = {"low": 0.1, "high": MOST_BAG_KG}
-        return Field(name, label, "number", unit="kg", value=value, required=False, **limits)
-
     names = {one.id: one.name for one in members}
     pool = ", ".join(f"{names.get(key, key)} {share * 100:g}" for key, share in seen.shares)
     return [
@@ -66,20 +62,7 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
         Field("commodity", _("Crop"), "choice", options=crops, value=seen.commodity),
         Field("variety", _("Variety, if known"), value=seen.variety, required=False),
         Field("form", _("Form"), "choice", options=words(FORMS), value=seen.form),
-        Field("bags", _("Bags"), "whole", low=1, high=100_000, value=max(1, seen.bags)),
-        kg("nominal_bag_kg", _("A bag is called"), seen.nominal_bag_kg),
-        kg("bag_mass_kg", _("Weighed average of a bag (empty: never weighed)"), seen.bag_mass_kg),
-        Field(
-            "weighed_moisture_pct",
-            _("Moisture when it was weighed"),
-            "number",
-            unit="%",
-            low=0,
-            high=60,
-            value=seen.weighed_moisture_pct,
-            required=False,
-        ),
-        Field("weighed_on", _("Weighed on"), "day", value=seen.weighed_on, required=False),
+        *_weight_fields(seen),
         Field(
             "harvested_on",
             _("Harvested on"),
@@ -110,6 +93,30 @@ def lot_fields(seen: Lot, crops: Mapping[str, str], members: list[Member]) -> li
         ),
         Field("stored_on", _("In this store since"), "day", value=seen.stored_on, required=False),
         Field("note", _("Note"), value=seen.note, required=False),
+    ]
+
+
+def _weight_fields(seen: Lot) -> list[Field]:
+    """Return what is asked of how much a lot is, and when and how wet it was weighed."""
+
+    def kg(name: str, label: str, value: float | None) -> Field:
+        return Field(name, label, "number", unit="kg", low=0.1, high=MOST_BAG_KG, value=value, required=False)
+
+    return [
+        Field("bags", _("Bags"), "whole", low=1, high=100_000, value=max(1, seen.bags)),
+        kg("nominal_bag_kg", _("A bag is called"), seen.nominal_bag_kg),
+        kg("bag_mass_kg", _("Weighed average of a bag (empty: never weighed)"), seen.bag_mass_kg),
+        Field(
+            "weighed_moisture_pct",
+            _("Moisture when it was weighed"),
+            "number",
+            unit="%",
+            low=0,
+            high=60,
+            value=seen.weighed_moisture_pct,
+            required=False,
+        ),
+        Field("weighed_on", _("Weighed on"), "day", value=seen.weighed_on, required=False),
     ]
 
 

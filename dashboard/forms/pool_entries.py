@@ -18,7 +18,7 @@ from core.pool.loans import LoanAccount
 from core.pool.losses import method_of
 from core.pool.payout import BuyerAccount, MemberPay, buyer_accounts, loan_accounts, pay_by_member
 from core.pool.season import LOSS_KINDS, Season
-from core.pool.terms import DEDUCTIONS, factors_text, factors_typed, levies_text, levies_typed
+from core.pool.terms import DEDUCTIONS, Terms, factors_text, factors_typed, levies_text, levies_typed
 from core.storage.methods import method_codes
 from dashboard import state
 from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
@@ -121,17 +121,7 @@ def delivery(scene: PoolScene) -> EntryForm:
         return Field("crop", _("Crop"), "choice", options=crops, value=known, follows=("pool",))
 
     def payload(values: Values) -> dict[str, Any]:
-        made = {
-            "member_id": values["member"],
-            "pool": str(values["pool"]).strip(),
-            "commodity": values["crop"],
-            "gross_kg": f"{values['gross']:.3f}",
-            "tare_kg": f"{values['tare']:.3f}",
-            "bags": values["bags"],
-            "moisture_pct": f"{values['moisture']:.2f}",
-            "moisture_sd_pct": f"{values['spread']:.2f}",
-            "grade": values["grade"],
-        }
+        made = _weighed_in(values)
         item = checked_delivery(made, 0, values["on"], state.who())
         present = next((other for other in season.deliveries if other.pool == item.pool), None)
         refused = may_join(item, season.terms.limit_pct, present)
@@ -175,6 +165,21 @@ def delivery(scene: PoolScene) -> EntryForm:
         sentence=sentence,
         cautions=cautions,
     )
+
+
+def _weighed_in(values: Values) -> dict[str, Any]:
+    """Return what the book keeps of a delivery: kg to the gram, moisture in % to two places."""
+    return {
+        "member_id": values["member"],
+        "pool": str(values["pool"]).strip(),
+        "commodity": values["crop"],
+        "gross_kg": f"{values['gross']:.3f}",
+        "tare_kg": f"{values['tare']:.3f}",
+        "bags": values["bags"],
+        "moisture_pct": f"{values['moisture']:.2f}",
+        "moisture_sd_pct": f"{values['spread']:.2f}",
+        "grade": values["grade"],
+    }
 
 
 def sale(scene: PoolScene) -> EntryForm:
@@ -607,6 +612,32 @@ def agreement_fields(scene: PoolScene, agreed: bool) -> tuple[Field, ...]:
             value=scene.step if not agreed else terms.step,
         ),
         Field("rule", _("Price"), "choice", options=rules, value=terms.price_rule, wide=True),
+        *_fields_of_lines(terms),
+        *(
+            Field(
+                f"order_{place}",
+                _("Place {place} in the order of deductions").format(place=place + 1),
+                "choice",
+                options=kinds,
+                value=terms.order[place],
+            )
+            for place in range(len(DEDUCTIONS))
+        ),
+        Field(
+            "kept",
+            _("Least that a member takes home (0: none agreed)"),
+            "exact",
+            unit="%",
+            low=0,
+            high=100,
+            value=100 * terms.minimum_take_home,
+        ),
+    )
+
+
+def _fields_of_lines(terms: Terms) -> tuple[Field, ...]:
+    """Return what an agreement has of unknown number: a line for each grade, week with another price, and levy."""
+    return (
         Field(
             "grades",
             _("Grades, and % of the first grade's price: one line each, such as 2: 93"),
@@ -627,25 +658,6 @@ def agreement_fields(scene: PoolScene, agreed: bool) -> tuple[Field, ...]:
             value=levies_text(terms.levies),
             required=False,
             wide=True,
-        ),
-        *(
-            Field(
-                f"order_{place}",
-                _("Place {place} in the order of deductions").format(place=place + 1),
-                "choice",
-                options=kinds,
-                value=terms.order[place],
-            )
-            for place in range(len(DEDUCTIONS))
-        ),
-        Field(
-            "kept",
-            _("Least that a member takes home (0: none agreed)"),
-            "exact",
-            unit="%",
-            low=0,
-            high=100,
-            value=100 * terms.minimum_take_home,
         ),
     )
 

@@ -60,16 +60,7 @@ def fields() -> tuple[Any, ...]:
         _height,
         Field("crop", _("Crop"), "choice", options=crops, value="maize"),
         Field("bags", _("Bags of it"), "whole", low=1, high=100_000),
-        lambda values: Field(
-            "bag_kg",
-            _("One full bag weighs"),
-            "number",
-            unit="kg",
-            low=5,
-            high=200,
-            value=usual_bag(values.get("country") or "")[0],
-            follows=("country",),
-        ),
+        _bag,
         Field(
             "moisture",
             _("Moisture by the meter (empty: not tested yet)"),
@@ -80,35 +71,10 @@ def fields() -> tuple[Any, ...]:
             required=False,
         ),
         Field("dryer", _("Drying space"), "choice", options=dryers, value="tarpaulin"),
-        lambda values: Field(
-            "area",
-            _("Its area"),
-            "number",
-            unit="m²",
-            low=1,
-            high=100_000,
-            value=float(drying_method(values.get("dryer") or "tarpaulin")["area_m2"]),
-            follows=("dryer",),
-        ),
+        _area,
         Field("keeper", _("Bags or store for keeping"), "choice", options=keepers, value="woven_bag"),
-        lambda values: Field(
-            "price",
-            _("Price per kg at your market today (empty: not known)"),
-            "number",
-            unit=currency_of(values.get("country")),
-            low=0.0001,
-            high=10_000_000,
-            required=False,
-        ),
-        lambda values: Field(
-            "need",
-            _("Money needed this season (empty: none)"),
-            "number",
-            unit=currency_of(values.get("country")),
-            low=0,
-            high=1e11,
-            required=False,
-        ),
+        lambda values: _money(values, "price", _("Price per kg at your market today (empty: not known)"), 0.0001, 1e7),
+        lambda values: _money(values, "need", _("Money needed this season (empty: none)"), 0, 1e11),
         lambda values: Field("need_on", _("Needed by"), "day") if values.get("need") else None,
     )
 
@@ -133,6 +99,22 @@ def _degrees(values: Mapping[str, Any], name: str, label: str, limit: float) -> 
     if values.get("town") != ELSEWHERE:
         return None
     return Field(name, label, "number", unit="°", low=-limit, high=limit)
+
+
+def _bag(values: Mapping[str, Any]) -> Field:
+    usual, _source = usual_bag(values.get("country") or "")
+    follows = ("country",)
+    return Field("bag_kg", _("One full bag weighs"), "number", unit="kg", low=5, high=200, value=usual, follows=follows)
+
+
+def _area(values: Mapping[str, Any]) -> Field:
+    usual = float(drying_method(values.get("dryer") or "tarpaulin")["area_m2"])
+    return Field("area", _("Its area"), "number", unit="m²", low=1, high=100_000, value=usual, follows=("dryer",))
+
+
+def _money(values: Mapping[str, Any], name: str, label: str, low: float, high: float) -> Field:
+    unit = currency_of(values.get("country"))
+    return Field(name, label, "number", unit=unit, low=low, high=high, required=False)
 
 
 def _height(values: Mapping[str, Any]) -> Field:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 
 import numpy as np
@@ -14,6 +15,7 @@ from core.market.costs import (
     GRAIN_LOAN,
     OTHER_LOAN,
     SELL_GRAIN,
+    CashSource,
     WaitingCost,
     cash_plan,
     cash_sources,
@@ -200,11 +202,7 @@ def show_cash(
         float(emergency.value),
     )
     used, rate = cash_plan(sources, need)
-    names = {
-        SELL_GRAIN: _("sell grain now (what waiting would have earned)"),
-        GRAIN_LOAN: _("a loan on stored grain, fee included"),
-        OTHER_LOAN: _("another loan"),
-    }
+    names = _source_names()
     if used:
         taken = ", ".join(
             _("{amount} by {source}").format(amount=money(amount, group.currency), source=names[source.name])
@@ -213,12 +211,31 @@ def show_cash(
         st.markdown(
             _("Cheapest: {taken}. The last part costs {rate} a month.").format(taken=taken, rate=percent(rate, 1))
         )
+    _show_sources(sources, group.currency)
+    st.caption(
+        _("Another loan: {rate} a month ({origin})").format(
+            rate=percent(float(emergency.value), 1), origin=page.origin_text(emergency)
+        )
+    )
+
+
+def _source_names() -> dict[str, str]:
+    return {
+        SELL_GRAIN: _("sell grain now (what waiting would have earned)"),
+        GRAIN_LOAN: _("a loan on stored grain, fee included"),
+        OTHER_LOAN: _("another loan"),
+    }
+
+
+def _show_sources(sources: Sequence[CashSource], currency: str) -> None:
+    """Show what cash costs from each source and how much it gives."""
+    names = _source_names()
     listed = pd.DataFrame(
         [
             {
                 _("Source"): names[source.name],
                 _("Costs a month"): percent(source.monthly_rate, 1),
-                _("Gives at most"): _("any sum") if np.isinf(source.most) else money(source.most, group.currency),
+                _("Gives at most"): _("any sum") if np.isinf(source.most) else money(source.most, currency),
             }
             for source in sources
         ]
@@ -229,8 +246,3 @@ def show_cash(
         st.caption(
             _("A loan on stored grain is left out: selling costs less, or the loan would be due before the sale.")
         )
-    st.caption(
-        _("Another loan: {rate} a month ({origin})").format(
-            rate=percent(float(emergency.value), 1), origin=page.origin_text(emergency)
-        )
-    )

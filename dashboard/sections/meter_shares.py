@@ -342,6 +342,41 @@ def season_and_needs(costs: MeterCosts, needs: list[MemberNeed], whole_life: boo
     return (cost * costs.seasons, for_life(needs, costs.seasons)) if whole_life else (cost, needs)
 
 
+def choose_rule(usable: Mapping[str, Split]) -> str:
+    """Return the rule that the group chooses; one by which nobody pays more than alone stands there first."""
+    fair = [rule for rule, split in usable.items() if not split.overpaying]
+    options = list(usable)
+    chosen: str = st.selectbox(
+        _("Rule that the group agrees on"),
+        options,
+        index=options.index(fair[0]) if fair else 0,
+        format_func=lambda rule: (
+            say(usable[rule].title) + ("" if rule in fair else f" ({_('a member pays more than alone')})")
+        ),
+        key="shares_rule",
+    )
+    return chosen
+
+
+def sheet_to_print(group: Group, split: Split, shares: Mapping[Any, Decimal], names: Mapping[Any, str]) -> None:
+    """Offer the shares by a rule as a sheet, with the rule in words."""
+    st.download_button(
+        _("Sheet to print"),
+        shares_sheet(
+            _("Shares of the meter"),
+            group.name,
+            group.currency,
+            state.today(),
+            {names[member]: {say(split.title): part} for member, part in shares.items()},
+            {say(split.title): say(split.explanation)},
+            tongue(),
+        ),
+        file_name="shares.html",
+        mime="text/html",
+        key="shares_print",
+    )
+
+
 def rules(
     group: Group,
     splits: tuple[Split, ...],
@@ -357,18 +392,7 @@ def rules(
     usable = {split.rule: split for split in splits if split.shares}
     if not usable:
         raise InputError("No rule can share this cost: enter what each member needs.")
-    fair = [rule for rule, split in usable.items() if not split.overpaying]
-    options = list(usable)
-    chosen = st.selectbox(
-        _("Rule that the group agrees on"),
-        options,
-        index=options.index(fair[0]) if fair else 0,
-        format_func=lambda rule: (
-            say(usable[rule].title) + ("" if rule in fair else f" ({_('a member pays more than alone')})")
-        ),
-        key="shares_rule",
-    )
-    split = usable[chosen]
+    split = usable[choose_rule(usable)]
     alone = {need.member: round_to_step(stand_alone(need, costs.running).cost, step) for need in needs}
     explain(split, names, group.currency)
     page.chart(
@@ -393,20 +417,6 @@ def rules(
                     )
                 )
     shares = split.shares if kind == "charge" else split_exactly(costs.price, split.shares, step)
-    st.download_button(
-        _("Sheet to print"),
-        shares_sheet(
-            _("Shares of the meter"),
-            group.name,
-            group.currency,
-            state.today(),
-            {names[member]: {say(split.title): part} for member, part in shares.items()},
-            {say(split.title): say(split.explanation)},
-            tongue(),
-        ),
-        file_name="shares.html",
-        mime="text/html",
-        key="shares_print",
-    )
+    sheet_to_print(group, split, shares, names)
     ask_name()
     charge(group, split, shares, kind, season, events)

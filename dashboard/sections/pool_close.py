@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
+from core.accounts.journal import Journal
 from core.pool.cash_count import counted_notes
 from core.pool.payout import CASH, books
 from dashboard import page, state
@@ -39,64 +40,74 @@ def show() -> None:
                     words=safe(close.explanation),
                 )
             )
-        filled = draw_fields(
-            "pool_close",
-            (
-                Field(
-                    "notes",
-                    _("Count the cash: a note or coin and how many of it, one kind a line, such as 10000 x 12"),
-                    "long_text",
-                    wide=True,
-                ),
-                Field("explanation", _("How a difference is explained"), required=False, wide=True),
+        close_form(group, in_book, last_number(events))
+        show_balances(journal, group.currency)
+
+
+def close_form(group: Any, in_book: Decimal, seen: int) -> None:
+    """Draw the form in which the counted cash is written down; `in_book` is what the book says it should be."""
+    filled = draw_fields(
+        "pool_close",
+        (
+            Field(
+                "notes",
+                _("Count the cash: a note or coin and how many of it, one kind a line, such as 10000 x 12"),
+                "long_text",
+                wide=True,
             ),
+            Field("explanation", _("How a difference is explained"), required=False, wide=True),
+        ),
+    )
+
+    def gap(values: Values) -> Decimal:
+        return counted_notes(values["notes"]) - in_book
+
+    def sentence(values: Values) -> str:
+        counted = counted_notes(values["notes"], values["explanation"], in_book)
+        return _("{counted} counted, {gap} against the book. The season is closed up to {day}.").format(
+            counted=coins(counted, group.currency), gap=coins(gap(values), group.currency), day=day(state.today())
         )
 
-        def gap(values: Values) -> Decimal:
-            return counted_notes(values["notes"]) - in_book
+    confirm_once(
+        "pool_close",
+        filled,
+        sentence,
+        lambda values, token: record(
+            group,
+            "close",
+            state.today(),
+            {
+                "counted": str(counted_notes(values["notes"])),
+                "explanation": values["explanation"],
+                "notes": values["notes"],
+            },
+            token,
+        ),
+        cautions=lambda values: [
+            _("Entries up to this day are refused until the close is cancelled."),
+            *([_("The difference is booked.")] if gap(values) else []),
+        ],
+        seen=seen,
+        button=_("Close the season"),
+    )
 
-        def sentence(values: Values) -> str:
-            counted = counted_notes(values["notes"], values["explanation"], in_book)
-            return _("{counted} counted, {gap} against the book. The season is closed up to {day}.").format(
-                counted=coins(counted, group.currency), gap=coins(gap(values), group.currency), day=day(state.today())
-            )
 
-        confirm_once(
-            "pool_close",
-            filled,
-            sentence,
-            lambda values, token: record(
-                group,
-                "close",
-                state.today(),
+def show_balances(journal: Journal, currency: str) -> None:
+    """Show what stands in each account."""
+    page.table(
+        pd.DataFrame(
+            [
                 {
-                    "counted": str(counted_notes(values["notes"])),
-                    "explanation": values["explanation"],
-                    "notes": values["notes"],
-                },
-                token,
-            ),
-            cautions=lambda values: [
-                _("Entries up to this day are refused until the close is cancelled."),
-                *([_("The difference is booked.")] if gap(values) else []),
+                    _("Kind"): kind_label(row.account),
+                    _("Account"): account_label(row.account),
+                    _("Debit"): coins(row.debit, currency) if row.debit else "",
+                    _("Credit"): coins(row.credit, currency) if row.credit else "",
+                }
+                for row in journal.trial_balance()
+                if row.debit or row.credit
             ],
-            seen=last_number(events),
-            button=_("Close the season"),
-        )
-        page.table(
-            pd.DataFrame(
-                [
-                    {
-                        _("Kind"): kind_label(row.account),
-                        _("Account"): account_label(row.account),
-                        _("Debit"): coins(row.debit, group.currency) if row.debit else "",
-                        _("Credit"): coins(row.credit, group.currency) if row.credit else "",
-                    }
-                    for row in journal.trial_balance()
-                    if row.debit or row.credit
-                ],
-                columns=[_("Kind"), _("Account"), _("Debit"), _("Credit")],
-            ),
-            "trial_balance",
-            "trial_balance.csv",
-        )
+            columns=[_("Kind"), _("Account"), _("Debit"), _("Credit")],
+        ),
+        "trial_balance",
+        "trial_balance.csv",
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import streamlit as st
 
 from core.planning.rolling import kept_plans, season_end
@@ -40,8 +41,12 @@ def show() -> None:
     if frame.empty:
         page.answer(_("Nothing of this plan was due yet, and nothing has been sold since."))
         return
+    show_difference(frame, group.currency)
+
+
+def show_difference(frame: pd.DataFrame, currency: str) -> None:
+    """Say by how much the sales missed the plan and why, in a sentence, a picture and a table."""
     planned, done, paid = float(frame["planned"].sum()), float(frame["done"].sum()), float(frame["paid"].sum())
-    currency = group.currency
     page.answer(
         _(
             "Planned {planned}, sold for {done}, paid {paid}: {quantity} of the difference comes from quantity, "

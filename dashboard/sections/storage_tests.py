@@ -7,6 +7,7 @@ from datetime import timedelta
 import streamlit as st
 
 from core.advice import Situation
+from core.advice.lot_outlooks import KeepingNow
 from core.group.lot_state import LotState
 from core.group.own_crops import resolve_crop
 from core.group.treatment import is_treated
@@ -54,7 +55,6 @@ def sieve_form(now: Situation, labels: dict[int, str]) -> None:
 
 def show_urgency(now: Situation) -> None:
     """Show the lots in store by urgency and the round of the meter's holder."""
-    group_id, today = now.group_id, now.today
     untested = [one.lot.label for one, stored in now.measured if one.lot.status == "stored" and stored is None]
     if untested:
         st.warning(_("Not tested yet, test these first: {lots}.").format(lots=", ".join(untested)))
@@ -63,31 +63,38 @@ def show_urgency(now: Situation) -> None:
     if not judged and not not_judged:
         st.write(_("No tested lot is in store."))
         return
-    by_id = {one.lot.id: one for one, _stored in now.measured}
-    rows, due = [], []
-    for keeping in judged:
-        lot, outlook = keeping.lot, keeping.where_it_lies()
-        test_on = today + timedelta(days=outlook.test_days)
-        one = by_id[lot.lot_id]
-        due.append(DueTest(lot.lot_id, test_on, min(max(1, one.lot.bags), 10), one.lot.place))
-        rows.append(
-            {
-                _("Lot"): lot.label,
-                _("Crop"): _(resolve_crop(state.store(), group_id, lot.commodity).name),
-                _("Moisture, %"): number(lot.moisture_pct),
-                _("Way of storing"): method_name(outlook.method),
-                _("Keeps until (95 % sure)"): keeps_until(outlook, today),
-                _("What ends it"): what_ends(outlook),
-                _("Test by"): day(test_on),
-                _("Waiting time"): treated_mark(one),
-            }
-        )
     if judged:
         first = judged[0].where_it_lies()
         page.answer(
             _("Open {lot} first: test it by {date}.").format(
-                lot=judged[0].lot.label, date=day(today + timedelta(days=first.test_days))
+                lot=judged[0].lot.label, date=day(now.today + timedelta(days=first.test_days))
             )
+        )
+    show_lots(now, judged)
+    for lot, reason in not_judged:
+        st.caption(f"{lot.label}: {say(reason)}")
+    show_round(now, judged)
+
+
+def show_lots(now: Situation, judged: list[KeepingNow]) -> None:
+    """Show until when each lot keeps, the most urgent first, and its bags that stand out."""
+    today = now.today
+    by_id = {one.lot.id: one for one, _stored in now.measured}
+    rows = []
+    for keeping in judged:
+        lot, outlook = keeping.lot, keeping.where_it_lies()
+        one = by_id[lot.lot_id]
+        rows.append(
+            {
+                _("Lot"): lot.label,
+                _("Crop"): _(resolve_crop(state.store(), now.group_id, lot.commodity).name),
+                _("Moisture, %"): number(lot.moisture_pct),
+                _("Way of storing"): method_name(outlook.method),
+                _("Keeps until (95 % sure)"): keeps_until(outlook, today),
+                _("What ends it"): what_ends(outlook),
+                _("Test by"): day(today + timedelta(days=outlook.test_days)),
+                _("Waiting time"): treated_mark(one),
+            }
         )
     page.table(rows, key="storage_urgency", file_name="lots_in_store")
     for lot in (keeping.lot for keeping in judged):
@@ -95,12 +102,20 @@ def show_urgency(now: Situation) -> None:
         limit = lot.limit_pct or one.limit.moisture_pct
         for bag, words in bags_that_stand_out(one.moisture.bag_means_pct if one.moisture else {}, limit):
             st.warning(_("{lot}, bag {bag}: {words}").format(lot=lot.label, bag=bag, words=say(words)))
-    for lot, reason in not_judged:
-        st.caption(f"{lot.label}: {say(reason)}")
+
+
+def show_round(now: Situation, judged: list[KeepingNow]) -> None:
+    """Show which lots the meter's holder visits on which day."""
     st.subheader(_("Round with the meter"), anchor=False)
-    fact = state.store().fact(group_id, "retest_bags_per_day")
+    lots = {one.lot.id: one.lot for one, _stored in now.measured}
+    due = []
+    for keeping in judged:
+        lot = lots[keeping.lot.lot_id]
+        test_on = now.today + timedelta(days=keeping.where_it_lies().test_days)
+        due.append(DueTest(keeping.lot.lot_id, test_on, min(max(1, lot.bags), 10), lot.place))
+    fact = state.store().fact(now.group_id, "retest_bags_per_day")
     labels = {keeping.lot.lot_id: keeping.lot.label for keeping in judged}
-    visits = schedule_tests(due, today + timedelta(days=1), int(float(fact.value)))
+    visits = schedule_tests(due, now.today + timedelta(days=1), int(float(fact.value)))
     page.table(
         [
             {

@@ -13,6 +13,17 @@ depends_on = None
 
 def upgrade() -> None:
     """Make the tables, and guards so that no entry of a book is ever changed or removed."""
+    _documents_and_groups()
+    _books()
+    _people_and_prices()
+    _lots()
+    _readings_and_sales()
+    for statement in _guards(op.get_bind().dialect.name):
+        op.execute(statement)
+
+
+def _documents_and_groups() -> None:
+    """Make the tables of what is kept by key, and the groups."""
     op.create_table(
         "documents",
         sa.Column("kind", sa.String(length=64), nullable=False),
@@ -36,6 +47,10 @@ def upgrade() -> None:
         sa.Column("version", sa.Integer(), server_default="0", nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_groups")),
     )
+
+
+def _books() -> None:
+    """Make the tables of the entries of the books, and the settings."""
     op.create_table(
         "events",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -65,6 +80,10 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["group_id"], ["groups.id"], name=op.f("fk_facts_group_id")),
         sa.PrimaryKeyConstraint("group_id", "key", name=op.f("pk_facts")),
     )
+
+
+def _people_and_prices() -> None:
+    """Make the tables of imported files, members and prices."""
     op.create_table(
         "imports",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -116,6 +135,10 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_price_quotes_group_id"), "price_quotes", ["group_id"], unique=False)
     op.create_index(op.f("ix_price_quotes_import_id"), "price_quotes", ["import_id"], unique=False)
+
+
+def _lots() -> None:
+    """Make the tables of lots and who owns what part of them."""
     op.create_table(
         "lots",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -156,6 +179,10 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["member_id"], ["members.id"], name=op.f("fk_lot_shares_member_id")),
         sa.PrimaryKeyConstraint("lot_id", "member_id", name=op.f("pk_lot_shares")),
     )
+
+
+def _readings_and_sales() -> None:
+    """Make the tables of what lots were tested and sold for."""
     op.create_table(
         "readings",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -190,9 +217,6 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sales")),
     )
     op.create_index(op.f("ix_sales_lot_id"), "sales", ["lot_id"], unique=False)
-
-    for statement in _guards(op.get_bind().dialect.name):
-        op.execute(statement)
 
 
 def downgrade() -> None:
