@@ -10,7 +10,7 @@ import pandas as pd
 
 from core.grain.commodities import Commodity, get_commodity
 from core.group.reading_moisture import MeterSettings, moisture_of_readings
-from core.messages import Message
+from core.messages import Message, message
 
 SETTLED_RATE_PER_MINUTE = 0.3
 SERIES_MINUTES = 40.0
@@ -84,7 +84,7 @@ def flag_readings(
     median_temperature = np.nanmedian(temperature) if np.isfinite(temperature).any() else np.nan
     for position in range(len(rows)):
         shown = float(rows["meter_moisture_pct"].iloc[position])
-        for key, reason in _told_by_values(said.iloc[position], float(humidity[position]), shown, crop.name):
+        for key, reason in _told_by_values(said.iloc[position], float(humidity[position]), shown, message(crop.name)):
             add(position, key, reason, left_out=key == CONDENSED)
         warm = temperature[position]
         if np.isfinite(warm) and (warm >= SUN_WARM_C or warm > median_temperature + SUN_WARM_ABOVE_OTHERS_C):
@@ -102,7 +102,7 @@ def flag_readings(
     return tuple(flags)
 
 
-def _told_by_values(said: pd.Series, humidity: float, shown: float, crop: str) -> Iterator[tuple[str, Message]]:
+def _told_by_values(said: pd.Series, humidity: float, shown: float, crop: Message) -> Iterator[tuple[str, Message]]:
     """Yield what one test's own values make doubtful: the humidity [%], what the meter showed [%], and both."""
     if humidity >= CONDENSATION_HUMIDITY_PCT:
         words = (
