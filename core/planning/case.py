@@ -25,6 +25,11 @@ WEEKS_PER_MONTH = 365.25 / 12 / 7
 NORMAL_95 = 1.645
 
 
+def nine_digits(amount: float) -> float:
+    """Return an amount to nine digits, whatever its size: equal cases are equal, and a small coin loses nothing."""
+    return float(f"{amount:.9g}")
+
+
 @dataclass(frozen=True)
 class CaseLot:
     """A lot as the plan sees it.
@@ -191,7 +196,8 @@ class CaseBuyer:
     fraction `price_fall`. An offer fails with `chance_failing`. One who `inspects` also refuses live insects, smell,
     dust and damaged kernels. `promised_kg` must be delivered from `first_week` to `last_week`, from the lots named
     where any is. `trip_cost` [money] stands for the truck's own; `basis_sd` is how uncertain the price factor is (log).
-    Within its first and last week an offer stands from `first_day` to `last_day`, days since week 0 began.
+    Within its first and last week an offer stands from `first_day` to `last_day`, days since week 0 began. One who is
+    `strict` is never planned for grain that more likely than not is refused.
     """
 
     code: str
@@ -220,6 +226,7 @@ class CaseBuyer:
     crop_deductions: tuple[tuple[str, Deductions], ...] = ()
     first_day: int = 0
     last_day: int | None = None
+    strict: bool = False
 
     def deductions_of(self, crop: str) -> Deductions:
         """Return what is deducted from a crop."""

@@ -86,7 +86,8 @@ def _gate_and_market(
     for number, code in enumerate(("gate", "market")):
         who = _case_buyer(by_crop[widest][number], truck.capacity_kg, code)
         terms = tuple((crop, pair[number].deductions) for crop, pair in by_crop.items())
-        found.append(replace(who, trip_cost=None, crop_deductions=terms))
+        # what is too wet for them is sold there on the spot
+        found.append(replace(who, trip_cost=None, crop_deductions=terms, strict=False))
     return found[0], found[1]
 
 
@@ -136,6 +137,7 @@ def _case_buyer(buyer: Buyer, truck_kg: float, code: str) -> CaseBuyer:
         inspects=buyer.inspects,
         refuses_treated=buyer.refuses_treated,
         trip_cost=trip,
+        strict=True,
     )
 
 

@@ -20,7 +20,7 @@ from core.group.possessions import DryingSpace, possessions
 from core.group.selling import crop_prices, crop_verdict
 from core.group.sieves import last_sieves
 from core.messages import Message, message
-from core.planning.case import DAYS_PER_WEEK, CaseLot, CashNeed, Climate, CropPrice, PlanningCase
+from core.planning.case import DAYS_PER_WEEK, CaseLot, CashNeed, Climate, CropPrice, PlanningCase, nine_digits
 from core.planning.case_buyers import case_buyers
 from core.planning.case_lots import (
     LotRules,
@@ -260,7 +260,7 @@ def crop_price(
     neighbours = tuple(_rows(series) for series in found.neighbours)
     return CropPrice(
         commodity,
-        round(found.price_now, 6),
+        nine_digits(found.price_now),
         weekly_sd=WALK_SD,
         history=_rows(found.months),
         neighbours=neighbours,
@@ -270,7 +270,7 @@ def crop_price(
 
 def _rows(months: pd.Series) -> tuple[tuple[str, float], ...]:
     """Return months with their price, oldest first."""
-    return tuple((str(month), round(float(price), 6)) for month, price in months.items())
+    return tuple((str(month), nine_digits(price)) for month, price in months.items())
 
 
 def place_of(group: Any) -> Place:

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from core.market.deductions import Deductions, flat_deductions
-from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot, CropPrice, Reserve
+from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot, CropPrice, Reserve, nine_digits
 from core.planning.case_lots import week_of
 from core.planning.group_seasons import season_of
 
@@ -34,10 +34,10 @@ def lean_price(price: CropPrice, weeks: int, margin: float) -> float:
     """
     curve = season_of(price)
     if curve is None:
-        return round(price.price_now * LEAN_FACTOR, 6)
+        return nine_digits(price.price_now * LEAN_FACTOR)
     months = max(1, round(weeks * 7 / 30.44))
     dearest = float(curve.forecast(months, from_price=price.price_now)["mean"].max())
-    return round(max(dearest, price.price_now) * (1.0 + margin), 6)
+    return nine_digits(max(dearest, price.price_now) * (1.0 + margin))
 
 
 def dried_kg(lot: CaseLot, target_pct: float) -> float:
@@ -176,6 +176,7 @@ def promised_sales(
                 last_week=last,
                 promised_kg=left,
                 lots=named,
+                strict=True,
             )
         )
     return tuple(made)

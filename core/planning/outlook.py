@@ -32,6 +32,7 @@ from core.planning.seasons import Dried, Kept, Seasons
 from core.storage.safety import saleable_mass
 
 NONE = -1
+MOST_REFUSED = 0.5  # chance of refusal above which nothing is planned for a strict buyer: more likely than not
 NO_WAIT = 4  # weeks for a market day, a truck or an order where past prices do not support waiting (judgement)
 # drier than keeping and every buyer ask for pays only in long storage: it is compared from so many weeks on (judgement)
 LONG_STORE_WEEKS = 8
@@ -583,10 +584,18 @@ def price_paid(
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
     paid = full * terms.kept(moisture_pct, damaged_pct)
-    refused = terms.refused(moisture_pct)
+    refused = chance_refused(who, commodity, moisture_pct, refusal_chance)
+    return np.asarray(paid - refused * np.maximum(paid - spot, 0.0))
+
+
+def chance_refused(
+    who: CaseBuyer, commodity: str, moisture_pct: np.ndarray, refusal_chance: np.ndarray | float = 0.0
+) -> np.ndarray:
+    """Return the chance that a buyer refuses a load, for its moisture or by what is seen of it (`price_paid`)."""
+    refused = who.deductions_of(commodity).refused(moisture_pct)
     if who.inspects:
         refused = 1.0 - (1.0 - refused) * (1.0 - np.asarray(refusal_chance))
-    return np.asarray(paid - refused * np.maximum(paid - spot, 0.0))
+    return np.asarray(refused)
 
 
 def _normal(uniform: np.ndarray) -> np.ndarray:
@@ -617,6 +626,7 @@ class _Block:
     price_kg: np.ndarray
     later_bag: np.ndarray
     unfit: np.ndarray
+    taken: np.ndarray | bool = True
 
     @property
     def key(self) -> tuple[int, int, int, float, int, int, int]:
@@ -759,7 +769,16 @@ def _buyer_blocks(case: PlanningCase, seasons: Seasons, lot: CaseLot, way: _Way)
             price_kg=paid.mean(axis=1),
             later_bag=way.monthly * (at - chain.ready_week) / WEEKS_PER_MONTH + load,
             unfit=unfit_mean[rows],
+            taken=_is_taken(who, lot.commodity, moistures[rows], parts.refusal_chance[rows]),
         )
+
+
+def _is_taken(who: CaseBuyer, crop: str, moisture_pct: np.ndarray, refusal_chance: np.ndarray) -> np.ndarray | bool:
+    """Return by week whether grain may be planned for a buyer: one who is strict takes it more likely than not."""
+    if not who.strict:
+        return True
+    chance = chance_refused(who, crop, moisture_pct, refusal_chance)
+    return np.asarray(np.broadcast_to(chance, moisture_pct.shape).mean(axis=1) <= MOST_REFUSED)
 
 
 def _reserve_blocks(case: PlanningCase, lot: CaseLot, way: _Way) -> Iterator[_Block]:
@@ -796,13 +815,13 @@ def _reserve_blocks(case: PlanningCase, lot: CaseLot, way: _Way) -> Iterator[_Bl
 def undominated(case: PlanningCase, blocks: list[_Block]) -> list[np.ndarray]:
     """Return for each block, of blocks that differ only in the moisture dried to, what is kept.
 
-    That is, which of its weeks are worth offering to the solver.
+    That is, which of its weeks are worth offering to the solver; none in which the buyer would hardly take it.
 
     A choice is dominated where another one of the same week of sale, setup, store and buyer brings at least as much in
     the mean AND in the mean of its worst tenth (the two measures by which a plan is chosen; its share of a full truck
     taken off), books no more drying days, and holds its bags in store for at most a week longer.
     """
-    keep = [np.full(len(block.weeks), True) for block in blocks]
+    keep = [np.full(len(block.weeks), True) & block.taken for block in blocks]
     if len(blocks) < 2:
         return keep
     measures = [_mean_and_tail(case, block) for block in blocks]

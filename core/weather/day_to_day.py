@@ -272,7 +272,7 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
     rain, raining = _rain_by_hour(made.rain_mm, position, solar_hour(index - half, place.longitude), random)
 
     sun_hour = solar_hour(index, place.longitude)
-    length = daylight_hours(place.latitude, np.asarray(local.dayofyear))
+    length = daylight_hours(place.latitude, np.asarray(local.day_of_year))
     shape = _temperature_shape(sun_hour, 12 - length / 2)
     temperature = (
         _smooth(made.temperature_c, position, hour) + _smooth(made.daily_range_c, position, hour) * shape[:, None]

@@ -141,7 +141,7 @@ def _from_years(years: pd.DataFrame, start: date, days: int, count: int, random:
     if length < 365:
         raise InputError("past years must hold a year of days at least, not {days}", days=length)
     result = np.empty((2, days, count))
-    day_of_year = np.asarray(stamps.dayofyear)
+    day_of_year = np.asarray(stamps.day_of_year)
     begins = _near(day_of_year, start, 0)
     whole = begins[begins + days <= length]
     order = random.permutation(whole) if len(whole) else np.array([], dtype=int)

@@ -136,7 +136,7 @@ def extraterrestrial_flux(times: pd.DatetimeIndex, place: Place) -> Array:
     FAO-56 solar constant.
     """
     sine = np.maximum(solar_elevation_sine(times, place.latitude, place.longitude), 0.0)
-    day = np.asarray(times.tz_convert("UTC").dayofyear, dtype=float)
+    day = np.asarray(times.tz_convert("UTC").day_of_year, dtype=float)
     return SOLAR_CONSTANT_MJ * 1e6 / 60 * (1 + 0.033 * np.cos(2 * np.pi * day / 365)) * sine
 
 

@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CropPrice, Reserve, StorageChoice, make_case
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook, mass_parts
@@ -262,3 +263,27 @@ def test_a_crib_takes_unshelled_grain_alone():
     assert stored_weeks(one_lot(storage=(crib,))) == 0
     cobs = one_lot(storage=(crib,))
     assert stored_weeks(cobs.with_changes(lots=(replace(cobs.lots[0], form="cob"),))) == 19
+
+
+def test_nothing_is_planned_for_a_buyer_who_would_refuse_it():
+    """Grain of 16 % and a promise at 13 %, refused from 14 % on, at twice the gate's price: the promise stays unmet."""
+    promise = CaseBuyer(
+        "promise-1",
+        "mill (promised)",
+        fixed_price=0.6,
+        deductions=flat_deductions(13.0, 0.02, refusal_pct=14.0),
+        quantity_kg=500.0,
+        promised_kg=400.0,
+        last_week=3,
+        strict=True,
+    )
+    gate = CaseBuyer("gate", "gate", price_factor=0.5, deductions=flat_deductions(13.5, 0.02, refusal_pct=25.0))
+    wet = damp(16.0, buyers=(gate, promise), weeks=6)
+    plan = plan_sale(wet)
+    assert {line.buyer for line in plan.sales} == {"gate"}
+    assert [need.share_met for need in plan.unmet] == [0.0]
+    dry = damp(13.2, buyers=(gate, promise), weeks=6)
+    assert any(line.buyer == promise.name for line in plan_sale(dry).sales)
+    # the market itself buys what it refuses on the spot, for less
+    spot = damp(16.0, buyers=(gate, replace(promise, strict=False)), weeks=6)
+    assert any(line.buyer == promise.name for line in plan_sale(spot).sales)
