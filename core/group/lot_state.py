@@ -36,7 +36,7 @@ from core.group.sampling import (
 )
 from core.group.selling import crop_prices, reference_market
 from core.group.store import Store
-from core.group.treatment import free_from
+from core.group.treatment import Treatment, earlier_treatments, free_from, is_treated
 from core.messages import Message
 
 NOT_TESTED = "not tested"
@@ -78,6 +78,8 @@ class LotState:
         False where the mass rests on the bag's nominal size.
     label_days : float
         Waiting days on the label of the group's protectant, 0 where nobody entered them.
+    earlier : tuple of Treatment
+        Protectants that it carries from stores that it was taken out of.
     """
 
     lot: Lot
@@ -98,10 +100,16 @@ class LotState:
     tested_at: datetime | None = None
     mass_is_weighed: bool = False
     label_days: float = 0.0
+    earlier: tuple[Treatment, ...] = ()
 
     def free_from(self, today: date) -> date | None:
         """Return the first day on which it may be eaten or sold where it is treated, None where it is not."""
-        return free_from(self.lot, today, self.label_days)
+        return free_from(self.lot, today, self.label_days, self.earlier)
+
+    @property
+    def treated(self) -> bool:
+        """Whether it carries a protectant, from its store or from an earlier one."""
+        return bool(self.earlier) or is_treated(self.lot)
 
     @property
     def urgency(self) -> tuple[int, float]:
@@ -142,10 +150,14 @@ def current_lot_states(store: Store, group_id: int, now: datetime) -> list[LotSt
     sales = store.sales(group_id)
     sold = sales.groupby("lot_id")["bags"].sum().to_dict() if not sales.empty else {}
     by_lot = dict(tuple(readings.groupby("lot_id"))) if not readings.empty else {}
-    nothing = readings.iloc[0:0]
+    nothing, lots = readings.iloc[0:0], store.lots(group_id, open_only=True)
+    carried = earlier_treatments(lots, store.changes(group_id, "lot"))
     return [
-        lot_state(lot, by_lot.get(lot.id, nothing), rules, int(sold.get(lot.id, 0)))
-        for lot in store.lots(group_id, open_only=True)
+        replace(
+            lot_state(lot, by_lot.get(lot.id, nothing), rules, int(sold.get(lot.id, 0))),
+            earlier=carried.get(lot.id, ()),
+        )
+        for lot in lots
     ]
 
 

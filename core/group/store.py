@@ -194,9 +194,10 @@ class Store:
             raise StaleError(mine, theirs)
         note_change(connection, kind, mine.id, asdict(theirs), asdict(mine), self.who, self.at, group_id)
 
-    def changes(self, group_id: int) -> list[Change]:
-        """Return who changed what of a group, newest first."""
+    def changes(self, group_id: int, kind: str | None = None) -> list[Change]:
+        """Return who changed what of a group, or of its rows of one kind, newest first."""
         query = sa.select(tables.changes).where(tables.changes.c.group_id == group_id)
+        query = query if kind is None else query.where(tables.changes.c.kind == kind)
         with self._reading() as connection:
             rows = connection.execute(query.order_by(tables.changes.c.id.desc())).mappings()
             return [Change(**row) for row in rows]

@@ -17,7 +17,6 @@ from core.group.lot_state import JudgingRules, LotState, lot_state
 from core.group.records import Lot
 from core.group.sampling import LotMoisture, acceptance_limit
 from core.group.sieves import Sieve
-from core.group.treatment import is_treated
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
 from core.storage.methods import get_method, method_codes, usual_method
@@ -132,7 +131,7 @@ def _case_lot(
         sieved_kg=1.0 if sieve is None else max(sieve.sieved_kg, 0.01),
         sieved_days_ago=_days_of_growth(lot, sieve, rules.today),
         aflatoxin=crop.aflatoxin,
-        treated=is_treated(lot),
+        treated=state.treated,
         sale_from_week=_treated_until(state, rules),
         **_judged(state, crop),
         **_spread(state.moisture),

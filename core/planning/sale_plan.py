@@ -65,10 +65,11 @@ class UnmetNeed:
 class SalePlan:
     """A plan with its value in every scenario, its bound and gap, and what it could not meet.
 
-    `gap` = (bound - objective)/|objective|, a fraction; `method` says which way the plan was found. `sales` are its
-    lines in the order of sale; `schedule` is its drying as loads that fit, by day and space, each with the number of
-    its line in `sales`: the floor page, next actions and the calendar read it and no other. `unsold_bags` and the
-    lines' bags add up to the bags there are. `line_of` has, for each of `sales`, its number in the allocation.
+    `gap` = (bound - objective + penalty of what is unmet)/|objective|, a fraction; `method` says which way the plan was
+    found. `sales` are its lines in the order of sale; `schedule` is its drying as loads that fit, by day and space,
+    each with the number of its line in `sales`: the floor page, next actions and the calendar read it and no other.
+    `unsold_bags` and the lines' bags add up to the bags there are. `line_of` has, for each of `sales`, its number in
+    the allocation.
     """
 
     case: PlanningCase
@@ -167,7 +168,9 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
     left = tuple(
         (lot.label, int(lot.bags - taken)) for lot, taken in zip(case.lots, used, strict=True) if lot.bags - taken > 0.5
     )
-    slack = (bound - objective) / max(abs(objective), 1e-9) if np.isfinite(bound) else float("inf")
+    # the bound counts what is unmet as the search does
+    score = objective - penalty_of(outlook, allocation)
+    slack = (bound - score) / max(abs(objective), 1e-9) if np.isfinite(bound) else float("inf")
     return SalePlan(
         case=case,
         allocation=allocation,

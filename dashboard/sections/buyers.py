@@ -8,7 +8,6 @@ import streamlit as st
 from core.group.lot_state import LotState, current_lot_states
 from core.group.records import Group
 from core.group.selling import GATE, MARKET, SPOT_SHARE, Comparison, Delivery, buyer_book, compare_delivery
-from core.group.treatment import is_treated
 from core.market.buyer_book import BOOK, BuyerBook, BuyerEntry, OfferEntry
 from core.market.buyers import Bid
 from dashboard import page, state
@@ -93,7 +92,7 @@ def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, LotState | No
         0.1,
         key=f"buyers_moisture_{tag}",
     )
-    treated = st.checkbox(_("Carries a protectant"), bool(lot and is_treated(lot.lot)), key=f"buyers_treated_{tag}")
+    treated = st.checkbox(_("Carries a protectant"), bool(lot and lot.treated), key=f"buyers_treated_{tag}")
     delivery = Delivery(
         commodity=crop,
         mass_kg=kg,

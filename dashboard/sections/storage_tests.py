@@ -10,7 +10,6 @@ from core.advice import Situation
 from core.advice.lot_outlooks import KeepingNow
 from core.group.lot_state import LotState
 from core.group.own_crops import resolve_crop
-from core.group.treatment import is_treated
 from core.storage.retest import DueTest, bags_that_stand_out, schedule_tests
 from dashboard import page, state
 from dashboard.planning import situation_now
@@ -24,7 +23,7 @@ def show() -> None:
     group = page.stop_if_no_group()
     with page.plain_errors():
         now = situation_now(group.id)
-        treated = any(is_treated(one.lot) for one, _stored in now.measured)
+        treated = any(one.treated for one, _stored in now.measured)
         page.caution("mould", *(("chemicals",) if treated else ()))
         show_urgency(now)
         sieve_form(now, labels_of(now))

@@ -9,8 +9,8 @@ import pytest
 
 from core.group.lot_sales import check_sale
 from core.group.lot_state import current_lot_states
-from core.group.records import Lot, Sale
-from core.group.treatment import free_from, is_treated
+from core.group.records import Change, Lot, Sale
+from core.group.treatment import earlier_treatments, free_from, is_treated
 from core.planning.case_from_records import build_case
 from tests.advice.groups import NOW, Heap, small_group
 
@@ -62,3 +62,61 @@ def test_a_sale_within_the_waiting_time_is_asked_about(dusted):
     assert "before 2026-06-19" in str(said)
     earlier = replace(state, lot=replace(state.lot, stored_on=TODAY - timedelta(days=30)))
     assert check_sale(earlier, sale, ["Town"], TODAY) == ()
+
+
+DAY = date(2026, 3, 1)
+PLAIN = replace(DUSTED, id=7, storage_method="hermetic_bag", stored_on=DAY + timedelta(days=10))
+
+
+def moved(**changed):
+    return Change(group_id=1, kind="lot", row="7", changed=changed, who="Ama", at=NOW)
+
+
+METHOD, SINCE = ["woven_bag_protectant", "hermetic_bag"], [DAY.isoformat(), (DAY + timedelta(days=10)).isoformat()]
+
+
+@pytest.mark.parametrize(
+    ("lot", "trail", "free"),
+    [
+        # taken out of the dusted bags after ten days: 30 days from the dusting, not from the new bags
+        (PLAIN, [moved(storage_method=METHOD, stored_on=SINCE)], DAY + timedelta(days=30)),
+        # the same day: the store was entered wrongly, nothing was moved
+        (replace(PLAIN, stored_on=DAY), [moved(storage_method=METHOD)], None),
+        # nobody said since when, neither before nor after: it may have been dusted up to the day of the edit
+        (replace(PLAIN, stored_on=None), [moved(storage_method=METHOD)], TODAY + timedelta(days=30)),
+        # out to dry, no store now
+        (
+            replace(PLAIN, storage_method=None, stored_on=None),
+            [moved(storage_method=[METHOD[0], None], stored_on=[SINCE[0], None])],
+            DAY + timedelta(days=30),
+        ),
+        # moved on twice: the trail is read from the newest edit back
+        (
+            replace(PLAIN, storage_method="woven_bag", stored_on=DAY + timedelta(days=20)),
+            [
+                moved(storage_method=["hermetic_bag", "woven_bag"], stored_on=[SINCE[1], "2026-03-21"]),
+                moved(storage_method=METHOD, stored_on=SINCE),
+            ],
+            DAY + timedelta(days=30),
+        ),
+        (PLAIN, [replace(moved(storage_method=METHOD, stored_on=SINCE), row="8")], None),  # another lot's
+        (PLAIN, [moved(label=["A", "B"])], None),
+    ],
+)
+def test_what_was_treated_stays_treated_in_other_bags(lot, trail, free):
+    carried = earlier_treatments([lot], trail).get(7, ())
+    assert free_from(lot, TODAY, 30, carried) == free
+
+
+def test_a_plan_keeps_the_waiting_time_of_grain_that_was_moved_into_other_bags(dusted):
+    group = dusted.groups()[0].id
+    lot = dusted.lots(group)[0]
+    bagged = replace(lot, storage_method="hermetic_bag", stored_on=TODAY)
+    dusted.by("Ama", NOW).update_lot(bagged)
+    state = current_lot_states(dusted, group, NOW)[0]
+    planned = build_case(dusted, group, TODAY).case.lots[0]
+    dusted.update_lot(replace(lot, revision=dusted.lot(lot.id).revision))
+    assert state.treated
+    assert state.free_from(TODAY) == TODAY + timedelta(days=30)
+    assert planned.treated
+    assert planned.sale_from_week >= 4

@@ -13,7 +13,9 @@ from core.planning.case import CaseBuyer, CropPrice, Reserve, StorageChoice, mak
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import build_outlook, mass_parts
 from core.planning.sale import plan_sale
+from core.planning.sale_plan import finish
 from core.planning.seasons import Stood
+from core.planning.worth import complete
 
 WOVEN = StorageChoice("woven", "woven", "woven_bag", 100, 0)
 SEALED = StorageChoice("sealed", "sealed", "hermetic_bag", 100, 0, seal_below_pct=(("maize", 13.0),))
@@ -287,3 +289,17 @@ def test_nothing_is_planned_for_a_buyer_who_would_refuse_it():
     # the market itself buys what it refuses on the spot, for less
     spot = damp(16.0, buyers=(gate, replace(promise, strict=False)), weeks=6)
     assert any(line.buyer == promise.name for line in plan_sale(spot).sales)
+
+
+def test_the_stated_gap_counts_what_is_unmet_as_the_bound_does():
+    """Half of the best plan's bags are left lying: what is gained by selling them is what the gap has to say."""
+    promise = CaseBuyer("promise-1", "mill (promised)", fixed_price=0.6, promised_kg=400.0, last_week=3, lots=("none",))
+    case = one_lot(buyers=(CaseBuyer("gate", "gate"), promise), weeks=6)
+    outlook = build_outlook(case)
+    best = plan_sale(case, outlook)
+    used = best.allocation
+    half = complete(outlook, used.lot, used.option, used.bags // 2)
+    worse = finish(outlook, half, best.bound, "half", 0.0)
+    assert best.unmet
+    assert worse.gap * abs(worse.objective) >= 0.999 * (best.objective - worse.objective) > 0
+    assert best.gap < 0.01
