@@ -12,13 +12,19 @@ from core.grain.mass import tenth_below
 from core.group.facts import shown_scale, shown_unit
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, WET, bags_to_probe
-from core.group.selling import crop_prices, crop_verdict
+from core.group.selling import OLD_QUOTE_DAYS, crop_verdict, group_prices
 from core.messages import Message, message
 from core.planning.case_from_records import surroundings_of
 
-OLD_QUOTE_DAYS = 45
 PLAN_FACTS = ("plan.", "truck.")
-NOT_ASSUMPTIONS = ("plan.scenarios", "plan.weeks", "plan.keep_below_gain", "plan.certainty", "plan.risk_weight")
+NOT_ASSUMPTIONS = (
+    "plan.scenarios",
+    "plan.weeks",
+    "plan.keep_below_gain",
+    "plan.certainty",
+    "plan.risk_weight",
+    "plan.market",
+)
 
 
 def weather_now(store: Any, group_id: int, now: datetime) -> WeatherNow:
@@ -43,14 +49,12 @@ def weather_now(store: Any, group_id: int, now: datetime) -> WeatherNow:
 
 def prices_now(store: Any, group_id: int, crops: Iterable[str], today: date) -> tuple[PriceNow, ...]:
     """Return each crop's price today and what its past says of waiting, in the order of crops."""
-    facts = store.facts(group_id)
-    gate = float(facts["plan.gate_factor"].value)
     found = []
     for crop in crops:
-        known = crop_prices(store.price_quotes(group_id, crop), gate)
+        known = group_prices(store, group_id, crop)
         if known is None:
             if crop == "maize":  # the one crop whose price has a default
-                found.append(PriceNow(crop, float(facts["maize_price_kg"].value), None, True, None))
+                found.append(PriceNow(crop, float(store.fact(group_id, "maize_price_kg").value), None, True, None))
             continue
         judged = crop_verdict(store, group_id, crop, known)
         waiting = None if judged is None else judged.advice

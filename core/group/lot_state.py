@@ -34,7 +34,7 @@ from core.group.sampling import (
     risk_by_cost,
     share_above,
 )
-from core.group.selling import crop_prices, reference_market
+from core.group.selling import crop_prices
 from core.group.store import Store
 from core.group.treatment import Treatment, earlier_treatments, free_from, is_treated
 from core.messages import Message
@@ -197,7 +197,7 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
         refusal_share=float(value("refusal_cost_share")),
         drying_day_cost_per_tonne=float(value("drying_day_cost")),
         price_per_kg=float(value("maize_price_kg")),
-        prices=_last_prices(store.price_quotes(group_id), float(value("plan.gate_factor"))),
+        prices=_last_prices(store.price_quotes(group_id), float(value("plan.gate_factor")), str(value("plan.market"))),
         turnout={
             key.removeprefix("shelling_turnout."): float(fact.value)
             for key, fact in facts.items()
@@ -206,28 +206,17 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
     )
 
 
-def _last_prices(quotes: pd.DataFrame, gate_factor: float) -> dict[str, float]:
+def _last_prices(quotes: pd.DataFrame, gate_factor: float, market: str) -> dict[str, float]:
     """Return each crop's price today at its reference market: the one that the plan and the prices page start from."""
-    return dict(_prices_of(tuple(tuple(quotes[name]) for name in PRICED), gate_factor))
+    return dict(_prices_of(tuple(tuple(quotes[name]) for name in PRICED), gate_factor, market))
 
 
 @lru_cache(maxsize=32)
-def _prices_of(columns: tuple[tuple[Any, ...], ...], gate_factor: float) -> dict[str, float]:
+def _prices_of(columns: tuple[tuple[Any, ...], ...], gate_factor: float, market: str) -> dict[str, float]:
     """Return the prices of quotes given by column: the same quotes, on every page, are worked out once."""
     quotes = pd.DataFrame(dict(zip(PRICED, columns, strict=True)))
-    found = {}
-    for crop, rows in quotes.groupby("commodity"):
-        usable = rows[rows["price_per_kg"] > 0]
-        market = reference_market(usable)
-        here = (
-            usable
-            if market is None
-            else usable[(usable["market"] == market.market) & (usable["price_type"] == market.price_type)]
-        )
-        known = crop_prices(here, gate_factor)
-        if known is not None:
-            found[str(crop)] = known.price_now
-    return found
+    known = {str(crop): crop_prices(rows, gate_factor, market) for crop, rows in quotes.groupby("commodity")}
+    return {crop: prices.price_now for crop, prices in known.items() if prices is not None}
 
 
 def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:

@@ -100,15 +100,13 @@ def crop_verdict(store: Any, group_id: int, commodity: str, known: CropPrices | 
     Parameters
     ----------
     known : CropPrices, optional
-        From `crop_prices`, where it is at hand already.
+        From `group_prices`, where it is at hand already.
     """
-    facts = store.facts(group_id)
-    if known is None:
-        known = crop_prices(store.price_quotes(group_id, commodity), float(facts["plan.gate_factor"].value))
+    known = known or group_prices(store, group_id, commodity)
     if known is None:
         return None
     try:
-        return verdict(known.months, waiting_costs(facts), known.price_now, known.neighbours)
+        return verdict(known.months, waiting_costs(store.facts(group_id)), known.price_now, known.neighbours)
     except PriceDataError:
         return None
 
@@ -121,35 +119,47 @@ def buyer_book(store: Any, group_id: int) -> BuyerBook:
 
 @dataclass(frozen=True)
 class ReferenceMarket:
-    """The series of a crop against which own prices are held: the market and kind of price with the most months."""
+    """The series of a crop that its price is read from: one market and one kind of price, never a mixture."""
 
     market: str
     price_type: str
     monthly: MonthlyPrices
 
 
-def reference_market(
-    quotes: pd.DataFrame, market: str | None = None, price_type: str | None = None
-) -> ReferenceMarket | None:
-    """Return a crop's reference market: the one asked for, or the one with most months that is no farm gate.
+OLD_QUOTE_DAYS = 45
+"""Days after which a price is called old; basis: judgement."""
+LEAST_MONTHS = 24
+"""Months that a series needs to have a season of its own, or to lend it."""
 
-    None without prices.
+
+def reference_market(quotes: pd.DataFrame, market: str = "", price_type: str | None = None) -> ReferenceMarket | None:
+    """Return a crop's reference market, None without prices; a farm gate only where it is asked for.
+
+    Of the kind of price with the longest series: the market asked for, else that with most months among those with a
+    price of the last weeks, so that a file that ended long ago never hides this week's price.
 
     Parameters
     ----------
     quotes : DataFrame
         Of one crop: quoted_on, market, price_type, price_per_kg.
+    market : str
+        Where the group sells; of no effect where it has no such price.
     """
     usable = quotes[quotes["price_per_kg"] > 0]
-    if market is None:
-        usable = usable[usable["price_type"] != FARM_GATE]
-        if usable.empty:
-            return None
-        months = usable.assign(month=pd.to_datetime(usable["quoted_on"]).dt.to_period("M"))
-        counts = months.groupby(["market", "price_type"], dropna=False)["month"].nunique()
-        market, price_type = counts.sort_values(ascending=False, kind="stable").index[0]
-    chosen = usable[(usable["market"] == market) & (usable["price_type"] == price_type)]
-    return None if chosen.empty else ReferenceMarket(str(market), str(price_type), monthly_prices(chosen))
+    usable = usable[usable["price_type"] != FARM_GATE if price_type is None else usable["price_type"] == price_type]
+    if market and (usable["market"] == market).any():
+        usable = usable[usable["market"] == market]
+    if usable.empty:
+        return None
+    days = pd.to_datetime(usable["quoted_on"])
+    series = usable.assign(month=days.dt.to_period("M"), day=days).groupby(["market", "price_type"], dropna=False)
+    found = series.agg(months=("month", "nunique"), last=("day", "max")).reset_index()
+    found = found.sort_values("months", ascending=False, kind="stable")
+    found = found[found["price_type"] == found["price_type"].iloc[0]]
+    found = found[found["last"] >= found["last"].max() - pd.Timedelta(days=OLD_QUOTE_DAYS)]
+    name, kind = found[["market", "price_type"]].iloc[0]
+    chosen = usable[(usable["market"] == name) & (usable["price_type"] == kind)]
+    return ReferenceMarket(str(name), str(kind), monthly_prices(chosen))
 
 
 @dataclass(frozen=True)
@@ -161,11 +171,13 @@ class CropPrices:
     price_now : float
         Last price at the reference market [money/kg].
     months : Series
-        Months of the reference market, slips mended [money/kg].
+        Months of the reference market, slips mended [money/kg]; those before its own may be lent.
     neighbours : tuple of Series
         Months of the same kind of price in other markets, the longest first.
     market : ReferenceMarket
         Where they come from; the farm gate where nothing else is known.
+    lent_by : str
+        Market whose earlier months stand for this one's, brought to its level; "" where it needs none.
     """
 
     price_now: float
@@ -173,10 +185,11 @@ class CropPrices:
     months: pd.Series
     neighbours: tuple[pd.Series, ...]
     market: ReferenceMarket
+    lent_by: str = ""
 
 
 def crop_prices(
-    quotes: pd.DataFrame, gate_factor: float = 1.0, most_neighbours: int = 6, least_months: int = 24
+    quotes: pd.DataFrame, gate_factor: float = 1.0, market: str = "", price_type: str | None = None
 ) -> CropPrices | None:
     """Return a crop's prices as plans use them: one market and one kind of price, never a mixture.
 
@@ -186,8 +199,8 @@ def crop_prices(
         Of one crop: quoted_on, market, price_type, price_per_kg.
     gate_factor : float
         Farm gate price as a multiple of the market's; used only where nothing but farm gate prices are known.
-    most_neighbours, least_months : int
-        How many other markets, and how long a record each of them needs.
+    market : str
+        Where the group sells ("": not said), as `reference_market` takes it.
 
     Returns
     -------
@@ -195,14 +208,13 @@ def crop_prices(
         None without any price.
     """
     usable = quotes[quotes["price_per_kg"] > 0]
-    found, scale = reference_market(usable), 1.0
-    if found is None and not usable.empty:
-        gates = (
-            usable.groupby("market", dropna=False)["quoted_on"].nunique().sort_values(ascending=False, kind="stable")
-        )
-        found, scale = reference_market(usable, str(gates.index[0]), FARM_GATE), 1.0 / gate_factor
+    found, scale = reference_market(usable, market, price_type), 1.0
+    if found is None and price_type is None:
+        found = reference_market(usable, market, FARM_GATE)
     if found is None:
         return None
+    if price_type is None and found.price_type == FARM_GATE:
+        scale = 1.0 / gate_factor
     same = usable[usable["price_type"] == found.price_type]
     here = same[same["market"] == found.market].sort_values("quoted_on", kind="stable")
     last_on = pd.Timestamp(here["quoted_on"].iloc[-1])
@@ -211,12 +223,37 @@ def crop_prices(
     price, middle = float(here["price_per_kg"].iloc[-1]), months[months.index == last_on.to_period("M")]
     if middle.empty or not 1 / SLIP <= price / float(middle.iloc[0]) <= SLIP:
         price = float(months.iloc[-1])
-    others = []
-    for market in same.loc[same["market"] != found.market, "market"].value_counts().index:
-        series = monthly_prices(same[same["market"] == market]).prices
-        if len(series) >= least_months:
-            others.append(series * scale)
-    return CropPrices(price * scale, last_on.date(), months * scale, tuple(others[:most_neighbours]), found)
+    others: dict[str, pd.Series] = {}
+    for other in same.loc[same["market"] != found.market, "market"].value_counts().index:
+        series = monthly_prices(same[same["market"] == other]).prices
+        if len(series) >= LEAST_MONTHS:
+            others[str(other)] = series * scale
+    months, lent_by = months * scale, ""
+    if len(months) < LEAST_MONTHS and others:
+        lent_by = next(iter(others))
+        months = with_lent_months(months, others.pop(lent_by))
+    return CropPrices(price * scale, last_on.date(), months, tuple(others.values()), found, lent_by)
+
+
+def with_lent_months(own: pd.Series, longer: pd.Series) -> pd.Series:
+    """Return a market's months, with those before its first from another market at this one's level.
+
+    Parameters
+    ----------
+    own, longer : Series
+        Prices [money/kg], monthly PeriodIndex. The level is the middle ratio of their common months; without any, the
+        other's prices stand as they are (basis: judgement; the same crop, kind of price and money).
+    """
+    ratios = (own / longer).dropna()
+    level = float(ratios.median()) if len(ratios) else 1.0
+    return pd.concat([level * longer[longer.index < own.index[0]], own])
+
+
+def group_prices(store: Any, group_id: int, commodity: str) -> CropPrices | None:
+    """Return a crop's prices where a group sells it: those that plan, advice, buyers and pages start from."""
+    facts = store.facts(group_id)
+    quotes = store.price_quotes(group_id, commodity)
+    return crop_prices(quotes, float(facts["plan.gate_factor"].value), str(facts["plan.market"].value))
 
 
 @dataclass(frozen=True)
@@ -437,10 +474,10 @@ class Comparison:
 def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerBook, today: date) -> Comparison | None:
     """Return what every buyer and offer is worth for a delivery today; None without a price of the crop.
 
-    The price is the one that the plan and the prices page start from (`crop_prices`).
+    The price is the one that the plan and the prices page start from (`group_prices`).
     """
     facts = store.facts(group_id)
-    known = crop_prices(store.price_quotes(group_id, delivery.commodity), float(facts["plan.gate_factor"].value))
+    known = group_prices(store, group_id, delivery.commodity)
     if known is None:
         return None
     price = known.price_now

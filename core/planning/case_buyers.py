@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from core.group.selling import GATE, Seller, buyer_book, crop_prices, usual_buyers, ways_to_sell
+from core.group.selling import GATE, Seller, buyer_book, group_prices, usual_buyers, ways_to_sell
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CropPrice, Truck
@@ -143,8 +143,7 @@ def _case_buyer(buyer: Buyer, truck_kg: float, code: str) -> CaseBuyer:
 
 def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
     """Return the months of a crop's reference market, or None without prices."""
-    gate = float(store.fact(group_id, "plan.gate_factor").value)
-    found = crop_prices(store.price_quotes(group_id, commodity), gate)
+    found = group_prices(store, group_id, commodity)
     return None if found is None else found.months
 
 

@@ -17,7 +17,7 @@ from core.group.drying_records import learned_rate, remembered_weather
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import own_crops
 from core.group.possessions import DryingSpace, possessions
-from core.group.selling import crop_prices, crop_verdict
+from core.group.selling import crop_verdict, group_prices
 from core.group.sieves import last_sieves
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseLot, CashNeed, Climate, CropPrice, PlanningCase, nine_digits
@@ -239,10 +239,6 @@ def _climate(data: Surroundings) -> Climate:
     )
 
 
-MOST_NEIGHBOURS = 6
-LEAST_NEIGHBOUR_MONTHS = 24
-
-
 def crop_price(
     store: Any, group_id: int, commodity: str, maize_price: float, price_rise: float | None = None
 ) -> CropPrice | None:
@@ -253,8 +249,7 @@ def crop_price(
     The other markets of the group's quotes are kept beside it, for they lend their season; `price_rise` is the
     general rise a month.
     """
-    gate = float(store.fact(group_id, "plan.gate_factor").value)
-    found = crop_prices(store.price_quotes(group_id, commodity), gate, MOST_NEIGHBOURS, LEAST_NEIGHBOUR_MONTHS)
+    found = group_prices(store, group_id, commodity)
     if found is None:
         return CropPrice(commodity, maize_price) if commodity == "maize" else None
     neighbours = tuple(_rows(series) for series in found.neighbours)

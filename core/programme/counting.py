@@ -18,7 +18,7 @@ from core.group.own_crops import own_crops
 from core.group.possessions import Possessions, possessions
 from core.group.reading_moisture import MeterSettings, moisture_of_readings
 from core.group.records import Event, Group, Lot, Member
-from core.group.selling import reference_market
+from core.group.selling import FARM_GATE, crop_prices
 from core.group.store import Store
 from core.planning.rolling import KeptPlan
 
@@ -112,21 +112,26 @@ def reading_moisture(records: Records, readings: pd.DataFrame, commodity: str) -
 MonthlyPrices = Mapping[tuple[str, int, int], float]
 
 
-def reference_prices(prices: pd.DataFrame) -> MonthlyPrices:
+def reference_prices(prices: pd.DataFrame, market: str = "") -> MonthlyPrices:
     """Return each crop's price at its reference market, money per kg, by crop, year and month.
 
-    The reference market is one market and one kind of price, that with the most months (no farm gate), so that retail,
-    wholesale and different towns are never mixed; months without a quote there are absent.
+    The months are those that the group's plan starts from (`crop_prices`: one market and one kind of price); none where
+    only the farm gate is known, for a group's own price is held against them.
+
+    Parameters
+    ----------
+    market : str
+        Where the group sells, "" where it has not said so.
     """
     if prices.empty:
         return {}
     found: dict[tuple[str, int, int], float] = {}
     for crop, quotes in prices.groupby("commodity"):
-        market = reference_market(quotes)
-        if market is None:
+        known = crop_prices(quotes, market=market)
+        if known is None or known.market.price_type == FARM_GATE:
             continue
-        months: list[Any] = list(market.monthly.prices.index)
-        for month, price in zip(months, market.monthly.prices, strict=True):
+        months: list[Any] = list(known.months.index)
+        for month, price in zip(months, known.months, strict=True):
             if np.isfinite(price):
                 found[(str(crop), month.year, month.month)] = float(price)
     return found

@@ -47,6 +47,11 @@ def _money_cost(records: Records) -> float:
     return float(records.facts["interest_monthly"])
 
 
+def _market(records: Records) -> str:
+    """Return where the group sells, "" where it has not said so."""
+    return str(records.facts["plan.market"])
+
+
 def months_between(start: date, end: date) -> float:
     """Return the months from one day to another, 0 where the second is not later."""
     return max(0, (end - start).days) / DAYS_PER_MONTH
@@ -77,7 +82,7 @@ def sold_lots(records: Records) -> list[SoldLot]:
     """
     lots = {lot.id: lot for lot in records.lots}
     rows: list[SoldLot] = []
-    monthly = reference_prices(records.prices)
+    monthly = reference_prices(records.prices, _market(records))
     for sale in _rows(records):
         lot = lots.get(int(sale["lot_id"]))
         if lot is None:
@@ -235,7 +240,8 @@ def best_in_hindsight(records: Records, row: SoldLot) -> float | None:
     """
     if row.reference is None or records.prices.empty:
         return None
-    months = reference_prices(records.prices[records.prices["commodity"] == row.lot.commodity])
+    of_crop = records.prices[records.prices["commodity"] == row.lot.commodity]
+    months = reference_prices(of_crop, _market(records))
     sold = row.sold_on.year * 12 + row.sold_on.month
     later = [price for (_crop, year, month), price in months.items() if 0 <= year * 12 + month - sold <= 6]
     return max(later) / row.reference - 1 if later else None

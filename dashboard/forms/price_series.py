@@ -8,18 +8,26 @@ from datetime import date
 import pandas as pd
 import streamlit as st
 
+from core.errors import PriceDataError
 from core.group.records import Group
-from core.group.selling import FARM_GATE, basis_to, buyer_book, own_prices, waiting_costs
+from core.group.selling import (
+    FARM_GATE,
+    OLD_QUOTE_DAYS,
+    CropPrices,
+    basis_to,
+    buyer_book,
+    crop_prices,
+    group_prices,
+    own_prices,
+    waiting_costs,
+)
 from core.market.outlook import PriceOutlook, price_outlook, with_price_of_today
-from core.market.prices import Basis, MonthlyPrices, monthly_prices
+from core.market.prices import Basis
 from core.market.waiting import WaitingCosts
 from dashboard import page, state
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.prices import crop_name
-from dashboard.text import _, day, money, ngettext, percent
-
-OLD_QUOTE_DAYS = 45
-MOST_NEIGHBOURS = 6
+from dashboard.text import _, day, money, month_names, ngettext, percent
 
 
 @dataclass(frozen=True)
@@ -38,6 +46,8 @@ class Chosen:
 
     Attributes
     ----------
+    known : CropPrices
+        The market's months and its neighbours'.
     prices : Series
         The months, this month's price in place [money/kg].
     price_today : float
@@ -47,9 +57,8 @@ class Chosen:
     crop: str
     market: str
     kind: str
-    months: MonthlyPrices
+    known: CropPrices
     prices: pd.Series
-    neighbours: list[pd.Series]
     place: Place
     price_today: float
     costs: WaitingCosts
@@ -57,14 +66,14 @@ class Chosen:
 
     def outlook(self) -> PriceOutlook:
         """Return what may come of the price, from the cache where nothing has changed."""
-        return _outlook(self.prices, self.costs, self.price_today, self.neighbours, self.place.basis, self.key)
+        neighbours = list(self.known.neighbours)
+        return _outlook(self.prices, self.costs, self.price_today, neighbours, self.place.basis, self.key)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
-def monthly(group_id: int, version: int, commodity: str, market: str, kind: str) -> MonthlyPrices:
-    """Return the months of one series of the group."""
-    quotes = state.store().price_quotes(group_id, commodity)
-    return monthly_prices(quotes[(quotes["market"] == market) & (quotes["price_type"] == kind)])
+def _known(group_id: int, version: int, commodity: str, market: str, kind: str) -> CropPrices | None:
+    """Return what the group's quotes say of one market and kind of price."""
+    return crop_prices(state.store().price_quotes(group_id, commodity), market=market, price_type=kind)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -98,9 +107,11 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     crop = left.selectbox(_("Crop"), crops, format_func=crop_name, key="prices_crop", persist_state="session")
     of_crop = quotes[quotes["commodity"] == crop]
     pairs = list(of_crop.groupby(["market", "price_type"]).size().sort_values(ascending=False, kind="stable").index)
+    planned = group_prices(state.store(), group.id, crop)
+    first = (planned.market.market, planned.market.price_type) if planned is not None else pairs[0]
     market, kind = right.selectbox(
         _("Market"),
-        pairs,
+        sorted(pairs, key=lambda pair: pair != first),
         format_func=lambda pair: f"{pair[0] or _('no market named')} · {_(pair[1])}",
         key="prices_market",
         persist_state="session",
@@ -108,10 +119,21 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     same = of_crop[of_crop["price_type"] == kind]
     latest = same[same["market"] == market].iloc[-1]
     version = state.store().version(group.id)
-    months = monthly(group.id, version, crop, market, kind)
+    known = _known(group.id, version, crop, market, kind)
+    if known is None:
+        raise PriceDataError("there are no prices yet")
+    if known.lent_by:
+        first_own = known.market.monthly.prices.index[0]
+        st.caption(
+            _("Months before {month} are those of {market}, at this market's level.").format(
+                month=f"{month_names()[first_own.month]} {first_own.year}", market=known.lent_by
+            )
+        )
+    if planned is not None and market and market != planned.market.market and kind != FARM_GATE:
+        _offer_as_own(group, str(market), planned.market.market)
     left, right = st.columns(2)
     with left:
-        place = _ask_place(group, crop, months.prices, latest, kind)
+        place = _ask_place(group, crop, known.months, latest, kind)
     usual = round(place.last_price, 2 if place.last_price >= 10 else 4)
     asked = Field(
         "price",
@@ -128,24 +150,35 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
         st.stop()
     price_today = filled["price"]
     _tell_age(group, place)
-    prices, this_month = months.prices, pd.Period(state.today(), freq="M")
+    prices, this_month = known.months, pd.Period(state.today(), freq="M")
     given = place.basis is None and abs(price_today - usual) > 1e-9
     if given or (place.basis is None and prices.index[-1] >= this_month):
         # A price given for today stands for its month; an old quote is not passed off as today's.
         prices = with_price_of_today(prices, state.today(), price_today)
-    names = same.loc[same["market"] != market, "market"].value_counts().index[:MOST_NEIGHBOURS]
     return Chosen(
         crop=str(crop),
         market=str(market),
         kind=str(kind),
-        months=months,
+        known=known,
         prices=prices,
-        neighbours=[monthly(group.id, version, crop, str(name), kind).prices for name in names],
         place=place,
         price_today=float(price_today),
         costs=waiting_costs(state.store().facts(group.id)),
         key=f"{group.id} {version} {crop} {market} {kind} {place.basis is None}",
     )
+
+
+def _offer_as_own(group: Group, market: str, planned: str) -> None:
+    """Say which market the sale plan uses, and let the group take this one instead."""
+    fact = state.store().fact(group.id, "plan.market")
+    left, right = st.columns([2, 1], vertical_alignment="center")
+    left.caption(_("The sale plan uses the prices of {market}.").format(market=planned or _("no market named")))
+    if right.button(_("We sell here"), key=f"prices_own_{market}"):
+        with page.plain_errors():
+            state.store().set_fact(
+                group.id, "plan.market", market, "entered", state.who(), state.now(), expected=fact.revision
+            )
+            st.rerun()
 
 
 def _ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, kind: str) -> Place:

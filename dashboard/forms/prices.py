@@ -13,7 +13,7 @@ from core.errors import InputError
 from core.grain.commodities import commodity_codes, get_commodity
 from core.group.own_crops import crops_of_group, own_crops
 from core.group.records import Group, ImportRecord, PriceQuote
-from core.group.selling import SplitQuotes, split_known
+from core.group.selling import SplitQuotes, group_prices, split_known
 from core.market.price_tables import CleanedPrices, as_stretches, clean_prices, read_price_table, taken_before
 from core.market.products import suggest_commodity
 from core.market.units import kilograms
@@ -42,9 +42,18 @@ def quote_form(group: Group) -> None:
     """Note a price by hand."""
     crops = {code: crop_name(code) for code in crops_of_group(state.store(), group.id)}
     own = group.currency.upper()
+    known = _markets(group, next(iter(crops)))
     fields = (
         Field("on", _("Date"), "day", high=state.today(), value=state.today()),
-        Field("market", _("Market or buyer"), required=False),
+        Field(
+            "market",
+            _("Market or buyer"),
+            "choice",
+            options={name: name for name in known},
+            value=known[0] if known else None,
+            required=False,
+            accept_new=True,
+        ),
         Field("crop", _("Crop"), "choice", options=crops, value=next(iter(crops))),
         Field(
             "kind",
@@ -66,6 +75,14 @@ def quote_form(group: Group) -> None:
     )
     seen = state.store().version(group.id)
     keyed_form("quote", fields, lambda values, token: _note(group, values, token), seen, _("Note this price"))
+
+
+def _markets(group: Group, crop: str) -> list[str]:
+    """Return the names of the group's markets, first the one that the sale plan uses for a crop."""
+    planned = group_prices(state.store(), group.id, crop)
+    names = state.store().price_quotes(group.id)["market"].value_counts().index
+    first = planned.market.market if planned is not None else ""
+    return [name for name in dict.fromkeys([first, *map(str, names)]) if name]
 
 
 def _note(group: Group, values: Mapping[str, Any], token: str) -> str:

@@ -170,16 +170,16 @@ def show_season(chosen: Chosen, curve: SeasonalCurve, unit: str) -> None:
         )
         + other_months(curve, names)
     )
-    page.chart(history_figure(chosen.months.prices, curve, unit), alt=_("Monthly prices"), key="prices_history")
-    if chosen.neighbours:
+    page.chart(history_figure(chosen.known.months, curve, unit), alt=_("Monthly prices"), key="prices_history")
+    if chosen.known.neighbours:
         st.caption(
             ngettext(
                 "{n} other market of the same crop counts too: its season, where both agree, and its last months.",
                 "{n} other markets of the same crop count too: their season, where all agree, and their last months.",
-                len(chosen.neighbours),
-            ).format(n=len(chosen.neighbours))
+                len(chosen.known.neighbours),
+            ).format(n=len(chosen.known.neighbours))
         )
-    notes = [say(note) for note in curve.notes] + [say(action.what) for action in chosen.months.actions]
+    notes = [say(note) for note in curve.notes] + [say(action.what) for action in chosen.known.market.monthly.actions]
     if notes:
         st.markdown("\n".join(f"- {note}" for note in notes))
 

@@ -38,7 +38,7 @@ def show() -> None:
         top = st.container()
         chosen = choose_price(group, quotes)
         with page.busy(_("Looking back at past harvests…")):
-            report = looked_back(chosen.months.prices, chosen.costs, chosen.neighbours, chosen.key)
+            report = looked_back(chosen.known.months, chosen.costs, chosen.known.neighbours, chosen.key)
         plan = report.table.loc[PLAN]
         sentence = say(
             look_back_sentence(

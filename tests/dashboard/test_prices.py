@@ -37,14 +37,15 @@ def test_a_quote_in_bags_is_noted_per_kg(demo_store):
     group = demo_store.groups()[0]
     before = len(demo_store.price_quotes(group.id))
     app = open_page("price_import")
-    field(app, "quote", "market").input("Roadside")
+    assert field(app, "quote", "market").value == "Ridge town"  # where the plan's prices come from
     field(app, "quote", "price").input("4500,0")
     field(app, "quote", "unit").input("90 kg bag")
     next(button for button in app.button if button.label == "Note this price").click().run()
     assert not app.exception
     quotes = demo_store.price_quotes(group.id)
     assert len(quotes) == before + 1
-    assert quotes[quotes["market"] == "Roadside"]["price_per_kg"].iloc[0] == 50.0
+    newest = quotes.loc[quotes["id"].idxmax()]
+    assert (newest["market"], newest["price_per_kg"]) == ("Ridge town", 50.0)
 
 
 def test_a_measure_without_weight_gets_a_sentence(demo_store):
@@ -94,7 +95,7 @@ def test_terms_that_are_entered_are_kept_as_facts(demo_store):
 def test_a_price_noted_wrongly_is_taken_back(empty_store):
     group = empty_store.groups()[0]
     app = open_page("price_import")
-    field(app, "quote", "market").input("Roadside")
+    assert field(app, "quote", "market").value is None
     field(app, "quote", "price").input("2")
     field(app, "quote", "currency").input("usd")
     next(button for button in app.button if button.label == "Note this price").click().run()
@@ -158,3 +159,18 @@ def test_the_situation_and_the_page_read_the_same_verdict(demo_store):
     demo_store.set_fact(group.id, "interest_monthly", 0.25, "entered", "test", NOW)
     assert waiting_costs(demo_store.facts(group.id)).monthly_interest == 0.25
     assert not crop_verdict(demo_store, group.id, "maize").wait
+
+
+def test_the_group_chooses_the_market_of_its_plan_beside_the_prices(demo_store):
+    group = demo_store.groups()[0]
+    app = open_page("prices")
+    market = app.selectbox(key="prices_market")
+    assert market.value == ("Ridge town", "wholesale")
+    assert not [button for button in app.button if button.label == "We sell here"]
+    market.set_value(("Nowhere market", "wholesale")).run()
+    assert any("sale plan uses the prices of Ridge town" in caption.value for caption in app.caption)
+    next(button for button in app.button if button.label == "We sell here").click().run()
+    assert not app.exception
+    assert demo_store.fact(group.id, "plan.market").value == "Nowhere market"
+    assert not [button for button in app.button if button.label == "We sell here"]
+    assert open_page("prices").selectbox(key="prices_market").value == ("Nowhere market", "wholesale")

@@ -275,18 +275,16 @@ def quotes_of(*rows):
 
 def test_the_reference_market_and_the_price_today_by_hand():
     """The market with most months; today's price its last quote; farm gates only where nothing else is known, over
-    the gate's factor 0.8; neighbours of the same kind and of months enough.
+    the gate's factor 0.8; two months are too few to lend a season.
     """
     rows = [(f"2026-{month:02d}-10", "Town", "retail", float(month)) for month in (1, 2, 3)]
     rows += [("2026-01-05", "Port", "retail", 7.0), ("2026-02-05", "Port", "retail", 8.0)]
     rows += [("2026-03-20", "Gate", FARM_GATE, 50.0), ("2026-04-01", "Town", "retail", 0.0)]
     quotes = quotes_of(*rows)
     assert reference_market(quotes).market == "Town"
-    found = crop_prices(quotes, 0.8, least_months=2)
+    found = crop_prices(quotes, 0.8)
     assert (found.price_now, found.on) == (3.0, date(2026, 3, 10))
-    assert [list(series) for series in found.neighbours] == [[7.0, 8.0]]
-    assert crop_prices(quotes, 0.8, least_months=3).neighbours == ()
-    assert crop_prices(quotes, 0.8, most_neighbours=0, least_months=2).neighbours == ()
+    assert found.neighbours == ()
     gates = quotes_of(
         ("2026-01-05", "A", FARM_GATE, 4.0),
         ("2026-02-05", "A", FARM_GATE, 8.0),
@@ -294,10 +292,9 @@ def test_the_reference_market_and_the_price_today_by_hand():
         ("2026-01-06", "B", FARM_GATE, 2.0),
         ("2026-02-06", "B", FARM_GATE, 2.4),
     )
-    only = crop_prices(gates, 0.8, least_months=2)
+    only = crop_prices(gates, 0.8)
     assert only.price_now == pytest.approx(2.4 / 0.8)  # three days of quotes at B, two at A
     assert list(only.months) == pytest.approx([2.0 / 0.8, 2.4 / 0.8])
-    assert [list(series) for series in only.neighbours] == [pytest.approx([4.0 / 0.8, 8.0 / 0.8])]
     assert crop_prices(quotes_of(("2026-01-05", "A", "retail", 0.0))) is None
 
 

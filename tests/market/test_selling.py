@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from core.group.selling import (
     buyer_book,
     compare_delivery,
     crop_prices,
+    group_prices,
     reference_market,
     split_known,
 )
@@ -136,4 +137,78 @@ def test_buyers_are_compared_at_the_price_that_the_plan_starts_from(kind, tmp_pa
     assert known is not None
     assert found is not None
     assert found.price == pytest.approx(known.price_now) == pytest.approx(expected)
+    store.engine.dispose()
+
+
+def test_a_file_that_ended_long_ago_never_hides_this_weeks_price():
+    """Town's 30 months end in June 2025; at Hill 60 is paid in December: today's price is Hill's.
+
+    Hill's months before it are Town's at Hill's level. Both have May 2025, Hill at 60 where Town has 120, and June, 52
+    at 130: the middle of 0.5 and 0.4 is 0.45.
+    """
+    town = quotes("Town", "wholesale", [92.0 + i for i in range(28)] + [120.0, 130.0])
+    hill = quotes("Hill", "wholesale", [60.0, 52.0], "2025-05")
+    new = quotes("Hill", "wholesale", [61.0], "2025-12")
+    found = crop_prices(pd.concat([town, hill, new]))
+    assert found is not None
+    assert (found.market.market, found.price_now, found.lent_by) == ("Hill", 61.0, "Town")
+    assert found.months.tolist() == pytest.approx([0.45 * (92.0 + i) for i in range(28)] + [60.0, 52.0, 61.0])
+    assert found.neighbours == ()  # what is lent is not counted a second time
+    # while the file is as recent as Hill's price, the longest record is the market
+    assert crop_prices(pd.concat([town, hill])).market.market == "Town"
+
+
+@pytest.mark.parametrize(("later", "market"), [(45, "Town"), (46, "Hill")])
+def test_a_price_is_old_after_45_days(later, market):
+    town, hill = quotes("Town", "wholesale", [100.0] * 3), quotes("Hill", "wholesale", [90.0])
+    hill["quoted_on"] = town["quoted_on"].iloc[-1] + pd.Timedelta(days=later)
+    assert reference_market(pd.concat([town, hill])).market == market
+
+
+def test_without_common_months_the_lent_prices_stand_as_they_are():
+    town = quotes("Town", "wholesale", [100.0] * 23 + [110.0])
+    found = crop_prices(pd.concat([town, quotes("Hill", "wholesale", [90.0], "2026-03")]))
+    assert found.months.tolist() == [100.0] * 23 + [110.0, 90.0]
+    short = crop_prices(pd.concat([town.iloc[1:], quotes("Hill", "wholesale", [90.0], "2026-03")]))
+    assert (short.months.tolist(), short.lent_by) == ([90.0], "")  # 23 months lend nothing
+
+
+def test_a_retail_price_is_never_taken_for_the_wholesale_price_of_a_longer_record():
+    town = quotes("Town", "wholesale", [100.0] * 5)
+    assert crop_prices(pd.concat([town, quotes("Town", "retail", [150.0], "2024-01")])).price_now == 100.0
+
+
+def test_where_the_group_sells_goes_before_the_longest_record(tmp_path):
+    """Plan, advice, buyers and the lots' prices all start from Hill's 90 once the group has said so."""
+    from core.advice.origins import prices_now
+    from core.group.lot_state import judging_rules
+    from core.planning.case_from_records import crop_price
+    from core.programme.counting import reference_prices
+
+    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    group = store.add_group(Group(name="Two markets", time_zone="UTC", currency="XOF"))
+    rows = [("Town", month, 100.0) for month in range(1, 6)] + [("Hill", month, 90.0) for month in range(3, 6)]
+    store.add_price_quotes(
+        PriceQuote(group_id=group, quoted_on=date(2026, month, 10), market=name, commodity="maize", price_per_kg=price)
+        for name, month, price in rows
+    )
+    load, day = Delivery("maize", 1000.0, 12.0, 0.3, 13.5), date(2026, 5, 20)
+
+    def starting() -> list[float]:
+        return [
+            crop_price(store, group, "maize", 1.0).price_now,
+            prices_now(store, group, ["maize"], day)[0].per_kg,
+            compare_delivery(store, group, load, buyer_book(store, group), day).price,
+            judging_rules(store, group).prices["maize"],
+            reference_prices(store.price_quotes(group), str(store.fact(group, "plan.market").value))[
+                ("maize", 2026, 5)
+            ],
+            group_prices(store, group, "maize").price_now,
+        ]
+
+    assert starting() == [100.0] * 6
+    store.set_fact(group, "plan.market", "Hill", "entered", "", datetime(2026, 5, 20, tzinfo=UTC))
+    assert starting() == [90.0] * 6
+    store.set_fact(group, "plan.market", "Nowhere", "entered", "", datetime(2026, 5, 21, tzinfo=UTC))
+    assert starting() == [100.0] * 6
     store.engine.dispose()
