@@ -386,6 +386,9 @@ def test_the_calendar_is_drawn_to_the_day():
         assert (item.x + item.end) / 2 == pytest.approx(box.x + box.width / 2, abs=0.03)
         assert box.y < item.box[1]
         assert item.base < box.y + box.height
+    name = page.one("A: 12 bags")
+    assert top + 5 < name.box[1]
+    assert name.base < top + 9.6
     # what the signs mean, each beside its sign; then the next paragraph
     signs = [box for box in page.boxes if box.height <= 3]
     named = [page.one(text) for text in ("drying", "store", "sold", "kept")]
@@ -499,5 +502,10 @@ def test_sheets_of_a_busy_group_are_whole_in_every_language(language):
         if paper.most_pages:
             assert len(page.sizes) == paper.most_pages
             assert {tongue.say(text) for text in LEGEND.values()} <= set(page.lines())
+            scale = page.texts[0].size / 15  # signs and rows are as much smaller as the title
+            assert scale < 1
+            assert page.one(tongue.say(LEGEND[SELL])).size == pytest.approx(7.5 * scale, abs=0.02)
+            bars = [box.height for box in page.boxes if box.width == pytest.approx(6.5, abs=0.02)]
+            assert bars == pytest.approx([4.6 * scale - 1] * 28, abs=0.02)
             for row in rows:
                 assert tongue.say("{lot}: {bags} bags", lot=row.lot, bags=row.bags) in page.lines()
