@@ -431,6 +431,8 @@ def test_names_and_counts_stay_in_their_room(label, bags):
     assert len(names) == 3
     assert all(item.end <= EDGE + 35.5 + 0.1 for item in names)
     assert (names[0].size == pytest.approx(4.6 * 0.56 / POINT, abs=0.05)) == (len(label) < 20)
+    if len(label) > 20:  # no smaller than it must be
+        assert names[0].end == pytest.approx(EDGE + 35.5, abs=0.1)
     white = [item for item in page.texts if item.shade == 1.0]
     black = [box for box in page.boxes if box.shade == 0.0 and box.width == pytest.approx(6.5, abs=0.01)]
     for item, box in zip(white, black, strict=True):
