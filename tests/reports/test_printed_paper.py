@@ -509,5 +509,7 @@ def test_sheets_of_a_busy_group_are_whole_in_every_language(language):
             assert page.one(tongue.say(LEGEND[SELL])).size == pytest.approx(7.5 * scale, abs=0.02)
             bars = [box.height for box in page.boxes if box.width == pytest.approx(6.5, abs=0.02)]
             assert bars == pytest.approx([4.6 * scale - 1] * 28, abs=0.02)
+            counts = [item.size for item in page.texts if item.shade == 1.0]
+            assert counts == pytest.approx([0.56 * 4.6 * scale / POINT] * 28, abs=0.02)
             for row in rows:
                 assert tongue.say("{lot}: {bags} bags", lot=row.lot, bags=row.bags) in page.lines()
