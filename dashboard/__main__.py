@@ -24,13 +24,13 @@ OWN_ADDRESSES = ("127.0.0.1", "localhost", "::1")
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
-def free_port(first: int = FIRST_PORT, tries: int = 50) -> int:
-    """Return the first port from `first` that nobody listens on."""
-    for port in range(first, first + tries):
+def free_port() -> int:
+    """Return the first port from `FIRST_PORT` that nobody listens on."""
+    for port in range(FIRST_PORT, FIRST_PORT + 50):
         with socket.socket() as probe:
             if probe.connect_ex(("127.0.0.1", port)) != 0:
                 return port
-    return first
+    return FIRST_PORT
 
 
 def _start(arguments: list[str]) -> int:

@@ -166,13 +166,12 @@ def write_address() -> None:
     st.session_state.update({f"seen_{name}": value for name, value in values.items()})
 
 
-def address(section: str | None = None) -> dict[str, str]:
-    """Return what the address of a page holds, with a section where one is meant."""
+def address() -> dict[str, str]:
+    """Return what the address of every page holds."""
     group = current_group()
     found = {
         "group": str(group.id) if group else "",
         "role": role(),
         "lang": str(st.session_state.get("language", "en")),
-        "section": section or "",
     }
     return {name: value for name, value in found.items() if value}

@@ -214,13 +214,13 @@ def humidity_for(crop: str, temperature: float, moisture: float) -> float:
     return float(equilibrium_humidity(crop, temperature, float(np.clip(moisture, 5, 28))))
 
 
-def make_prices(random: np.random.Generator, months: int = 72) -> pd.DataFrame:
+def make_prices(random: np.random.Generator) -> pd.DataFrame:
     """Return monthly prices per kg; month 0 is the month of day 0 and months before are negative."""
     rows = []
     for market, factor in (("Nowhere market", 1.0), ("Ridge town", 1.07)):
         for crop, (level, half, trough, drift, noise) in PRICES.items():
             shock = 0.0
-            for back in range(-months, 1):
+            for back in range(-72, 1):
                 shock = 0.75 * shock + random.normal(0, noise)
                 month = (5 + back - 1) % 12 + 1  # the canonical day 0 lies in May
                 season = -half * np.cos(2 * np.pi * (month - trough) / 12)

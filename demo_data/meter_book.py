@@ -23,7 +23,10 @@ OWN_COSTS = {
 """What the invented groups entered of their meter: nobody nearby tests for a fee."""
 
 
-def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treasurer (invented)") -> None:
+WHO = "Treasurer (invented)"
+
+
+def add_meter_book(store: Store, group_id: int, now: datetime) -> None:
     """Write the example's meter book into a group.
 
     Parameters
@@ -36,11 +39,11 @@ def add_meter_book(store: Store, group_id: int, now: datetime, who: str = "Treas
     if len(numbers) < 4:
         return
     today = now.date()
-    store.set_facts(group_id, OWN_COSTS, "entered", who, now)
+    store.set_facts(group_id, OWN_COSTS, "entered", WHO, now)
 
     def write(days_ago: int, kind: str, **payload: object) -> None:
         on = today - timedelta(days=days_ago)
-        store.append_event(group_id, "meter", kind, on, who, plain_payload(payload), now)
+        store.append_event(group_id, "meter", kind, on, WHO, plain_payload(payload), now)
 
     for member in members:
         write(400, "member_added", member=str(member.id), name=member.name)

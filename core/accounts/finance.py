@@ -316,22 +316,6 @@ def schedule(
     return tuple(rows)
 
 
-def effective_yearly(rate_per_month: float) -> float:
-    """Return the yearly rate with compounding that equals a monthly one.
-
-    Parameters
-    ----------
-    rate_per_month : float
-        Fraction per month.
-
-    Returns
-    -------
-    float
-        Fraction per year, ``(1 + r)^12 - 1``.
-    """
-    return interest_on(rate_per_month, MONTHS_A_YEAR)
-
-
 def round_to_step(amount: Decimal, step: Decimal) -> Decimal:
     """Return an amount rounded half up to the smallest coin.
 

@@ -124,7 +124,7 @@ def _rows(room: str, table: Mapping[str, Any]) -> Iterator[Check]:
 
 
 def _named(call: str) -> Any:
-    """Return the function that ``"core.grain.mass:shrink_pct"`` names."""
+    """Return the function that ``"core.grain.mass:mass_after_drying"`` names."""
     module, name = call.split(":")
     return getattr(importlib.import_module(module), name)
 

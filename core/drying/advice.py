@@ -197,13 +197,11 @@ def labour_cost(mass_kg: float, drying_days: float, days_per_tonne: float, wage:
     return mass_kg / 1000.0 * drying_days * days_per_tonne * wage
 
 
+FEE_BAG_KG = 90.0  # the bag that a dryer's fee speaks of; common practice, no source
+
+
 def dryer_cost(
-    mass_kg: float,
-    moisture_pct: float,
-    target_pct: float,
-    fee_per_point_and_bag: float,
-    fuel_per_kg_water: float = 0.0,
-    bag_kg: float = 90.0,
+    mass_kg: float, moisture_pct: float, target_pct: float, fee_per_point_and_bag: float, fuel_per_kg_water: float = 0.0
 ) -> float:
     """Return what a hired dryer costs a lot, in the fee's money.
 
@@ -214,13 +212,14 @@ def dryer_cost(
     moisture_pct, target_pct : float
         Before and after, % wet basis.
     fee_per_point_and_bag, fuel_per_kg_water : float
-        Fee for one point of one bag as brought; fuel paid beside it for each kg of water (a mass balance).
-    bag_kg : float
-        Bag that the fee speaks of, kg.
+        Fee for one point of one bag of 90 kg as brought; fuel paid beside it for each kg of water (a mass balance).
     """
     points = max(moisture_pct - target_pct, 0.0)
     water = mass_kg * points / (100.0 - target_pct)
-    return mass_kg / bag_kg * points * fee_per_point_and_bag + water * fuel_per_kg_water
+    return mass_kg / FEE_BAG_KG * points * fee_per_point_and_bag + water * fuel_per_kg_water
+
+
+ADVISED_DAYS = 2
 
 
 def day_hours(
@@ -229,9 +228,8 @@ def day_hours(
     weather: pd.DataFrame | Sequence[pd.DataFrame],
     setup: DryingSetup,
     target_pct: float,
-    days: int = 2,
 ) -> list[DayHours]:
-    """Return the hours to spread, turn and cover for the first days of the weather.
+    """Return the hours to spread, turn and cover for the first `ADVISED_DAYS` local days of the weather.
 
     The grain is laid open in thought from sunrise to sunset; hours in which it would lose water in the middle of the
     scenarios, without too great a chance of rain, are the hours to spread.
@@ -240,12 +238,10 @@ def day_hours(
     ----------
     commodity, moisture_pct, weather, setup, target_pct
         As of `simulate_drying`.
-    days : int
-        How many local days.
     """
     frames = as_frames(weather)
     wide = replace(setup, spread_hour=0.0, cover_hour=24.0, cover_in_rain=True)
-    first = [frame.iloc[: 24 * (days + 1)] for frame in frames]
+    first = [frame.iloc[: 24 * (ADVISED_DAYS + 1)] for frame in frames]
     sun = np.median([frame["shortwave_w_m2"].to_numpy(dtype=float) for frame in first], axis=0)
     rain = np.mean([_wet_hours(frame) for frame in first], axis=0)
     local = _local(pd.DatetimeIndex(first[0].index), setup)
@@ -253,7 +249,7 @@ def day_hours(
     table = pd.DataFrame({"day": starts.date, "hour": starts.hour, "sun": sun, "rain": rain}, index=local)
     results = []
     moisture: float | Array = moisture_pct
-    for day in list(dict.fromkeys(table["day"]))[:days]:
+    for day in list(dict.fromkeys(table["day"]))[:ADVISED_DAYS]:
         rows = np.flatnonzero((table["day"] == day).to_numpy() & (table["sun"] > 20.0).to_numpy())
         if len(rows) == 0:
             continue

@@ -18,7 +18,7 @@ from core.drying.thin_layer import Array, moisture_step_db, page_constants
 from core.grain.air import KELVIN, latent_heat, pressure_at_altitude, saturation_in_loops
 from core.grain.commodities import Commodity, IsothermSet, ThinLayer
 from core.grain.mass import wet_basis
-from core.grain.properties import sorption_heat
+from core.grain.properties import sorption_heat, specific_heat
 from core.grain.sorption import humidity, moisture_dry_basis
 
 STEFAN_BOLTZMANN = 5.670374419e-8
@@ -467,7 +467,7 @@ def _fluxes(
 
 def _capacity(layer: _Layer, crop: Commodity, top: Array) -> Array:
     """Return the heat capacity of the active top, J/(m² K)."""
-    specific = crop.specific_heat_intercept + crop.specific_heat_per_point * 100.0 * top / (100.0 + top)
+    specific = specific_heat(crop, wet_basis(top))
     return 1000.0 * specific * layer.dry_matter * layer.active * (1.0 + top / 100.0)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -128,21 +127,16 @@ def layer_weather(frames: Sequence[pd.DataFrame]) -> LayerWeather:
     )
 
 
-def mend_weather(
-    weather: pd.DataFrame | Sequence[pd.DataFrame], now: datetime | None = None, longitude: float | None = None
-) -> MendedWeather:
+def mend_weather(weather: pd.DataFrame | Sequence[pd.DataFrame], longitude: float | None = None) -> MendedWeather:
     """Return usable weather from what a provider or a file gave, naming everything that had to be put right.
 
     Impossible values count as missing; gaps up to 3 hours are bridged; longer ones take the same hours of the other
-    days; what remains missing everywhere is an error. Sun at the place's night and weather that ends in the past are
-    named, not changed.
+    days; what remains missing everywhere is an error. Sun at the place's night is named, not changed.
 
     Parameters
     ----------
     weather : DataFrame or sequence of DataFrame
         Scenarios with a zone-aware index.
-    now : datetime, optional
-        The present, zone-aware; weather that ends before it is named as old.
     longitude : float, optional
         °E, to see whether the sun stands where the clock says.
 
@@ -157,11 +151,6 @@ def mend_weather(
     notes: dict[str, Message] = {}
     mended = [_mend(frame, notes) for frame in given]
     first = mended[0]
-    if now is not None and first.index[-1] < pd.Timestamp(now):
-        days = (pd.Timestamp(now) - first.index[-1]) / pd.Timedelta(days=1)
-        notes["old"] = message(
-            "the weather ends {days:.0f} days ago: it is old, and only shows how such weather would dry", days=days
-        )
     if longitude is not None:
         shift = _sun_shift_hours(first, longitude)
         if shift is not None and abs(shift) > 2.5:

@@ -84,55 +84,6 @@ def vapour_pressure(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) 
     return saturation_vapour_pressure(temperature_c) * humidity / 100
 
 
-def humidity_ratio(
-    temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, pressure_kpa: ArrayLike = STANDARD_PRESSURE_KPA
-) -> FloatArray:
-    """Return the humidity ratio, kg water per kg dry air, at °C, % and kPa (broadcast together).
-
-    Raises
-    ------
-    InputError
-        If the vapour pressure reaches the air pressure.
-
-    Notes
-    -----
-    ASHRAE Handbook of Fundamentals (2017), chapter 1, equation 20: W = 0.621945 e / (p - e).
-    """
-    vapour = vapour_pressure(temperature_c, relative_humidity_pct)
-    pressure = np.asarray(pressure_kpa, dtype=float)
-    if np.any(vapour >= pressure):
-        raise InputError("air at {value} kPa cannot hold that much vapour", value=float(np.min(pressure)))
-    return 0.621945 * vapour / (pressure - vapour)
-
-
-def dew_point(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> FloatArray:
-    """Return the dew point, °C (frost point below 0 °C), of air at °C and % (broadcast together).
-
-    Raises
-    ------
-    InputError
-        For a humidity of 0 % (dry air has no dew point) or outside 0-100 %.
-
-    Notes
-    -----
-    The saturation pressure is inverted by Newton steps on its logarithm, to 1e-9 °C.
-    """
-    humidity = _checked_humidity(relative_humidity_pct)
-    if np.any(humidity <= 0):
-        raise InputError("air of {value} % humidity has no dew point", value=0)
-    target = np.log(vapour_pressure(temperature_c, humidity))
-    guess = np.broadcast_to(np.asarray(temperature_c, dtype=float), target.shape).copy()
-    for _ in range(30):
-        step = 1e-3
-        value = np.log(saturation_vapour_pressure(np.clip(guess, -100, 199)))
-        slope = (np.log(saturation_vapour_pressure(np.clip(guess, -100, 199) + step)) - value) / step
-        change = (value - target) / slope
-        guess = np.clip(guess - change, -99.9, 199)
-        if np.all(np.abs(change) < 1e-9):
-            break
-    return guess[()]
-
-
 def pressure_at_altitude(altitude_m: ArrayLike) -> FloatArray:
     """Return the air pressure, kPa, at an altitude, m, in the standard atmosphere.
 

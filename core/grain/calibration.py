@@ -61,22 +61,13 @@ class OwnFit:
     fitted: tuple[str, ...]
 
 
-def isotherm_from_coefficients(
-    name: str,
-    form: str,
-    a: float,
-    b: float,
-    c: float,
-    source: str,
-    temperature_range_c: tuple[float, float] = (5.0, 50.0),
-    humidity_range_pct: tuple[float, float] = (10.0, 90.0),
-) -> IsothermSet:
+def isotherm_from_coefficients(name: str, form: str, a: float, b: float, c: float, source: str) -> IsothermSet:
     """Return a set from coefficients of a published form, refused when it cannot be an isotherm.
 
     Raises
     ------
     InputError
-        For an unknown form, no source, an empty range, or a curve that is not rising with humidity, rises with
+        For an unknown form, no source, or a curve that is not rising with humidity, rises with
         temperature, or leaves 1-60 % dry basis within its range.
     """
     if form not in ("henderson", "chung-pfost", "halsey", "oswin"):
@@ -85,18 +76,14 @@ def isotherm_from_coefficients(
         raise InputError("coefficients need a source: where do they come from?")
     if not all(np.isfinite(value) for value in (a, b, c)):
         raise InputError("a coefficient is missing or not a number")
-    if not (
-        temperature_range_c[0] < temperature_range_c[1] and 0 < humidity_range_pct[0] < humidity_range_pct[1] < 100
-    ):
-        raise InputError("the range of the coefficients is empty or impossible")
     own = IsothermSet(
         name=name,
         form=form,
         a=float(a),
         b=float(b),
         c=float(c),
-        temperature_range_c=temperature_range_c,
-        humidity_range_pct=humidity_range_pct,
+        temperature_range_c=(5.0, 50.0),  # of the published sets of these forms
+        humidity_range_pct=(10.0, 90.0),
         label="own coefficients",
         source=source,
         basis="judgement",

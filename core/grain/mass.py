@@ -71,21 +71,6 @@ def mass_after_drying(mass: ArrayLike, moisture_from_pct: ArrayLike, moisture_to
     return (_checked_mass(mass) * (100 - before) / (100 - after))[()]
 
 
-def shrink_pct(
-    moisture_from_pct: ArrayLike, moisture_to_pct: ArrayLike, handling_loss_pct: ArrayLike = 0.0
-) -> FloatArray:
-    """Return the loss of weight, % of the weight before, with a handling loss in % of that weight added.
-
-    Notes
-    -----
-    100 (M1 - M2) / (100 - M2) plus the handling loss. Handling loss of 0.5 % is usual (extension columns of
-    South Dakota and Iowa State universities); it is spilt grain, not water.
-    """
-    before = _checked_moisture(moisture_from_pct)
-    after = _checked_moisture(moisture_to_pct)
-    return (100 * (before - after) / (100 - after) + np.asarray(handling_loss_pct, dtype=float))[()]
-
-
 def tenth_below(limit_pct: float) -> float:
     """Return a limit as a moisture to dry to and to show: whole tenths of a point, never above the limit [% w.b.]."""
     return float(np.floor(10.0 * limit_pct + 1e-6) / 10.0)

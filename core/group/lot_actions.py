@@ -155,7 +155,7 @@ def _action(event: Event) -> LotAction:
     )
 
 
-def grade(commodity: str, faults: Mapping[str, float], standard: str = "eac") -> tuple[int, Message] | None:
+def grade(commodity: str, faults: Mapping[str, float]) -> tuple[int, Message] | None:
     """Return a lot's grade by its counted faults, with the fault that decides it; None where no table is known.
 
     Parameters
@@ -169,9 +169,7 @@ def grade(commodity: str, faults: Mapping[str, float], standard: str = "eac") ->
         1 is best; one more than the last grade means out of grade.
     """
     grades = reference_table("group", "grades.toml")
-    table = next(
-        (row for row in grades.values() if row["commodity"] == commodity and row["standard"] == standard), None
-    )
+    table = next((row for row in grades.values() if row["commodity"] == commodity), None)
     if table is None or not faults:
         return None
     worst, deciding = 1, ""

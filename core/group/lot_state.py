@@ -230,11 +230,11 @@ def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:
     return found
 
 
-def last_round(readings: pd.DataFrame, hours: float = ROUND_HOURS) -> pd.DataFrame:
-    """Return the tests of the last round: up to ``hours`` before the last one, none from before its drying."""
+def last_round(readings: pd.DataFrame) -> pd.DataFrame:
+    """Return the tests of the last round: up to `ROUND_HOURS` before the last one, none from before its drying."""
     if readings.empty:
         return readings
-    tests = readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=hours)]
+    tests = readings[readings["taken_at"] >= readings["taken_at"].max() - timedelta(hours=ROUND_HOURS)]
     dried = tests.loc[tests["bag"].str.startswith(DRIED_TEST, na=False), "taken_at"]
     return tests if dried.empty else tests[tests["taken_at"] >= dried.max()]
 

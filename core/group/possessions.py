@@ -116,12 +116,9 @@ class Truck:
 
 @dataclass(frozen=True, kw_only=True)
 class Meter:
-    """The grain moisture meter: its price, the seasons that it lasts, upkeep a season and cost of a test, money."""
+    """The grain moisture meter: its price, money."""
 
     price: float
-    life_seasons: float
-    upkeep_season: float
-    cost_per_test: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,12 +191,7 @@ def possessions_from(facts: Mapping[str, Fact], currency_per_usd: float) -> Poss
             trips_per_week=int(number("truck.trips_per_week")),
             loading_cost_bag=number("truck.loading_cost_bag"),
         ),
-        meter=Meter(
-            price=number("meter.price"),
-            life_seasons=number("meter.life_seasons"),
-            upkeep_season=number("meter.upkeep_season"),
-            cost_per_test=number("meter.per_test"),
-        ),
+        meter=Meter(price=number("meter.price")),
         assumed=frozenset(name for name, keys in listed.items() if all(facts[key].origin == "assumed" for key in keys)),
         other_spaces=tuple(
             space_from({"method": method}, currency_per_usd) for method in drying_method_table() if method not in here

@@ -45,7 +45,6 @@ class OpenedTests(OpenedTable):
     """A file of tests with the remembered or guessed way to read it."""
 
     options: TableOptions
-    remembered: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,7 +110,7 @@ def open_table(
         options = options_from_dict(remembered, len(opened.headings.names))
         notes.append(Message("read as you read a file with these headings before"))
     values = {name: getattr(opened, name) for name in OpenedTable.__dataclass_fields__}
-    return OpenedTests(**{**values, "notes": tuple(notes)}, options=options, remembered=bool(remembered))
+    return OpenedTests(**{**values, "notes": tuple(notes)}, options=options)
 
 
 def _guess_options(opened: OpenedTable) -> TableOptions:

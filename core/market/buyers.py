@@ -144,10 +144,6 @@ class Offer:
         """Return whether the offer holds on a day."""
         return self.valid_from <= day <= self.valid_until
 
-    def expected_price(self, price_otherwise: float) -> float:
-        """Return the price to reckon with when a broken offer is sold at another price [money/kg]."""
-        return (1 - self.chance_not_honoured) * self.price_per_kg + self.chance_not_honoured * price_otherwise
-
 
 def truck_cost(mass_kg: ArrayLike, buyer: Buyer) -> NDArray[np.float64]:
     """Return what transport costs, whole trips [money]."""
@@ -174,7 +170,7 @@ class Proceeds:
     ----------
     accepted_chance : float
         Chance that the moisture passes the buyer's limit on the instrument that decides.
-    price_per_kg, paid_mass_kg : float
+    price_per_kg : float
         After deductions.
     gross, transport, net : float
         Expected money; a refused load still pays its transport.
@@ -182,7 +178,6 @@ class Proceeds:
 
     accepted_chance: float
     price_per_kg: float
-    paid_mass_kg: float
     gross: float
     transport: float
     net: float
@@ -207,7 +202,7 @@ def delivery_proceeds(
     per_kg *= 1 - buyer.fee_share
     paid = mass_kg * (1 + terms.scale_offset)
     transport = float(truck_cost(mass_kg, buyer))
-    return Proceeds(chance, per_kg, paid, chance * per_kg * paid, transport, chance * per_kg * paid - transport)
+    return Proceeds(chance, per_kg, chance * per_kg * paid, transport, chance * per_kg * paid - transport)
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,6 @@ class MonthlyPrices:
     """
 
     prices: pd.Series
-    quotes_per_month: pd.Series
     actions: tuple[Action, ...]
 
 
@@ -81,7 +80,7 @@ def monthly_prices(quotes: pd.DataFrame) -> MonthlyPrices:
             Action(None, True, message("{count} months with several quotes: their median is used", count=several))
         )
     mended, more = mend_slips(prices)
-    return MonthlyPrices(mended.rename("price_per_kg"), counts, tuple(actions + more))
+    return MonthlyPrices(mended.rename("price_per_kg"), tuple(actions + more))
 
 
 def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 
-from core.accounts.finance import instalment, present_value
 from core.accounts.splitting import round_shares, split_exactly
 from core.errors import InputError
 from core.messages import Message, message
@@ -104,12 +103,11 @@ class RunningCosts:
 
 @dataclass(frozen=True)
 class StandAlone:
-    """What a member would do alone, and what each way would cost him a season, money."""
+    """What a member would do alone, and what that would cost him a season, money."""
 
     member: str
     cost: Decimal
     way: str
-    ways: Mapping[str, Decimal]
     explanation: Message
 
 
@@ -154,13 +152,9 @@ class Split:
 
 
 def own_meter_season_cost(
-    price: Decimal,
-    seasons: int,
-    yearly_upkeep: Decimal = ZERO,
-    resale: Decimal = ZERO,
-    interest_per_season: Decimal = ZERO,
+    price: Decimal, seasons: int, yearly_upkeep: Decimal = ZERO, resale: Decimal = ZERO
 ) -> Decimal:
-    """Return what owning a meter costs a season: its price spread over its life with interest, and upkeep.
+    """Return what owning a meter costs a season: its price less resale spread over its life, and upkeep.
 
     Parameters
     ----------
@@ -172,20 +166,13 @@ def own_meter_season_cost(
         Batteries and calibration check per season, money.
     resale : Decimal
         What it fetches at the end, money.
-    interest_per_season : Decimal
-        Cost of money per season, fraction.
 
     Returns
     -------
     Decimal
         Money per season, unrounded.
-
-    Notes
-    -----
-    Annuity of the price less the resale value brought to today (equivalent annual cost).
     """
-    present_resale = present_value(resale, interest_per_season, seasons)
-    return instalment(max(price - present_resale, ZERO), interest_per_season, seasons) + yearly_upkeep
+    return max(price - resale, ZERO) / seasons + yearly_upkeep
 
 
 def meter_season_cost(
@@ -306,7 +293,7 @@ def stand_alone(need: MemberNeed, costs: RunningCosts) -> StandAlone:
         PAID_TESTS: "{member} alone would do best paying for tests: {cost} a season",
         NO_TESTING: "{member} alone would do best without testing, expecting to lose {cost} a season",
     }[way]
-    return StandAlone(need.member, ways[way], way, ways, message(text, member=need.member, cost=ways[way]))
+    return StandAlone(need.member, ways[way], way, message(text, member=need.member, cost=ways[way]))
 
 
 def group_cost(needs: Sequence[MemberNeed], costs: RunningCosts) -> Decimal:

@@ -34,13 +34,10 @@ class LotDrying:
         Columns are weathers, each with several draws of the moisture at the start.
     outlook : DryingOutlook
         Days, uncovered hours and chances.
-    booked_days : float
-        Days for which the plan keeps the space; infinity where it does not dry there.
     """
 
     run: DryingRun
     outlook: DryingOutlook
-    booked_days: float
 
 
 def begin_of(day: date, time_zone: str | None) -> datetime:
@@ -95,4 +92,4 @@ def lot_drying(
     starts = np.clip(moisture_pct[0] + moisture_pct[1] * shock, 1.0, 75.0)
     rates = np.tile(belief.sample(count, seed), DRAWS)
     run = simulate_drying(crop, starts, [*frames] * DRAWS, setup, target_pct, rate_factors=rates)
-    return LotDrying(run, outlook(crop, run), booked(run.days_to_target))
+    return LotDrying(run, outlook(crop, run))

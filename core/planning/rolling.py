@@ -60,7 +60,7 @@ def who_words(who: str) -> str:
     return WHO_WORDS.get(who, who)
 
 
-def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> list[NextAction]:
+def next_actions(plan: SalePlan, today: date | None = None) -> list[NextAction]:
     """Return what is to be done from `today` on, in the order of dates: the plan's loads to dry, its sales, its orders.
 
     Parameters
@@ -71,10 +71,7 @@ def next_actions(plan: SalePlan, today: date | None = None, days: int = 400) -> 
     begin = plan.case.today if today is None else today
     made = [*_floor_actions(plan), *_line_actions(plan), *_loan_actions(plan), *_order_actions(plan)]
     dated = [replace(action, on=max(action.on, begin)) for action in made]
-    return sorted(
-        (action for action in _merged(dated) if action.on <= begin + timedelta(days=days)),
-        key=lambda action: (action.on, ORDER_OF_THE_DAY.index(action.kind), action.who),
-    )
+    return sorted(_merged(dated), key=lambda action: (action.on, ORDER_OF_THE_DAY.index(action.kind), action.who))
 
 
 def _floor_actions(plan: SalePlan) -> Iterator[NextAction]:

@@ -84,7 +84,6 @@ class SalePlan:
     unmet: tuple[UnmetNeed, ...]
     notes: tuple[Message, ...]
     unsold_bags: tuple[tuple[str, int], ...]
-    cash_met: tuple[float, ...]
     binding: tuple[str, ...]
     schedule: tuple[Load, ...] = ()
     line_of: tuple[int, ...] = ()
@@ -188,7 +187,6 @@ def finish(outlook: Outlook, allocation: Allocation, bound: float, method: str, 
         ),
         notes=(*_left_over(left), *_spoilt(sales)),
         unsold_bags=left,
-        cash_met=tuple(lacking_of(outlook, allocation).met.tolist()),
         binding=_binding(outlook, allocation),
         schedule=loads,
         line_of=line_of,

@@ -424,12 +424,11 @@ def _case_alone(case: PlanningCase, owner: str, numbers: Sequence[int]) -> Plann
     )
 
 
-def joint_against_alone(outlook: Outlook, plan: SalePlan, mip_gap: float = 0.003) -> pd.DataFrame:
+def joint_against_alone(outlook: Outlook, plan: SalePlan) -> pd.DataFrame:
     """Return how each member fares under the joint plan against planning alone with a share of space and bags.
 
     Alone, a member hires whole trips, has the share of drying space and of sealed bags that goes with the member's
     mass, and meets own cash needs and a share of the group's. Joint trips are shared by kg carried.
-    `mip_gap` is that of each plan alone, as in `plan_sale`.
 
     Returns
     -------
@@ -464,7 +463,7 @@ def joint_against_alone(outlook: Outlook, plan: SalePlan, mip_gap: float = 0.003
         alone = float("nan")
         made = _part(outlook, own, numbers)
         if any(len(table) for table in made.classes):
-            alone = plan_sale(own, made, mip_gap=mip_gap, effort=QUICK).mean
+            alone = plan_sale(own, made, effort=QUICK).mean
         rows[owner] = {
             "bags": sum(case.lots[n].bags for n in numbers),
             "joint": joint,

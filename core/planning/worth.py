@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -132,30 +131,23 @@ class Worth:
         return tail_mean(self.value, 0.1)
 
 
-def cash_by_week(outlook: Outlook, allocation: Allocation, owners: Iterable[str] | None = None) -> np.ndarray:
-    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios).
-
-    Trips and purchases only for the whole group.
-    """
+def cash_by_week(outlook: Outlook, allocation: Allocation) -> np.ndarray:
+    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios)."""
     case = outlook.case
     cash = np.zeros((case.weeks + 40, case.scenarios))
-    wanted = None if owners is None else set(owners)
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
         item, table = case.lots[lot], outlook.options(lot)
-        if wanted is not None and item.owner not in wanted:
-            continue
         if table.reserve[option] < 0:
             cash[table.pay_week[option]] += bags * item.bag_mass_kg * table.receipts_kg[option]
         cash[table.start_week[option]] -= bags * (
             item.bag_mass_kg * table.upfront_kg[option] + table.upfront_bag[option]
         )
         cash[table.sale_week[option]] -= bags * table.later_bag[option]
-    if wanted is None:
-        cash[0] -= allocation.purchases(case)
-        for buyer in range(len(case.buyers)):
-            cash[: case.weeks] -= (allocation.trips[buyer] * case.trip_cost(buyer))[:, None]
-        if allocation.loans:
-            cash[: case.weeks] += loan_cash(case, allocation.loans)[:, None]
+    cash[0] -= allocation.purchases(case)
+    for buyer in range(len(case.buyers)):
+        cash[: case.weeks] -= (allocation.trips[buyer] * case.trip_cost(buyer))[:, None]
+    if allocation.loans:
+        cash[: case.weeks] += loan_cash(case, allocation.loans)[:, None]
     return cash
 
 

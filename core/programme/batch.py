@@ -55,11 +55,10 @@ class Job:
 
 @dataclass(frozen=True)
 class BatchReport:
-    """What a batch did: planned now, found done from before, failed (listed in the result file)."""
+    """What a batch did: planned now, found done from before; what failed stands in the result file."""
 
     planned: int
     already_done: int
-    failed: int
 
 
 def coarse(case: PlanningCase) -> PlanningCase:
@@ -220,7 +219,7 @@ def run_batch(
             counts["failed" if "error" in summary else "planned"] += 1
             if progress is not None:
                 progress(counts["planned"] + counts["failed"], summary["name"])
-    return BatchReport(counts["planned"], counts["already"], counts["failed"])
+    return BatchReport(counts["planned"], counts["already"])
 
 
 def _on_cores(jobs: Iterator[Job], processes: int | None, seconds: float, full: bool) -> Iterator[dict[str, Any]]:

@@ -54,7 +54,6 @@ class GroupFile:
 
     uid: str
     exported_at: datetime
-    privacy: str
     group: Group
     records: FileRecords
     digest: str
@@ -71,9 +70,7 @@ def group_uid(store: Store, group_id: int, make: Callable[[], str], at: datetime
     return uid
 
 
-def export_group(
-    store: Store, group_id: int, uid: str, now: datetime, privacy: str = "all", case_json: str | None = None
-) -> bytes:
+def export_group(store: Store, group_id: int, uid: str, now: datetime, privacy: str = "all") -> bytes:
     """Return a group's season as the bytes of one ZIP file.
 
     Parameters
@@ -84,8 +81,6 @@ def export_group(
         "all": everything, for the group's own second computer. "agreed": names only of members who agreed to be named.
         "none": no name, phone, tester, buyer, sex or year of birth. In the last two, notes are left out and so are the
         books of the pool, the buyers and the diary.
-    case_json : str, optional
-        The planning case, put beside the tables; left out, that of the last plan kept.
     """
     if privacy not in PRIVACY:
         raise InputError("'{privacy}' is not one of {known}", privacy=privacy, known=", ".join(PRIVACY))
@@ -96,8 +91,6 @@ def export_group(
         events = [event for event in events if not (event.book == "plans" and event.kind == "wishes")]
     names = _names(store, group_id, events, privacy)
     plans = [event for event in events if event.book == "plans" and event.kind == "plan"]
-    if case_json is None and plans:
-        case_json = json.dumps(plans[-1].payload.get("case"), ensure_ascii=False)
     frames = _frames(store, group_id, events, names, privacy)
     parts = {f"{name}.csv": table_bytes(name, frame) for name, frame in frames.items()}
     rows = [
@@ -106,7 +99,8 @@ def export_group(
         for column, (tag, meaning) in columns.items()
     ]
     parts["data_dictionary.csv"] = csv_bytes(rows)
-    if case_json is not None:
+    if plans:
+        case_json = json.dumps(plans[-1].payload.get("case"), ensure_ascii=False)
         kept = case_json if privacy == "all" else json.dumps(without_names(json.loads(case_json), names))
         parts["case.json"] = kept.encode()
     about = {
@@ -203,7 +197,6 @@ def read_group_file(content: bytes) -> GroupFile:
         uid = about["uid"]
         if exported.tzinfo is None or not isinstance(uid, str) or not 0 < len(uid) <= 100:
             raise ImportRefusedError("the file does not say whose it is and when it was made")
-        privacy = about.get("privacy") or ("all" if about.get("personal_data", True) else "none")
         records = records_from(tables)
         documents = _documents(about.get("documents", {}))
     except (
@@ -226,7 +219,7 @@ def read_group_file(content: bytes) -> GroupFile:
     inner = json.dumps(about["sha256"], sort_keys=True) + json.dumps(about["group"], sort_keys=True, ensure_ascii=False)
     inner += json.dumps(documents, sort_keys=True, ensure_ascii=False) if documents else ""
     digest = hashlib.sha256(inner.encode()).hexdigest()
-    return GroupFile(uid, exported, str(privacy), group, records, digest, documents)
+    return GroupFile(uid, exported, group, records, digest, documents)
 
 
 def _documents(given: Any) -> dict[str, dict[str, Any]]:

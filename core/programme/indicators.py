@@ -24,7 +24,7 @@ from core.programme.counting import (
 from core.programme.definitions import DATA_QUALITY, DEFINITIONS, Definition
 from core.programme.gains import gain_indicators, sold_lots
 from core.programme.meter_use import cost_per_tonne_tested, meter_in_use
-from core.programme.stages import cumulative_loss, food_loss_index, stage_losses
+from core.programme.stages import food_loss_index, stage_losses
 
 __all__ = [
     "DATA_QUALITY",
@@ -33,7 +33,6 @@ __all__ = [
     "Indicator",
     "LotFacts",
     "Records",
-    "cumulative_loss",
     "food_loss_index",
     "group_indicators",
     "in_season",

@@ -24,7 +24,7 @@ FEWEST_PAIRS = 8
 """Observations, and members seen in both seasons, below which nothing is said; basis: judgement."""
 
 
-def wilson_interval(successes: float, size: float, z: float = Z95) -> tuple[float, float]:
+def wilson_interval(successes: float, size: float) -> tuple[float, float]:
     """Return the score interval of a proportion, 0-1.
 
     Source: E. B. Wilson, Journal of the American Statistical Association 22 (1927) 209-212.
@@ -37,8 +37,8 @@ def wilson_interval(successes: float, size: float, z: float = Z95) -> tuple[floa
     if size <= 0 or not 0 <= successes <= size:
         raise InputError("{top} of {size} is not a proportion", top=successes, size=size)
     rate = successes / size
-    middle = (rate + z**2 / (2 * size)) / (1 + z**2 / size)
-    half = z / (1 + z**2 / size) * np.sqrt(rate * (1 - rate) / size + z**2 / (4 * size**2))
+    middle = (rate + Z95**2 / (2 * size)) / (1 + Z95**2 / size)
+    half = Z95 / (1 + Z95**2 / size) * np.sqrt(rate * (1 - rate) / size + Z95**2 / (4 * size**2))
     return float(max(0.0, middle - half)), float(min(1.0, middle + half))
 
 

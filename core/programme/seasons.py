@@ -47,17 +47,15 @@ def first_month(records: Sequence[Records]) -> int:
     return best
 
 
-def seasons(records: Sequence[Records], begins: int | None = None) -> list[Season]:
+def seasons(records: Sequence[Records]) -> list[Season]:
     """Return the seasons in which lots were harvested, oldest first.
 
     Parameters
     ----------
     records : sequence of Records
         All groups, so that they have the same seasons.
-    begins : int, optional
-        First month, 1-12; left out, `first_month`.
     """
-    month = first_month(records) if begins is None else begins
+    month = first_month(records)
     years = {
         day.year if day.month >= month else day.year - 1
         for record in records

@@ -19,17 +19,6 @@ USUAL_TURNOUT = 0.8
 Losses = dict[str, list[tuple[float | None, int | None]]]
 
 
-def cumulative_loss(stage_losses: Sequence[float]) -> float:
-    """Return the loss over several stages, each a fraction of what remained.
-
-    Source: 1 - prod(1 - l), 6.4, 2.3, 4, 1.3, 5 % make 17.7 %.
-    """
-    losses = np.asarray(stage_losses, dtype=float)
-    if np.any((losses < 0) | (losses > 1)):
-        raise InputError("a stage's loss lies outside 0-1")
-    return float(1 - np.prod(1 - losses))
-
-
 def food_loss_index(losses_now: Sequence[float], losses_base: Sequence[float], values_base: Sequence[float]) -> float:
     """Return the food loss index of SDG 12.3.1.a: 100 x value-weighted losses now over those of the base year.
 

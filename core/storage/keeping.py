@@ -105,6 +105,9 @@ def keeping_limit(period: str) -> float:
     return _value(f"limit_{period}_pct")
 
 
+GUARD = 1.645  # sensor errors between reading and limit before a decision is given: 5 % on each side
+
+
 def check_lot(
     commodity: str | Commodity,
     temperature_c: float,
@@ -112,9 +115,6 @@ def check_lot(
     store_temperature_c: float | None = None,
     period: str = "months",
     limit_pct: float | None = None,
-    temperature_sd_c: float | None = None,
-    humidity_sd_pct: float | None = None,
-    guard: float = 1.645,
 ) -> LotCheck:
     """Return what one reading says: moisture, whether it keeps, and what is still to be dried out.
 
@@ -128,10 +128,6 @@ def check_lot(
         ``"months"`` or ``"weeks"``.
     limit_pct : float, optional
         Highest humidity between the kernels, %, where a group has set its own; None takes that of the period.
-    temperature_sd_c, humidity_sd_pct : float, optional
-        Standard deviations of the sensors; None takes keeping.toml.
-    guard : float
-        Standard deviations between the reading and the limit before a decision is given (1.645: 5 % on each side).
 
     Raises
     ------
@@ -142,16 +138,15 @@ def check_lot(
     limit = keeping_limit(period) if limit_pct is None else float(limit_pct)
     if not 30 <= limit <= 85:
         raise InputError("a keeping limit of {value} % humidity is outside 30-85 %", value=limit)
-    temperature_sd = _value("temperature_sd_c") if temperature_sd_c is None else temperature_sd_c
-    humidity_sd = _value("humidity_sd_pct") if humidity_sd_pct is None else humidity_sd_pct
+    temperature_sd, humidity_sd = _value("temperature_sd_c"), _value("humidity_sd_pct")
     result = equilibrium_with_flag(crop, temperature_c, relative_humidity_pct)
     moisture = float(result.value)
     warmest = max(temperature_c, store_temperature_c if store_temperature_c is not None else temperature_c)
     in_store = float(humidity_when_warm(crop, temperature_c, relative_humidity_pct, warmest))
     target = float(equilibrium_with_flag(crop, warmest, limit).value)
-    if in_store + guard * humidity_sd <= limit + HAIR:
+    if in_store + GUARD * humidity_sd <= limit + HAIR:
         decision = DRY
-    elif in_store - guard * humidity_sd > limit + HAIR:
+    elif in_store - GUARD * humidity_sd > limit + HAIR:
         decision = WET
     else:
         decision = UNSURE

@@ -58,7 +58,6 @@ class StorageRun:
     insects_per_kg: Array
     germination_pct: Array
     soured_share: Array
-    equilibrium_humidity_pct: Array
     places: tuple[str, ...]
     notes: tuple[Message, ...]
 

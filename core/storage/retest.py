@@ -52,14 +52,11 @@ class NextTest:
     ----------
     days : int
         Days after `since_day`.
-    chance_of_trouble : float
-        That some limit is passed by then, 0-1.
     cause : str
         What is most likely to be found (a cause of the storage advice), "" where nothing is.
     """
 
     days: int
-    chance_of_trouble: float
     cause: str
     reason: Message
 
@@ -93,14 +90,14 @@ def next_test(
     chance = float((earliest <= days).mean())
     if chance < 0.005:
         reason = Message("Nothing is expected within {days} days; a test keeps it so.", {"days": days})
-        return NextTest(days, chance, "", reason)
+        return NextTest(days, "", reason)
     soon = earliest <= days
     cause = names[int(np.argmax((table[:, soon] == table[:, soon].min(axis=0)).sum(axis=1)))]
     reason = Message(
         "{chance} in 100 years like these would be in trouble by then ({cause}); later would cost more than the test.",
         {"chance": round(100 * chance), "cause": cause},
     )
-    return NextTest(days, chance, cause, reason)
+    return NextTest(days, cause, reason)
 
 
 @dataclass(frozen=True)
@@ -131,7 +128,10 @@ class Visit:
     late: tuple[int, ...] = field(default=())
 
 
-def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60, gather_days: int = 6) -> list[Visit]:
+GATHER_DAYS = 6  # a visit takes along what falls due within so many days after it; basis: judgement
+
+
+def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60) -> list[Visit]:
     """Return the days on which the meter's holder tests, so that every lot is met by its due date where that can be.
 
     Parameters
@@ -140,8 +140,6 @@ def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60, 
         First possible day.
     bags_per_day : int
         Bags that can be probed in a day (settling time of the meter decides).
-    gather_days : int
-        A visit takes along what falls due within so many days after it.
 
     Returns
     -------
@@ -164,7 +162,7 @@ def schedule_tests(due: Sequence[DueTest], start: date, bags_per_day: int = 60, 
         need = min(item.bags, bags_per_day)
         latest = max(item.due, start)
         known = [
-            day for day in visit_days if latest - timedelta(days=gather_days) <= day <= latest and room[day] >= need
+            day for day in visit_days if latest - timedelta(days=GATHER_DAYS) <= day <= latest and room[day] >= need
         ]
         if known:
             chosen = known[0]

@@ -183,40 +183,28 @@ def first_allowed_day(method: str | Method, treated_on: date, on_label: float | 
     return treated_on + timedelta(days=waiting_days(method, on_label))
 
 
-def saleable_mass(
-    mass_bagged_kg: ArrayLike,
-    moisture_bagged_pct: ArrayLike,
-    moisture_now_pct: ArrayLike,
-    dry_matter_lost_pct: ArrayLike = 0.0,
-    agreed_pct: float | None = None,
-) -> Any:
+def saleable_mass(mass_bagged_kg: ArrayLike, moisture_bagged_pct: ArrayLike, moisture_now_pct: ArrayLike) -> Any:
     """Return the mass that counts as value: water taken up in store is never gain.
 
     Parameters
     ----------
     mass_bagged_kg, moisture_bagged_pct : array_like
         On the day of bagging, kg and % wet basis.
-    moisture_now_pct, dry_matter_lost_pct : array_like
-        Now, % wet basis, and the dry matter lost since, % of that bagged (broadcast together).
-    agreed_pct : float, optional
-        Agreed moisture: water above it does not count either (where the price is for grain at that moisture).
+    moisture_now_pct : array_like
+        Now, % wet basis (broadcast together).
 
     Returns
     -------
     float or ndarray
-        kg: the dry matter that is left, with water up to the smallest of the three moistures.
+        kg: the dry matter bagged, with water up to the smaller of the two moistures.
 
     Raises
     ------
     InputError
-        A moisture outside 0 to below 100 %, or a loss outside 0-100 %.
+        A moisture outside 0 to below 100 %.
     """
     bagged, now = np.asarray(moisture_bagged_pct, dtype=float), np.asarray(moisture_now_pct, dtype=float)
-    lost = np.asarray(dry_matter_lost_pct, dtype=float)
     if not bool(np.all((bagged >= 0) & (bagged < 100)) and np.all((now >= 0) & (now < 100))):
         raise InputError("moisture is outside 0 to below 100 % wet basis")
-    if not bool(np.all((lost >= 0) & (lost <= 100))):
-        raise InputError("a loss of dry matter is outside 0-100 %")
-    counted = np.minimum(bagged, now) if agreed_pct is None else np.minimum(np.minimum(bagged, now), agreed_pct)
-    dry = np.asarray(mass_bagged_kg, dtype=float) * (1 - bagged / 100) * (1 - lost / 100)
-    return (dry / (1 - counted / 100))[()]
+    dry = np.asarray(mass_bagged_kg, dtype=float) * (1 - bagged / 100)
+    return (dry / (1 - np.minimum(bagged, now) / 100))[()]

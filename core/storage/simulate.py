@@ -15,7 +15,6 @@ from core.errors import InputError
 from core.given import takes_numbers
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import dry_basis, wet_basis
-from core.grain.sorption import humidity, isotherm_parameters
 from core.messages import Message
 from core.storage.day import BASE_RATES, Rates, day_rates, growth_allowed, place_air, rates_from_table, run_place
 from core.storage.insects import (
@@ -244,7 +243,6 @@ class _Outcome:
     insects_per_kg: Array
     germination_pct: Array
     soured_share: Array
-    equilibrium_humidity_pct: Array
 
 
 def _pests_about(crop: Commodity, draw: PestDraw) -> tuple[Pest, ...]:
@@ -284,8 +282,6 @@ def _place_outcome(store: _Store, place: Position, bagged: list[Array]) -> _Outc
     insects_ate = food_limited(eaten.sum(axis=1))
     damage = sum((eaten[:, k] + eaten_before[k]) * pest.damage_factor for k, pest in enumerate(store.pests))
     living = sum(population(pest, numbers[k], sums[:, len(BASE_RATES) + k]) for k, pest in enumerate(store.pests))
-    rows = np.minimum(store.rows, days - 1)
-    chosen = isotherm_parameters(store.crop)
     return _Outcome(
         moisture_pct=wet_basis(moisture),
         weight_loss_pct=100.0 - (100.0 - insects_ate) * (100.0 - respired) / 100.0,
@@ -297,7 +293,6 @@ def _place_outcome(store: _Store, place: Position, bagged: list[Array]) -> _Outc
         insects_per_kg=living * _alive(store, place),
         germination_pct=_germination(by["germination"]),
         soured_share=mould_share(by["fermentation"]),
-        equilibrium_humidity_pct=100.0 * humidity(chosen, air.grain_temperature_c[rows][:, None, :], moisture),
     )
 
 
@@ -329,7 +324,6 @@ def _weighed(store: _Store, by_place: list[_Outcome], notes: tuple[Message, ...]
         insects_per_kg=mean("insects_per_kg"),
         germination_pct=mean("germination_pct"),
         soured_share=mean("soured_share"),
-        equilibrium_humidity_pct=worst("equilibrium_humidity_pct"),
         places=tuple(place.name for place in store.places),
         notes=notes,
     )

@@ -178,10 +178,10 @@ def guess_columns(
     return {meaning: found[meaning] for meaning in fields if meaning in found}
 
 
-def heading_key(group_id: int, names: Sequence[str], kind: str = "") -> str:
+def heading_key(group_id: int, names: Sequence[str]) -> str:
     """Return the key under which the mapping of a table with these headings is remembered."""
     text = "|".join(plain(name) for name in names)
-    return f"{group_id}:{kind}{hashlib.sha256(text.encode()).hexdigest()[:24]}"
+    return f"{group_id}:{hashlib.sha256(text.encode()).hexdigest()[:24]}"
 
 
 def unused_columns(headings: Headings, table: RawTable, columns: Mapping[str, int]) -> tuple[str, ...]:

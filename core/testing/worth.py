@@ -414,7 +414,7 @@ class SeasonWorth:
     ----------
     by_scenario : array, shape (K,)
         Money.
-    by_lot, by_member : dict of str to float
+    by_member : dict of str to float
         Expected gain, money.
     avoided : dict of str to float
         Losses avoided on average, money.
@@ -423,7 +423,6 @@ class SeasonWorth:
     """
 
     by_scenario: Array
-    by_lot: dict[str, float]
     by_member: dict[str, float]
     avoided: dict[str, float]
     low: float
@@ -464,7 +463,7 @@ def season_worth(lots: Mapping[str, LotWorth], owners: Mapping[str, Mapping[str,
         for kind, amount in worth.avoided.items():
             avoided[kind] = avoided.get(kind, 0.0) + amount
     low, high = (float(value) for value in np.percentile(total, [10, 90]))
-    return SeasonWorth(total, {lot: worth.mean for lot, worth in lots.items()}, by_member, avoided, low, high)
+    return SeasonWorth(total, by_member, avoided, low, high)
 
 
 @dataclass(frozen=True)

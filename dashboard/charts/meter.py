@@ -93,15 +93,11 @@ def money_figure(lines: Sequence[MoneyLine], currency: str) -> go.Figure:
 
 
 def days_figure(
-    custodies: Sequence[Custody],
-    promised: Sequence[Booking],
-    names: Mapping[str, str],
-    today: date,
-    days_back: int = 60,
+    custodies: Sequence[Custody], promised: Sequence[Booking], names: Mapping[str, str], today: date
 ) -> go.Figure:
-    """Return who has had the meter, and to whom it is promised, day by day."""
+    """Return who has had the meter, and to whom it is promised, day by day from two months back."""
     figure = go.Figure()
-    begin = today - timedelta(days=days_back)
+    begin = today - timedelta(days=60)
     had = [
         (row.member, max(row.since, begin), row.until or today) for row in custodies if (row.until or today) >= begin
     ]

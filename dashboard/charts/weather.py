@@ -45,9 +45,9 @@ def days_figure(windows: Sequence[DayWindow], labels: Sequence[str]) -> go.Figur
     return figure
 
 
-def hours_figure(forecast: Forecast, time_zone: str, hours: int = 120) -> go.Figure:
-    """Return temperature, relative humidity (with their spread over the runs) and rain by local hour, in three rows."""
-    index = forecast.index[:hours]
+def hours_figure(forecast: Forecast, time_zone: str) -> go.Figure:
+    """Return temperature, relative humidity (with their spread over the runs) and rain by local hour of five days."""
+    index = forecast.index[: 24 * 5]
     local = index.tz_convert(time_zone).tz_localize(None)
     titles = [f"{_('temperature')} (°C)", f"{_('relative humidity')} (%)", _("chance of rain (%)")]
     figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.1, subplot_titles=titles)

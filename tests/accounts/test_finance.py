@@ -15,7 +15,6 @@ from core.accounts.finance import (
     add_months,
     annuity_growth,
     annuity_worth,
-    effective_yearly,
     growth,
     instalment,
     interest_on,
@@ -93,11 +92,6 @@ def test_only_the_last_payment_differs() -> None:
         Decimal("33.33"),
         Decimal("33.34"),
     ]
-
-
-def test_effective_yearly() -> None:
-    """By hand: 1.02^12 - 1 = 0.26824."""
-    assert effective_yearly(0.02) == pytest.approx(0.268242, abs=1e-6)
 
 
 def test_months_end_on_the_last_day() -> None:

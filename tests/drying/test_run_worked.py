@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -134,10 +134,10 @@ def test_hours_to_turn_and_the_chance_of_rain_of_a_day():
     hour = DAYS.index.hour
     chances = DAYS.assign(rain_chance=np.where((hour >= 10) & (hour <= 12), 0.1, 0.0))
     every_two = replace(SETUP, turn_interval_h=2.0)
-    (first,) = day_hours("maize", 22.0, chances, every_two, 13.0, days=1)
+    first, _second = day_hours("maize", 22.0, chances, every_two, 13.0)
     assert first.rain_chance == pytest.approx(1 - 0.9**3)
     assert first.turn_hours == tuple(range(first.spread_hour + 2, first.cover_hour, 2))
-    assert day_hours("maize", 22.0, chances, replace(SETUP, turn_interval_h=24.0), 13.0, days=1)[0].turn_hours == ()
+    assert day_hours("maize", 22.0, chances, replace(SETUP, turn_interval_h=24.0), 13.0)[0].turn_hours == ()
     # what it loses is what the median lot loses in those hours
     open_then = replace(SETUP, spread_hour=float(first.spread_hour), cover_hour=float(first.cover_hour))
     run = simulate_drying("maize", 22.0, chances.iloc[:24], open_then, 13.0)
@@ -195,12 +195,6 @@ def test_a_sun_two_and_a_half_hours_off_is_named(off, named):
     assert bool(notes) == named
     if named:
         assert f"{abs(off):.0f} hours" in str(notes[0])
-
-
-def test_old_weather_is_named_from_its_last_hour_on():
-    last = DAYS.index[-1].to_pydatetime()
-    assert mend_weather(DAYS, last).notes == ()
-    assert "1 days ago" in str(mend_weather(DAYS, datetime(2024, 2, 6, 0, 0, tzinfo=UTC)).notes[0])
 
 
 # -- what readings teach --------------------------------------------------------------------------------------------

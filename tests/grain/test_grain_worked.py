@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from core.errors import InputError
-from core.grain.calibration import fit_calibration, fit_new_isotherm, isotherm_from_coefficients, scaled_isotherm
+from core.grain.calibration import fit_calibration, fit_new_isotherm, scaled_isotherm
 from core.grain.commodities import commodity_codes, get_commodity
-from core.grain.mass import dry_basis, mass_after_drying, shrink_pct, tenth_below, wet_basis
+from core.grain.mass import dry_basis, mass_after_drying, tenth_below, wet_basis
 from core.grain.sorption import (
     equilibrium_moisture,
     equilibrium_with_flag,
@@ -27,12 +27,6 @@ def test_one_bad_value_among_good_ones_is_refused():
         with pytest.raises(InputError):
             mass_after_drying(mass, before, after)
     assert mass_after_drying(0, 0, 99.9) == 0
-
-
-def test_shrink_is_the_water_and_what_is_spilt():
-    """100 kg at 20 % are 80 kg dry, 92 kg at 13.04 %: 8 % of water, and half a percent spilt."""
-    assert shrink_pct(20.0, 100 * 12 / 92) == pytest.approx(8.0)
-    assert shrink_pct(20.0, 100 * 12 / 92, 0.5) == pytest.approx(8.5)
 
 
 def test_a_limit_is_shown_in_tenths_never_above_it():
@@ -140,22 +134,6 @@ def test_counts_and_spans_that_just_suffice():
     ):
         with pytest.raises(InputError):
             fit_new_isotherm("own", celsius_given, humidity_given, moisture_given)
-
-
-@pytest.mark.parametrize(
-    "ranges",
-    [
-        ((25.0, 25.0), (10.0, 90.0)),
-        ((5.0, 50.0), (0.0, 90.0)),
-        ((5.0, 50.0), (90.0, 90.0)),
-        ((5.0, 50.0), (10.0, 100.0)),
-    ],
-)
-def test_an_empty_range_of_coefficients_is_refused(ranges):
-    fine = ("x", "henderson", 8.6541e-5, 1.8634, 49.81, "ASAE D245")
-    isotherm_from_coefficients(*fine)
-    with pytest.raises(InputError, match="range of the coefficients is empty"):
-        isotherm_from_coefficients(*fine, *ranges)
 
 
 @pytest.mark.parametrize("code", commodity_codes())

@@ -89,7 +89,6 @@ def test_weekly_and_irregular_quotes_become_the_median_of_their_month():
     month = monthly_prices(quotes)
     assert list(month.prices) == [12, 20]
     assert [str(period) for period in month.prices.index] == ["2021-01", "2021-03"]
-    assert list(month.quotes_per_month) == [3, 1]
 
 
 def wavy(count: int = 40) -> pd.Series:

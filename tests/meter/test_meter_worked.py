@@ -354,10 +354,9 @@ def ways(one, costs) -> list[D]:
     return [one.own_meter + costs.per_test * one.tests, one.loss_without_testing, *fee]
 
 
-def test_what_an_own_meter_costs_a_season_with_interest_and_resale_by_hand() -> None:
-    """240 for two seasons at 5 %, sold for 44.10 then (40 today): 200 x 0.05 / (1 - 1.05^-2) = 107.56, and 6."""
-    cost = own_meter_season_cost(D(240), 2, D(6), D("44.10"), D("0.05"))
-    assert float(cost) == pytest.approx(200 * 0.05 / (1 - 1.05**-2) + 6)
+def test_what_an_own_meter_costs_a_season_with_resale_by_hand() -> None:
+    """240 for two seasons, sold for 44 then: 196 / 2 = 98, and 6 of upkeep."""
+    assert own_meter_season_cost(D(240), 2, D(6), D(44)) == 104
     assert own_meter_season_cost(D(10), 2, D(6), D(50)) == 6  # it is worth more in the end than now
 
 

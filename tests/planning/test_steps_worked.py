@@ -166,9 +166,9 @@ def test_steps_by_hand():
     assert money == {"borrow": 100.0, "repay": round(100 * 1.02 ** (8 / MONTH), 2)}
     (sold,) = [action for action in next_actions(plan) if action.on == day(9, 7) and action.kind == "sell"]
     assert "sell 7 bags" in str(sold.what)
-    late = next_actions(plan, day(7, 25), days=44)
-    assert {action.on for action in late} == {day(7, 25), day(7, 27), day(8, 31), day(9, 7)}
-    assert max(action.on for action in next_actions(plan, days=14)) == MONDAY + timedelta(days=14)
+    late = [action.on for action in next_actions(plan, day(7, 25))]
+    assert late == sorted(late)
+    assert {on for on in late if on <= day(9, 7)} == {day(7, 25), day(7, 27), day(8, 31), day(9, 7)}
 
 
 # Grain kept back and promised

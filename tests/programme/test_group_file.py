@@ -87,7 +87,7 @@ def counts(store):
 
 def test_there_and_back_keeps_everything(tmp_path):
     store, group, _lot = filled(tmp_path)
-    content = export_group(store, group, group_uid(store, group, lambda: "uid-1", NOW), NOW, case_json="{}")
+    content = export_group(store, group, group_uid(store, group, lambda: "uid-1", NOW), NOW)
     target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
     outcome = merge_files(target, [("a.zip", content)], NOW)[0]
     assert outcome.status == "added"

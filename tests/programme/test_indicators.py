@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.errors import InputError
 from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
 from core.group.lot_state import current_lot_states
@@ -20,7 +19,6 @@ from core.group.records import Group, Lot, Member, Reading
 from core.programme.indicators import (
     DEFINITIONS,
     Records,
-    cumulative_loss,
     food_loss_index,
     group_indicators,
     in_season,
@@ -289,13 +287,6 @@ def test_nothing_to_count_is_not_zero():
     empty = Records(record.group, [], [], record.readings.iloc[:0], record.sales.iloc[:0], record.prices.iloc[:0])
     assert all(item.value is None for item in group_indicators(empty).values())
     assert len(indicator_table([empty])) == len(DEFINITIONS)
-
-
-def test_stage_losses_multiply_as_published():
-    # Each stage is a per cent of what remained: multiplied by hand.
-    assert cumulative_loss([0.064, 0.023, 0.04, 0.013, 0.05]) == pytest.approx(0.177, abs=5e-4)
-    with pytest.raises(InputError):
-        cumulative_loss([1.2])
 
 
 def test_food_loss_index_is_100_without_change():

@@ -41,7 +41,7 @@ from core.programme.intervals import (
 from core.programme.loss_index import CropLoss, loss_index
 from core.programme.people import NOT_KNOWN, age_group
 from core.programme.season_case import SEASON_DAYS, _habits, known_price, season_lots
-from core.programme.stages import cumulative_loss, food_loss_index
+from core.programme.stages import food_loss_index
 from core.programme.visits import visit_list
 from tests.programme.test_indicators import reading, small
 
@@ -221,13 +221,8 @@ def test_ages_at_their_edges(age, name):
     assert age_group(Member(group_id=1, name="a", birth_year=2026 - age), date(2026, 5, 1)) == name
 
 
-def test_losses_multiply_and_weigh_by_hand():
-    """Half lost of half lost: 3/4; losses of 0 and 1 are possible. Index: (0.05 x 200 + 0.2 x 100) / 40 = 75 %."""
-    assert cumulative_loss([0.5, 0.5]) == 0.75
-    assert (cumulative_loss([0.0, 1.0]), cumulative_loss([])) == (1.0, 0.0)
-    for wrong in (-0.01, 1.01):
-        with pytest.raises(InputError):
-            cumulative_loss([0.1, wrong])
+def test_losses_weigh_by_hand():
+    """Index: (0.05 x 200 + 0.2 x 100) / 40 = 75 %."""
     assert food_loss_index([0.05, 0.2], [0.1, 0.2], [200, 100]) == pytest.approx(75.0)
     with pytest.raises(InputError):
         food_loss_index([0.1], [0.0], [100])
@@ -268,13 +263,13 @@ def owned(values, first=1):
 
 
 def test_wilson_at_its_edges():
-    """z = 2: of 0 of 4 the reach is z^2 / (n + z^2) = 1/2 above; of 4 of 4 as much below; of 2 of 4 by hand.
+    """z = 1.95996, z^2 = 3.84146: of 0 of 4 the reach is z^2 / (n + z^2) = 0.48989 above; of 4 of 4 as much below.
 
-    Middle 1/2, half 2 / (1 + 1) sqrt(1/16 + 4/64) = sqrt(1/8).
+    Of 2 of 4: middle 1/2, half z / (1 + z^2 / 4) sqrt(1/16 + z^2 / 64) = (z / 4) / sqrt(1 + z^2 / 4) = 0.34996.
     """
-    assert wilson_interval(0, 4, 2.0) == pytest.approx((0.0, 0.5))
-    assert wilson_interval(4, 4, 2.0) == pytest.approx((0.5, 1.0))
-    assert wilson_interval(2, 4, 2.0) == pytest.approx((0.5 - math.sqrt(1 / 8), 0.5 + math.sqrt(1 / 8)))
+    assert wilson_interval(0, 4) == pytest.approx((0.0, 0.48989), abs=1e-5)
+    assert wilson_interval(4, 4) == pytest.approx((0.51011, 1.0), abs=1e-5)
+    assert wilson_interval(2, 4) == pytest.approx((0.15004, 0.84996), abs=1e-5)
     assert wilson_interval(1, 1)[0] > 0.2
     for top, size in ((0, 0), (-0.5, 4), (4.5, 4), (1, -1)):
         with pytest.raises(InputError):

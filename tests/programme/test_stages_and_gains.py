@@ -34,7 +34,7 @@ HAS = Possessions(
         )
     ),
     truck=Truck(capacity_kg=1, trip_cost=0, km_cost=0, trips_per_week=0, loading_cost_bag=0),
-    meter=Meter(price=1, life_seasons=1, upkeep_season=0, cost_per_test=0),
+    meter=Meter(price=1),
     assumed=frozenset(),
 )
 

@@ -244,17 +244,17 @@ def test_likely_seasons_are_repeated_by_their_weights() -> None:
 
 
 def test_a_round_gathers_what_falls_due_within_its_days_and_fills_the_days_before() -> None:
-    """By hand: 10 bags a day. Lots due on days 4 and 9 share a visit on day 4 where five days are gathered."""
+    """By hand: 10 bags a day. Lots due on days 4 and 10 share a visit on day 4: six days are gathered, not seven."""
 
     def lot(number: int, day: int, bags: int = 4, place: str = "") -> DueTest:
         return DueTest(number, START + timedelta(days=day), bags, place)
 
-    found = schedule_tests([lot(1, 4), lot(2, 9)], START, 10, gather_days=5)
+    found = schedule_tests([lot(1, 4), lot(2, 10)], START, 10)
     assert [(visit.on, visit.lots, visit.bags) for visit in found] == [(START + timedelta(days=4), (1, 2), 8)]
-    apart = schedule_tests([lot(1, 4), lot(2, 9)], START, 10, gather_days=4)
-    assert [visit.on for visit in apart] == [START + timedelta(days=day) for day in (4, 9)]
+    apart = schedule_tests([lot(1, 4), lot(2, 11)], START, 10)
+    assert [visit.on for visit in apart] == [START + timedelta(days=day) for day in (4, 11)]
     # a full day moves the next to the day before; from the first day on there is nothing before
-    full = schedule_tests([lot(1, 1, 10), lot(2, 1, 10), lot(3, 1, 10)], START, 10, gather_days=0)
+    full = schedule_tests([lot(1, 1, 10), lot(2, 1, 10), lot(3, 1, 10)], START, 10)
     assert [(visit.on, visit.late) for visit in full] == [
         (START, ()),
         (START + timedelta(days=1), ()),

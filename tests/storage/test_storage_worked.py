@@ -324,7 +324,7 @@ def test_everything_that_is_read_off_a_run(method, leak):
     wanted: dict[str, float] = dict.fromkeys(
         ("moisture", "mould", "germination", "soured", "insects", "kernels", "dry", "weight"), 0.0
     )
-    worst = {"toxin": 0.0, "damp": 0.0, "humid": 0.0}
+    worst = {"toxin": 0.0, "damp": 0.0}
     for place in places(how, leak):
         if place.share < 1e-9:
             continue
@@ -362,17 +362,14 @@ def test_everything_that_is_read_off_a_run(method, leak):
         wanted["kernels"] += place.share * 100 * (1 - math.exp(-damage / 100))
         wanted["dry"] += place.share * respired
         wanted["weight"] += place.share * (100 - (100 - float(food_limited(sum(ate)))) * (100 - respired) / 100)
-        curve = isotherm_parameters("maize")
-        humid = 100 * float(humidity(curve, np.asarray(air.grain_temperature_c[-1, 0]), np.asarray(moisture)))
         if place.share >= 0.05:
             worst["toxin"] = max(worst["toxin"], sums[2])
             worst["damp"] = max(worst["damp"], float(loss_in_store("maize", sums[5])))
-            worst["humid"] = max(worst["humid"], humid)
     found = {
         "moisture": run.moisture_pct, "mould": run.mould_risk, "germination": run.germination_pct,
         "soured": run.soured_share, "insects": run.insects_per_kg, "kernels": run.damaged_kernels_pct,
         "dry": run.dry_matter_loss_pct, "weight": run.weight_loss_pct, "toxin": run.toxin_hours,
-        "damp": run.damp_loss_pct, "humid": run.equilibrium_humidity_pct,
+        "damp": run.damp_loss_pct,
     }  # fmt: skip
     assert {name: float(values[-1]) for name, values in found.items()} == pytest.approx(wanted | worst, rel=2e-3)
     assert run.day.tolist() == list(range(days + 1))
@@ -460,8 +457,9 @@ def test_when_to_test_again_by_hand():
         best = min(rates, key=lambda n: rates[n])
         found = next_test(run, since, costs)
         assert found.days == best
-        assert found.chance_of_trouble == pytest.approx(sum(end <= best for end in ends) / 4)
-        assert found.cause == ("mould" if found.chance_of_trouble else "")
+        chance = sum(end <= best for end in ends) / 4
+        assert found.cause == ("mould" if chance else "")
+        assert found.reason.values.get("chance", 0) == round(100 * chance)
     assert next_test(a_run(days=60), 0, costs).days == 56
 
 

@@ -171,7 +171,6 @@ def test_a_seasons_tenths_and_a_payback_that_needs_its_last_season() -> None:
     season = season_worth({"A": spread, "B": spread}, {"A": {"x": 1.0}})
     # 0, 2, ... 20: the second and the tenth of eleven
     assert (season.low, season.mean, season.high) == (2.0, 10.0, 18.0)
-    assert season.by_lot == {"A": 5.0, "B": 5.0}
     with pytest.raises(InputError):
         season_worth({"A": spread, "B": replace(one, by_scenario=np.arange(3.0))}, {})
     # two in ten histories never pay: the 90 % point is infinite, the middle is not
