@@ -40,7 +40,7 @@ def test_packaged_migrations_make_exactly_the_declared_tables(store: Store) -> N
     from alembic.migration import MigrationContext
 
     with store.engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": False})
+        context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
         assert compare_metadata(context, tables.metadata) == []
 
 
