@@ -128,7 +128,6 @@ def lacking_of(outlook: Outlook, allocation: Allocation) -> Lacking:
     lacking += sum(
         max(0.0, who.promised_kg - float(kg.sum())) * promise_price(case, who)
         for who, kg in zip(case.buyers, use.kg, strict=True)
-        if who.promised_kg > 0
     )
     balances = account_balances(outlook, allocation)
     met = (balances >= -1e-6).mean(axis=1) if len(balances) else np.zeros(0)
@@ -308,7 +307,7 @@ def _binding(outlook: Outlook, allocation: Allocation) -> tuple[str, ...]:
             found.append(f"drying:{choice.code}")
     for number, storage in enumerate(case.storage):
         total = storage.owned_bags + storage.buyable_units * storage.bags_per_unit
-        if use.stock[number].max(initial=0.0) > 0.95 * total > 0:
+        if use.stock[number].max(initial=0.0) > 0.95 * total:
             found.append(f"storage:{storage.code}")
     if case.store_bags is not None and use.stock.sum(axis=0).max(initial=0.0) > 0.95 * case.store_bags:
         found.append("store")

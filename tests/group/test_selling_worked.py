@@ -98,9 +98,9 @@ def test_usual_buyers_by_hand(where):
 
 
 def test_own_prices_are_those_at_the_gate_or_of_one_buyer(where):
-    """Sold: to nobody by name, to the mill (12 km off), to the co-operative (collects), a gift; and two quotes."""
+    """Sold: to nobody by name, to the mill (half a km off), to the co-operative (collects), a gift; and two quotes."""
     store, group = where
-    for name, km in ((" Mill", 12.0), ("Collector", 0.0)):
+    for name, km in ((" Mill", 0.5), ("Collector", 0.0)):
         write_buyer(store, group, {"name": name, "distance_km": km}, TODAY, "Asha", NOW)
     maize = store.add_lot(Lot(group_id=group, label="A", commodity="maize", bags=40))
     beans = store.add_lot(Lot(group_id=group, label="B", commodity="common_bean", bags=40))
@@ -108,7 +108,7 @@ def test_own_prices_are_those_at_the_gate_or_of_one_buyer(where):
         (maize, 9, "", 30.0),
         (maize, 3, "MILL ", 36.0),
         (maize, 5, "collector", 31.0),
-        (maize, 6, "Somebody", 29.0),
+        (maize, 6, "Somebody", 0.9),
         (maize, 7, "Somebody", 0.0),
         (beans, 8, "Mill", 90.0),
     ]
@@ -123,7 +123,7 @@ def test_own_prices_are_those_at_the_gate_or_of_one_buyer(where):
         found = own_prices(store, group, "maize", book, buyer)
         return [(row.on.day, row.price_per_kg, row.what) for row in found.itertuples()]
 
-    assert rows() == [(4, 28.0, "quote"), (5, 31.0, "sale"), (6, 29.0, "sale"), (9, 30.0, "sale")]
+    assert rows() == [(4, 28.0, "quote"), (5, 31.0, "sale"), (6, 0.9, "sale"), (9, 30.0, "sale")]
     assert rows("mill") == [(3, 36.0, "sale")]
     assert rows(" Collector ") == [(5, 31.0, "sale")]
     assert rows("nobody") == []
@@ -254,7 +254,7 @@ def test_the_reference_market_has_the_most_months_not_the_most_quotes():
         ("2026-01-10", "Often", "wholesale", 10.0),
         ("2026-01-17", "Often", "wholesale", 10.0),
         ("2026-01-03", "Long", "wholesale", 12.0),
-        ("2026-02-03", "Long", "wholesale", 12.0),
+        ("2026-02-03", "Long", "wholesale", 0.5),
         *((f"2025-0{month}-03", "Home", "farm gate", 8.0) for month in range(1, 10)),
         *((f"2025-0{month}-03", "Wrong", "wholesale", 0.0) for month in range(1, 10)),
     )
@@ -291,6 +291,13 @@ def test_a_price_within_a_factor_of_three_of_its_month_is_todays():
     assert crop_prices(frame(*rows, ("2026-04-20", "Town", "wholesale", 290.0))).price_now == 290.0
     assert crop_prices(frame(*rows, ("2026-04-20", "Town", "wholesale", 34.0))).price_now == 34.0
     assert crop_prices(frame(*rows, ("2026-04-20", "Town", "wholesale", 32.0))).price_now == 100.0
+    # exactly three times and a third are the last that are none; a price of nothing is no price
+    assert crop_prices(frame(*rows, ("2026-04-20", "Town", "wholesale", 300.0))).price_now == 300.0
+    dear = [(day, market, kind, 300.0) for day, market, kind, _ in rows]
+    assert crop_prices(frame(*dear, ("2026-04-20", "Town", "wholesale", 100.0))).price_now == 100.0
+    assert crop_prices(frame(*dear, ("2026-04-20", "Town", "wholesale", 0.0))).price_now == 300.0
+    cheap = [(day, market, kind, 0.5) for day, market, kind, _ in rows]
+    assert crop_prices(frame(*cheap)).price_now == 0.5
 
 
 def test_a_millionth_of_a_price_is_the_same_price():
@@ -315,6 +322,8 @@ def test_the_basis_takes_the_middle_price_of_a_month_and_the_day_itself(where):
     assert basis_to(months, own, date(2026, 4, 1), 0.7).quotes == 0
     two_before = own.assign(on=pd.to_datetime(["2026-02-02"] * 3))
     assert basis_to(months, two_before, date(2026, 4, 10), 0.85).quotes == 0
+    far_apart = pd.Series([40.0, 40.0], pd.PeriodIndex(["2026-02", "2026-06"], freq="M"))
+    assert basis_to(far_apart, own, date(2026, 4, 10), 0.85).quotes == 0  # two months from either price
     month_after = own.assign(on=pd.to_datetime(["2026-05-02"] * 3))
     assert basis_to(months, month_after, date(2026, 5, 10), 0.85).quotes == 1
 
