@@ -7,8 +7,9 @@ recorded (sales, drying, storing, the plan kept), a month passes, new tests and 
 again. Plan, simple rules and perfect foresight are then settled by one plain reckoning, `settle`: it knows
 nothing of the planner's own values.
 
-What is real: the prices. What is made (seeded): the group, its grain, its weather (the usual weather of the place with
-a year's departure that the planner does not know, day by day), how fast its floor dries, and how bad its insects are.
+What is real: the prices (the group's market and, unless `--alone`, the crop's others in the country). What is made
+(seeded): the group, its grain, its weather (the usual weather of the place with a year's departure that the planner
+does not know, day by day), how fast its floor dries, and how bad its insects are.
 
 Run: ``python -m tests.benchmarks.past_seasons [--groups 24] [--plan quick] [--out folder] [--seed 1]``; the folder of
 open data from DRYHOLD_OPEN_DATA. With `--out` a report with pictures is written there, and harvests settled before are
@@ -419,7 +420,10 @@ def foresight(season: Season, target: float, known: Sequence[Sequence[Part]]) ->
 
 @dataclass(frozen=True)
 class Market:
-    """One open price series: `raw` as published, `mended` on the whole series (for settling only)."""
+    """One open price series: `raw` as published, `mended` on the whole series (for settling only).
+
+    `others` are the same crop's prices in other markets of the country, of the same kind, by name, as published.
+    """
 
     country: str
     name: str
@@ -427,6 +431,7 @@ class Market:
     crop: str
     raw: pd.Series
     mended: pd.Series
+    others: tuple[tuple[str, pd.Series], ...] = ()
 
     @cached_property
     def harvests(self) -> list[pd.Period]:
@@ -450,13 +455,15 @@ class Market:
         return bool(same.all()) and price_course(self.mended, origin, MONTHS) is not None
 
 
-def load_markets(folder: Path) -> list[Market]:
-    """Return the open series of cereals that farmers of the country grow (nothing called imported)."""
+def load_markets(folder: Path, alone: bool = False) -> list[Market]:
+    """Return the open series of cereals that farmers of the country grow (nothing called imported); `alone` without
+    their other markets.
+    """
     table = pd.concat([pd.read_csv(folder / name) for name in ("prices_dev.csv", "prices_dev2.csv")])
     table = table[table["crop"].isin(CROPS) & table["country"].isin(COUNTRIES)]
     table = table[~table["commodity"].str.contains("import", case=False)]
     table["value"] = table["price_per_kg"].fillna(table["price"])
-    found = []
+    found, kinds = [], []
     for series, rows in table.groupby("series_id"):
         first = rows.iloc[0]
         raw = pd.Series(rows["value"].to_numpy(float), index=pd.PeriodIndex(rows["date"], freq="M")).sort_index()
@@ -465,7 +472,17 @@ def load_markets(folder: Path) -> list[Market]:
             continue
         mended = mend_slips(raw)[0].dropna().astype(float)
         found.append(Market(first["country"], first["market"], str(series), CROPS[first["crop"]], raw, mended))
-    return found
+        kinds.append((first["country"], first["commodity"], str(first["pricetype"])))
+    if alone:
+        return found
+    near = [
+        [(f"{other.name} {other.series}", other.raw) for other, its in zip(found, kinds, strict=True) if its == kind]
+        for kind in kinds
+    ]
+    return [
+        replace(one, others=tuple(pair for pair in pairs if not pair[1].equals(one.raw)))
+        for one, pairs in zip(found, near, strict=True)
+    ]
 
 
 def inflating(markets: Sequence[Market]) -> set[str]:
@@ -642,9 +659,9 @@ def begin(store: Any, year: Year) -> tuple[Diary, list[Parcel]]:
     diary = Diary(store, group, year, np.random.default_rng([year.seed, year.origin.ordinal, 7]))
     kg = sum(heap.bags * heap.bag_kg for heap in season.heaps)
     floor = [{"method": "tarpaulin", "access": "own", "area_m2": round(1.05 * kg / 15.0)}]
-    store.set_facts(group, {**FACTS, "drying_spaces": floor}, "entered", "benchmark", diary.at(0))
-    past = year.market.raw[: year.origin - 1]
-    store.add_price_quotes([_quote(diary, month, float(price)) for month, price in past.items()])
+    facts = {**FACTS, "drying_spaces": floor, "plan.market": year.market.name}
+    store.set_facts(group, facts, "entered", "benchmark", diary.at(0))
+    store.add_price_quotes(_quotes(diary, None, year.origin - 1))
     parcels = []
     for number, heap in enumerate(season.heaps):
         member = store.add_member(Member(group_id=group, name=f"Member {number + 1}"))
@@ -663,15 +680,20 @@ def begin(store: Any, year: Year) -> tuple[Diary, list[Parcel]]:
     return diary, parcels
 
 
-def _quote(diary: Diary, month: pd.Period, price: float) -> PriceQuote:
+def _quotes(diary: Diary, first: pd.Period | None, last: pd.Period) -> list[PriceQuote]:
+    """Return the prices of some months, of the group's market and of the others."""
     year = diary.year
-    return PriceQuote(
-        group_id=diary.group,
-        quoted_on=date(month.year, month.month, 10),
-        market=year.market.name,
-        commodity=year.market.crop,
-        price_per_kg=price * year.scale,
-    )
+    return [
+        PriceQuote(
+            group_id=diary.group,
+            quoted_on=date(month.year, month.month, 10),
+            market=name,
+            commodity=year.market.crop,
+            price_per_kg=float(price) * year.scale,
+        )
+        for name, series in ((year.market.name, year.market.raw), *year.market.others)
+        for month, price in series[first:last].items()
+    ]
 
 
 def new_month(diary: Diary, parcels: Sequence[Parcel], month: int, in_hand: float) -> None:
@@ -681,8 +703,7 @@ def new_month(diary: Diary, parcels: Sequence[Parcel], month: int, in_hand: floa
     """
     store, year, now = diary.store, diary.year, diary.at(month)
     period = year.origin + month
-    if period in year.market.raw.index:
-        store.add_price_quotes([_quote(diary, period, float(year.market.raw[period]))])
+    store.add_price_quotes(_quotes(diary, period, period))
     tests = []
     for parcel in parcels:
         if parcel.steps and parcel.steps[-1].kept_in == "hermetic_bag":
@@ -928,13 +949,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--groups", type=int, default=24)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--plan", choices=sorted(PLANNERS), default="quick")
+    parser.add_argument("--alone", action="store_true", help="the group knows its own market only")
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args(arguments)
     folder = Path(os.environ.get("DRYHOLD_OPEN_DATA", Path(__file__).resolve().parents[3] / "shared" / "data"))
     if not (folder / "prices_dev2.csv").exists():
         print("open price data are not on this machine: skipped")
         return 0
-    markets = load_markets(folder)
+    markets = load_markets(folder, asked.alone)
     fast = inflating(markets)
     with tempfile.TemporaryDirectory() as scratch:
         out = asked.out or Path(scratch)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from core.group.database import open_store
-from core.group.selling import GATE, MARKET
+from core.group.selling import GATE, MARKET, group_prices
 from core.planning.case_from_records import build_case
 from core.weather.place import Place
 from tests.benchmarks import _past_seasons_report as report
@@ -150,7 +150,7 @@ def market(later) -> Market:
     )
     coming = pd.period_range("2014-07", periods=MONTHS, freq="M")
     series = pd.Series([*known, *later], index=[*months, *coming]).set_axis(months.append(coming))
-    return Market("TGO", "planted", "H1", "maize", series, series)
+    return Market("TGO", "planted", "H1", "maize", series, series, (("elsewhere", 1.2 * series),))
 
 
 def year(later, target) -> Year:
@@ -178,7 +178,11 @@ def test_prices_of_later_change_nothing_that_is_decided_now(store, monkeypatch):
     groups = [group for group in store.groups() if group.name.startswith("TGO")]
     assert len(groups) == 2
     for group in groups:
-        assert pd.to_datetime(store.price_quotes(group.id)["quoted_on"]).max().date() <= planning_day(rising.origin)
+        quotes = store.price_quotes(group.id)
+        assert pd.to_datetime(quotes["quoted_on"]).max().date() <= planning_day(rising.origin)
+        # both markets up to the day, and the plan starts from the group's own
+        assert quotes.groupby("market").size().tolist() == [97, 97]
+        assert group_prices(store, group.id, "maize").price_now == pytest.approx(rising.market.raw[rising.origin])
 
 
 def test_planner_and_settlement_have_one_tariff(store):
