@@ -153,8 +153,8 @@ def reference_market(quotes: pd.DataFrame, market: str = "", price_type: str | N
         return None
     days = pd.to_datetime(usable["quoted_on"])
     series = usable.assign(month=days.dt.to_period("M"), day=days).groupby(["market", "price_type"], dropna=False)
-    found = series.agg(months=("month", "nunique"), last=("day", "max")).reset_index()
-    found = found.sort_values("months", ascending=False, kind="stable")
+    found = series.agg(months=("month", "nunique"), days=("day", "nunique"), last=("day", "max")).reset_index()
+    found = found.sort_values(["months", "days"], ascending=False, kind="stable")
     found = found[found["price_type"] == found["price_type"].iloc[0]]
     found = found[found["last"] >= found["last"].max() - pd.Timedelta(days=OLD_QUOTE_DAYS)]
     name, kind = found[["market", "price_type"]].iloc[0]
@@ -171,13 +171,13 @@ class CropPrices:
     price_now : float
         Last price at the reference market [money/kg].
     months : Series
-        Months of the reference market, slips mended [money/kg]; those before its own may be lent.
+        Months of the reference market, slips mended [money/kg]; those that it lacks at either end may be lent.
     neighbours : tuple of Series
         Months of the same kind of price in other markets, the longest first.
     market : ReferenceMarket
         Where they come from; the farm gate where nothing else is known.
     lent_by : str
-        Market whose earlier months stand for this one's, brought to its level; "" where it needs none.
+        Market whose months stand for those that this one lacks, brought to its level; "" where it needs none.
     """
 
     price_now: float
@@ -228,14 +228,19 @@ def crop_prices(
         series = monthly_prices(same[same["market"] == other]).prices
         if len(series) >= LEAST_MONTHS:
             others[str(other)] = series * scale
-    months, lent_by = months * scale, ""
-    if len(months) < LEAST_MONTHS and others:
-        lent_by = next(iter(others))
-        months = with_lent_months(months, others.pop(lent_by))
-    return CropPrices(price * scale, last_on.date(), months, tuple(others.values()), found, lent_by)
+    months, price, lent_by = months * scale, price * scale, ""
+    lasts = pd.to_datetime(same.groupby("market")["quoted_on"].max())
+    fresh = [name for name in others if lasts[name] > last_on + pd.Timedelta(days=OLD_QUOTE_DAYS)]
+    fresh = [name for name in fresh if len(months.index.intersection(others[name].index))]
+    if fresh or (len(months) < LEAST_MONTHS and others):
+        lent_by = fresh[0] if fresh else next(iter(others))
+        months = with_lent_months(months, others.pop(lent_by), later=bool(fresh))
+    if fresh:
+        price, last_on = float(months.iloc[-1]), lasts[lent_by]
+    return CropPrices(price, last_on.date(), months, tuple(others.values()), found, lent_by)
 
 
-def with_lent_months(own: pd.Series, longer: pd.Series) -> pd.Series:
+def with_lent_months(own: pd.Series, longer: pd.Series, later: bool = False) -> pd.Series:
     """Return a market's months, with those before its first from another market at this one's level.
 
     Parameters
@@ -243,10 +248,13 @@ def with_lent_months(own: pd.Series, longer: pd.Series) -> pd.Series:
     own, longer : Series
         Prices [money/kg], monthly PeriodIndex. The level is the middle ratio of their common months; without any, the
         other's prices stand as they are (basis: judgement; the same crop, kind of price and money).
+    later : bool
+        Whether the months after its last are lent too.
     """
     ratios = (own / longer).dropna()
-    level = float(ratios.median()) if len(ratios) else 1.0
-    return pd.concat([level * longer[longer.index < own.index[0]], own])
+    lent = (float(ratios.median()) if len(ratios) else 1.0) * longer
+    after = lent[lent.index > own.index[-1]] if later else lent[:0]
+    return pd.concat([lent[lent.index < own.index[0]], own, after])
 
 
 def group_prices(store: Any, group_id: int, commodity: str) -> CropPrices | None:

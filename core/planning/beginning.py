@@ -92,6 +92,8 @@ def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str,
                 source=who,
             )
             kept.add_price_quotes([quote])
+            if entry.market:
+                kept.set_fact(group_id, "plan.market", entry.market, "entered", who, now)
         if entry.need > 0 and entry.need_on is not None:
             row = {"on": entry.need_on.isoformat(), "amount": entry.need, "member": "", "label": entry.need_label}
             write_wishes(kept, group_id, {"needs": [row]}, now, who)

@@ -27,7 +27,7 @@ from core.market.waiting import WaitingCosts
 from dashboard import page, state
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.prices import crop_name
-from dashboard.text import _, day, money, month_names, ngettext, percent
+from dashboard.text import _, day, money, ngettext, percent
 
 
 @dataclass(frozen=True)
@@ -123,12 +123,8 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     if known is None:
         raise PriceDataError("there are no prices yet")
     if known.lent_by:
-        first_own = known.market.monthly.prices.index[0]
-        st.caption(
-            _("Months before {month} are those of {market}, at this market's level.").format(
-                month=f"{month_names()[first_own.month]} {first_own.year}", market=known.lent_by
-            )
-        )
+        words = _("Months that this market lacks are those of {market}, at this market's level.")
+        st.caption(words.format(market=known.lent_by))
     if planned is not None and market and market != planned.market.market and kind != FARM_GATE:
         _offer_as_own(group, str(market), planned.market.market)
     left, right = st.columns(2)

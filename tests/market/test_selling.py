@@ -158,6 +158,21 @@ def test_a_file_that_ended_long_ago_never_hides_this_weeks_price():
     assert crop_prices(pd.concat([town, hill])).market.market == "Town"
 
 
+def test_the_own_market_goes_on_at_its_level_where_its_last_price_is_old():
+    """Hill, where the group sells, was last priced at 50 in June, Town at 100 then and at 140 in December: Hill's price
+    today is half of Town's, 70. Without a common month nobody can say: the old price stays, of its day.
+    """
+    town = quotes("Town", "wholesale", [100.0] * 30 + [140.0] * 6)  # to December 2025
+    hill = quotes("Hill", "wholesale", [50.0], "2025-06")
+    found = crop_prices(pd.concat([town, hill]), market="Hill")
+    assert (found.market.market, found.price_now, found.lent_by) == ("Hill", pytest.approx(70.0), "Town")
+    assert found.months.tolist() == pytest.approx([50.0] * 30 + [70.0] * 6)
+    assert found.on == date(2025, 12, 15)
+    apart = town[town["quoted_on"].dt.month != 6]
+    found = crop_prices(pd.concat([apart, hill]), market="Hill")
+    assert (found.price_now, found.on) == (50.0, date(2025, 6, 15))
+
+
 @pytest.mark.parametrize(("later", "market"), [(45, "Town"), (46, "Hill")])
 def test_a_price_is_old_after_45_days(later, market):
     town, hill = quotes("Town", "wholesale", [100.0] * 3), quotes("Hill", "wholesale", [90.0])

@@ -47,6 +47,7 @@ def test_everything_entered_is_kept(store):
     assert (lot.bags, lot.bag_mass_kg, lot.commodity) == (40, 100.0, "maize")
     assert store.readings(group)["meter_moisture_pct"].tolist() == [17.5]
     assert store.price_quotes(group)["price_per_kg"].tolist() == [210.0]
+    assert store.fact(group, "plan.market").value == "Sokodé"  # a price file of other towns does not take its place
     has = possessions(store, group)
     assert [(space.method, space.area_m2) for space in has.spaces] == [("tarpaulin", 60.0)]
     assert [(kept.method, kept.units) for kept in has.stores] == [("hermetic_bag", 40)]
