@@ -13,7 +13,7 @@ from core.planning.why import sell_above_prices
 from dashboard import page
 from dashboard.charts.plan import selling_price_figure
 from dashboard.planning import past_of
-from dashboard.text import _, day, money, number, percent
+from dashboard.text import _, day, money, number, percent, signed_percent
 
 
 def show_selling_prices(now: Situation, lot: int) -> None:
@@ -105,9 +105,9 @@ def _look_back(now: Situation, crop: str) -> None:
             "same month."
         ).format(
             years=len(past.years),
-            rule=_signed(past.rule),
-            fixed=_signed(past.fixed),
-            best=_signed(past.best),
+            rule=signed_percent(past.rule),
+            fixed=signed_percent(past.fixed),
+            best=signed_percent(past.best),
             tied=past.tied,
         )
     )
@@ -120,16 +120,12 @@ def _look_back(now: Situation, crop: str) -> None:
             _("Harvest"): str(harvest),
             _("Price then"): number(row["price"], 3),
             _("Rule: months waited"): int(row["rule_month"]),
-            _("Rule"): _signed(row["rule"] - 1),
+            _("Rule"): signed_percent(row["rule"] - 1),
             _("Fixed: months waited"): int(row["fixed_month"]),
-            _("Fixed month"): _signed(row["fixed"] - 1),
-            _("Perfect foresight"): _signed(row["best"] - 1),
+            _("Fixed month"): signed_percent(row["fixed"] - 1),
+            _("Perfect foresight"): signed_percent(row["best"] - 1),
         }
         for harvest, row in past.years.iterrows()
     ]
     page.table(rows, "plan_look_back_table")
     st.caption(_("Each year knows only the prices up to its harvest month. Past years promise nothing."))
-
-
-def _signed(value: float) -> str:
-    return ("+" if value >= 0 else "−") + percent(abs(float(value)), 1)

@@ -10,17 +10,16 @@ from typing import Any
 import streamlit as st
 
 from core.accounts.book import Book
-from core.errors import DryholdError
 from core.group.records import Event, Group, NewEntry
 from core.meter.account import check_new as check_meter
 from core.pool.book import Item, assumed_terms, season_of, take_back, write_entries
 from core.pool.buyers_side import give_to_plan
 from core.pool.prices import PriceEffect, price_effects
 from core.pool.season import Season, replay
-from core.storage.methods import get_method
 from dashboard import page, state
 from dashboard.forms.entries import cancel_entry, last_number
 from dashboard.money_parts import ask_name, coins, member_label, writer
+from dashboard.names import method_name
 from dashboard.text import _, day, literal, moment, ngettext, say
 
 
@@ -161,14 +160,6 @@ BRIEF = {
     "dues": _amounts,
     "passed_on": _amounts,
 }
-
-
-def method_name(code: str) -> str:
-    """Return what a way of storing is called."""
-    try:
-        return _(get_method(code).name)
-    except DryholdError:
-        return code
 
 
 def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, str]) -> None:

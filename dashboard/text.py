@@ -132,6 +132,11 @@ def percent(value: float, digits: int = 0) -> str:
     return tongue().percent(value, digits)
 
 
+def signed_percent(value: float, digits: int = 1) -> str:
+    """Return a change (a fraction) as a percentage with its sign."""
+    return ("+" if value >= 0 else "−") + percent(abs(float(value)), digits)
+
+
 def day(value: date) -> str:
     """Return a date, medium length."""
     return tongue().day(value)

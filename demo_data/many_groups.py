@@ -311,7 +311,7 @@ def _case_of_one(store: Store, lot: Lot, on: date, price: float, part: float) ->
         label=lot.label,
         commodity=lot.commodity,
         bags=lot.bags,
-        bag_mass_kg=lot.bag_mass_kg or lot.nominal_bag_kg or 90.0,
+        bag_mass_kg=lot.bag_kg,
         moisture_pct=lot.weighed_moisture_pct or 16.0,
         owner="",
     )

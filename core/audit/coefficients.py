@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-BASES = ("published", "practice", "memory", "judgement")
+from core.group.facts import BASES
 
 ABOUT = ("source", "basis", "note", "unit", "label", "fitted_to")
 """Keys that say something about a value and are not values themselves."""

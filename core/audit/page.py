@@ -10,7 +10,8 @@ from typing import Any
 import pandas as pd
 
 from core.audit.checks import Outcome
-from core.audit.coefficients import BASES, collect_provenance
+from core.audit.coefficients import collect_provenance
+from core.group.facts import BASES
 
 COLUMNS = ("about", "what", "given", "expected", "computed", "unit", "allowed", "holds", "kind", "source", "reliance")
 

@@ -19,6 +19,7 @@ from core.grain.sorption import humidity, isotherm_parameters
 from core.messages import Message, message
 from core.storage.loss import ageing_rate, loss_at_age
 from core.storage.mould import mould_dose_rate, mould_share
+from core.weather.frames import WET_HOUR_MM
 
 LOSS_LIMIT_PCT = 0.5
 """Dry-matter loss that counts as spoilt (one grade: Saul & Steele 1966)."""
@@ -26,7 +27,6 @@ WORTH_POINTS_PER_HOUR = 0.03
 """Fall of moisture in an hour from which spreading is worth the work (judgement)."""
 RAIN_CHANCE_TO_COVER = 0.3
 """Chance of rain in an hour from which grain is better covered (judgement)."""
-WET_HOUR_MM = 0.1
 COOL_ENOUGH_K = 3.0
 """Difference between grain and air from which a test is trusted (common practice: grain must cool first, no source)."""
 RANGES_ONLY_AFTER_DAYS = 7
@@ -197,11 +197,8 @@ def labour_cost(mass_kg: float, drying_days: float, days_per_tonne: float, wage:
     return mass_kg / 1000.0 * drying_days * days_per_tonne * wage
 
 
-FEE_BAG_KG = 90.0  # the bag that a dryer's fee speaks of; common practice, no source
-
-
 def dryer_cost(
-    mass_kg: float, moisture_pct: float, target_pct: float, fee_per_point_and_bag: float, fuel_per_kg_water: float = 0.0
+    mass_kg: float, moisture_pct: float, target_pct: float, fee_per_point_kg: float, fuel_per_kg_water: float = 0.0
 ) -> float:
     """Return what a hired dryer costs a lot, in the fee's money.
 
@@ -211,12 +208,12 @@ def dryer_cost(
         Wet mass, kg.
     moisture_pct, target_pct : float
         Before and after, % wet basis.
-    fee_per_point_and_bag, fuel_per_kg_water : float
-        Fee for one point of one bag of 90 kg as brought; fuel paid beside it for each kg of water (a mass balance).
+    fee_per_point_kg, fuel_per_kg_water : float
+        Fee for one point of one kg as brought; fuel paid beside it for each kg of water (a mass balance).
     """
     points = max(moisture_pct - target_pct, 0.0)
     water = mass_kg * points / (100.0 - target_pct)
-    return mass_kg / FEE_BAG_KG * points * fee_per_point_and_bag + water * fuel_per_kg_water
+    return mass_kg * points * fee_per_point_kg + water * fuel_per_kg_water
 
 
 ADVISED_DAYS = 2

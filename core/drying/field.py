@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from core.drying.layer import HIGHEST_HUMIDITY
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.sorption import isotherm_parameters, moisture_dry_basis
 from core.reference_tables import reference_table
 
 Array = NDArray[np.float64]
-HIGHEST_HUMIDITY = 0.95  # beyond it no isotherm is followed, as for grain on sheets
 
 
 def field_table() -> Mapping[str, Mapping[str, Any]]:

@@ -13,8 +13,9 @@ from core.errors import InputError
 from core.given import check_number
 from core.grain.air import vapour_pressure
 from core.messages import Message, message
+from core.weather.frames import NEEDED
+from core.weather.validation import LONGEST_GAP_HOURS
 
-REQUIRED = ("temperature_c", "relative_humidity_pct", "wind_m_s", "rain_mm", "shortwave_w_m2")
 POSSIBLE = {
     "temperature_c": (-40.0, 60.0),
     "relative_humidity_pct": (0.0, 100.0),
@@ -25,7 +26,6 @@ POSSIBLE = {
 """What an hour's weather can be (world records with some room, judgement)."""
 SLACK = {"relative_humidity_pct": 5.0, "shortwave_w_m2": 10.0, "rain_mm": 0.05}
 """How far beyond a sensor's or model's rounding may go; it is held at the edge without a word."""
-LONGEST_GAP_HOURS = 3
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def as_frames(weather: pd.DataFrame | Sequence[pd.DataFrame]) -> list[pd.DataFra
     if len(index) > 1 and not bool((np.diff(index.as_unit("ns").asi8) == 3_600_000_000_000).all()):
         raise InputError("the weather is not hourly without holes: mend it first")
     for frame in frames:
-        missing = [name for name in REQUIRED if name not in frame.columns]
+        missing = [name for name in NEEDED if name not in frame.columns]
         if missing:
             raise InputError("the weather lacks {columns}", columns=", ".join(missing))
         if not frame.index.equals(index):
@@ -78,7 +78,7 @@ def checked_values(frames: Sequence[pd.DataFrame]) -> dict[str, np.ndarray]:
         For a missing or an impossible value, with the hour at which it stands.
     """
     values: dict[str, np.ndarray] = {}
-    for name in REQUIRED:
+    for name in NEEDED:
         low, high = POSSIBLE[name]
         slack = SLACK.get(name, 0.0)
         for frame in frames:
@@ -167,13 +167,13 @@ def _mend(frame: pd.DataFrame, notes: dict[str, Message]) -> pd.DataFrame:
     index = frame.index
     if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
         raise InputError("the weather's hours carry no time zone: say which zone they are in")
-    missing = [name for name in REQUIRED if name not in frame.columns]
+    missing = [name for name in NEEDED if name not in frame.columns]
     if missing:
         raise InputError("the weather lacks {columns}", columns=", ".join(missing))
     kept = frame[~index.duplicated(keep="last")].sort_index()
     full = pd.date_range(kept.index[0], kept.index[-1], freq="h")
     whole = kept.reindex(full).copy()
-    for name in REQUIRED:
+    for name in NEEDED:
         low, high = POSSIBLE[name]
         slack = SLACK.get(name, 0.0)
         column = whole[name].astype(float)

@@ -110,7 +110,7 @@ def check_sold(lot: Lot, sales: Iterable[tuple[int, float]], work: Iterable[Mapp
             sold=sum(number for number, _mass in sold),
             bags=bags,
         )
-    each = lot.bag_mass_kg or lot.nominal_bag_kg
+    each = lot.known_bag_kg
     known = [float(item.get("mass_in_kg") or 0) for item in earlier] + ([lot.bags * each] if each else [])
     mass = sum(kg for _number, kg in sold)
     if known and max(known) > 0 and mass > ROOM_FOR_SCALES * max(known):

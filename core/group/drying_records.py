@@ -14,13 +14,13 @@ import pandas as pd
 from core.accounts.book import Book
 from core.drying.learning import RateBelief, learn_rate, prior_belief
 from core.drying.setups import DryingSetup, drying_method
-from core.drying.weather import REQUIRED
 from core.errors import DryholdError
 from core.group.lot_state import judging_rules
 from core.group.possessions import DryingSpace, possessions
 from core.group.reading_moisture import moisture_of_readings
 from core.group.records import Event, Fact, Group, Lot
 from core.group.store import Store
+from core.weather.frames import NEEDED
 
 DIARY_WORDS = ("sun", "cloud", "rain")
 SUNNY_SHARE = 0.65
@@ -81,7 +81,7 @@ def remember_weather(store: Store, place_key: str, members: Sequence[pd.DataFram
         return
     payload = {
         "hours": [stamp.isoformat() for stamp in joined.index],
-        "values": {name: np.round(joined[name].to_numpy(float), 2).tolist() for name in REQUIRED},
+        "values": {name: np.round(joined[name].to_numpy(float), 2).tolist() for name in NEEDED},
     }
     store.documents.write("drying_weather", place_key, payload, now)
 
@@ -92,7 +92,7 @@ def remembered_weather(store: Store, place_key: str) -> pd.DataFrame | None:
     if payload is None:
         return None
     index = pd.to_datetime(payload["hours"], utc=True)
-    return pd.DataFrame({name: payload["values"][name] for name in REQUIRED}, index=pd.DatetimeIndex(index))
+    return pd.DataFrame({name: payload["values"][name] for name in NEEDED}, index=pd.DatetimeIndex(index))
 
 
 def reading_rounds(store: Store, group_id: int, lot: Lot) -> list[tuple[datetime, float]]:
@@ -196,6 +196,6 @@ def _middle(members: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Return the mean member: sums stay sums, so that rain is not lost as it would be in a median."""
     first = members[0]
     return pd.DataFrame(
-        {name: np.mean([frame[name].to_numpy(float) for frame in members], axis=0) for name in REQUIRED},
+        {name: np.mean([frame[name].to_numpy(float) for frame in members], axis=0) for name in NEEDED},
         index=first.index,
     )

@@ -8,12 +8,12 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import tenth_below
-from core.grain.sorption import equilibrium_with_flag, humidity_with_flag
+from core.grain.sorption import equilibrium_with_flag
 from core.messages import Message
 from core.reference_tables import reference_table
 
@@ -220,22 +220,3 @@ def choose_limit(
     if by_standard is not None and use != "seed":
         applying.append(by_standard)
     return LimitChoice(binding=min(applying, key=lambda limit: limit.moisture_pct), applying=tuple(applying))
-
-
-def humidity_when_warm(
-    commodity: str | Commodity, temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, warmest_c: float
-) -> FloatArray:
-    """Return the humidity, %, that the grain will give at the store's warmest temperature, its moisture unchanged.
-
-    Parameters
-    ----------
-    temperature_c, relative_humidity_pct : array_like
-        What was measured, °C and %; arrays broadcast.
-
-    Notes
-    -----
-    The sorption relation is used there and back, so that its own error nearly drops out.
-    """
-    measured = np.clip(np.asarray(relative_humidity_pct, dtype=float), 0.5, 99.5)
-    found = equilibrium_with_flag(commodity, np.asarray(temperature_c, dtype=float), measured)
-    return np.clip(humidity_with_flag(commodity, warmest_c, found.value).value, 0.1, 99.9)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import mass_after_drying
-from core.group.limits import LimitChoice, choose_limit, humidity_when_warm
+from core.group.limits import LimitChoice, choose_limit
 from core.group.meter_checks import MeterError, meter_error
 from core.group.own_crops import own_crops
 from core.group.reading_flags import Flag, flag_readings
@@ -38,6 +38,7 @@ from core.group.selling import crop_prices
 from core.group.store import Store
 from core.group.treatment import Treatment, earlier_treatments, free_from, is_treated
 from core.messages import Message
+from core.storage.keeping import humidity_when_warm
 
 NOT_TESTED = "not tested"
 URGENCY = (WET, NOT_TESTED, UNSURE, DRY)
@@ -47,7 +48,6 @@ DRIED_TEST = "after drying"
 """Name of the bags tested when a lot came off its drying space: no earlier test says anything of it any more."""
 # Humidity varies between bags by about six times as many % as moisture does in points near dryness (slope of the sets).
 USUAL_BAG_HUMIDITY_SD = 4.5
-USUAL_BAG_KG = 90.0
 UNTESTED_PCT = 15.0  # of a lot that was never tested nor weighed with a moisture (judgement)
 SUN_WARM_SD = 0.5
 
@@ -327,11 +327,10 @@ def estimate_from_tests(
     air = known.dropna(subset=["humidity_pct"])
     if air.empty or (air["basis"] == "humidity alone").all():
         return moisture, None
-    warm = humidity_when_warm(
-        rules.crop(lot.commodity), air["grain_temperature_c"], air["humidity_pct"], rules.warmest_c
-    )
+    measured = np.clip(air["humidity_pct"].to_numpy(dtype=float), 0.5, 99.5)
+    warm = humidity_when_warm(rules.crop(lot.commodity), air["grain_temperature_c"], measured, rules.warmest_c)
     humidity = estimate_lot(
-        warm,
+        np.clip(warm, 0.1, 99.9),
         bags,
         rules.meter.error.humidity_sd,
         reading_sd=1.0,
@@ -417,7 +416,7 @@ def _masses(
     A bag that nobody weighed held its nominal mass at the moisture of the first tests (`first_pct`): what is dried away
     since is missing, and its dry matter never grows.
     """
-    filled = bags * (lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG)
+    filled = bags * lot.bag_kg
     weighed_pct = lot.weighed_moisture_pct if lot.bag_mass_kg is not None else None
     mean = moisture.mean_pct if moisture is not None else None
     start = weighed_pct if weighed_pct is not None else first_pct if first_pct is not None else mean

@@ -53,6 +53,9 @@ class Member:
     revision: int = field(default=0, compare=False)
 
 
+USUAL_BAG_KG = 90.0  # the bag of the trade where nobody weighed or named one; common practice, no source
+
+
 @dataclass(frozen=True, kw_only=True)
 class Lot:
     """A quantity of one crop that was harvested, dried and stored together.
@@ -85,6 +88,16 @@ class Lot:
     demo: bool = False
     import_id: int | None = None
     revision: int = field(default=0, compare=False)
+
+    @property
+    def known_bag_kg(self) -> float | None:
+        """Return what a full bag holds, kg: as weighed, else as it is called; None where nobody knows."""
+        return self.bag_mass_kg or self.nominal_bag_kg
+
+    @property
+    def bag_kg(self) -> float:
+        """Return what a full bag holds, kg, the usual bag where nobody knows."""
+        return self.known_bag_kg or USUAL_BAG_KG
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,14 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from core.errors import InputError
-from core.meter.games import SampledShares, shares_from_draws
+from core.meter.games import TIGHT, SampledShares, shares_from_draws
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Array = NDArray[np.float64]
 
-TIGHT = 1e-7
 NOTHING = 1e-9
 MOST_ROUNDS = 400
 

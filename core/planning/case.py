@@ -19,9 +19,9 @@ from core.errors import DryholdError, InputError
 from core.given import takes_numbers
 from core.group.facts import default_number
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
+from core.market.season import WEEKS_PER_MONTH
 
 DAYS_PER_WEEK = 7
-WEEKS_PER_MONTH = 365.25 / 12 / 7
 NORMAL_95 = 1.645
 
 

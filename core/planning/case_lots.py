@@ -14,7 +14,7 @@ from core.drying.field import field_value
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import tenth_below
 from core.group.lot_state import JudgingRules, LotState, lot_state
-from core.group.records import Lot
+from core.group.records import USUAL_BAG_KG, Lot
 from core.group.sampling import LotMoisture, acceptance_limit
 from core.group.sieves import Sieve
 from core.messages import Message, message
@@ -53,7 +53,7 @@ class LotRules:
     weeks: int
     field_weeks: int
     harvest_moisture_pct: float
-    bag_kg: float = 90.0
+    bag_kg: float = USUAL_BAG_KG
     not_left: frozenset[str] = frozenset()
     crops: Mapping[str, Commodity] = field(default_factory=dict)
 

@@ -139,7 +139,7 @@ def reference_prices(prices: pd.DataFrame, market: str = "") -> MonthlyPrices:
 
 def lot_mass(lot: Lot, bags: int | None = None) -> float | None:
     """Return the mass of a lot, or of some of its bags, kg; None where no bag mass is known."""
-    bag = lot.bag_mass_kg or lot.nominal_bag_kg
+    bag = lot.known_bag_kg
     return None if bag is None else bag * (lot.bags if bags is None else bags)
 
 

@@ -22,7 +22,6 @@ from core.storage.methods import method_codes
 
 DAYS_PER_MONTH = 30.4375
 FEWEST_OF_A_CROP = 3
-USUAL_BAG_KG = 90.0
 
 
 @dataclass(frozen=True)
@@ -64,7 +63,7 @@ def bag_cost(lot: Lot, has: Possessions | None) -> float:
     """
     if has is None or not lot.stored_on or lot.storage_method is None or lot.storage_method not in method_codes():
         return 0.0
-    kept, bag_kg = has.store(lot.storage_method), lot.bag_mass_kg or lot.nominal_bag_kg or USUAL_BAG_KG
+    kept, bag_kg = has.store(lot.storage_method), lot.bag_kg
     return kept.cost_per_bag(bag_kg) + kept.treatment_per_bag(bag_kg)
 
 

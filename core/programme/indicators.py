@@ -166,8 +166,7 @@ def group_indicators(
 
 
 def _complete(lot: Lot) -> bool:
-    bag = lot.bag_mass_kg or lot.nominal_bag_kg
-    return None not in (lot.harvested_on, bag, lot.weighed_moisture_pct, lot.owner_id)
+    return None not in (lot.harvested_on, lot.known_bag_kg, lot.weighed_moisture_pct, lot.owner_id)
 
 
 def indicator_table(records: Sequence[Records], standard: str = "codex") -> pd.DataFrame:

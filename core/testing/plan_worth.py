@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from core.errors import InputError, PlanError
+from core.group.records import USUAL_BAG_KG
 from core.messages import Message, message
 from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
@@ -131,7 +132,7 @@ def case_before_tests(
     """
 
     def stand_in(crop: str, target: float, bags: int) -> CaseLot:
-        return CaseLot(STANDS_FOR + crop, crop, "", crop, bags, 90.0, target + above_pct, min(sd_pct, 3.0))
+        return CaseLot(STANDS_FOR + crop, crop, "", crop, bags, USUAL_BAG_KG, target + above_pct, min(sd_pct, 3.0))
 
     alone_in: dict[str, Any] = {
         "lots": tuple(stand_in(crop, limit, 10) for crop, limit in sorted(limits.items())),

@@ -16,7 +16,7 @@ from core.market.buyer_book import BOOK, AssumedTerms, BuyerBook
 from dashboard import state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
-from dashboard.forms.prices import crop_name
+from dashboard.names import crop_name
 from dashboard.text import _, day, literal, money, number
 
 

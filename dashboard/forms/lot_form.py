@@ -10,10 +10,11 @@ from typing import Any
 from core.errors import InputError
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, STATUSES, USES, Lot, Member
-from core.storage.methods import get_method, method_codes
+from core.storage.methods import method_codes
 from dashboard import state
 from dashboard.forms.edits import choose_row, opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
+from dashboard.names import method_name
 from dashboard.text import _, literal
 
 MOST_BAG_KG = 1999
@@ -122,7 +123,7 @@ def _weight_fields(seen: Lot) -> list[Field]:
 
 def _stores_of(seen: Lot) -> dict[str, str]:
     """Return the ways of keeping by code, with one of a lot from a file that the tables do not know."""
-    known = {code: _(get_method(code).name) for code in method_codes()}
+    known = {code: method_name(code) for code in method_codes()}
     return known if seen.storage_method is None else {seen.storage_method: seen.storage_method, **known}
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from core.errors import InputError
-from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.commodities import commodity_codes
 from core.group.coins import smallest_coin
 from core.group.records import Event, Group
 from core.group.selling import buyer_book
@@ -24,7 +24,7 @@ from dashboard import state
 from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
 from dashboard.forms.fields import Field
 from dashboard.money_parts import member_label
-from dashboard.pool_parts import method_name
+from dashboard.names import crop_name, method_name
 from dashboard.text import _, day, ngettext, number
 
 ZERO, HUNDRED = Decimal(0), Decimal(100)
@@ -114,7 +114,7 @@ def beyond(amount: Decimal, due: Decimal, scene: PoolScene) -> list[str]:
 def delivery(scene: PoolScene) -> EntryForm:
     """Describe the entry: a member's grain is weighed in."""
     season = scene.season
-    crops = {code: _(get_commodity(code).name) for code in commodity_codes()}
+    crops = {code: crop_name(code) for code in commodity_codes()}
 
     def crop(values: Values) -> Field:
         known = next((item.commodity for item in season.deliveries if item.pool == values["pool"]), None)

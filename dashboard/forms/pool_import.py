@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import streamlit as st
 
-from core.grain.commodities import commodity_codes, crop_words
+from core.grain.commodities import commodity_codes
 from core.group.records import Group
 from core.pool.book import imports, undo_import
 from core.pool.earlier import (
@@ -27,6 +27,7 @@ from dashboard.forms.entries import cancel_entry
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.money_parts import coins, writer
+from dashboard.names import crop_name
 from dashboard.pool_parts import read_season, safe, sentence
 from dashboard.text import _, moment, ngettext, number
 
@@ -97,9 +98,7 @@ def work_on(group: Group, table: EarlierTable, turn: int) -> None:
             )
             options = replace(options, pool=pool.strip() or _("Main pool"))
         if "commodity" not in columns:
-            crop = right.selectbox(
-                _("Crop"), commodity_codes(), format_func=lambda c: _(crop_words(c)), key=f"earlier_crop_{turn}"
-            )
+            crop = right.selectbox(_("Crop"), commodity_codes(), format_func=crop_name, key=f"earlier_crop_{turn}")
             options = replace(options, commodity=crop)
         if "moisture" not in columns:
             asked = Field(
@@ -160,7 +159,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
                     _("Bags"): load["bags"],
                     _("Grade"): load["grade"],
                     _("Pool"): load["pool"],
-                    _("Crop"): _(crop_words(load["commodity"])),
+                    _("Crop"): crop_name(load["commodity"]),
                     _("Receipt"): load["receipt"],
                 }
             else:

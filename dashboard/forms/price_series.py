@@ -26,7 +26,7 @@ from core.market.prices import Basis
 from core.market.waiting import WaitingCosts
 from dashboard import page, state
 from dashboard.forms.fields import Field, draw_fields
-from dashboard.forms.prices import crop_name
+from dashboard.names import crop_name
 from dashboard.text import _, day, money, ngettext, percent
 
 

@@ -10,8 +10,7 @@ import pandas as pd
 import streamlit as st
 
 from core.errors import InputError
-from core.grain.commodities import commodity_codes, get_commodity
-from core.group.own_crops import crops_of_group, own_crops
+from core.group.own_crops import crops_of_group
 from core.group.records import Group, ImportRecord, PriceQuote
 from core.group.selling import SplitQuotes, group_prices, split_known
 from core.market.price_tables import CleanedPrices, as_stretches, clean_prices, read_price_table, taken_before
@@ -21,21 +20,13 @@ from dashboard import page, state
 from dashboard.forms.edits import keyed_form
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_unused, take_file
+from dashboard.names import crop_name
 from dashboard.text import _, day, literal, money, ngettext, number, say
 
 FILE, HAND = "prices", "price by hand"
 LAST_NOTED = 8
 MOST_TOLD = 2000
 PRICE_TYPES = ("wholesale", "retail", "farm gate", "unknown")
-
-
-def crop_name(code: str) -> str:
-    """Return a crop's name in the reader's language, or as the group has named its own."""
-    if code in commodity_codes():
-        return _(get_commodity(code).name)
-    group = state.current_group()
-    own = own_crops(state.store(), group.id) if group is not None else {}
-    return own[code].name if code in own else code
 
 
 def quote_form(group: Group) -> None:

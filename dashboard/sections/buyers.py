@@ -13,7 +13,7 @@ from core.market.buyers import Bid
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
 from dashboard.forms.buyers import buyer_form, entry_words, offer_form, withdraw_form
-from dashboard.forms.prices import crop_name
+from dashboard.names import crop_name
 from dashboard.text import _, day, literal, money, ngettext, number, percent
 
 OTHER_LIMIT_PCT, OTHER_SD_PCT = 13.5, 0.3

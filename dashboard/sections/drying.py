@@ -36,13 +36,13 @@ from core.group.drying_records import (
     remember_weather,
 )
 from core.group.lot_state import LotState, judging_rules
-from core.group.own_crops import resolve_crop
 from core.group.possessions import DryingSpace, possessions
 from core.planning.drying_ahead import DRYING_DAYS
 from core.weather.forecast import Forecast
 from core.weather.solar import clear_sky_daily
 from dashboard import page, state
 from dashboard.charts.drying import belief_figure, days_figure, moisture_figure
+from dashboard.names import crop_name
 from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
 from dashboard.weather import forecast_of, place_of, session_for
@@ -73,13 +73,9 @@ def show() -> None:
 def _show_chosen(now: Situation, lots: dict[int, LotNow]) -> None:
     """Let a person choose a lot, and show its drying."""
     left, right = st.columns(2)
-    labels = {key: f"{one.label} · {_crop_name(now.group_id, one.crop)}" for key, one in lots.items()}
+    labels = {key: f"{one.label} · {crop_name(one.crop)}" for key, one in lots.items()}
     chosen = left.selectbox(_("Lot"), list(labels), format_func=labels.get, key="drying_lot", **KEEP)
     _show_lot(now, lots[chosen], right)
-
-
-def _crop_name(group_id: int, code: str) -> str:
-    return _(resolve_crop(state.store(), group_id, code).name)
 
 
 def _show_lot(now: Situation, lot: LotNow, beside: Any) -> None:
@@ -362,7 +358,7 @@ def _costs(lot_state: LotState, run: DryingRun, moisture: float, days: float, fa
     row = run.setup.table
     if row["powered"]:
         fuel, dryer = facts["dryer_fuel_per_kg_water"], possessions(state.store(), group.id).space(run.setup.method)
-        fee = 90.0 * dryer.fee_per_point_kg  # for a bag of 90 kg
+        fee = dryer.fee_per_point_kg
         cost = dryer_cost(lot_state.mass_now_kg, moisture, run.target_pct, fee, float(fuel.value))
         loads = int(np.ceil(lot_state.mass_now_kg / run.setup.capacity_kg))
         st.markdown(

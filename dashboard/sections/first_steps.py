@@ -11,16 +11,17 @@ from babel.numbers import get_territory_currencies
 
 from core.drying.setups import drying_method, drying_method_table
 from core.errors import WeatherError
-from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.commodities import commodity_codes
 from core.group.records import Group
 from core.group.towns import ATTRIBUTION, get_town, towns
 from core.planning.beginning import FirstEntry, begin, usual_bag
-from core.storage.methods import get_method, method_codes
+from core.storage.methods import method_codes
 from core.weather.reference import reference_altitude_m
 from dashboard import page, state
 from dashboard.advice_parts import next_words
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, draw_fields
+from dashboard.names import crop_name, method_name
 from dashboard.text import _, language, ngettext, number
 
 FORM = "first_entry"
@@ -48,9 +49,9 @@ def fields() -> tuple[Any, ...]:
     """Return the fields of the first entry; later ones take their first value from earlier ones."""
     countries = Locale.parse(language()).territories
     named = {code: str(countries.get(code, code)) for code in towns()}
-    crops = {code: _(get_commodity(code).name) for code in commodity_codes()}
+    crops = {code: crop_name(code) for code in commodity_codes()}
     dryers = {code: _(str(row["label"])) for code, row in drying_method_table().items()}
-    keepers = {code: _(get_method(code).name) for code in method_codes()}
+    keepers = {code: method_name(code) for code in method_codes()}
     return (
         Field("name", _("Name of the group")),
         Field("country", _("Country"), "choice", options=dict(sorted(named.items(), key=_by_words))),
@@ -156,7 +157,7 @@ def sentence(values: Mapping[str, Any]) -> str:
     """Return what will be saved, in a sentence."""
     bags = ngettext("{count} bag", "{count} bags", values["bags"]).format(count=values["bags"])
     return _("The group {name} begins with {bags} of {crop}, {kg} kg each.").format(
-        name=values["name"], bags=bags, crop=_(get_commodity(values["crop"]).name), kg=number(values["bag_kg"], 0)
+        name=values["name"], bags=bags, crop=crop_name(values["crop"]), kg=number(values["bag_kg"], 0)
     )
 
 
@@ -190,7 +191,7 @@ def write(values: Mapping[str, Any], token: str) -> str:
         price_per_kg=values.get("price"),
         need=float(values.get("need") or 0),
         need_on=values.get("need_on"),
-        lot=f"{_(get_commodity(values['crop']).name)} 1",
+        lot=f"{crop_name(values['crop'])} 1",
         need_label=_("cash need"),
     )
     state.choose_group(begin(state.store(), entry, state.today(), state.now(), state.who(), token))

@@ -12,6 +12,7 @@ from core.storage.methods import get_method, method_codes
 from dashboard import page, state
 from dashboard.forms.edits import choose_row, opened, save_edit
 from dashboard.forms.fields import Field, draw_fields, usual_field
+from dashboard.names import method_name
 from dashboard.sections.drying_spaces import access_words
 from dashboard.text import _, literal, money, number
 
@@ -56,7 +57,7 @@ def stores_table(has: Possessions, currency: str) -> list[dict[str, object]]:
     return [
         {
             _("Name"): _(one.name),
-            _("How it keeps grain"): _(get_method(one.method).name),
+            _("How it keeps grain"): method_name(one.method),
             _("How many"): number(one.units, 0),
             _("Whose"): access_words()[one.access],
             _("Holds each, kg"): number(one.unit_capacity_kg, 0),
@@ -69,7 +70,7 @@ def stores_table(has: Possessions, currency: str) -> list[dict[str, object]]:
 
 def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> list[Any]:
     """Return what is asked of a store; what a method usually has stands in the fields of a new one."""
-    methods = {code: _(get_method(code).name) for code in method_codes()}
+    methods = {code: method_name(code) for code in method_codes()}
 
     def usual(values: Any) -> GrainStore:
         return kept if kept is not None else has.store(values.get("method") or method_codes()[0])

@@ -103,7 +103,7 @@ def known_needs(
     bags: Counter[str] = Counter()
     tests: Counter[str] = Counter()
     for lot in lots:
-        mass = lot.bags * (lot.bag_mass_kg or lot.nominal_bag_kg or 90.0)
+        mass = lot.bags * lot.bag_kg
         for member, share in lot.shares or (((lot.owner_id, 1.0),) if lot.owner_id else ()):
             harvest[str(member)] += mass * share
             bags[str(member)] += min(probed[lot.id], lot.bags) * share

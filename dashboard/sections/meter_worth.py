@@ -12,7 +12,7 @@ import streamlit as st
 
 from core.accounts.finance import interest_on
 from core.errors import DryholdError, InputError
-from core.grain.commodities import commodity_codes, get_commodity
+from core.grain.commodities import commodity_codes
 from core.group.limits import standard_limit
 from core.group.records import Group, Lot
 from core.messages import Message
@@ -36,6 +36,7 @@ from dashboard.charts.meter import avoided_figure, payback_figure, probing_figur
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.meter_parts import read_book, season_lots, show_assumptions
 from dashboard.money_parts import told_apart
+from dashboard.names import crop_name
 from dashboard.text import _, about, money, number, percent, say
 
 SEED = 20
@@ -141,7 +142,7 @@ def lots_to_test(group: Group) -> list[tuple[Lot, float]]:
 
 
 def _mass(lot: Lot) -> float:
-    return float(lot.bags * (lot.bag_mass_kg or lot.nominal_bag_kg or 90.0))
+    return float(lot.bags * lot.bag_kg)
 
 
 def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float, judgement: str, probed: int) -> Worths:
@@ -167,7 +168,7 @@ def worth_by_plan(group: Group, lots: Sequence[tuple[Lot, float]], above: float,
         reports: dict[int, LotReport] = {}
         again: list[Again] = []
         for done, crop in enumerate(known):
-            said = _("Working out {crop}").format(crop=_(get_commodity(crop).name))
+            said = _("Working out {crop}").format(crop=crop_name(crop))
             bar.progress((done + 0.5) / (len(known) + 1), said)
             table, belief = _crop_table(where, crop, spread, day_cost, scene)
             for lot, _limit in lots:
@@ -414,7 +415,7 @@ def show_lots(group: Group, worths: Worths, lots: Sequence[Lot]) -> None:
         [
             {
                 _("Lot"): lot.label,
-                _("Crop"): _(get_commodity(lot.commodity).name),
+                _("Crop"): crop_name(lot.commodity),
                 _("Bags"): lot.bags,
                 _("A test is worth"): money(reports[lot.id].worth.mean, group.currency),
                 _("Knowing exactly would be worth"): money(reports[lot.id].worth.perfect, group.currency),

@@ -18,11 +18,12 @@ from core.grain.calibration import (
     isotherm_from_coefficients,
     own_commodity,
 )
-from core.grain.commodities import Commodity, commodity_codes, get_commodity
+from core.grain.commodities import Commodity, commodity_codes
 from core.grain.sorption import isotherm_curve
 from core.group.own_crops import drop_own_crop, keep_own_crop, own_crops
 from dashboard import page, state
 from dashboard.charts.sorption import isotherm_figure
+from dashboard.names import crop_name
 from dashboard.text import _, number
 
 KEEP = {"persist_state": "session"}
@@ -58,7 +59,7 @@ def show() -> None:
     like = st.selectbox(
         _("It is a kind of") if way == "calibrate" else _("Heat and bulk as"),
         commodity_codes(),
-        format_func=lambda code: _(get_commodity(code).name),
+        format_func=crop_name,
         key="own_like",
         **KEEP,
     )

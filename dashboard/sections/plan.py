@@ -8,7 +8,6 @@ from typing import Any
 import streamlit as st
 
 from core.advice import Choices, Situation
-from core.grain.commodities import crop_words
 from core.planning.credit import credit_terms
 from core.planning.plan_tables import merged_lines
 from core.planning.rolling import keep_plan
@@ -18,12 +17,13 @@ from dashboard import page, state
 from dashboard.advice_parts import show_assumed, show_downloads, show_last_kept
 from dashboard.charts.season import season_figure
 from dashboard.forms.coming import coming_grain
+from dashboard.money_parts import NOT_NAMED
+from dashboard.names import crop_name
 from dashboard.plan_details import show_details, show_net
 from dashboard.planning import chosen, drawn, planned, situation_now
 from dashboard.text import _, about, day, literal, money, number, percent, say, tongue
 
 KEEP: dict[str, Any] = {"persist_state": "session"}
-NOT_NAMED = "not named"
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
 MOST_ROWS = 40
 
@@ -112,7 +112,7 @@ def _table(now: Situation) -> None:
                 low=money(line.value_low, currency), high=money(line.value_high, currency)
             ),
             _("Member"): line.owner,
-            _("Crop"): _(crop_words(line.commodity)),
+            _("Crop"): crop_name(line.commodity),
             _("Why"): say(part.reason),
         }
         for line, part in zip(merged_lines(plan), now.reasons, strict=True)
@@ -288,9 +288,7 @@ def _needs_and_reserves(group: Any) -> None:
     with st.form("plan_reserve_form", clear_on_submit=True):
         st.markdown(_("**Grain for home use or seed**"))
         what = st.text_input(_("What for"), _("home use"), key="plan_reserve_label")
-        kept_crop = st.selectbox(
-            _("Crop"), crops, format_func=lambda code: _(crop_words(code)), key="plan_reserve_crop"
-        )
+        kept_crop = st.selectbox(_("Crop"), crops, format_func=crop_name, key="plan_reserve_crop")
         kg = st.number_input(_("Kilograms in all"), 0.0, key="plan_reserve_kg")
         for_weeks = st.number_input(_("For how many weeks"), 1, 52, 30, key="plan_reserve_weeks")
         seed = st.checkbox(_("It is seed, kept whole until then"), key="plan_reserve_seed")

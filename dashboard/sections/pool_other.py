@@ -13,7 +13,8 @@ from dashboard import page, state
 from dashboard.forms.entries import record_entry
 from dashboard.forms.pool_entries import KIND_OF, OTHER_ENTRIES, PoolScene, entry_words, scene_of
 from dashboard.money_parts import members_first, told_apart
-from dashboard.pool_parts import head, method_name, names_of, read_season, record, sentence
+from dashboard.names import method_name
+from dashboard.pool_parts import head, names_of, read_season, record, sentence
 from dashboard.text import _, number
 
 ZERO = Decimal(0)

@@ -12,12 +12,12 @@ import streamlit as st
 from core.advice import Situation
 from core.advice.parts import LotNow
 from core.errors import AlreadySavedError, DryholdError
-from core.grain.commodities import crop_words
 from core.group.lot_sales import Dried, cancel_sale, check_dried, check_sale, known_buyers, record_dried, record_sale
 from core.group.records import Sale
 from dashboard import page, state
 from dashboard.forms.confirm import confirm_once, token_of
 from dashboard.forms.fields import Field, draw_fields
+from dashboard.names import crop_name
 from dashboard.planning import situation_now
 from dashboard.text import _, day, literal, money, number, say
 
@@ -42,7 +42,7 @@ def show() -> None:
 
 def _names(lots: Mapping[int, LotNow]) -> dict[int, str]:
     return {
-        key: _("{lot}: {bags} bags of {crop}").format(lot=lot.label, bags=lot.bags, crop=_(crop_words(lot.crop)))
+        key: _("{lot}: {bags} bags of {crop}").format(lot=lot.label, bags=lot.bags, crop=crop_name(lot.crop))
         for key, lot in lots.items()
     }
 

@@ -10,9 +10,9 @@ import streamlit as st
 
 from core.advice import Situation
 from core.errors import DryholdError
-from core.grain.commodities import commodity_codes, get_commodity
-from core.group.own_crops import resolve_crop
+from core.grain.commodities import commodity_codes
 from core.group.possessions import possessions
+from core.group.records import USUAL_BAG_KG
 from core.planning.store_outlook import CorrectedLot, MethodOutlook, StoredLot, best_method
 from core.storage.advice import CAUSES, Keeping
 from core.storage.comparison import safe_moistures
@@ -20,6 +20,7 @@ from core.storage.loss import safe_storage_days
 from core.storage.methods import get_method
 from dashboard import page, state
 from dashboard.charts.storage import figure, keeping_figure
+from dashboard.names import crop_name, method_name
 from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
@@ -71,16 +72,11 @@ def what_ends(outlook: MethodOutlook) -> str:
     return _(CAUSES[outlook.sure.cause]) if outlook.sure.cause else _("nothing in this time")
 
 
-def method_name(method: str) -> str:
-    """Return a method's name for people."""
-    return _(get_method(method).name)
-
-
 def cost_text(group_id: int, currency: str, method: str) -> str:
     """Return what a bag, vessel or month costs the group, with how many seasons it serves."""
     kept = possessions(state.store(), group_id).store(method)
     if kept.cost_per_kg_month:
-        return _("{cost} a bag and month").format(cost=money(90.0 * kept.cost_per_kg_month, currency))
+        return _("{cost} a bag and month").format(cost=money(USUAL_BAG_KG * kept.cost_per_kg_month, currency))
     cost = money(kept.unit_cost + kept.treatment_cost, currency)
     return ngettext(
         "{cost} for {kg} kg, {seasons} season", "{cost} for {kg} kg, {seasons} seasons", int(kept.seasons)
@@ -121,9 +117,7 @@ def choose_lot(lots: list[StoredLot], labels: dict[int, str]) -> StoredLot:
     if picked in by_id:
         return by_id[picked]
     left, middle, right = st.columns(3)
-    crop = left.selectbox(
-        _("Crop"), commodity_codes(), format_func=lambda code: _(get_commodity(code).name), key="storage_crop", **KEEP
-    )
+    crop = left.selectbox(_("Crop"), commodity_codes(), format_func=crop_name, key="storage_crop", **KEEP)
     moisture = middle.number_input(_("Moisture at bagging, %"), 4.0, 40.0, 13.0, 0.1, key="storage_moisture", **KEEP)
     sure = right.number_input(_("How sure, ± points"), 0.1, 3.0, 0.5, 0.1, key="storage_sd", **KEEP)
     cob = st.checkbox(_("Still on the cob, in the head or in the pod"), key="storage_cob", **KEEP)
@@ -255,10 +249,7 @@ def comparison_list() -> None:
 def labels_of(now: Situation) -> dict[int, str]:
     """Return a lot's name, crop and moisture for each tested lot."""
     return {
-        one.lot.id: (
-            f"{one.lot.label} · {_(resolve_crop(state.store(), now.group_id, one.lot.commodity).name)} · "
-            f"{number(stored.moisture_pct)} %"
-        )
+        one.lot.id: (f"{one.lot.label} · {crop_name(one.lot.commodity)} · {number(stored.moisture_pct)} %")
         for one, stored in now.measured
         if stored is not None
     }

@@ -9,11 +9,11 @@ import streamlit as st
 from core.advice import Situation
 from core.advice.lot_outlooks import KeepingNow
 from core.group.lot_state import LotState
-from core.group.own_crops import resolve_crop
 from core.storage.retest import DueTest, bags_that_stand_out, schedule_tests
 from dashboard import page, state
+from dashboard.names import crop_name, method_name
 from dashboard.planning import situation_now
-from dashboard.sections.storage import keeps_until, labels_of, method_name, what_ends
+from dashboard.sections.storage import keeps_until, labels_of, what_ends
 from dashboard.text import _, day, number, say
 
 
@@ -86,7 +86,7 @@ def show_lots(now: Situation, judged: list[KeepingNow]) -> None:
         rows.append(
             {
                 _("Lot"): lot.label,
-                _("Crop"): _(resolve_crop(state.store(), now.group_id, lot.commodity).name),
+                _("Crop"): crop_name(lot.commodity),
                 _("Moisture, %"): number(lot.moisture_pct),
                 _("Way of storing"): method_name(outlook.method),
                 _("Keeps until (95 % sure)"): keeps_until(outlook, today),

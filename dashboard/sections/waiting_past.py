@@ -12,8 +12,8 @@ from core.tables.write import download_name
 from dashboard import page, state
 from dashboard.charts.prices import hindcast_figure
 from dashboard.forms.price_series import choose_price, quotes_or_stop
-from dashboard.forms.prices import crop_name
-from dashboard.text import _, ngettext, number, percent, say
+from dashboard.names import crop_name
+from dashboard.text import _, ngettext, number, percent, say, signed_percent
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
@@ -86,15 +86,11 @@ def rules_table(report: HindcastReport) -> pd.DataFrame:
     return pd.DataFrame(
         {
             _("Rule"): [rule_name(str(rule)) for rule in table.index],
-            _("Average against selling at harvest"): [_signed(mean - 1) for mean in table["mean"]],
-            _("Worst harvest"): [_signed(worst - 1) for worst in table["worst"]],
+            _("Average against selling at harvest"): [signed_percent(mean - 1) for mean in table["mean"]],
+            _("Worst harvest"): [signed_percent(worst - 1) for worst in table["worst"]],
             _("Harvests that lost"): [
                 _("{lost} of {all}").format(lost=number(share * years, 0), all=number(years, 0))
                 for share, years in zip(table["share_losing"], table["years"], strict=True)
             ],
         }
     )
-
-
-def _signed(value: float) -> str:
-    return ("+" if value >= 0 else "−") + percent(abs(float(value)), 1)

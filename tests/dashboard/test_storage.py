@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from core.advice import situation
 from dashboard import state
-from dashboard.sections.storage import method_name
+from dashboard.names import method_name
 from tests.dashboard.pages import open_page
 
 

@@ -104,11 +104,11 @@ def test_stop_is_between_the_early_and_the_late_weather_and_the_test_waits_for_c
 
 
 def test_costs_by_hand():
-    """Ten bags of 90 kg, 18 to 13 %: 5 points x 10 bags x 30 = 1500; water 900 x 5 / 87 = 51.7 kg.
+    """900 kg, 18 to 13 %: 5 points x 900 kg x 0.3 = 1350; water 900 x 5 / 87 = 51.7 kg.
 
     2 days at 1.5 person-days/t.
     """
-    assert dryer_cost(900.0, 18.0, 13.0, 30.0) == pytest.approx(1500.0)
+    assert dryer_cost(900.0, 18.0, 13.0, 0.3) == pytest.approx(1350.0)
     assert dryer_cost(900.0, 18.0, 13.0, 0.0, 2.0) == pytest.approx(103.45, abs=0.01)
-    assert dryer_cost(900.0, 12.0, 13.0, 30.0, 2.0) == 0.0
+    assert dryer_cost(900.0, 12.0, 13.0, 0.3, 2.0) == 0.0
     assert labour_cost(900.0, 2.0, 1.5, 4.0) == pytest.approx(10.8)

@@ -11,7 +11,6 @@ import pytest
 
 from core.drying.run import DryingSetup, simulate_drying
 from core.drying.setups import drying_methods
-from core.drying.weather import REQUIRED
 from core.group.database import open_store
 from core.group.drying_records import (
     day_word,
@@ -26,6 +25,7 @@ from core.group.drying_records import (
 )
 from core.group.possessions import keep_spaces, possessions
 from core.group.records import Group, Lot, Reading
+from core.weather.frames import NEEDED
 from tests.drying.drying_cases import plain_days
 
 NOW = datetime(2024, 2, 5, 6, tzinfo=UTC)
@@ -68,7 +68,7 @@ def test_weather_that_has_passed_is_kept_and_joined(store):
     assert kept.index[0] == WEATHER.index[0]
     assert kept.index[-1] == WEATHER.index[80]
     np.testing.assert_allclose(kept["temperature_c"], WEATHER["temperature_c"].iloc[:81], atol=0.01)
-    assert list(kept.columns) == list(REQUIRED)
+    assert list(kept.columns) == list(NEEDED)
     assert remembered_weather(store, "elsewhere") is None
 
 

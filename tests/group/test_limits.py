@@ -7,14 +7,8 @@ import pytest
 from core.errors import InputError
 from core.grain.commodities import commodity_codes
 from core.grain.sorption import equilibrium_humidity
-from core.group.limits import (
-    choose_limit,
-    humidity_when_warm,
-    keeping_humidity,
-    keeping_limit,
-    standard_limit,
-    standard_table,
-)
+from core.group.limits import choose_limit, keeping_humidity, keeping_limit, standard_limit, standard_table
+from core.storage.keeping import humidity_when_warm
 
 
 @pytest.mark.parametrize(

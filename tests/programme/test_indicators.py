@@ -95,7 +95,15 @@ def small() -> Records:
         ]
     )
     members = [Member(id=n, group_id=1, name=f"m{n}", sex="female" if n < 3 else "male") for n in (1, 2, 3)]
-    return Records(Group(id=1, name="g"), members, lots, readings, sales, prices, facts={"interest_monthly": 0.0})
+    return Records(
+        Group(id=1, name="g"),
+        members,
+        lots,
+        readings,
+        sales,
+        prices,
+        facts={"interest_monthly": 0.0, "plan.market": ""},
+    )
 
 
 def test_counted_by_hand():
@@ -158,7 +166,7 @@ def drawn(seed: int) -> Records:
         pd.DataFrame(readings),
         pd.DataFrame(sales),
         small().prices,
-        facts={"interest_monthly": 0.0},
+        facts={"interest_monthly": 0.0, "plan.market": ""},
     )
 
 

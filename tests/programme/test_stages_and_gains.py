@@ -108,7 +108,7 @@ def test_a_lot_sold_in_parts_counts_once_all_is_sold():
 
 
 def test_interest_and_bags_make_the_gain_net():
-    record = replace(small(), facts={"interest_monthly": 0.03}, has=HAS)
+    record = replace(small(), facts={"interest_monthly": 0.03, "plan.market": ""}, has=HAS)
     record = replace(record, lots=[replace(lot, storage_method="woven_bag") for lot in record.lots])
     months = (date(2026, 8, 3) - date(2026, 5, 1)).days / 30.4375
     worth = 1.2 * 2 * 1000 * 80 / 84.5
