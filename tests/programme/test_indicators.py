@@ -292,7 +292,15 @@ def test_the_officer_has_the_moisture_that_the_groups_page_has():
 
 def test_nothing_to_count_is_not_zero():
     record = small()
-    empty = Records(record.group, [], [], record.readings.iloc[:0], record.sales.iloc[:0], record.prices.iloc[:0])
+    empty = Records(
+        record.group,
+        [],
+        [],
+        record.readings.iloc[:0],
+        record.sales.iloc[:0],
+        record.prices.iloc[:0],
+        facts=record.facts,
+    )
     assert all(item.value is None for item in group_indicators(empty).values())
     assert len(indicator_table([empty])) == len(DEFINITIONS)
 
