@@ -10,7 +10,8 @@ import dataclasses
 import importlib
 import inspect
 import pkgutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
 from types import ModuleType
 from typing import Any
 
@@ -29,7 +30,7 @@ def number_or_numbers(value: Any) -> bool:
     """Return whether a default is a number, a yes or no, or a tuple of numbers."""
     if isinstance(value, tuple):
         return bool(value) and all(number_or_numbers(part) for part in value)
-    return isinstance(value, int | float)
+    return isinstance(value, int | float | Decimal)
 
 
 def defaults_of(room: str, apart: frozenset[str] = frozenset()) -> Iterator[tuple[str, Any]]:
@@ -56,12 +57,16 @@ def defaults_of(room: str, apart: frozenset[str] = frozenset()) -> Iterator[tupl
                         yield f"{where}.{argument.name}", argument.default
 
 
-def not_neutral(room: str, apart: frozenset[str] = frozenset()) -> dict[str, Any]:
-    """Return the defaults of a room that are neither 0 nor no, by name; modules named in `apart` are left out."""
-    found: dict[str, Any] = {}
+def slipped(room: str, assumed: Mapping[str, Any], apart: frozenset[str] = frozenset()) -> dict[str, Any]:
+    """Return the defaults of a room that are neither as a table has them nor, without a line in it, 0 or no.
+
+    Modules named in `apart`, what begins with an underscore, and how hard a search tries are left out; a line whose
+    default is gone says nothing.
+    """
+    found = {}
     for name, value in defaults_of(room, apart):
-        if value is False or value == 0 or name.rsplit(".", 1)[1] in SEARCHING:
+        if name.startswith("_") or name.rsplit(".", 1)[1] in SEARCHING:
             continue
-        assert found.get(name, value) == value, f"two modules disagree on {name}"
-        found[name] = value
+        if value != assumed.get(name, 0) or isinstance(value, bool) != isinstance(assumed.get(name, value), bool):
+            found[name] = value
     return found

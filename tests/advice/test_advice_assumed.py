@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tests.assumed import not_neutral
+from tests.assumed import slipped
 
 
 def test_nothing_else_is_assumed_of_a_situation():
-    assert not_neutral("advice") == {"Choices.advances": True}
+    assert slipped("advice", {"Choices.advances": True}) == {}

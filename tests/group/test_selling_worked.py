@@ -265,15 +265,14 @@ def test_the_reference_market_has_the_most_months_not_the_most_quotes():
     assert reference_market(table[table["price_type"] == "farm gate"]) is None
 
 
-def test_neighbours_have_two_years_of_the_same_kind_and_come_longest_first_six_at_most():
+def test_neighbours_have_two_years_of_the_same_kind_and_come_longest_first():
     months = [str(month) for month in pd.period_range("2022-01", periods=40, freq="M")]
     rows = [(f"{month}-15", "Town", "wholesale", 100.0) for month in months]
     for market, count in zip("ABCDEFGH", (23, 24, 30, 29, 28, 27, 26, 25), strict=True):
         rows += [(f"{month}-15", market, "wholesale", 90.0) for month in months[:count]]
     found = crop_prices(frame(*rows))
-    assert [len(series) for series in found.neighbours] == [30, 29, 28, 27, 26, 25]
+    assert [len(series) for series in found.neighbours] == [30, 29, 28, 27, 26, 25, 24]
     assert found.on == date(2025, 4, 15)
-    assert len(crop_prices(frame(*rows), most_neighbours=9).neighbours) == 7
 
 
 def test_months_of_the_gate_stand_for_a_market_at_one_over_the_factor_neighbours_too():

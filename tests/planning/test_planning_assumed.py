@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tests.assumed import not_neutral
+from tests.assumed import slipped
 
 APART = frozenset({"search", "sale", "model", "settling", "placing", "probing", "quick_plans"})
 INVENTED = {"Climate.temperature_c", "Climate.relative_humidity_pct", "Climate.altitude_m"}  # of an invented place
@@ -35,7 +35,6 @@ ASSUMED = {
     "Surroundings.cover_in_rain": True,
     "mass_parts.alive_share": 1.0,  # all of it, as of grain that is no seed
     "Kept.alive_share": 1.0,
-    "next_actions.days": 400,  # more than a year ahead
     "compare_plans.threshold": 0.01,
     "StoredLot.moisture_sd": 0.5,
     "StoredLot.sieved_kg": 1.0,
@@ -46,5 +45,4 @@ ASSUMED = {
 
 
 def test_nothing_else_is_assumed_of_a_plan():
-    found = not_neutral("planning", APART)
-    assert {name: value for name, value in found.items() if name not in INVENTED} == ASSUMED
+    assert set(slipped("planning", ASSUMED, APART)) <= INVENTED

@@ -411,8 +411,8 @@ def test_joint_trips_go_by_what_was_carried_and_bought_bags_by_what_is_stored(mo
     monkeypatch.setattr(why, "_part", lambda outlook, own, numbers: SimpleNamespace(classes=([1],), numbers=numbers))
     asked = []
 
-    def plan_sale(case, made, mip_gap, effort):
-        asked.append((case.lots[0].owner, made.numbers, mip_gap, effort))
+    def plan_sale(case, made, effort):
+        asked.append((case.lots[0].owner, made.numbers, effort))
         return SimpleNamespace(mean=70.0)
 
     monkeypatch.setattr(why, "plan_sale", plan_sale)
@@ -424,7 +424,7 @@ def test_joint_trips_go_by_what_was_carried_and_bought_bags_by_what_is_stored(mo
     assert frame["gain"].to_dict() == pytest.approx({"m": mine_joint - 70, "t": theirs_joint - 70})
     assert frame["bags"].to_dict() == {"m": 8, "t": 3}
     assert frame[["first_sale", "last_sale"]].to_numpy().tolist() == [[1, 4], [1, 4]]
-    assert asked == [("m", [0], 0.003, 0.1), ("t", [1], 0.003, 0.1)]
+    assert asked == [("m", [0], 0.1), ("t", [1], 0.1)]
     monkeypatch.setattr(why, "_part", lambda *_: SimpleNamespace(classes=([], [])))
     nothing = chosen((0, 1, 1))
     nothing.trips, nothing.bought = trips, np.array([0])

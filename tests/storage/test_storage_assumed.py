@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tests.assumed import not_neutral
+from tests.assumed import slipped
 
 LAYOUT = {"keeping_table.temperatures_c", "keeping_table.humidities_pct"}  # which rows a wall table shows
 HAND_SHELLED = 5.0  # % of kernels damaged; published tables use 30
@@ -19,7 +19,6 @@ ASSUMED = {
     "BuyerTerms.dust_limit_pct": 1.0,
     **dict.fromkeys(("BuyerTerms.sieved_kg", "start_from_sieve.sieved_kg", "chance_seen.sieved_kg"), 1.0),
     **dict.fromkeys(("Retest.sieved_kg", "simulate_storage.sieved_kg"), 1.0),
-    "check_lot.guard": 1.645,  # the normal quantile of 0.95
     **dict.fromkeys(("ageing_rate.damaged_pct", "dry_matter_loss.damaged_pct"), HAND_SHELLED),
     **dict.fromkeys(("safe_storage_days.damaged_pct", "simulate_storage.damaged_pct"), HAND_SHELLED),
     "safe_storage_days.loss_limit_pct": 0.5,  # the published allowable loss of dry matter
@@ -30,7 +29,6 @@ ASSUMED = {
     "RetestCosts.shortest_days": 3,
     "RetestCosts.longest_days": 56,
     "schedule_tests.bags_per_day": 60,
-    "schedule_tests.gather_days": 6,
     "Retest.moisture_sd": 0.5,
     "Belief.degrees_of_freedom": math.inf,
     "greatest_risk.verdict_risk": 0.05,  # one in twenty
@@ -41,5 +39,4 @@ ASSUMED = {
 
 
 def test_nothing_else_is_assumed_of_storage():
-    found = not_neutral("storage")
-    assert {name: value for name, value in found.items() if name not in LAYOUT} == ASSUMED
+    assert set(slipped("storage", ASSUMED)) <= LAYOUT
