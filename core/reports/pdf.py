@@ -50,10 +50,9 @@ def _draw(paper: Paper, scale: float) -> Any:
     if paper.under:
         _line(pdf, paper.under, TEXT * scale)
     pdf.ln(GAP_MM * scale)
-    lower = False
     for block in paper.blocks:
         if isinstance(block, HalfPage):
-            lower = _next_half(pdf, lower)
+            _next_half(pdf)
         elif isinstance(block, Heading):
             pdf.ln(GAP_MM * scale)
             _line(pdf, block.text, HEADING * scale, bold=True)
@@ -97,19 +96,18 @@ def _line(pdf: Any, text: str, points: float, bold: bool = False) -> None:
     pdf.multi_cell(0, points * POINT_MM * LEADING, text, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
-def _next_half(pdf: Any, lower: bool) -> bool:
-    """Go to the lower half of the page, or to a new page; return whether the lower half is now taken."""
+def _next_half(pdf: Any) -> None:
+    """Go to the lower half of the page, or to a new page where that is begun."""
     half = pdf.h / 2
-    if lower or pdf.get_y() > half:
+    if pdf.get_y() > half:
         pdf.add_page()
-        return False
+        return
     pdf.set_draw_color(150)
     pdf.set_dash_pattern(2, 2)
     pdf.line(0, half, pdf.w, half)
     pdf.set_dash_pattern()
     pdf.set_draw_color(0)
     pdf.set_y(half + MARGIN_MM / 2)
-    return True
 
 
 def _care(pdf: Any, block: Care, scale: float, width: float) -> None:
