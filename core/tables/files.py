@@ -85,9 +85,9 @@ def find_delimiter(text: str) -> str:
         if not counts:
             continue
         width, often = max(counts.items(), key=lambda item: (item[1], item[0]))
-        heading = next((row for row in cut if len(row) == width), [])
+        heading = next(row for row in cut if len(row) == width)
         # Headings are words: a decimal comma splits numbers, never headings.
-        words = sum(1 for cell in heading if any(letter.isalpha() for letter in cell)) / max(1, len(heading))
+        words = sum(1 for cell in heading if any(letter.isalpha() for letter in cell)) / width
         score = often / len(lines) * (0.5 + words) * (1 + 0.02 * min(width, 20))
         if score > best_score:
             best, best_score = delimiter, score

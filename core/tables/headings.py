@@ -77,7 +77,7 @@ def find_headings(table: RawTable, words: WordList) -> Headings:
         first_row=first,
         skipped=skipped,
         above=best,
-        width=max((at + 1 for at, cell in enumerate(cells) if cell is not None), default=0),
+        width=max(at + 1 for at, cell in enumerate(cells) if cell is not None),
         tags=tags,
     )
 

@@ -88,7 +88,7 @@ def workbook_bytes(sheets: Mapping[str, pd.DataFrame], tags: Mapping[str, Mappin
 
 
 def _write_cell(page: Any, row: int, column: int, value: Any, formats: Mapping[str, Any]) -> None:
-    if value is None or value is pd.NaT or (isinstance(value, float) and value != value) or value == "":
+    if value == "":  # what is missing has become that in `_frame`
         return
     if isinstance(value, datetime):
         page.write_datetime(row, column, value.replace(tzinfo=None), formats["moment"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from datetime import date, datetime, time
+from types import SimpleNamespace
 
 import numpy as np
 import openpyxl
@@ -29,7 +30,7 @@ from core.tables.reading import (
     yes_or_no,
 )
 from core.tables.words import last_part, lookup, matches, plain, word_list
-from core.tables.workbook import choose_sheet, read_workbook
+from core.tables.workbook import _look, choose_sheet, read_workbook
 from core.tables.write import csv_bytes, download_name, unguarded, workbook_bytes
 
 WORDS = word_list(
@@ -273,6 +274,8 @@ def test_columns_are_guessed_by_the_best_fit_once_each():
     assert guess_columns(["our lot", "date"], WORDS, ("lot", "date"), fits=lambda _name, _at: False) == {"date": 1}
     assert list(guess_columns(["date", "lot"], WORDS, ("lot", "date"))) == ["lot", "date"]
     assert guess_columns(["date"], WORDS, ("lot",)) == {}
+    # a heading of two meanings gives its column to one of them
+    assert guess_columns(["lot", "our grain temp"], WORDS, ("temperature", "crop", "lot")) == {"crop": 1, "lot": 0}
     tagged = find_headings(raw(("a", "b"), ("#date", "#lot"), ("x", "y")), WORDS)
     assert guess_columns(tagged, WORDS, ("lot", "date")) == {"lot": 1, "date": 0}
     assert heading_key(1, ["Lot", "DATE"]) == heading_key(1, ["lot ", "date"])
@@ -448,6 +451,20 @@ def test_a_file_of_headings_only_or_with_too_many_rows_is_refused():
 
 
 # Workbooks
+
+
+@pytest.mark.parametrize(
+    ("size", "packed", "fits"), [(10_000_001, 25_001, True), (10_000_001, 25_000, False), (10_000_000, 0, True)]
+)
+def test_a_part_packed_four_hundred_times_is_no_sheet_where_it_is_large(size, packed, fits):
+    """Above 10 million bytes: 400 x 25,001 are 10,000,400, enough; 400 x 25,000 are one too few."""
+    part = SimpleNamespace(filename="xl/media/a.bin", file_size=size, compress_size=packed)
+    book = SimpleNamespace(infolist=lambda: [part])
+    if fits:
+        assert _look(book, "a.xlsx") == (False, False)
+    else:
+        with pytest.raises(ImportRefusedError, match="too large"):
+            _look(book, "a.xlsx")
 
 
 def saved(book) -> bytes:
