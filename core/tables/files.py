@@ -88,7 +88,7 @@ def find_delimiter(text: str) -> str:
         heading = next(row for row in cut if len(row) == width)
         # Headings are words: a decimal comma splits numbers, never headings.
         words = sum(1 for cell in heading if any(letter.isalpha() for letter in cell)) / width
-        score = often / len(lines) * (0.5 + words) * (1 + 0.02 * min(width, 20))
+        score = often * (0.5 + words) * (1 + 0.02 * min(width, 20))
         if score > best_score:
             best, best_score = delimiter, score
     return best

@@ -450,7 +450,8 @@ def _unclear_rule(column: Column, cells: Sequence[Cell], style: NumberStyle) -> 
     example = str(unsure[0])
     if rule == "usual":
         low, high = column.usual or (0.0, float("inf"))
-        decimals = [number(cell, NumberStyle(), "decimal") or 0.0 for cell in unsure]
+        read = (number(cell, NumberStyle(), "decimal") for cell in unsure)
+        decimals = [value for value in read if value is not None]
         as_decimal = sum(low <= value <= high for value in decimals)
         rule = "thousands" if sum(low <= 1000 * value <= high for value in decimals) > as_decimal else "decimal"
         if rule == "decimal":
