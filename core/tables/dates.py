@@ -195,7 +195,7 @@ def time_of_day(cell: Cell) -> time | None:
         return cell.replace(microsecond=0, tzinfo=None)
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         if 0 <= cell < EXCEL_LAST:
-            return (EXCEL_EPOCH + timedelta(seconds=round(float(cell) % 1 * 86400) % 86400)).time()
+            return (EXCEL_EPOCH + timedelta(seconds=round(float(cell) * 86400) % 86400)).time()
         raise InputError("a time of day such as 14:30 is needed")
     text = str(cell).strip()[:LONGEST_DATE]
     if re.fullmatch(r"0?[.,][0-9]{1,18}", text):

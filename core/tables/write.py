@@ -62,8 +62,7 @@ def workbook_bytes(sheets: Mapping[str, pd.DataFrame], tags: Mapping[str, Mappin
     import xlsxwriter
 
     out = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}
-    with xlsxwriter.Workbook(out, options) as book:
+    with xlsxwriter.Workbook(out, {"in_memory": True}) as book:
         formats = {
             "head": book.add_format({"bold": True, "text_wrap": True, "bottom": 1}),
             "day": book.add_format({"num_format": "yyyy-mm-dd"}),

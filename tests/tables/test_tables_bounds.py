@@ -340,6 +340,7 @@ def test_every_row_is_read_refused_or_skipped_with_its_number():
     ]
     assert [(row.number, row.column, row.value) for row in found.refused] == [(6, "date", "x"), (8, "date", "noon")]
     assert found.refused[1].text == "B, noon, 13"
+    assert [number for number, _why in read("lot;date\nTotal\nA;1.5.2026\n").skipped] == [2]
     assert found.unused == ("note",)
     assert len(found.rows) + len(found.refused) + len(found.skipped) == 7
 
