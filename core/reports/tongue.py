@@ -20,8 +20,7 @@ def _as_it_is(text: str) -> str:
 
 
 def _exact(value: Decimal, currency: str) -> str:
-    exponent = value.normalize().as_tuple().exponent
-    given = -exponent if isinstance(exponent, int) else 0
+    given = -int(value.normalize().as_tuple().exponent)
     digits = max(get_currency_precision(currency), given) if given > 0 else 0
     return "#,##0" + ("." + "0" * digits if digits else "")
 

@@ -69,6 +69,7 @@ def a_season(**terms):
         event(11, "payment", {"member_id": 1, "amount": "30000", "reference": "MM-7"}, date(2026, 5, 9)),
         event(12, "payment", {"member_id": 2, "amount": "80000"}, date(2026, 5, 9)),
         delivery(13, 3, "100", "12", pool="beans"),
+        event(14, "loss", {"pool": "beans", "dry_kg": "8.65", "kind": "theft"}, date(2026, 5, 10)),
     ]
 
 
@@ -196,15 +197,22 @@ def test_grain_and_parts_by_hand(pages):
     assert grain[3:] == [
         ["Your grain", "kg at 13.5 %"],
         ["Delivered", "101.7"],
-        ["Lost in store, your share", "0.0"],
+        ["Lost in store, your share", "-10.0"],  # 8.65 kg dry matter
         ["Sold", "0.0"],
-        ["Still in store", "101.7"],
+        ["Still in store", "91.7"],
     ]
     assert "A minus means" in pages[3]
     assert "÷ 86.5. Only water" in pages[3]
     assert "A minus means" not in pages[1]
     assert "What it sold for" not in pages[3]
     assert "1 May 2026 – 5 May 2026. Money in UGX" in pages[1]
+
+
+def test_each_sum_is_the_last_row_of_its_table(pages):
+    for member, names in ((1, 5), (2, 4), (3, 3)):  # brought, grain, sold, pay, loans
+        page = pages[member]
+        ends = [table_.rsplit("<tr", 1)[1].startswith(" class=sum") for table_ in page.split("</table>")[:-1]]
+        assert sum(ends) == page.count("<tr class=sum>") == names
 
 
 def test_without_price_factors_plain_kg_stand_alone():

@@ -376,6 +376,7 @@ def test_the_calendar_is_drawn_to_the_day():
     months = [page.one(name) for name in ("Aug", "mid")]
     assert [item.x for item in months] == pytest.approx([48.8, 48 + 15 * 5 + 0.8], abs=0.02)
     assert all(top < item.box[1] and item.base < top + 5 for item in months)
+    assert [item.size for item in months] == pytest.approx([2.6 / POINT] * 2, abs=0.01)
     inside = [item for item in page.texts if item.text in ("12", "3")]
     assert [(item.text, item.shade, item.bold) for item in inside] == [
         ("12", 0.0, False),
@@ -436,6 +437,8 @@ def test_names_and_counts_stay_in_their_room(label, bags):
     white = [item for item in page.texts if item.shade == 1.0]
     black = [box for box in page.boxes if box.shade == 0.0 and box.width == pytest.approx(6.5, abs=0.01)]
     for item, box in zip(white, black, strict=True):
+        if bags == "1250":  # 0.3 mm of black on each side
+            assert item.end - item.x == pytest.approx(5.9, abs=0.05)
         assert box.x + 0.2 < item.x
         assert item.end < box.x + box.width - 0.2
 
