@@ -127,6 +127,7 @@ def test_everything_that_can_be_taken_off_stands_on_the_page_and_adds_up(pages):
     ]
     assert "buyers owe" not in pages[3]
     assert [row[-1] for row in tables(pages[3])["Your net pay"]] == ["UGX", "0", "0", "0", "0"]
+    assert tables(pages[3])["Your net pay"][-1][0] == "Still due to you"  # nothing is due, nothing too much
 
 
 def test_what_could_not_be_deducted_is_said():

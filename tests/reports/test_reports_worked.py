@@ -198,6 +198,7 @@ def test_the_wall_shows_two_weeks_the_season_and_what_does_not_fit_by_count():
     )
     loads, steps = grids(wall_sheet(now))
     assert [row[3] for row in loads.rows] == ["in"]
+    assert (loads.right, steps.right) == ({4}, frozenset())  # bags end in line
     assert [row[1] for row in steps.rows] == ["step on 13", "step on 2"]
     (season,) = [block for block in wall_sheet(now).blocks if isinstance(block, Season)]
     assert [(label, [(b.kind, b.on, b.until, b.text) for b in bars]) for label, bars in season.rows] == [
@@ -266,6 +267,7 @@ def test_a_members_half_page_holds_six_lots_eight_days_and_three_payments(rows, 
     paper = member_sheets(situation(members=(part, a_member(""), a_member("Bijou"))))
     lots, own = grids(paper)[:2]
     assert (len(lots.rows), len(own.rows)) == (min(rows, 6), min(days, 8))
+    assert (lots.right, own.right) == ({2}, frozenset())
     assert lots.rows[0][2:] == ("9", "dry 9 from Sun 2 Aug; sell 9 on Fri 21 Aug to Mill")
     assert own.rows[3] == ("Tue 4 Aug", "sell 3 bags of A to Mill")
     said = words(paper)
@@ -293,6 +295,7 @@ def test_the_treasurer_reads_money_orders_and_steps():
     assert second.rows == (("bags", "1 Aug 2026", "5 Aug 2026", "KES 40.00"),)
     assert [row[1] for row in third.rows] == ["KES 900", "KES 800"]
     assert len(grids(treasurer_sheet(situation(money=money)))) == 2
+    assert [grid.right for grid in (first, second, third)] == [{3}, {3}, {1}]  # money ends in line
     late = SimpleNamespace(what=message("bags"), order_by=on(3), needed_on=on(4), cost=40.0)
     assert grids(treasurer_sheet(situation(purchases=(late,))))[1].rows[0][1] == "4 Aug 2026"
 
@@ -377,5 +380,8 @@ def test_a_phone_message_holds_as_many_steps_as_fit(length):
     care = " Do not eat mouldy grain."
     fitting = [f"{head}{'; '.join(steps[:count])}.{care}" for count in range(1, 10)]
     assert _words(part, now, ENGLISH) == max((text for text in fitting if len(text) <= 160), key=len)
+    for more in (200, 201):  # a name without end is cut to the last sign that has room
+        cut = _words(MemberPart("N" * more, part.rows, part.days, (), 0, 0, 0, ()), now, ENGLISH)
+        assert (len(cut), cut[-len(care) :]) == (160, care)
     idle = MemberPart(part.name, part.rows, (), (), 0, 0, 0, ())
     assert _words(idle, now, ENGLISH) == f"{head}no step for you is planned.{care}"
