@@ -14,6 +14,7 @@ from core.drying.setups import DryingSetup
 from core.drying.weather import MendedWeather
 from core.errors import DryholdError
 from core.group.drying_records import LearnedRate, drying_setup, learned_rate, remembered_weather
+from core.group.facts import yes_or_no
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import resolve_crop
 from core.group.possessions import DryingSpace
@@ -156,7 +157,7 @@ def climate_said(store: Any, group_id: int, now: datetime) -> Message:
 
 def keeping_settings(store: Any, group_id: int, states: Sequence[LotState]) -> OutlookSettings:
     """Return what stored lots are judged by, from the group's facts; the worth is that of a lot of the usual size."""
-    borer = {"yes": True, "no": False}.get(str(store.fact(group_id, "borer_present").value).lower())
+    borer = yes_or_no(store.fact(group_id, "borer_present").value)
     damaged = float(store.fact(group_id, "storage_damaged_limit").value)
     masses = [state.grain_kg for state in states]
     usual = float(np.median(masses)) if masses else USUAL_LOT_KG

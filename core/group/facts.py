@@ -103,6 +103,11 @@ def shown_unit(fact: Any, currency: str) -> Message:
     return PERCENT.get(fact.unit, Message(fact.unit))
 
 
+def yes_or_no(value: Any) -> bool | None:
+    """Return what an entry of yes, no or unknown says; None where nobody knows."""
+    return {"yes": True, "no": False}.get(str(value).strip().lower())
+
+
 def default_number(key: str) -> float:
     """Return the number that a setting has until a group says otherwise."""
     return float(load_defaults()[key].value)

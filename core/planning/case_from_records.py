@@ -14,6 +14,7 @@ from core.drying.learning import RateBelief
 from core.errors import NoPlaceError, PlanError
 from core.grain.commodities import Commodity, commodity_codes
 from core.group.drying_records import learned_rate, remembered_weather
+from core.group.facts import yes_or_no
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import own_crops
 from core.group.possessions import DryingSpace, possessions
@@ -295,7 +296,7 @@ def surroundings_of(store: Any, group: Any, now: datetime) -> Surroundings:
     place, facts = place_of(group), store.facts(group.id)
     normals = get_normals(place, store.documents, now, None)
     forecast = get_forecast(place, store.documents, now, None, normals=normals)
-    seen = {"yes": True, "no": False}.get(str(facts["borer_present"].value).strip().lower())
+    seen = yes_or_no(facts["borer_present"].value)
     limits = {
         key.removeprefix(HEAT_LIMITS): float(fact.value) for key, fact in facts.items() if key.startswith(HEAT_LIMITS)
     }

@@ -11,6 +11,7 @@ from types import SimpleNamespace as Thing
 import pytest
 
 from core.advice import checks, origins, season
+from core.advice.lot_outlooks import keeping_settings
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, PriceNow, WeatherNow
 from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
 from core.group.lot_state import NOT_TESTED
@@ -463,3 +464,26 @@ def test_each_members_part():
     days = [(day.on, day.kind, day.bags) for day in mine.days]
     assert days == [(on(0), DRY, 5), (on(2), "gather", 5), (on(2), "store", 5)]
     assert (other.name, other.worth, [day.kind for day in other.days]) == ("Baraka", 10.0, [SELL])
+
+
+def test_what_stored_lots_are_judged_by():
+    """A lot of the usual mass, 200 kg in the middle, is worth 100 at 0.5 a kg; a test a three-hundredth of that."""
+    facts = {
+        "borer_present": " No ",
+        "storage_damaged_limit": 4.0,
+        "maize_price_kg": 0.5,
+        "storage_temperature_offset": 1.5,
+    }
+
+    def settings(*masses, **changes):
+        store = Thing(fact=lambda _group, key: Thing(value=(facts | changes)[key]))
+        return keeping_settings(store, 1, [Thing(grain_kg=mass) for mass in masses])
+
+    found = settings(100.0, 200.0, 900.0)
+    assert (found.borer_present, found.store_offset_c) == (False, 1.5)
+    assert (found.limits.damaged_kernels_pct, found.terms.damaged_limit_pct) == (4.0, 4.0)
+    assert (found.costs.lot_value, found.costs.test_cost) == pytest.approx((100.0, 1 / 3))
+    assert settings().costs.lot_value == 450.0  # ten bags of 90 kg where there is no lot
+    assert settings(borer_present="yes").borer_present is True
+    assert settings(borer_present="unknown").borer_present is None
+    assert settings(maize_price_kg=0.0).costs.test_cost > 0
