@@ -223,7 +223,8 @@ def test_seed_lots_are_kept_but_for_what_keeping_takes_by_hand(asked, left):
 def test_home_use_lasts_to_the_next_harvest_of_the_staple_by_hand():
     """10 kg a week: 20 weeks are 200 kg; maize harvested in week 3 ends it with week 3, that of week 1 is this one."""
     first = replace(CASE.lots[0], commodity="maize", standing=True, available_week=1)
-    lots = (first, replace(first, id="b", available_week=3), replace(first, id="c", available_week=5, standing=False))
+    lots = (first, replace(first, id="b", available_week=3), replace(first, id="c", available_week=2, standing=False))
+    lots = (*lots, replace(first, id="d", available_week=2, commodity="sorghum"))  # another crop, which nobody eats
     assert kept(home_use_kg_week=10.0) == [("home use", "maize", 200.0, 19, 0.325, True, "food")]
     assert kept((), lots, home_use_kg_week=10.0) == [("home use", "maize", 40.0, 3, 0.325, True, "food")]
     two = (replace(first, available_week=2),)
