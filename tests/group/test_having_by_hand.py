@@ -15,6 +15,7 @@ from core.drying.setups import drying_method
 from core.errors import DryholdError, InputError
 from core.group.drying_records import day_word, diary_score
 from core.group.faults import SIGNS, explain
+from core.group.lot_actions import LotAction, _action
 from core.group.lot_state import JudgingRules, cost_if_refused, cost_of_a_day, lot_state
 from core.group.meter_checks import OVEN_SD, SALT_SD, USUAL_PAIR_SD, meter_error
 from core.group.possessions import DryingSpace, GrainStore, check_spaces, check_stores, space_from, store_from
@@ -250,3 +251,20 @@ def test_a_dry_lot_needs_no_more_bags_and_an_untested_one_says_how_many():
     assert wet.urgency[1] == pytest.approx(wet.limit.moisture_pct - 25.0)
     assert cost_if_refused(lot, 900.0, rules) == pytest.approx(0.15 * 0.3 * 900)
     assert cost_of_a_day(900.0, rules) == pytest.approx(2.7)
+
+
+def test_a_weighing_is_read_back_from_the_diary_with_what_was_counted():
+    """80 kg of 100: turnout 0.8; what nobody wrote is nothing."""
+    bare = {"mass_in_kg": "100", "mass_out_kg": 80, "bags_out": "1"}
+    day = date(2026, 5, 20)
+    faults = {"faults_before": {"broken": 4.0}, "faults_after": {"broken": 1.0}}
+    full = bare | faults | {"cost": 2.5, "moisture_pct": 13.0, "note": "twice"}
+
+    def read(payload):
+        written = datetime(2026, 5, 20, tzinfo=UTC)
+        return _action(Event(book="diary", kind="cleaning", on=day, who="A", payload=payload, recorded_at=written))
+
+    known = {"kind": "cleaning", "on": day, "mass_in_kg": 100.0, "mass_out_kg": 80.0, "bags_out": 1}
+    assert read(bare) == LotAction(**known)
+    assert read(full) == LotAction(**known, moisture_pct=13.0, cost=2.5, note="twice", **faults)
+    assert read(bare).turnout == 0.8

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.errors import PriceDataError
+from core.errors import InputError, PriceDataError
 from core.market import hindcast as room
+from core.market.costs import breakeven_price
 from core.market.hindcast import past_harvests, price_course
 from core.market.other_markets import OtherMarkets, other_markets
 from core.market.price_tables import as_stretches, clean_prices, read_price_table, taken_before
@@ -199,3 +200,10 @@ def test_forms_of_season_that_the_test_looks_at():
     assert columns == [(0, 1), (0, 1, 2, 3), *((4 + month,) for month in range(12))]
     assert TESTED_FORMS[0][1] == 0.0
     assert all(abs(price - np.log(12)) < 0.02 for _, price in TESTED_FORMS[1:])
+
+
+def test_grain_that_is_worth_nothing_now_must_still_pay_its_keep():
+    """0.5 a month at 10 %: 0.5 x 1.1 + 0.5 = 1.05 after two months; of what is left of it, half a half: 4.2."""
+    assert breakeven_price(0.0, 2, 0.1, 0.5, 0.5) == pytest.approx(1.05 / 0.25)
+    with pytest.raises(InputError):
+        breakeven_price(-1e-9, 2, 0.1, 0.5, 0.5)
