@@ -12,6 +12,7 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -49,9 +50,13 @@ class Text:
         return frozenset(PLACE.findall(self.words)) | frozenset(PLACE.findall(self.plural))
 
 
-def texts() -> list[Text]:
-    """Return every text of the screen, of core's messages and errors, and of the tables, in the order of the files."""
-    found = []
+@cache
+def texts() -> tuple[Text, ...]:
+    """Return every text of the screen, of core's messages and errors, and of the tables, in the order of the files.
+
+    The whole code is read for them: once a process.
+    """
+    found: list[Text] = []
     modules: dict[Path, ast.Module] = {}
     for folder in ("core", "dashboard"):
         for path in sorted((ROOT / folder).rglob("*.py")):
@@ -64,7 +69,7 @@ def texts() -> list[Text]:
     by_name = [
         Text(said, "", path.relative_to(ROOT).as_posix(), line) for said, path, line in SaidByName(modules).texts()
     ]
-    return found + list(dict.fromkeys(by_name))
+    return (*found, *dict.fromkeys(by_name))
 
 
 def _of_code(path: Path, module: ast.Module) -> Iterator[Text]:

@@ -7,6 +7,7 @@ import json
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
+from functools import cache
 from pathlib import Path
 from string import Formatter
 from typing import Any
@@ -120,6 +121,7 @@ def _of_figure(spec: Any) -> Iterator[str]:
     yield from walk(spec.get("layout", {}), "")
 
 
+@cache
 def own_words() -> frozenset[str]:
     """Return the words that Babel itself says in the pseudo language: months, days, countries, currencies."""
     locale = Locale.parse(LANGUAGE)
@@ -178,7 +180,8 @@ WRITTEN = (
 )
 
 
-def citations() -> list[str]:
+@cache
+def citations() -> tuple[str, ...]:
     """Return the sources and notes of the tables, which are cited as they are printed, longest first."""
     found: set[str] = set()
 
@@ -196,7 +199,7 @@ def citations() -> list[str]:
     for path in (ROOT / "core").rglob("*.toml"):
         if "defaults" not in path.parts:
             walk(tomllib.loads(path.read_text(encoding="utf-8")))
-    return sorted(found, key=len, reverse=True)
+    return tuple(sorted(found, key=len, reverse=True))
 
 
 def leftovers(app: AppTest, data: list[str], own: frozenset[str]) -> dict[str, str]:
