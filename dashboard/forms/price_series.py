@@ -131,20 +131,9 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     with left:
         place = _ask_place(group, crop, known.months, latest, kind)
     usual = round(place.last_price, 2 if place.last_price >= 10 else 4)
-    asked = Field(
-        "price",
-        _("Today's price, {currency} per kg").format(currency=group.currency),
-        "number",
-        low=0.0001,
-        value=usual,
-        wide=True,
-        keep=True,
-    )
     with right:
-        filled = draw_fields(f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}", (asked,))
-    if not filled.complete:
-        st.stop()
-    price_today = filled["price"]
+        form = f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}"
+        price_today = _ask_price(group.currency, usual, form)
     _tell_age(group, place)
     prices, this_month = known.months, pd.Period(state.today(), freq="M")
     given = place.basis is None and abs(price_today - usual) > 1e-9
@@ -158,10 +147,20 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
         known=known,
         prices=prices,
         place=place,
-        price_today=float(price_today),
+        price_today=price_today,
         costs=waiting_costs(state.store().facts(group.id)),
         key=f"{group.id} {version} {crop} {market} {kind} {place.basis is None}",
     )
+
+
+def _ask_price(currency: str, usual: float, form: str) -> float:
+    """Return today's price as it stands in its field, `usual` at first; the page ends where there is none."""
+    label = _("Today's price, {currency} per kg").format(currency=currency)
+    asked = Field("price", label, "number", low=0.0001, value=usual, wide=True, keep=True)
+    filled = draw_fields(form, (asked,))
+    if not filled.complete:
+        st.stop()
+    return float(filled["price"])
 
 
 def _offer_as_own(group: Group, market: str, planned: str) -> None:
