@@ -7,6 +7,7 @@ import pytest
 
 from core.grain.sorption import equilibrium_moisture
 from core.group.own_crops import own_crops
+from core.group.records import Lot
 from tests.dashboard.pages import open_page
 
 
@@ -35,6 +36,9 @@ def test_coefficients_become_an_own_crop_that_can_be_checked(demo_store):
     check.run()
     assert not check.exception
     assert any("Too wet" in box.value for box in check.info)
+    demo_store.add_lot(Lot(group_id=group.id, label="H1", commodity="own_oats__b", bags=4))
+    named = {option for box in open_page("sales").selectbox for option in box.options}
+    assert "H1: 4 bags of Oats <b>" in named  # by its name, not its code
 
 
 def test_bad_coefficients_get_a_sentence(demo_store):
