@@ -219,6 +219,14 @@ def test_closed_seasons_stay_as_they_are():
     assert len(replay(opened).deliveries) == 2
 
 
+@pytest.mark.parametrize(("share", "kept", "levied"), [("0.0333", "0", 20), ("0.5", "0.9", 70)])
+def test_what_is_taken_off_is_whole_coins_never_more_than_agreed(share, kept, levied):
+    """100 kg at 7.90 are 790, in coins of 10: 3.33 % are 26.3, so 20; a tenth that may be taken is 79, so 70."""
+    agreed = {"step": "10", "levies": [{"name": "office", "kind": "share", "amount": share}], "minimum_take_home": kept}
+    events = [event(1, "terms", agreed), delivery(2, 1, "100", "13.5"), sale(3, "100", "13.5", "7.90")]
+    assert pay_by_member(replay(events))[1].levies == {"office": D(levied)}
+
+
 def test_losses_beside_what_was_to_be_expected():
     """Two times 100 dry kg, a month apart, at 1 % a month: half goes after 60 and 30 days (mean 45), half after
     90 and 60 (mean 75).
