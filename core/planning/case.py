@@ -432,7 +432,8 @@ def _build(kind: Any, value: Any) -> Any:
 
 MOST_WEEKS, MOST_SCENARIOS, MOST_BAGS = 104, 20_000, 1_000_000
 FIRST_YEAR, LAST_YEAR = 1950, 2200
-LONGEST_DELAY_WEEKS = 39  # of a payment: so far beyond the horizon money is still counted
+LEAST_MOISTURE_PCT, MOST_MOISTURE_PCT = 1.0, 60.0
+LONGEST_DELAY_WEEKS = 53  # of a payment, a year: so far beyond the horizon money is still counted
 
 
 def check_case(case: PlanningCase) -> None:
@@ -503,7 +504,7 @@ def _check_lots(case: PlanningCase) -> None:
     for lot in case.lots:
         if not 0 <= lot.bags <= MOST_BAGS or lot.bag_mass_kg <= 0:
             raise InputError("lot {lot}: {bags} bags of {mass} kg", lot=lot.label, bags=lot.bags, mass=lot.bag_mass_kg)
-        if not 1 < lot.moisture_pct < 60 or lot.moisture_se_pct < 0:
+        if not LEAST_MOISTURE_PCT < lot.moisture_pct < MOST_MOISTURE_PCT or lot.moisture_se_pct < 0:
             raise InputError(
                 "lot {lot}: a moisture of {value} % is outside 1-60", lot=lot.label, value=lot.moisture_pct
             )

@@ -18,7 +18,7 @@ from core.group.records import USUAL_BAG_KG, Lot
 from core.group.sampling import LotMoisture, acceptance_limit
 from core.group.sieves import Sieve
 from core.messages import Message, message
-from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot
+from core.planning.case import DAYS_PER_WEEK, LEAST_MOISTURE_PCT, MOST_MOISTURE_PCT, CaseBuyer, CaseLot
 from core.storage.methods import get_method, method_codes, usual_method
 from core.storage.safety import greatest_risk
 
@@ -90,6 +90,15 @@ def recorded_lots(
             notes.append(message("lot {lot} has not been tested or weighed: it is left out until it is", lot=lot.label))
             continue
         mean = float(state.moisture.mean_pct) if state.moisture is not None else rules.harvest_moisture_pct
+        if not LEAST_MOISTURE_PCT < mean < MOST_MOISTURE_PCT:
+            notes.append(
+                message(
+                    "lot {lot}: {moisture} % moisture cannot be right: it is left out until it is tested again",
+                    lot=lot.label,
+                    moisture=round(mean, 1),
+                )
+            )
+            continue
         error = float(state.moisture.standard_error_pct) if state.moisture is not None else UNTESTED_SD
         first, latest, stated = _harvest(lot, mean, tested, rules) if standing else (0, None, 0)
         if standing and first > rules.weeks - 2:

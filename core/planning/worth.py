@@ -8,7 +8,7 @@ import numpy as np
 
 from core.accounts.finance import interest_on
 from core.planning.allocation import Allocation, tail_mean, use_of
-from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, PlanningCase
+from core.planning.case import DAYS_PER_WEEK, LONGEST_DELAY_WEEKS, WEEKS_PER_MONTH, PlanningCase
 from core.planning.credit import best_loans, breaks_terms, loan_cash, loan_value
 from core.planning.layout import excess_price, make_layout, needs_by_account
 from core.planning.outlook import Outlook, bag_values
@@ -112,7 +112,7 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
 class Worth:
     """What an allocation brings in each scenario.
 
-    `value` (scenarios,): value today after all costs; `cash_week` (weeks + 40, scenarios): money in less money out by
+    `value` (scenarios,): value today after all costs; `cash_week` (weeks, scenarios): money in less money out by
     week, needs not taken off; `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
     """
 
@@ -132,9 +132,9 @@ class Worth:
 
 
 def cash_by_week(outlook: Outlook, allocation: Allocation) -> np.ndarray:
-    """Return money in less money out by plan week and scenario, (weeks + 40, scenarios)."""
+    """Return money in less money out by plan week and scenario, (weeks, scenarios), and after the horizon too."""
     case = outlook.case
-    cash = np.zeros((case.weeks + 40, case.scenarios))
+    cash = np.zeros((case.weeks + 1 + LONGEST_DELAY_WEEKS, case.scenarios))
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
         item, table = case.lots[lot], outlook.options(lot)
         if table.reserve[option] < 0:
@@ -182,10 +182,12 @@ def evaluate(outlook: Outlook, allocation: Allocation) -> Worth:
 def borrowed_for_needs(case: PlanningCase, cash: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the interest on what needs make the group borrow, (scenarios,) [money today], and what was missed.
 
+    Counted to the end of the weeks looked at; beyond, only on what money still to come pays back, until it comes.
+
     Parameters
     ----------
     case : PlanningCase
-    cash : ndarray, (weeks + 40, scenarios)
+    cash : ndarray, (weeks, scenarios)
         From `cash_by_week`.
 
     Returns
@@ -200,8 +202,10 @@ def borrowed_for_needs(case: PlanningCase, cash: np.ndarray) -> tuple[np.ndarray
         needs = needs_by_account(case, layout)[0]
         balance, debt = np.full(case.scenarios, case.cash_now), np.zeros(case.scenarios)
         weekly = interest_on(case.emergency_interest_monthly, 1.0 / WEEKS_PER_MONTH)
+        to_come = np.maximum(np.cumsum(cash[::-1], axis=0)[::-1], 0.0)
         for week in range(len(cash)):
-            interest = debt * weekly
+            # what no sale of the plan will pay back stands at the horizon, whatever happens to it later
+            interest = (debt if week < case.weeks else np.minimum(debt, to_come[week])) * weekly
             paid += case.discount(week) * interest
             balance = balance + cash[week] - interest
             if week in layout.need_weeks:

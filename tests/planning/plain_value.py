@@ -233,8 +233,10 @@ def borrow(case, made) -> None:
     first = min(need.week for need in case.needs)
     rate = (1 + case.emergency_interest_monthly) ** (1 / MONTH_WEEKS) - 1
     money, debt = case.cash_now, 0.0
-    for week in range(case.weeks + 40):
-        interest = debt * rate
+    for week in range(case.weeks + 60):
+        # beyond the weeks looked at only on what is paid back by money still to come
+        later = sum(amount for at, amount in made.cash.items() if at >= week)
+        interest = (debt if week < case.weeks else min(debt, max(later, 0.0))) * rate
         made.interest += interest
         made.value -= interest / (1 + case.interest_monthly) ** (week / MONTH_WEEKS)
         money += made.cash.get(week, 0.0) - interest

@@ -21,6 +21,7 @@ from core.planning.kept_back import lean_price
 from core.planning.outlook import build_outlook
 from core.planning.wishes import add_harvest, add_promise, drop_wish
 from demo_data.load import fill_with_demo
+from tests.advice.groups import Heap, small_group
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 
@@ -374,4 +375,14 @@ def test_a_price_below_a_hundredth_is_planned_to_the_last_digit(tmp_path):
     found = crop_price(made, group, "maize", 1.0)
     assert found is not None
     assert found.price_now == pytest.approx(0.0123456789, rel=5e-9)
+    made.engine.dispose()
+
+
+def test_a_moisture_that_cannot_be_leaves_its_lot_out_and_the_others_planned(tmp_path):
+    """A slip of the comma, 95 for 9.5 %: the plan goes on without the lot, and says so."""
+    heaps = (Heap("maize", 4, (13.0, 13.2)), Heap("maize", 3, (95.0, 95.0)), Heap("maize", 3, (0.5, 0.4)))
+    made = small_group(f"sqlite:///{tmp_path / 'slip.sqlite3'}", heaps)
+    built = build_case(made, made.groups()[0].id, NOW.date())
+    assert [lot.label for lot in built.case.lots] == ["H1"]
+    assert [str(note).split(" moisture")[0] for note in built.notes] == ["lot H2: 95.0 %", "lot H3: 0.5 %"]
     made.engine.dispose()
