@@ -44,6 +44,25 @@ def check_number(what: str, value: Any, *, whole: bool = False, finite: bool = F
     return number.shape
 
 
+def check_kind(what: str, value: Any, kind: type | tuple[type, ...]) -> None:
+    """Refuse what is not of the kind that a function works with.
+
+    Raises
+    ------
+    InputError
+        With the name, the kind that is needed and the one that was given.
+    """
+    if isinstance(value, kind):
+        return
+    needed = kind if isinstance(kind, tuple) else (kind,)
+    raise InputError(
+        "{what} must be a {kind}, not a {given}",
+        what=what,
+        kind=" / ".join(one.__name__ for one in needed),
+        given=type(value).__name__,
+    )
+
+
 def takes_numbers(
     *together: str, alone: Iterable[str] = (), finite: Iterable[str] = (), whole: Iterable[str] = ()
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:

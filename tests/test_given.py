@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ import pytest
 
 from core.accounts.finance import instalment
 from core.accounts.splitting import split_exactly
+from core.advice import situation
 from core.drying.run import DryingSetup, simulate_drying
 from core.errors import DryholdError, InputError
 from core.given import check_number, takes_numbers
@@ -17,19 +19,23 @@ from core.grain.air import saturation_vapour_pressure
 from core.grain.commodities import get_commodity
 from core.grain.mass import mass_after_drying
 from core.grain.sorption import equilibrium_humidity, equilibrium_moisture
+from core.group.database import open_store
 from core.group.sampling import bags_to_probe, estimate_lot, judge_dryness
 from core.market.costs import breakeven_price
 from core.market.hindcast import hindcast
 from core.market.season import fit_season
-from core.market.waiting import WaitingRule
+from core.market.waiting import WaitingRule, decide
 from core.meter.shares import airport_shares, nucleolus, shapley_values
 from core.planning.case import make_case
+from core.planning.rules import compare_with_rules
+from core.planning.sale import plan_sale
 from core.programme.comparison import funnel_limits, shrink_to_mean
 from core.storage.loss import dry_matter_loss, safe_storage_days
 from core.storage.simulate import simulate_storage
 from tests.test_public_names import daily, hourly
 
 PRICES = pd.Series(100 + 10 * np.sin(np.arange(60) / 6 * np.pi), index=pd.period_range("2020-01", periods=60, freq="M"))
+NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 SETUP, HOURS, DAYS = DryingSetup("tarpaulin", 20.0, 15.0), hourly(1), daily(30)
 LOT = estimate_lot([12.0, 13.0], 10)
 NO_NUMBERS = ("abc", "12", None, ["a"], {}, 1j, math.nan, object())
@@ -142,3 +148,23 @@ def test_numbers_of_every_kind_pass_and_the_error_names_the_argument():
         add(1, 2, n=1.5)
     with pytest.raises(InputError, match="a, b differ in length"):
         add(np.ones(2), np.ones(3))
+
+
+WRONG_KINDS = {
+    "a situation of no records": lambda: situation(None, 1, NOW),
+    "a situation on a day without its hour": lambda: situation(open_store("sqlite://"), 1, NOW.date()),
+    "a database at a number": lambda: open_store(5),
+    "a plan of words": lambda: plan_sale("maize"),
+    "rules against a plan that is none": lambda: compare_with_rules(make_case(1, 4, 10, 1), "sell", 1),
+    "dryness of a number": lambda: judge_dryness(13.0, 13.5),
+    "waiting without a rule": lambda: decide(fit_season(PRICES), None),
+    "a lot that is a word": lambda: open_store("sqlite://").add_lot("A"),
+    "a group that is none": lambda: open_store("sqlite://").add_group(None),
+    "readings that are words": lambda: open_store("sqlite://").add_readings(["13.5"]),
+}
+
+
+@pytest.mark.parametrize("given", WRONG_KINDS.values(), ids=WRONG_KINDS.keys())
+def test_what_is_of_another_kind_gets_an_error_of_ours(given):
+    with pytest.raises(InputError, match="must be a"):
+        given()

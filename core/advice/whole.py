@@ -9,6 +9,8 @@ from typing import Any
 from core.advice.checks import contradictions
 from core.advice.making import Choices, Keep
 from core.advice.read import Reading, content_key
+from core.given import check_kind
+from core.group.store import Store
 from core.messages import Message
 
 
@@ -32,6 +34,8 @@ def situation(
         ``keep(key, make)`` returns what is kept under a key, made where it is not: the same records, weather, day and
         choices then give the same situation without working it out again.
     """
+    check_kind("store", store, Store)
+    check_kind("now", now, datetime)
     made = choices or Choices()
     if keep is None:
         store.group(group_id)

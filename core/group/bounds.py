@@ -15,6 +15,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from core.errors import InputError
+from core.given import check_kind
 from core.group.records import FORMS, SEXES, STATUSES, USES, Lot, Member, PriceQuote, Reading, Sale
 from core.messages import Message, message
 
@@ -35,6 +36,7 @@ ROOM_FOR_SCALES = 1.5
 
 def check_member(member: Member) -> None:
     """Refuse a member without a name, of another sex than the known ones, or born in a year that cannot be."""
+    check_kind("member", member, Member)
     if not member.name.strip():
         raise InputError("a member needs a name")
     if member.sex not in SEXES:
@@ -45,6 +47,7 @@ def check_member(member: Member) -> None:
 
 def check_lot(lot: Lot) -> None:
     """Refuse a lot without a label, in a state that is not known, or with bags, masses or shares that cannot be."""
+    check_kind("lot", lot, Lot)
     if not lot.label.strip():
         raise InputError("a lot needs a label, such as the name on its heap")
     for name, value, allowed in (("form", lot.form, FORMS), ("use", lot.use, USES), ("status", lot.status, STATUSES)):
@@ -70,6 +73,7 @@ def check_lot(lot: Lot) -> None:
 
 def check_reading(reading: Reading) -> None:
     """Refuse a temperature, humidity or moisture that no grain and no meter can show."""
+    check_kind("reading", reading, Reading)
     _within(message("temperature, °C"), reading.temperature_c, COLDEST_C, HOTTEST_C)
     _within(message("humidity, %"), reading.relative_humidity_pct, 0, MOST_HUMIDITY)
     _within(message("moisture, %"), reading.meter_moisture_pct, 0, 100)
@@ -78,6 +82,7 @@ def check_reading(reading: Reading) -> None:
 
 def check_sale(sale: Sale) -> None:
     """Refuse a sale below zero or beyond all that a group can sell."""
+    check_kind("sale", sale, Sale)
     if sale.mass_kg < 0 or sale.price_per_kg < 0 or sale.bags < 0:
         raise InputError("bags, mass and price of a sale cannot be below zero")
     _within(message("number of bags"), sale.bags, 0, MOST_BAGS)
@@ -124,6 +129,7 @@ def check_sold(lot: Lot, sales: Iterable[tuple[int, float]], work: Iterable[Mapp
 
 def check_quote(quote: PriceQuote) -> None:
     """Refuse a price that is not above zero or that no grain costs."""
+    check_kind("quote", quote, PriceQuote)
     if not quote.price_per_kg > 0:
         raise InputError("a price must be above zero")
     _within(message("price of 1 kg"), quote.price_per_kg, 0, MOST_PRICE)

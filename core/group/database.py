@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine, make_url
 
 from core.errors import StoreError
+from core.given import check_kind
 from core.group.backups import OWNER_ONLY, backup_on_start, files_with_log, keep_copy, list_backups, make_backup
 from core.group.faults import DATABASE_ERRORS, explain, fault, without_password
 from core.group.guards import ensure_guards, missing_guards
@@ -71,6 +72,7 @@ def open_store(url: str | None = None, fill: Fill | None = None, *, anew: bool =
         The database cannot be opened; `fault` says why (see `core.group.faults`). The file was not changed; of one
         that is damaged, empty or not ours a copy is kept with its backups where there is room for it.
     """
+    check_kind("url", url, (str, type(None)))
     address = address_of(url) if url else default_url()
     file = file_of(address)
     try:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from core.errors import InputError
-from core.given import takes_numbers
+from core.given import check_kind, takes_numbers
 
 DRY, WET, UNSURE = "dry enough", "too wet", "cannot tell"
 # Typical spread between bags after sun drying is 0.5 to 1.0 point; it stands in where one or two bags were probed.
@@ -280,6 +280,7 @@ def judge_dryness(
     -----
     One-sided each way with Student's t: guarded acceptance and guarded rejection of JCGM 106:2012, section 8.3.
     """
+    check_kind("lot_moisture", lot_moisture, LotMoisture)
     other = risk if wet_risk is None else wet_risk
     for value in (risk, other):
         if not 0 < value <= 0.5:

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine, RowMapping
 
 from core.errors import InputError, LedgerError, NotFoundError, StaleError, StoreError
+from core.given import check_kind
 from core.group import tables
 from core.group.backups import backup_before_import
 from core.group.batches import ImportBatch, undo_batch, write_batch
@@ -177,6 +178,7 @@ class Store:
 
     def add_group(self, group: Group, token: str = "") -> int:
         """Store a new group and return its number."""
+        check_kind("group", group, Group)
         with self._writing(None, token) as connection:
             return insert(connection, tables.groups, values_of(group))
 

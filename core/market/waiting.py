@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.accounts.finance import annuity_worth, present_value
 from core.errors import InputError
-from core.given import check_number
+from core.given import check_kind, check_number
 from core.market.other_markets import OtherMarkets
 from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
 from core.messages import Message, message
@@ -131,6 +131,7 @@ def decide(curve: SeasonalCurve, rule: WaitingRule, begun: bool = False, seed: i
     seed : int
         Of the price paths.
     """
+    check_kind("rule", rule, WaitingRule)
     if rule.months < 1:
         return _advice(curve, False, 0, np.ones((1, 1)))
     months = np.arange(rule.months + 1)

@@ -16,6 +16,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from core.given import check_kind
 from core.market.deductions import damage_kept
 from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
@@ -989,6 +990,7 @@ def build_outlook(
         An outlook whose options (booked drying days) are kept, so that a plan made on it can be evaluated on these
         scenarios.
     """
+    check_kind("case", case, PlanningCase)
     used = case.seed if seed is None else seed
     made = invented_seasons(case, used) if seasons is None else seasons
     numbers, chosen = group_lots(case)

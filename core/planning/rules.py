@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from core.given import check_kind
 from core.planning.case import PlanningCase
 from core.planning.invented_seasons import invented_seasons
 from core.planning.outlook import Outlook, build_outlook
@@ -28,6 +29,8 @@ def compare_with_rules(case: PlanningCase, plan: SalePlan, seed: int) -> pd.Data
         Indexed "plan" and by rule: mean, worst_tenth_mean [money today], chance_below_selling_now (fraction of
         scenarios), cash_needs_missed (mean number of need dates not covered by sales).
     """
+    check_kind("case", case, PlanningCase)
+    check_kind("plan", plan, SalePlan)
     worths = fresh_worths(case, plan, seed)
     now = worths["sell all now wet"].value
     rows = {
