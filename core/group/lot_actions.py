@@ -112,7 +112,10 @@ def lot_after(lot: Lot, action: LotAction) -> Lot:
 
 
 def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datetime, token: str = "") -> int:
-    """Write a piece of work into the book, change the lot, and return the entry's number."""
+    """Write a piece of work into the book, change the lot, and return the entry's number.
+
+    It is done to the bags that are left; a lot's bags are those and the bags that were sold of it.
+    """
     changed = lot_after(lot, action)
     payload = {
         "lot_id": lot.id,
@@ -130,7 +133,9 @@ def record_action(store: Store, lot: Lot, action: LotAction, who: str, at: datet
     }
     with store.by(who, at).transaction(lot.group_id, token) as inside:
         number = inside.append_event(lot.group_id, BOOK, action.kind, action.on, who, payload, at)
-        inside.update_lot(changed)
+        sales = inside.sales(lot.group_id)
+        sold = int(sales.loc[sales["lot_id"] == lot.id, "bags"].sum())
+        inside.update_lot(replace(changed, bags=changed.bags + sold))
     return number
 
 

@@ -18,7 +18,7 @@ from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, wei
 from core.group.meter_checks import MeterError
 from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER, RANGE, SUN, flag_readings
 from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
-from core.group.records import Group, Lot, Reading
+from core.group.records import Group, Lot, Reading, Sale
 from core.group.sampling import DRY, UNSURE, WET, LotMoisture
 
 START = datetime(2026, 5, 1, 6, tzinfo=UTC)
@@ -292,3 +292,19 @@ def test_the_buyers_meter_decides_on_the_contract_where_the_two_met() -> None:
     assert judged.mean_pct == pytest.approx(13.5)
     assert judged.standard_error_pct == pytest.approx((0.5**2 - 0.4**2 + 0.1**2) ** 0.5)
     assert as_buyer_reads(lot, MeterError()) == lot
+
+
+def test_work_on_what_is_left_of_a_lot_loses_none_of_its_bags() -> None:
+    """By hand: of 10 bags 4 are sold; the other 6, weighed as 5 bags of 100 kg, are 5 bags, and all can be sold."""
+    store = open_store("sqlite://")
+    group_id = store.add_group(Group(name="Upper terrace"))
+    lot_id = store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", bags=10, bag_mass_kg=90.0))
+    first = store.add_sale(Sale(lot_id=lot_id, sold_on=START.date(), bags=4, mass_kg=360.0, price_per_kg=1.0))
+    work = LotAction(kind="weighing", on=START.date(), mass_in_kg=540, mass_out_kg=500, bags_out=5)
+    record_action(store, store.lot(lot_id), work, "Asha", START)
+    left = current_lot_states(store, group_id, START)[0]
+    assert left.bags == 5
+    assert left.mass_now_kg == pytest.approx(500)
+    store.add_sale(Sale(lot_id=lot_id, sold_on=START.date(), bags=5, mass_kg=500.0, price_per_kg=1.0))
+    store.remove_sale(first, group_id)
+    assert current_lot_states(store, group_id, START)[0].bags == 4
