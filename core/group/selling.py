@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -15,6 +15,7 @@ from core.market.buyer_book import (
     BOOK,
     AssumedTerms,
     BuyerBook,
+    OfferEntry,
     buyer_from,
     loads_weighed_twice,
     offer_from,
@@ -379,6 +380,52 @@ def ways_to_sell(
     return found
 
 
+def still_owed(rows: Sequence[Mapping[str, Any]], sales: pd.DataFrame) -> list[float]:
+    """Return what of each promise or offer is not delivered yet [kg].
+
+    A sale delivers what was agreed of its crop, of its lot where one was named, with its buyer from the day of the
+    agreement on; each kg once, to the one that is due first.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        buyer, commodity, kg, agreed_on, due, and lot where one was named.
+    """
+    there = [
+        (str(sale["buyer"]).strip().lower(), sale["commodity"], str(sale["lot_id"]), pd.Timestamp(sale["sold_on"]))
+        for sale in sales.to_dict("records")
+    ]
+    kg, owed = [float(mass) for mass in sales["mass_kg"]], [float(row["kg"]) for row in rows]
+    for number in sorted(range(len(rows)), key=lambda at: (str(rows[at]["due"]), not rows[at].get("lot"))):
+        row, lot = rows[number], str(rows[number].get("lot") or "")
+        for place, (buyer, crop, sold, on) in enumerate(there):
+            meant = (buyer, crop) == (str(row["buyer"]).strip().lower(), str(row["commodity"])) and lot in ("", sold)
+            if meant and on >= pd.Timestamp(row["agreed_on"]):
+                taken = min(owed[number], kg[place])
+                owed[number], kg[place] = owed[number] - taken, kg[place] - taken
+    return owed
+
+
+def open_offers(book: BuyerBook, sales: pd.DataFrame, today: date) -> list[OfferEntry]:
+    """Return the standing offers with what they still take; those that sales to the buyer have filled are left out.
+
+    Sold since the day on which an offer begins, or on which somebody last said what it takes.
+    """
+    entries = book.standing_offers(today)
+    rows = [
+        {
+            "buyer": entry.offer.buyer.name,
+            "commodity": entry.offer.commodity,
+            "kg": entry.offer.quantity_kg,
+            "agreed_on": max(entry.offer.valid_from, entry.changed_on),
+            "due": entry.offer.valid_until.isoformat(),
+        }
+        for entry in entries
+    ]
+    left = zip(entries, still_owed(rows, sales), strict=True)
+    return [replace(entry, offer=replace(entry.offer, quantity_kg=kg)) for entry, kg in left if kg > 0.5]
+
+
 def write_buyer(
     store: Any, group_id: int, payload: dict[str, Any], on: date, who: str, at: datetime, token: str = ""
 ) -> int:
@@ -492,7 +539,7 @@ def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerB
     sellers = ways_to_sell(store, group_id, delivery.commodity, known.months, book, delivery.limit_pct, today)
     bids = compare_bids(
         buyers=[seller.buyer for seller in sellers],
-        offers=[entry.offer for entry in book.standing_offers(today)],
+        offers=[entry.offer for entry in open_offers(book, store.sales(group_id), today)],
         commodity=delivery.commodity,
         market_price=price,
         price_otherwise=SPOT_SHARE * price,

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from core.group.selling import GATE, Seller, buyer_book, group_prices, usual_buyers, ways_to_sell
+from core.group.selling import GATE, Seller, buyer_book, group_prices, open_offers, usual_buyers, ways_to_sell
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CropPrice, Truck
@@ -53,7 +53,7 @@ def case_buyers(
         who = _case_buyer(entry.buyer, truck.capacity_kg, f"buyer-{entry.number}")
         mine = {crop: found.get(entry.buyer.name) for crop, found in ways.items() if entry.buyer.takes(crop)}
         made += _by_crop(who, mine)
-    for item in book.standing_offers(today):
+    for item in open_offers(book, store.sales(group_id), today):
         offer = item.offer
         if not offer.buyer.takes(offer.commodity):
             continue

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from core.group.selling import still_owed
 from core.market.deductions import Deductions, flat_deductions
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot, CropPrice, Reserve, nine_digits
 from core.planning.case_lots import week_of
@@ -150,13 +151,9 @@ def promised_sales(
     lots : sequence of CaseLot
         A promise of a lot that is gone, or of a crop of which there is none, is left out.
     """
-    made = []
+    made, owed = [], still_owed(rows, sales)
     for number, row in enumerate(rows):
-        due, left = week_of(date.fromisoformat(row["due"]), start), float(row["kg"])
-        if not sales.empty:
-            mine = sales[sales["buyer"].str.strip().str.lower() == str(row["buyer"]).lower()]
-            since = pd.to_datetime(mine["sold_on"]) >= pd.Timestamp(row["agreed_on"])
-            left -= float(mine.loc[since, "mass_kg"].sum())
+        due, left = week_of(date.fromisoformat(row["due"]), start), owed[number]
         named = tuple(lot.id for lot in lots if lot.id == str(row.get("lot") or ""))
         fits = any(lot.commodity == row["commodity"] and (not named or lot.id in named) for lot in lots)
         if left <= 0.5 or not fits or due >= weeks:

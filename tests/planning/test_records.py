@@ -14,6 +14,7 @@ from core.grain.commodities import get_commodity
 from core.group.database import open_store
 from core.group.own_crops import keep_own_crop
 from core.group.records import Group, Lot, PriceQuote, Sale
+from core.group.selling import still_owed, write_buyer, write_offer
 from core.planning.case import CropPrice, case_from_json
 from core.planning.case_from_records import build_case, crop_price
 from core.planning.group_seasons import group_seasons
@@ -385,4 +386,55 @@ def test_a_moisture_that_cannot_be_leaves_its_lot_out_and_the_others_planned(tmp
     built = build_case(made, made.groups()[0].id, NOW.date())
     assert [lot.label for lot in built.case.lots] == ["H1"]
     assert [str(note).split(" moisture")[0] for note in built.notes] == ["lot H2: 95.0 %", "lot H3: 0.5 %"]
+    made.engine.dispose()
+
+
+def test_each_kg_sold_serves_one_promise_of_its_crop_and_lot():
+    """By hand: 500 kg of maize to the mill serve the 300 kg due first whole and 200 of the 400 due later; beans, a
+    sale before the promise, another lot than the one named and another buyer serve none of them.
+    """
+    promise = {"buyer": "Mill", "commodity": "maize", "agreed_on": "2026-05-01", "lot": ""}
+    rows = [
+        {**promise, "kg": 400.0, "due": "2026-06-30"},
+        {**promise, "kg": 300.0, "due": "2026-06-01"},
+        {**promise, "kg": 100.0, "due": "2026-06-01", "lot": "9"},
+        {**promise, "kg": 50.0, "due": "2026-06-01", "commodity": "cowpea"},
+    ]
+    sales = pd.DataFrame(
+        [
+            ("mill ", "maize", 4, date(2026, 5, 2), 450.0),
+            ("Mill", "maize", 4, date(2026, 4, 30), 999.0),
+            ("Mill", "common_bean", 5, date(2026, 5, 3), 999.0),
+            ("gate", "maize", 4, date(2026, 5, 3), 999.0),
+            ("Mill", "maize", 4, date(2026, 5, 4), 50.0),
+        ],
+        columns=["buyer", "commodity", "lot_id", "sold_on", "mass_kg"],
+    )
+    assert still_owed(rows, sales) == [200.0, 0.0, 100.0, 50.0]
+    assert still_owed(rows, sales.iloc[:0]) == [400.0, 300.0, 100.0, 50.0]
+
+
+def test_an_offer_takes_only_what_was_not_sold_on_it_yet(tmp_path):
+    """By hand: of 300 kg offered 180 are sold, 120 are left; said anew as 120 the next day they are 120, not less."""
+    made = small_group(f"sqlite:///{tmp_path / 'offer.sqlite3'}", (Heap("maize", 4, (13.0, 13.2)),))
+    group, today = made.groups()[0].id, NOW.date()
+    mill = write_buyer(made, group, {"name": "Mill"}, today, "t", NOW)
+    terms = {"buyer": mill, "commodity": "maize", "price_per_kg": 250.0, "quantity_kg": 300.0}
+    terms |= {"valid_from": today.isoformat(), "valid_until": (today + timedelta(days=20)).isoformat()}
+    number = write_offer(made, group, terms, today, "t", NOW)
+
+    def takes(day):
+        offers = [who for who in build_case(made, group, day).case.buyers if who.code.startswith("offer")]
+        return [who.quantity_kg for who in offers]
+
+    assert takes(today) == [300.0]
+    lot = made.lots(group)[0]
+    sale = Sale(lot_id=lot.id, sold_on=today, bags=2, mass_kg=180.0, price_per_kg=250.0, buyer="Mill")
+    made.add_sale(sale)
+    assert takes(today) == [120.0]
+    later = today + timedelta(days=1)
+    write_offer(made, group, {**terms, "of": number, "quantity_kg": 120.0}, later, "t", NOW)
+    assert takes(later) == [120.0]
+    made.add_sale(replace(sale, sold_on=later, bags=1, mass_kg=120.0))
+    assert takes(later) == []
     made.engine.dispose()
