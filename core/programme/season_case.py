@@ -189,7 +189,8 @@ def keeping_limits(store: Store, group_id: int, lots: list[Lot]) -> dict[str, fl
             bound = lot_state(lot, nothing, rules).limit.moisture_pct
         except DryholdError:
             continue  # a crop that nothing is known of
-        found[lot.commodity] = min(found.get(lot.commodity, 99.0), round(float(bound), 1))
+        level = round(float(bound), 1)
+        found[lot.commodity] = min(found.get(lot.commodity, level), level)
     return found
 
 

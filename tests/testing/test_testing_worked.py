@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
+from statistics import NormalDist
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from core.errors import InputError
 from core.market.deductions import Deductions, flat_deductions
 from core.planning.case import CaseBuyer, DryingChoice, StorageChoice, Truck
+from core.planning.drying_ahead import WEATHERS
 from core.planning.invented_seasons import invented_seasons
 from core.planning.seasons import Kept
 from core.storage.loss import dry_matter_loss
-from core.testing.plan_worth import SALE_WEEKS, Stop, _blocks, _Ready
-from core.testing.worth import DecisionTable, normal_belief
+from core.testing import plan_worth
+from core.testing.plan_worth import SALE_WEEKS, Stop, _blocks, _Ready, drying_stops
+from core.testing.worth import DecisionTable, normal_belief, reading_chances
 from tests.planning.plain_value import MONTH_WEEKS, price_of, trip_price
 from tests.testing.test_plan_worth import small_case
 
@@ -180,3 +186,67 @@ def test_tables_and_beliefs_that_cannot_be_are_refused() -> None:
         with pytest.raises(InputError):
             normal_belief([12.0, 13.0], 12.5, spread)
     assert list(normal_belief([12.0, 13.0, 14.0], 13.0, 1.0)) == pytest.approx([0.30854, 0.38292, 0.30854], abs=1e-5)
+
+
+def test_what_can_be_done_before_bagging_by_day_and_hour(monkeypatch) -> None:
+    """Days on the sheets are whole ones, hours in the dryer parts of one; up to three days it is ready in its own week,
+    up to seven in the next, then in the one after. Grain loses 0.1 points an hour here, down to 2 %.
+    """
+    case = a_case()
+    begun, runs = [], []
+
+    def weather(_data, start, seed):
+        begun.append((start, seed))
+        return SimpleNamespace(frames=[pd.DataFrame(index=range(400)) for _ in range(WEATHERS)])
+
+    def simulate(crops, moistures, frames, setups, targets, rate_factors):
+        hours = len(frames[0])
+        runs.append((len(crops), hours, targets, rate_factors.shape))
+        return [
+            SimpleNamespace(
+                moisture_pct=np.maximum(wet - 0.1 * np.arange(hours + 1), 0.0)[:, None] - np.arange(WEATHERS) / 100
+            )
+            for wet in moistures
+        ]
+
+    monkeypatch.setattr("core.drying.run.simulate_lots", simulate)
+    monkeypatch.setattr(plan_worth, "weather_ahead", weather)
+    monkeypatch.setattr(plan_worth, "setup_of", lambda way, *_rest: way.code)
+    rates = SimpleNamespace(sample=lambda count, seed: np.ones(count))
+    data = SimpleNamespace(rate_of=lambda method: rates)
+    lot = replace(case.lots[0], available_week=1)
+    stops = drying_stops(case, data, lot, GRID, 7)
+    assert begun[0][1] == 7
+    assert begun[0][0] - plan_worth.begin_of(case.start, case.climate.time_zone) == timedelta(days=7)
+    target = [case.target("maize")] * 3
+    assert runs == [(3, 288, target, (3, WEATHERS)), (3, 24, target, (3, WEATHERS))]
+    first, sun, machine = stops[0], [stop for stop in stops if stop.setup == 0], [s for s in stops if s.setup == 1]
+    assert (first.setup, first.days, first.ready_week) == (-1, 0.0, 1)
+    assert np.array_equal(first.moisture_pct, np.repeat(GRID[:, None], case.scenarios, axis=1))
+    assert [(stop.name, stop.days, stop.ready_week) for stop in sun] == [
+        (f"sheets, {day} d", day, 1 + (day > 3) + (day > 7)) for day in (1, 2, 3, 4, 5, 6, 7, 8, 10, 12)
+    ]
+    assert [(stop.name, stop.ready_week) for stop in machine] == [
+        (f"dryer, {hours} h", 1) for hours in (2, 4, 6, 8, 12, 16, 24)
+    ]
+    assert [stop.days for stop in machine] == pytest.approx([hours / 24 for hours in (2, 4, 6, 8, 12, 16, 24)])
+    eight = machine[3].moisture_pct
+    assert eight.shape == (3, case.scenarios)
+    scenario = np.arange(case.scenarios)
+    assert eight[2] == pytest.approx(17.5 - 0.8 - scenario % WEATHERS / 100)
+    assert sun[-1].moisture_pct.min() == 2.0
+    # nothing that is ready only after the plan's end, and nothing but bagging where there is no way to dry
+    late = drying_stops(case, data, replace(lot, available_week=case.weeks - 1), GRID, 7)
+    assert {stop.ready_week for stop in late} == {case.weeks - 1}
+    assert len(late) == 1 + 3 + 7
+    assert len(drying_stops(case.with_changes(drying=()), data, lot, GRID, 7)) == 1
+
+
+def test_readings_are_told_apart_up_to_five_deviations_beyond_the_grid() -> None:
+    """240 equal steps from 11 - 5 x 0.5 to 17 + 5 x 0.5 and one open answer on either side, each by the normal law."""
+    edges = [8.5 + step * (19.5 - 8.5) / 240 for step in range(241)]
+    found = reading_chances(np.array([11.0, 17.0]), 0.5)
+    assert found.shape == (242, 2)
+    for column, truth in enumerate((11.0, 17.0)):
+        below = [0.0, *(NormalDist(truth, 0.5).cdf(edge) for edge in edges), 1.0]
+        assert found[:, column] == pytest.approx(np.diff(below), abs=1e-12)
