@@ -72,6 +72,8 @@ def test_a_coin_too_coarse_for_the_instalments_by_hand():
             schedule(D(100), D("0.01"), 4, step)
     assert [row.number for row in rows] == [1, 2, 3, 4]
     assert [row.payment for row in schedule(D(0), D("0.1"), 2)] == [0, 0]
+    # a hundred in coins of a hundred: 5.29 a month round to nothing, so that all of it is due in the last
+    assert [row.principal for row in schedule(D(100), D("0.02"), 24, D(100))] == [0] * 23 + [100]
 
 
 LOAN = InventoryCredit(0.6, 0.02, 0.05, 0.001, 6.0)

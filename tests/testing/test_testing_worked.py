@@ -91,7 +91,7 @@ def a_scene():
 
 
 def plain_worth(case, seasons, stop, choice, wet, scenario, at):
-    """One kg in hand: dried, kept, sold, and what it costs; and what is lost by its drying alone."""
+    """One kg in hand: dried, kept, sold, and what it costs; and what is lost by each way to lose."""
     lot, who = case.lots[0], case.buyers[choice.buyer]
     dried = float(stop.moisture_pct[at, scenario])
     kg, end, damaged, unfit, refusal = (100 - wet) / (100 - dried), dried, 0.0, 0.0, 0.0
@@ -100,6 +100,7 @@ def plain_worth(case, seasons, stop, choice, wet, scenario, at):
     lost = float(dry_matter_loss("maize", stop.days, 30.0, 0.5 * (wet + dried))) if stop.days else 0.0
     held = choice.week - stop.ready_week
     kg -= spilled
+    whole = kg
     kg *= 1 - lost / 100
     costs = 0.0
     if choice.storage >= 0:
@@ -110,6 +111,7 @@ def plain_worth(case, seasons, stop, choice, wet, scenario, at):
         water = min(1.0, (100 - dried) / (100 - end))
         kg *= water * (1 - run.dry_matter_loss_pct[held, 0] / 100) * (1 - run.insect_loss_pct[held, 0] / 100)
         spilled *= water
+        whole *= water
         bag = store.treatment_per_bag + (store.cost_per_bag if store.owned_bags < lot.bags else 0.0)
         bag += store.cost_per_bag_month * held / MONTH_WEEKS / 1.03 ** (choice.week / MONTH_WEEKS)
         costs += bag / lot.bag_mass_kg
@@ -125,8 +127,19 @@ def plain_worth(case, seasons, stop, choice, wet, scenario, at):
         )
     market = seasons.prices["maize"][choice.week][scenario]
     price = price_of(who, who.deductions, market, end, damaged, seasons.offer_draw[choice.buyer][scenario], refusal)
-    net = price * (1 - who.fee_fraction) / 1.03 ** ((choice.week + who.pay_delay_weeks) / MONTH_WEEKS)
-    return kg * (1 - unfit) * net - costs - work, spilled * net + work
+    factor = (1 - who.fee_fraction) / 1.03 ** ((choice.week + who.pay_delay_weeks) / MONTH_WEEKS)
+    net = price * factor
+    draw = seasons.offer_draw[choice.buyer][scenario]
+    full, wet_price = (factor * price_of(who, who.deductions, market, pct, 0.0, draw, 0.0) for pct in (2.0, end))
+    # the same dry matter at the buyer's own base: what lies below it weighs less, what lies above it is water paid for
+    at_base = (100 - end) / (100 - (who.deductions.our_base_pct or 13.5))
+    lost_by = {
+        "days of drying": spilled * net + work,
+        "over-drying": kg * (at_base - 1) * full if at_base > 1 else 0.0,
+        "refusal and deductions": kg * (full - wet_price) - (kg * (1 - at_base) * full if at_base < 1 else 0.0),
+        "spoilage": (whole - kg) * net + kg * (wet_price - net) + kg * unfit * net,
+    }
+    return kg * (1 - unfit) * net - costs - work, lost_by
 
 
 def test_every_choice_is_worth_what_a_plain_reckoning_says() -> None:
@@ -140,9 +153,9 @@ def test_every_choice_is_worth_what_a_plain_reckoning_says() -> None:
         for row, choice in enumerate(choices):
             seen.append((choice.stop, choice.storage, choice.week, choice.buyer))
             for at, scenario in ((0, 0), (1, 4), (2, 9)):
-                plain, drying = plain_worth(case, seasons, stops[choice.stop], choice, GRID[at], scenario, at)
+                plain, lost_by = plain_worth(case, seasons, stops[choice.stop], choice, GRID[at], scenario, at)
                 assert worth[row, at, scenario] == pytest.approx(plain, abs=2e-6)
-                assert lost["days of drying"][row, at, scenario] == pytest.approx(drying, abs=2e-6)
+                assert {name: lost[name][row, at, scenario] for name in lost_by} == pytest.approx(lost_by, abs=2e-6)
     expected = {
         (number, storage, week, buyer)
         for number, stop in enumerate(stops)

@@ -190,6 +190,9 @@ def test_season_adds_lots_in_the_same_scenarios_and_members_share_them() -> None
     season = season_worth({"A": one, "B": one}, {"A": {"x": 1.0}, "B": {"x": 0.25, "y": 0.75}})
     assert season.mean == pytest.approx(2 * one.mean)
     assert season.by_member == pytest.approx({"x": 1.25 * one.mean, "y": 0.75 * one.mean})
+    # losses avoided are added up by kind, over the lots that have them
+    lots = {"A": replace(one, avoided={"a": 2.0, "b": 1.0}), "B": replace(one, avoided={"a": 3.0})}
+    assert season_worth(lots, {}).avoided == {"a": 5.0, "b": 1.0}
     with pytest.raises(InputError, match="add up"):
         season_worth({"A": one}, {"A": {"x": 0.5}})
     with pytest.raises(InputError):
