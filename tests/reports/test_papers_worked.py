@@ -9,6 +9,7 @@ from decimal import Decimal as D
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from core.cautions import caution_of
@@ -18,6 +19,7 @@ from core.planning.rolling import NextAction
 from core.pool.prices import price_effects
 from core.pool.season import replay
 from core.pool.statements import make_statements
+from core.reports import workbook
 from core.reports.calendar import plan_calendar
 from core.reports.receipt import in_gsm_signs, receipt_page, short_message
 from core.reports.sheets import wall_table
@@ -374,3 +376,28 @@ def test_the_wall_table_puts_each_moisture_under_its_humidity():
         *(getattr(card, name) for name in list(card.__dataclass_fields__)[:5]), card.outside_range & False, 31.0
     )
     assert not any("In brackets" in block.text for block in wall_table(inside, "", None).blocks[1:-1])
+
+
+def test_the_workbook_orders_nothing_in_the_past(monkeypatch):
+    """An order that was due before today is due today; members' days and the sums stand as the sheets have them."""
+    monkeypatch.setattr(workbook, "lines_table", lambda _plan: pd.DataFrame({"lot": ["A", "B"]}))
+    orders = [
+        SimpleNamespace(what=message("bags"), cost=9.0, needed_on=TODAY, order_by=TODAY + timedelta(days=n))
+        for n in (-3, 2)
+    ]
+    now = SimpleNamespace(
+        plan=None,
+        reasons=[SimpleNamespace(reason=message("why"), lines=(0, 1))],
+        group=SimpleNamespace(currency="KES"),
+        schedule=(),
+        actions=(an_action(),),
+        purchases=orders,
+        today=TODAY,
+        members=(),
+        made=SimpleNamespace(net={"gross": 9.0, "net": 8.0}),
+        assumed=(),
+    )
+    made = workbook.plan_tables(now)
+    assert made["To order"]["order_by"].tolist() == [TODAY, TODAY + timedelta(days=2)]
+    assert made["Plan"]["why"].tolist() == ["why", "why"]
+    assert made["Gross to net"]["mean KES"].tolist() == [9.0, 8.0]

@@ -322,6 +322,14 @@ def test_long_cautions_are_framed_to_their_last_line():
     assert page.one("after").base == pytest.approx(letters_at(frame.y + frame.height + 0.8, 9.0), abs=0.02)
 
 
+def test_a_line_of_a_caution_is_as_long_as_its_frame_allows():
+    """186 mm less 1.5 of the frame and 1 of the cell on each side are 181: as many words as have room there."""
+    page = drawn(paper_pdf(Paper("T", "", (Care("Take care", (" ".join(["i"] * 300),)),))))
+    letter, space = (widths(False)[sign] * 8.5 * POINT for sign in "i ")
+    first = next(item for item in page.texts if item.text.startswith("i "))
+    assert first.text.count("i") == int((181 + space) / (letter + space))
+
+
 def test_two_halves_of_a_page_are_divided_where_it_is_folded():
     """The half of 297 mm is 148.5; what follows begins 6 mm below; a third goes to the next page."""
     parts = (Heading("first"), HalfPage(), Heading("second"), HalfPage(), Heading("third"), HalfPage(), Heading("4"))

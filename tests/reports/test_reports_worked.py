@@ -125,7 +125,12 @@ def test_gains_of_past_harvests_drawn_by_hand():
 
 
 def test_many_harvests_are_named_every_sixty_pixels_and_small_gains_leave_room_for_five_points():
-    """Twenty-two share 656 px: 29.8 each, so every second is named; gains of 1 % reach a fifth of 256 px."""
+    """Twenty-two share 656 px: 29.8 each, so every second is named; gains of 1 % reach a fifth of 256 px.
+
+    Where nothing was lost the zero line is the lowest: at 24 + 256 px.
+    """
+    gains = pd.DataFrame({FORESIGHT: [1.2], PLAN: [1.1]}, index=pd.PeriodIndex(["2020-05"], freq="M"))
+    assert 'y1="280.0" y2="280.0"' in harvest_figure(SimpleNamespace(years=gains))
     index = pd.period_range("2000-05", periods=22, freq="12M")
     svg = harvest_figure(SimpleNamespace(years=pd.DataFrame({FORESIGHT: 1.01, PLAN: 1.0}, index=index)))
     assert len(re.findall(r'y="306"', svg)) == 11
