@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ import sqlalchemy as sa
 from core.drying.setups import drying_method
 from core.errors import DryholdError, InputError
 from core.group.drying_records import day_word, diary_score
+from core.group.facts import PERCENT, facts_for_entry, load_defaults, shown_scale, shown_unit
 from core.group.faults import SIGNS, explain
 from core.group.lot_actions import LotAction, _action
 from core.group.lot_state import JudgingRules, cost_if_refused, cost_of_a_day, lot_state
@@ -268,3 +270,35 @@ def test_a_weighing_is_read_back_from_the_diary_with_what_was_counted():
     assert read(bare) == LotAction(**known)
     assert read(full) == LotAction(**known, moisture_pct=13.0, cost=2.5, note="twice", **faults)
     assert read(bare).turnout == 0.8
+
+
+def test_a_facts_unit_as_people_read_it():
+    """Money says whose it is; a sum assumed in dollars or kilograms of maize too; a share is read as a percentage."""
+
+    def shown(key, unit):
+        said = shown_unit(SimpleNamespace(key=key, unit=unit), "KES")
+        return str(said)
+
+    in_dollars = next(key for key, one in load_defaults().items() if one.usd and one.unit not in ("", "money"))
+    assert shown("anything", "money") == "KES"
+    assert shown(in_dollars, "per trip") == "KES per trip"
+    assert shown(in_dollars, "") == "KES"
+    assert shown("currency_per_usd.KES", "per US dollar") == "KES per US dollar"
+    assert shown("anything", "days") == "days"
+    assert shown("anything", "") == ""
+    assert shown_scale(SimpleNamespace(unit="days")) == 1.0
+    assert {shown_scale(SimpleNamespace(unit=unit)) for unit in PERCENT} == {100.0}
+
+
+def test_facts_that_a_person_enters_one_by_one():
+    """No lists of things, and of the rates of money that of the group's own alone."""
+    values = {
+        "days": 3.0,
+        "name": "x",
+        "list": [1],
+        "table": {"a": 1},
+        "currency_per_usd.KES": 1.0,
+        "currency_per_usd.XOF": 2.0,
+    }
+    facts = {key: SimpleNamespace(value=value) for key, value in values.items()}
+    assert list(facts_for_entry(facts, "KES")) == ["days", "name", "currency_per_usd.KES"]
