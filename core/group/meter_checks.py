@@ -116,11 +116,15 @@ def meter_error(
     for event in Book(checks).standing("meter_check"):
         if event.payload.get("method") not in METHODS:
             continue
-        method, shown = event.payload["method"], [float(value) for value in event.payload["shown"]]
-        if method == "salt":
-            true = [salt_humidity(float(event.payload["temperature_c"]))] * len(shown)
-        else:
-            true = [float(value) for value in event.payload["true"]]
+        method = event.payload["method"]
+        try:
+            shown = [float(value) for value in event.payload["shown"]]
+            if method == "salt":
+                true = [salt_humidity(float(event.payload["temperature_c"]))] * len(shown)
+            else:
+                true = [float(value) for value in event.payload["true"]]
+        except (KeyError, TypeError):  # of a damaged file, or another program
+            continue
         pairs[method][0].extend(shown)
         pairs[method][1].extend(true)
     made = tuple(method for method in METHODS if pairs[method][0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -23,10 +24,13 @@ def last_sieves(events: Sequence[Event]) -> dict[int, Sieve]:
     """Return the latest sieve count of each lot from the diary (entries of kind "sieve" that nobody has reversed)."""
     found: dict[int, Sieve] = {}
     for event in Book(events).standing("sieve"):
-        if "lot_id" not in event.payload:
+        try:
+            lot = int(event.payload["lot_id"])
+            count = Sieve(event.on, float(event.payload["insects_per_kg"]), float(event.payload["sieved_kg"]))
+        except (KeyError, TypeError, ValueError):  # of a damaged file, or another program
             continue
-        lot = int(event.payload["lot_id"])
-        count = Sieve(event.on, float(event.payload["insects_per_kg"]), float(event.payload["sieved_kg"]))
+        if not (0 <= count.insects_per_kg < math.inf and 0 < count.sieved_kg < math.inf):
+            continue
         if lot not in found or count.on >= found[lot].on:
             found[lot] = count
     return found

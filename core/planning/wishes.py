@@ -30,6 +30,12 @@ def write_wishes(
     store: Any, group_id: int, wishes: Mapping[str, list[dict[str, Any]]], at: datetime, who: str = "", token: str = ""
 ) -> None:
     """Keep what the group has entered for planning as a new entry; lists that are not named stay as they are."""
+    for row in (row for rows in wishes.values() for row in rows):
+        for day in (row[name] for name in ("on", "due", "agreed_on") if row.get(name)):
+            try:
+                date.fromisoformat(str(day))
+            except ValueError as error:
+                raise InputError("the day {day} cannot be right", day=str(day)) from error
     payload = {**read_wishes(store, group_id), **wishes}
     store.append_event(group_id, BOOK, KIND, at.date(), who, payload, at, token=token)
 

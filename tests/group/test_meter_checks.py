@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 import pytest
 
 from core.errors import InputError
+from core.group.database import open_store
 from core.group.meter_checks import bias_from_pairs, meter_error, salt_humidity
-from core.group.records import Event
+from core.group.records import Event, Group
+from core.group.sieves import last_sieves
+from core.planning.wishes import read_wishes, write_wishes
 
 AT = datetime(2026, 5, 1, tzinfo=UTC)
 
@@ -73,3 +77,20 @@ def test_beside_the_buyers_meter() -> None:
     error = meter_error([_check(1, {"method": "side_by_side", "shown": [13.0, 13.2], "true": [13.5, 13.7]})])
     assert error.buyer_bias == pytest.approx(-0.5)
     assert error.moisture_bias == 0.0
+
+
+def test_a_check_or_a_count_with_parts_missing_stops_nobody() -> None:
+    """As a damaged file may bring it: the meter is as one that nobody checked, the lot as one that nobody sieved."""
+    bare = meter_error([])
+    for damaged in ({"method": "salt"}, {"method": "oven", "shown": [13.0]}, {"method": "oven", "shown": 13.0}):
+        assert meter_error([_check(1, damaged)]) == bare
+    for damaged in ({"lot_id": 4}, {"lot_id": 4, "insects_per_kg": 2.0, "sieved_kg": 0.0}):
+        assert last_sieves([replace(_check(1, damaged), kind="sieve")]) == {}
+
+
+def test_a_day_that_is_none_is_refused_before_it_is_kept() -> None:
+    store = open_store("sqlite://")
+    group = store.add_group(Group(name="Upper terrace"))
+    with pytest.raises(InputError, match="2026-13-40"):
+        write_wishes(store, group, {"needs": [{"on": "2026-13-40", "amount": 5.0}]}, AT)
+    assert read_wishes(store, group)["needs"] == []
