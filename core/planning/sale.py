@@ -8,7 +8,9 @@ A feasible plan made by simple placing always stands behind the search for the b
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +18,7 @@ from core.errors import PlanError
 from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
 from core.planning.layout import make_layout
-from core.planning.model import Columns
+from core.planning.model import Columns, Program
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
@@ -24,10 +26,9 @@ from core.planning.search import (
     LAST_STOP_SECONDS,
     Relaxed,
     Search,
-    add_cuts,
     all_use,
-    assemble,
     at_size,
+    bags_parted,
     begin_search,
     bound_for_lots,
     classes_as_wholes,
@@ -35,16 +36,19 @@ from core.planning.search import (
     promising,
     relax,
     rounded,
-    solve_whole,
+    whole_solutions,
 )
-from core.planning.settling import LEAST_PART, with_kept_lots, without_small_parts
+from core.planning.settling import LEAST_PART, in_whole_parts, of_columns, with_kept_lots, without_small_parts
 from core.planning.simple_rules import RULES, rule_allocation
-from core.planning.worth import broken_limits, complete
+from core.planning.worth import broken_limits
 
 LARGE_LOTS = 250
-NODE_COLUMNS = 60_000  # nodes x options of a stage: some seconds of a common processor (measured, plan_speed)
-# the search for whole bags begins with the most promising options and widens while the gap asks for it
-STAGE_COLUMNS = (350, 1000)
+NODE_COLUMNS = 60_000  # nodes x options of a whole programme: some seconds of a common processor (measured, plan_speed)
+WHOLE_COLUMNS = 1000  # options up to which whole bags are searched for among all of them at once
+TRIP_COLUMNS = (500, 1200)  # most promising options among which trips are decided, at first and again
+BAG_COLUMNS, BAG_NODES = 100, 100  # the options left when trips are held: hardly more than the relaxation uses
+HELD_ROUNDS = 6  # in which options are priced with the trips held
+FINER = 0.2  # of the gap asked for: what each of the two steps may leave of it
 
 
 def plan_sale(
@@ -109,7 +113,13 @@ def plan_sale(
     large = len(case.lots) > LARGE_LOTS and len(make_layout(case).accounts) == 1
     search = begin_search(classes_as_wholes(made) if large else made, mean)
     deadline = time.perf_counter() + time_limit
-    best = _Best(made, greedy_allocation(made, mean), watch)
+    by_part = len(case.lots) <= LARGE_LOTS and least_part > 1
+    best = _Best(
+        made,
+        greedy_allocation(made, mean),
+        watch,
+        lambda found: without_small_parts(search, found, least_part) if by_part else found,
+    )
     if start is not None:
         best.offer(start, "the plan before")
     scale = abs(best.score) + 1.0
@@ -123,27 +133,35 @@ def plan_sale(
     for rule in RULES if len(case.lots) <= LARGE_LOTS or best.method == "placing" else ():
         best.offer(rule_allocation(made, rule), "simple rule")
     if relaxed is not None and effort > 0 and not large and not best.told(search.bound):
-        _search_whole(search, relaxed, best, scale, deadline, mip_gap, effort)
-    found = best.allocation
-    if len(case.lots) <= LARGE_LOTS:
-        found = without_small_parts(
-            made, with_kept_lots(made, found, kept, change_price) if kept else found, least_part
-        )
+        steps = _Steps(search, best, scale, deadline, mip_gap, effort, least_part)
+        _search_whole(steps, relaxed)
+    found = best.tidy(best.allocation)
+    if kept and len(case.lots) <= LARGE_LOTS:
+        found = with_kept_lots(made, found, kept, change_price)
     return finish(made, found, search.bound, best.method, time.perf_counter() - began)
 
 
 class _Best:
-    """The best feasible allocation found so far; it knows whom to tell about it."""
+    """The best feasible allocation found so far; it knows whom to tell about it, and how small parts are undone."""
 
-    def __init__(self, outlook: Outlook, first: Allocation, watch: Callable[[str, float], bool] | None) -> None:
-        self.outlook, self.watch = outlook, watch
+    def __init__(
+        self,
+        outlook: Outlook,
+        first: Allocation,
+        watch: Callable[[str, float], bool] | None,
+        tidy: Callable[[Allocation], Allocation],
+    ) -> None:
+        self.outlook, self.watch, self.tidy = outlook, watch, tidy
         self.allocation, self.method, self.score = first, "placing", score_of(outlook, first)
 
     def offer(self, found: Allocation, method: str) -> None:
         """Take an allocation over where it is better and breaks no limit."""
         fits = in_time(self.outlook, found)
+        if score_of(self.outlook, fits) <= self.score or broken_limits(self.outlook, fits):
+            return
+        fits = self.tidy(fits)
         score = score_of(self.outlook, fits)
-        if score > self.score and not broken_limits(self.outlook, fits):
+        if score > self.score:
             self.allocation, self.method, self.score = fits, method, score
 
     def gap(self, bound: float) -> float:
@@ -155,40 +173,83 @@ class _Best:
         return self.watch is not None and self.watch(self.method, self.gap(bound))
 
 
-def _search_whole(
-    search: Search, relaxed: Relaxed, best: _Best, scale: float, deadline: float, mip_gap: float, effort: float
-) -> None:
-    """Search for whole bags and trips among ever more options until the gap to the bound of all of them is small.
+@dataclass(frozen=True)
+class _Steps:
+    """What the steps of the search for whole numbers share."""
 
-    Or until time is over.
+    search: Search
+    best: _Best
+    scale: float
+    deadline: float
+    mip_gap: float
+    effort: float
+    least_part: int
+
+    def solutions(
+        self, search: Search, kind: Callable[[Program], Program], gap: float, nodes: float
+    ) -> Iterator[tuple[Program, np.ndarray | None, float | None]]:
+        """Yield the solutions of a programme of whole numbers with its share of the effort."""
+        return whole_solutions(search, kind, self.scale, self.deadline, gap, max(1, int(self.effort * nodes)))
+
+
+def _search_whole(steps: _Steps, relaxed: Relaxed) -> None:
+    """Search for whole numbers: among ever more options, in a case of few among all at once, until the gap is small."""
+    search, every = steps.search, len(steps.search.columns.lot)
+    sizes = sorted({min(size, every) for size in (TRIP_COLUMNS[0], every if search.exact else TRIP_COLUMNS[1])})
+    ways = [partial(_trips_then_bags, steps, relaxed, size) for size in sizes]
+    for way in [*ways, *([partial(_all_at_once, steps)] if search.exact and every <= WHOLE_COLUMNS else [])]:
+        way()
+        if steps.best.gap(search.bound) <= steps.mip_gap or steps.best.told(search.bound):
+            return
+
+
+def _trips_then_bags(steps: _Steps, relaxed: Relaxed, most: int) -> None:
+    """Decide trips and purchases with parted bags, price all options with these held, and make the bags whole.
+
+    `most` options are in play for the trips; where these are all there are, what they bring at most is a bound.
     """
-    columns, first = search.columns, relaxed.program.shared
+    search, best, fine = steps.search, steps.best, FINER * steps.mip_gap
     width = max(len(table) for table in search.outlook.classes) + 1
-    sizes = [size for size in STAGE_COLUMNS if size < len(columns.lot)] + ([len(columns.lot)] if search.exact else [])
-    sizes = sizes or [len(columns.lot)]
-    for size in sizes:
-        # with the options of the best plan so far in it, a narrow search cannot end below that plan
-        known = Columns(best.allocation.lot, best.allocation.option)
-        known = known if search.outlook is best.outlook else Columns(known.lot[:0], known.option[:0])
-        search.columns = join(promising(columns, relaxed.reduced[first:], relaxed.x[first:], size), known, width)
-        for _ in range(4):
-            left = deadline - time.perf_counter()
-            if left < 0.15:
-                return
-            use, member = all_use(search)
-            program = assemble(search, use, member)
-            x_whole, bound, _status = solve_whole(
-                program, left, 0.5 * mip_gap, max(1, int(effort * NODE_COLUMNS / size))
-            )
-            if size == len(columns.lot) and search.exact and bound is not None:
-                search.bound = min(search.bound, -bound)
-            if x_whole is None:
-                break
-            bags = np.round(x_whole[program.shared :]).astype(int)
-            best.offer(complete(best.outlook, search.columns.lot, search.columns.option, bags), "whole-number search")
-            if best.told(search.bound):
-                return
-            if not add_cuts(search, program, x_whole, scale):
-                break
-        if best.gap(search.bound) <= mip_gap:
+    held = None
+    known = Columns(best.allocation.lot, best.allocation.option)
+    trips = replace(search, columns=join(_likely(search, relaxed, most), known, width))
+    complete = search.exact and len(trips.columns.lot) == len(search.columns.lot)
+    for program, x, bound in steps.solutions(trips, bags_parted, fine, NODE_COLUMNS / most):
+        if complete and bound is not None:
+            search.bound = min(search.bound, -bound)
+        held = held if x is None else np.round(x[: program.shared])
+    if held is None:
+        return
+    priced = replace(search, columns=join(search.columns, trips.columns, width), held=held)
+    again = relax(priced, steps.scale, steps.deadline, steps.deadline, 5, HELD_ROUNDS)
+    if again is None:
+        return
+    amount, likely = again.x[again.program.shared :], _likely(priced, again, BAG_COLUMNS)
+    little = (amount > 1e-6) & (amount < steps.least_part)
+    keys = priced.columns.lot * width + priced.columns.option
+    small = np.isin(likely.lot * width + likely.option, keys[little])
+    few, kind = in_whole_parts(search, likely, small, steps.least_part)
+    for program, x, _ in steps.solutions(few, kind, fine, BAG_NODES):
+        if x is not None:
+            best.offer(of_columns(best.outlook, few.columns, x[program.shared :]), "whole-number search")
+        if best.told(search.bound):
+            return
+
+
+def _likely(search: Search, relaxed: Relaxed, most: int) -> Columns:
+    """Return the options that a relaxation uses and, up to `most`, those that it would take next."""
+    first = relaxed.program.shared
+    return promising(search.columns, relaxed.reduced[first:], relaxed.x[first:], most)
+
+
+def _all_at_once(steps: _Steps) -> None:
+    """Decide whole bags and trips among all options together: in a case of few options, whose bound it may lower."""
+    search, best = steps.search, steps.best
+    nodes = NODE_COLUMNS / len(search.columns.lot)
+    for program, x, bound in steps.solutions(search, lambda program: program, 0.5 * steps.mip_gap, nodes):
+        if bound is not None:
+            search.bound = min(search.bound, -bound)
+        if x is not None:
+            best.offer(of_columns(best.outlook, search.columns, x[program.shared :]), "whole-number search")
+        if best.told(search.bound):
             return

@@ -2,14 +2,16 @@
 
 A relaxed programme priced against all options, cuts where they bind, then whole bags.
 
-A linear programme over a few options per lot is priced against all options (so its bound holds for all of them), cuts
-for the worst tenth and for cash at the stated certainty are added where they bind, and whole bags and trips are then
-decided by HiGHS.
+A linear programme over a few options per lot is priced against all options (so its bound holds for all of them), and
+cuts for the worst tenth and for cash at the stated certainty are added where they bind. HiGHS then decides whole trips
+and purchases with bags that may be parted; with those held, the options are priced again, and the few that are left
+get whole bags. What separates the bound from the plan is nearly all that trips are paid whole.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -31,13 +33,18 @@ from core.planning.outlook import Outlook, net_values
 from core.planning.placing import Ledger, fill
 
 EXACT_COLUMNS = 6000
+CUT_ROUNDS = 4  # in which a programme of whole numbers is solved again with the cuts that its solution breaks
+LEAST_SECONDS = 0.15  # left on the clock, without which no further programme is begun
 LAST_STOP_SECONDS = 300.0  # budgets are counted in rounds and nodes; time only ends what runs away
 SPACE_BOUGHT = 0.3  # part of a drying space from which rounding buys it (judgement)
 
 
 @dataclass
 class Search:
-    """The state of one search: pieces by class, the columns in play, cuts and views found so far."""
+    """The state of one search: pieces by class, the columns in play, cuts and views found so far.
+
+    `held` (shared variables,): whole trips and purchases that are decided already.
+    """
 
     outlook: Outlook
     layout: Layout
@@ -49,6 +56,7 @@ class Search:
     exact: bool = False
     bound: float = np.inf
     means: dict[tuple[str, int, int], np.ndarray] = field(default_factory=dict)
+    held: np.ndarray | None = None
 
 
 def begin_search(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], most: int = 6) -> Search:
@@ -136,6 +144,9 @@ def assemble(search: Search, use: list[list[Entry]], member: list[dict[int, list
 
     case = search.outlook.case
     part = shared_part(case, search.outlook, search.layout, search.cuts, search.views)
+    if search.held is not None:
+        decided = np.flatnonzero(part.whole)
+        part.low[decided] = part.high[decided] = search.held[decided]
     shared, size = len(part.cost), len(search.columns.lot)
     found = column_triplets(search.outlook, use, member, search.columns)
     rows = np.concatenate([*part.rows, found.rows])
@@ -199,6 +210,34 @@ def solve_whole(
     )
     bound = getattr(result, "mip_dual_bound", None)
     return result.x, None if bound is None or not np.isfinite(bound) else float(bound), int(result.status)
+
+
+def whole_solutions(
+    search: Search, kind: Callable[[Program], Program], scale: float, deadline: float, gap: float, nodes: int
+) -> Iterator[tuple[Program, np.ndarray | None, float | None]]:
+    """Yield (programme, x or None, bound or None) of a kind of programme of whole numbers, cut while cuts are broken.
+
+    Parameters
+    ----------
+    kind : callable
+        Makes of the assembled programme the one to solve: which of its variables are whole, and between what.
+    """
+    for _ in range(CUT_ROUNDS):
+        left = deadline - time.perf_counter()
+        if left < LEAST_SECONDS:
+            return
+        program = kind(assemble(search, *all_use(search)))
+        x, bound, _status = solve_whole(program, left, gap, nodes)
+        yield program, x, bound
+        if x is None or not add_cuts(search, program, x, scale):
+            return
+
+
+def bags_parted(program: Program) -> Program:
+    """Return a programme in which trips and purchases are whole and bags may be parted."""
+    whole = program.integrality.copy()
+    whole[program.shared :] = 0
+    return replace(program, integrality=whole)
 
 
 def _price(
@@ -269,10 +308,8 @@ def first_columns(outlook: Outlook, mean: list[tuple[np.ndarray, np.ndarray]], m
 
 def promising(columns: Columns, reduced: np.ndarray, amount: np.ndarray, most: int) -> Columns:
     """Return the columns that the relaxed solution uses and, up to `most`, those that cost least to bring in."""
-    size = min(len(columns.lot), len(reduced))
-    order = np.argsort(np.where(amount[:size] > 1e-7, -1.0, reduced[:size]), kind="stable")[
-        : max(most, int((amount > 1e-7).sum()))
-    ]
+    used = amount > 1e-7
+    order = np.argsort(np.where(used, -1.0, reduced), kind="stable")[: max(most, int(used.sum()))]
     order = np.sort(order)
     return Columns(columns.lot[order], columns.option[order])
 
@@ -478,7 +515,7 @@ def relax(search: Search, scale: float, deadline: float, stop: float, most: int,
 
     At most `rounds` programmes are solved; `stop` and `deadline` are last stops on the clock.
     """
-    last = None
+    last, columns = None, search.columns
     for _ in range(rounds):
         use, member = all_use(search)
         program = assemble(search, use, member)
@@ -486,17 +523,19 @@ def relax(search: Search, scale: float, deadline: float, stop: float, most: int,
         if solved is None:
             break
         x, duals, objective = solved
-        last = Relaxed(program, x, duals, objective, program.cost - program.matrix.T @ duals)
+        last, columns = Relaxed(program, x, duals, objective, program.cost - program.matrix.T @ duals), search.columns
         fresh, slack = Columns(np.zeros(0, dtype=int), np.zeros(0, dtype=int)), 0.0
         if not search.exact:
             fresh, slack = _price(search, use, member, duals, most)
-        search.bound = min(search.bound, -objective + slack)
+        if search.held is None:
+            search.bound = min(search.bound, -objective + slack)
         more_cuts = add_cuts(search, program, x, scale)
         if (not more_cuts and slack < 2e-4 * scale) or time.perf_counter() > stop:
             break
         if len(fresh.lot):
             width = max(len(table) for table in search.outlook.classes) + 1
             search.columns = join(search.columns, fresh, width)
+    search.columns = columns  # those of the last solution
     return last
 
 

@@ -5,17 +5,23 @@ Both steps take only what breaks no limit; for a part's size no cash need, reser
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from core.planning.allocation import Allocation
+from core.planning.model import Columns, Program
 from core.planning.outlook import Options, Outlook, net_values
 from core.planning.sale_plan import objective_of, penalty_of, score_of
+from core.planning.search import LAST_STOP_SECONDS, Search, whole_solutions
 from core.planning.worth import broken_limits, complete, evaluate
 
 LEAST_PART = 3  # bags: fewer are not worth a trip, a test and a line of the plan, unless the lot is that small
 OTHER_OPTIONS = 3  # best other options of a lot that are tried for a part that is too small
+TIDY_GAP, TIDY_NODES = 0.0005, 100  # of the programme that undoes small parts
+SEMI_WHOLE = 3  # to HiGHS by way of scipy: a whole number between its bounds, or none
 MOST_ROUNDS = 20  # in which lots are let go that had better change
 SAME_MONEY = 0.05  # money of a penalty that is no difference: a fifth of it in cash (judgement: below any coin)
 Placed = dict[int, int]
@@ -31,10 +37,12 @@ def part_of(table: Options, option: int) -> tuple[float, ...]:
 
 def by_lot(allocation: Allocation) -> dict[int, Placed]:
     """Return an allocation's bags by lot and option."""
+    return _placed(allocation.lot, allocation.option, allocation.bags)
+
+
+def _placed(lots: np.ndarray, options: np.ndarray, amount: np.ndarray) -> dict[int, Placed]:
     found: dict[int, Placed] = {}
-    for lot, option, bags in zip(
-        allocation.lot.tolist(), allocation.option.tolist(), allocation.bags.tolist(), strict=True
-    ):
+    for lot, option, bags in zip(lots.tolist(), options.tolist(), amount.tolist(), strict=True):
         mine = found.setdefault(lot, {})
         mine[option] = mine.get(option, 0) + round(bags)
     return found
@@ -59,101 +67,74 @@ def small_parts(outlook: Outlook, lot: int, placed: Placed, least: int = LEAST_P
     return [option for option in placed if 0 < sums[part_of(table, option)] < least]
 
 
-def without_small_parts(outlook: Outlook, allocation: Allocation, least: int = LEAST_PART) -> Allocation:
+def in_whole_parts(
+    search: Search, columns: Columns, small: np.ndarray, least: int
+) -> tuple[Search, Callable[[Program], Program]]:
+    """Return a search among some columns for whole bags in parts of at least so many, and the kind of its programme.
+
+    A column is empty or has `least` bags (any number in a lot that has fewer). Where a part is `small` (columns,) it
+    may stay so, but then its bags count for nothing: it stays only where a need or a limit hangs on it, or where to
+    do without it would cost more than its own bags bring.
+    """
+    again = np.flatnonzero(small) if least > 1 else np.zeros(0, dtype=int)
+    both = Columns(
+        np.concatenate([columns.lot, columns.lot[again]]), np.concatenate([columns.option, columns.option[again]])
+    )
+    bags = np.array([lot.bags for lot in search.outlook.case.lots], dtype=float)[columns.lot]
+    parted = (bags >= least) & (least > 1)
+
+    def kind(program: Program) -> Program:
+        first, extra = program.shared, np.ones(len(again))
+        cost = program.cost.copy()
+        cost[first + len(columns.lot) :] = np.maximum(cost[first + len(columns.lot) :], 0.0)
+        shared = slice(0, first)
+        return replace(
+            program,
+            cost=cost,
+            bound_low=np.concatenate([program.bound_low[shared], np.where(parted, least, 0.0), 0.0 * extra]),
+            bound_high=np.concatenate([program.bound_high[shared], bags, (least - 1.0) * extra]),
+            integrality=np.concatenate([program.integrality[shared], np.where(parted, SEMI_WHOLE, 1), extra]),
+        )
+
+    return replace(search, columns=both), kind
+
+
+def without_small_parts(search: Search, allocation: Allocation, least: int = LEAST_PART) -> Allocation:
     """Return an allocation in which parts below so many bags have gone to the lot's others, grown, or changed lots.
 
-    Of the ways to have fewer small parts that break no limit and leave no more unmet the one is taken that costs least;
-    where there is none the part stays.
+    The best of whole bags among the options that are used already, and the best others of the lots concerned; the
+    given one where that has no fewer small parts, breaks a limit or leaves more unmet.
     """
-    placed, best, unmet = by_lot(allocation), allocation, penalty_of(outlook, allocation)
-    for lot in sorted(placed):
-        while True:
-            small = small_parts(outlook, lot, placed[lot], least)
-            if not small:
-                break
-            tried = [{lot: way} for way in _ways_out(outlook, lot, placed[lot], small[0], least)]
-            tried += _exchanges(outlook, lot, placed, small[0])
-            fewer = [{**placed, **way} for way in tried if _fewer(outlook, placed, way, least)]
-            found = _best_of(outlook, fewer, unmet)
-            if found is None:
-                break
-            placed, best = found
-    return best
-
-
-def _fewer(outlook: Outlook, placed: Mapping[int, Placed], way: Mapping[int, Placed], least: int) -> bool:
-    """Return whether some lots' other ways have fewer parts that are too small than before."""
-    change = [
-        len(small_parts(outlook, lot, to, least)) - len(small_parts(outlook, lot, placed[lot], least))
-        for lot, to in way.items()
-    ]
-    return sum(change) < 0
-
-
-def _exchanges(outlook: Outlook, lot: int, placed: Mapping[int, Placed], small: int) -> Iterator[dict[int, Placed]]:
-    """Yield how a lot's small part changes places with bags of another lot: each has a part already where it goes.
-
-    What is sold where and when stays as it is, so that a load filled from many lots comes from few.
-    """
-    table, here = outlook.options(lot), placed[lot]
-    mine = {option for option in here if part_of(table, option) == part_of(table, small)}
-    bags = sum(here[option] for option in mine)
-    to = {_goes_to(table, option): option for option in here if option not in mine}
-    for other, parts in placed.items():
-        there = outlook.options(other)
-        into = [option for option in parts if _goes_to(there, option) == _goes_to(table, small)]
-        if other == lot or not into or outlook.case.lots[other].commodity != outlook.case.lots[lot].commodity:
-            continue
-        for option, count in parts.items():
-            gone = to.get(_goes_to(there, option))
-            if option not in into and gone is not None and count >= bags:
-                theirs = {**parts, option: count - bags, into[0]: parts[into[0]] + bags}
-                ours = {one: here[one] + bags * (one == gone) for one in here if one not in mine}
-                yield {lot: ours, other: {one: number for one, number in theirs.items() if number}}
-
-
-def _goes_to(table: Options, option: int) -> tuple[int, ...]:
-    """Return when and to whom an option's bags go, or for what they are kept back."""
-    return tuple(int(column[option]) for column in (table.sale_week, table.buyer, table.reserve))
-
-
-def _ways_out(outlook: Outlook, lot: int, placed: Placed, small: int, least: int) -> Iterator[Placed]:
-    """Yield what may become of a part that is too small: it joins another option, or takes bags from another part."""
-    table = outlook.options(lot)
-    mine = [option for option in placed if part_of(table, option) == part_of(table, small)]
-    bags = sum(placed[option] for option in mine)
-    rest = {option: count for option, count in placed.items() if option not in mine}
-    worth = net_values(outlook.case, table, outlook.case.lots[lot].bag_mass_kg)
-    sold = np.flatnonzero((table.buyer >= 0) & (worth > 0))
-    others = sold[np.argsort(-worth[sold], kind="stable")[:OTHER_OPTIONS]].tolist()
-    for option in rest:
-        yield {**rest, option: rest[option] + bags}
-    for option, count in rest.items():
-        wanted = least - bags
-        if count - wanted >= least or count == wanted:
-            yield {**placed, option: count - wanted, small: placed[small] + wanted}
-    for option in others:
-        if rest:
-            yield {**rest, option: rest.get(option, 0) + bags}
-        yield {option: bags + sum(rest.values())}
-
-
-def _best_of(
-    outlook: Outlook, tried: Iterable[dict[int, Placed]], unmet: float
-) -> tuple[dict[int, Placed], Allocation] | None:
-    """Return the try that breaks no limit, leaves no more unmet and brings most.
-
-    `unmet` is the penalty for what was lacking before [money].
-    """
-    found, most = None, -np.inf
-    for way in tried:
-        made = allocation_of(outlook, way)
-        if broken_limits(outlook, made):
-            continue
-        worth = objective_of(outlook.case, evaluate(outlook, made))
-        if worth > most and penalty_of(outlook, made) <= unmet + SAME_MONEY:
-            found, most = (way, made), worth
+    outlook, placed = search.outlook, by_lot(allocation)
+    small = {(lot, option) for lot in placed for option in small_parts(outlook, lot, placed[lot], least)}
+    if not small:
+        return allocation
+    pairs = {(lot, option) for lot, own in placed.items() for option in own}
+    for lot in {lot for lot, _ in small}:
+        table = outlook.options(lot)
+        worth = net_values(outlook.case, table, outlook.case.lots[lot].bag_mass_kg)
+        sold = np.flatnonzero((table.buyer >= 0) & (worth > 0))
+        pairs |= {(lot, option) for option in sold[np.argsort(-worth[sold], kind="stable")[:OTHER_OPTIONS]].tolist()}
+    rows = np.array(sorted(pairs), dtype=int).reshape(-1, 2)
+    asked = np.array([pair in small for pair in sorted(pairs)], dtype=bool)
+    few, kind = in_whole_parts(search, Columns(rows[:, 0], rows[:, 1]), asked, least)
+    scale, unmet, best = abs(score_of(outlook, allocation)) + 1.0, penalty_of(outlook, allocation), -np.inf
+    found, deadline = allocation, time.perf_counter() + LAST_STOP_SECONDS
+    for program, x, _ in whole_solutions(few, kind, scale, deadline, TIDY_GAP, TIDY_NODES):
+        if x is None:
+            break
+        made = of_columns(outlook, few.columns, x[program.shared :])
+        left = sum(len(small_parts(outlook, lot, own, least)) for lot, own in by_lot(made).items())
+        value = objective_of(outlook.case, evaluate(outlook, made))
+        fits = left < len(small) and penalty_of(outlook, made) <= unmet + SAME_MONEY
+        if fits and value > best and not broken_limits(outlook, made):
+            found, best = made, value
     return found
+
+
+def of_columns(outlook: Outlook, columns: Columns, amount: np.ndarray) -> Allocation:
+    """Return amounts of columns, rounded to whole bags, as an allocation."""
+    return allocation_of(outlook, _placed(columns.lot, columns.option, amount))
 
 
 def with_kept_lots(
