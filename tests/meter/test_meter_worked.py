@@ -168,6 +168,7 @@ def test_wear_by_whole_months_the_plain_way(life, cost, resale, months) -> None:
         ("plan", {"member": "1", "due": [["2027-02-01", "5"], ["2027-03-01", "-5"]]}, False),
         ("loan_paid", {"principal": "0", "interest": "1"}, True),
         ("loan_paid", {"principal": "1"}, True),
+        ("loan_paid", {"principal": "5", "interest": "5"}, True),  # as much of the one as of the other
         ("loan_paid", {"principal": "1", "interest": "-1"}, False),
         ("cash_counted", {"counted": "0"}, True),
         ("cash_counted", {"counted": "-1"}, False),
