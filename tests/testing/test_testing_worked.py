@@ -20,7 +20,7 @@ from core.planning.seasons import Kept
 from core.storage.loss import dry_matter_loss
 from core.testing import plan_worth
 from core.testing.plan_worth import SALE_WEEKS, Stop, _blocks, _Ready, drying_stops
-from core.testing.worth import DecisionTable, normal_belief, reading_chances
+from core.testing.worth import DecisionTable, best_use, normal_belief, reading_chances
 from tests.planning.plain_value import MONTH_WEEKS, price_of, trip_price
 from tests.testing.test_plan_worth import small_case
 
@@ -263,3 +263,21 @@ def test_readings_are_told_apart_up_to_five_deviations_beyond_the_grid() -> None
     for column, truth in enumerate((11.0, 17.0)):
         below = [0.0, *(NormalDist(truth, 0.5).cdf(edge) for edge in edges), 1.0]
         assert found[:, column] == pytest.approx(np.diff(below), abs=1e-12)
+
+
+def test_a_sale_lies_before_the_plans_end_and_a_crop_is_found_by_the_lot_that_stands_for_it() -> None:
+    """Of the weeks 1 to 48 that are tried a plan of twelve weeks has those up to the eighth, not its own end."""
+    case, seasons, stops = a_scene()
+    ready = _Ready(case.with_changes(weeks=12), seasons, case.lots[0], GRID, stops, DAY_COST, None)
+    assert max(choice.week for choices, _values, _parts in _blocks(ready, None) for choice in choices) == 8
+    lots = (SimpleNamespace(id="7"), SimpleNamespace(id=plan_worth.STANDS_FOR + "maize"))
+    scene = plan_worth.Scene(SimpleNamespace(case=SimpleNamespace(lots=lots)), None)
+    assert scene.lot("maize") is lots[1]
+    assert scene.lot("sorghum") is None
+
+
+def test_one_moisture_whose_answers_do_not_add_up_is_enough_to_refuse() -> None:
+    table = DecisionTable(("a",), np.array([12.0, 13.0]), np.zeros((1, 2, 1)))
+    with pytest.raises(InputError, match="add up"):
+        best_use(table, [0.5, 0.5], [[1.0, 0.9]])
+    assert best_use(table, [0.5, 0.5], [[1.0, 1.0]]).mean == 0.0
