@@ -264,6 +264,8 @@ def test_promised_grain_by_hand():
             "buyer": [" Mill ", "mill", "mill", "other"],
             "sold_on": ["2026-07-01", "2026-07-10", "2026-06-30", "2026-07-10"],
             "mass_kg": [50.0, 150.0, 99.0, 70.0],
+            "commodity": ["maize"] * 4,
+            "lot_id": [1, 1, 1, 1],
         }
     )
     row = {
