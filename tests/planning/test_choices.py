@@ -256,7 +256,7 @@ def test_alone_a_member_meets_a_share_of_a_promise():
 
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
-    alone = joint_against_alone(outlook, plan_sale(case, outlook, mip_gap=GAP), mip_gap=GAP)
+    alone = joint_against_alone(outlook, plan_sale(case, outlook, mip_gap=GAP))
     owners = {lot.owner for lot in case.lots}
     assert set(alone.index) == owners
     # a price below the market: nobody gains by taking over the others' part of it

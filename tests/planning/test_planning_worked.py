@@ -111,7 +111,7 @@ EDGES = [
     ("buyer", "promised_kg", (0.0,), (-0.1,)),
     ("buyer", "basis_sd", (0.0,), (-0.01,)),
     ("buyer", "trip_cost", (None, 0.0), (-0.01,)),
-    ("buyer", "pay_delay_weeks", (0, 39), (-1, 40)),
+    ("buyer", "pay_delay_weeks", (0, 53), (-1, 54)),  # a year
     ("buyer", "first_week", (0,), (-1,)),
     ("buyer", "fee_fraction", (0.0, 1.0), (1.01,)),
     (

@@ -124,9 +124,8 @@ def harvested(days):
         Lot(id=n, group_id=1, label=str(n), commodity="maize", bags=1, harvested_on=day) for n, day in enumerate(days)
     ]
     empty = pd.DataFrame(columns=["lot_id", "taken_at", "bag", "settled"])
-    return Records(
-        Group(id=1, name="g"), [], lots, empty, pd.DataFrame(columns=["lot_id", "bags"]), pd.DataFrame(columns=["a"])
-    )
+    none, facts = pd.DataFrame(columns=["lot_id", "bags"]), {"plan.market": ""}
+    return Records(Group(id=1, name="g"), [], lots, empty, none, pd.DataFrame(columns=["a"]), facts=facts)
 
 
 def test_a_season_begins_after_the_longest_gap():
