@@ -17,7 +17,9 @@ from core.pool.season import MoneyEvent, PoolSale, Season
 from core.pool.terms import Levy, week_of
 
 ZERO = Decimal(0)
-ADVANCE, ADVANCES, METER, LOAN = "advance", "advances", "meter", "loan "
+ADVANCE, ADVANCES, METER, LOANS, LEVIES = "advance", "advances", "meter", "loans", "levies"
+Deduction = tuple[str, str]
+"""Kind of a deduction and its name within the kind: a levy may be called as the group likes, "meter" too."""
 LENT, ADVANCED, FOR_METER, INTEREST = "assets:loans", "assets:advances", "liabilities:meter account", "income:interest"
 LATE = 10**9
 """Stands after every entry of the same day."""
@@ -41,8 +43,8 @@ class MemberPay:
     `proceeds` is the part of what buyers owe for the loads, `costs` of truck and market, `written_off` of what a buyer
     never pays, `levies` by name; `meter`, `loans` and `advances` were taken off for the meter's account, loans and
     advances; `charges` by agreement with the member; `paid` includes first payments, not advances; `short` is what
-    could not be taken off, by name; `due` = proceeds - costs - written off - all that was taken off - paid. `advanced`
-    is all that the member had as advances.
+    could not be taken off, by kind and name; `due` = proceeds - costs - written off - all that was taken off - paid.
+    `advanced` is all that the member had as advances.
     """
 
     member_id: int
@@ -55,7 +57,7 @@ class MemberPay:
     loans: Decimal = ZERO
     advances: Decimal = ZERO
     advanced: Decimal = ZERO
-    short: Mapping[str, Decimal] = field(default_factory=dict)
+    short: Mapping[Deduction, Decimal] = field(default_factory=dict)
     recoveries: tuple[tuple[date, int, int, Decimal], ...] = ()
     written_off: Decimal = ZERO
 
@@ -250,12 +252,12 @@ class _Levied:
     place: int = -1
     kg: Decimal = ZERO
     proceeds: Decimal = ZERO
-    before: Mapping[str, Decimal] = field(default_factory=dict)
+    before: Mapping[Deduction, Decimal] = field(default_factory=dict)
 
     def asked(self, levy: Levy, step: Decimal) -> Decimal:
         """Return what a levy has asked for so far, that of earlier seasons counted."""
         basis = self.kg if levy.kind == "per_kg" else self.proceeds
-        return self.before.get(levy.name, ZERO) + round_down(levy.amount * basis, step)
+        return self.before.get((LEVIES, levy.name), ZERO) + round_down(levy.amount * basis, step)
 
 
 def _pay(
@@ -272,9 +274,8 @@ def _pay(
     advances = [item for item in own if item.kind == "payment" and item.about == ADVANCE]
     loans = [loan for loan in season.loans if loan.member_id == member]
     gained = spent = room = took = ZERO
-    wanted: dict[str, Decimal] = {}
-    taken: dict[str, Decimal] = {}
-    kinds: dict[str, str] = {}
+    wanted: dict[Deduction, Decimal] = {}
+    taken: dict[Deduction, Decimal] = {}
     levied = _Levied()
     recoveries: list[tuple[date, int, int, Decimal]] = []
     for sale in season.sales:
@@ -290,31 +291,32 @@ def _pay(
         levied.proceeds += part
         for kind in terms.order:
             for name, asked in _asked(season, kind, member, sale, levied, loans, advances, recoveries):
-                kinds[name], wanted[name] = kind, asked
-                now = min(asked - taken.get(name, ZERO), round_down(max(ZERO, room), step))
+                key = (kind, name)
+                wanted[key] = asked
+                now = min(asked - taken.get(key, ZERO), round_down(max(ZERO, room), step))
                 if now <= 0:
                     continue
-                taken[name] = taken.get(name, ZERO) + now
+                taken[key] = taken.get(key, ZERO) + now
                 took, room = took + now, room - now
-                if kind == "loans":
-                    recoveries.append((sale.on, sale.number, int(name.removeprefix(LOAN)), now))
+                if kind == LOANS:
+                    recoveries.append((sale.on, sale.number, int(name), now))
     advanced = sum((item.amount for item in advances), ZERO)
 
     def of(kind: str) -> Decimal:
-        return sum((amount for name, amount in taken.items() if kinds[name] == kind), ZERO)
+        return sum((amount for (its, _name), amount in taken.items() if its == kind), ZERO)
 
     return MemberPay(
         member_id=member,
         proceeds=gained,
         costs=spent,
-        levies={name: taken.get(name, ZERO) for name, kind in kinds.items() if kind == "levies"},
+        levies={name: taken.get((kind, name), ZERO) for kind, name in wanted if kind == LEVIES},
         charges=sum((item.amount for item in own if item.kind == "charge"), ZERO),
         paid=sum((item.amount for item in own if item.kind == "payment"), ZERO) - advanced,
-        meter=of("meter"),
-        loans=of("loans"),
-        advances=of("advances"),
+        meter=of(METER),
+        loans=of(LOANS),
+        advances=of(ADVANCES),
         advanced=advanced,
-        short={name: rest for name, sum_ in wanted.items() if (rest := sum_ - taken.get(name, ZERO)) > 0},
+        short={key: rest for key, sum_ in wanted.items() if (rest := sum_ - taken.get(key, ZERO)) > 0},
         recoveries=tuple(recoveries),
     )
 
@@ -330,20 +332,20 @@ def _asked(
     recoveries: Sequence[tuple[date, int, int, Decimal]],
 ) -> list[tuple[str, Decimal]]:
     """Return what a kind of deduction asks for up to a sale: name and all money asked so far, taken or not."""
-    if kind == "levies":
+    if kind == LEVIES:
         return [(levy.name, levied.asked(levy, sale.terms.step)) for levy in sale.terms.levies]
-    if kind == "meter":
+    if kind == METER:
         amount = sum((amounts.get(member, ZERO) for on, _number, amounts in season.dues if on <= sale.on), ZERO)
-        return [(METER, amount)] if amount > 0 else []
-    if kind == "advances":
+        return [("", amount)] if amount > 0 else []
+    if kind == ADVANCES:
         amount = sum((item.amount for item in advances if item.on <= sale.on), ZERO)
-        return [(ADVANCES, amount)] if amount > 0 else []
+        return [("", amount)] if amount > 0 else []
     rows = []
     for loan in loans:
         if loan.on <= sale.on:
             own = [(on, number, amount) for on, number, which, amount in recoveries if which == loan.number]
             account = loan_account(loan, sale.on, sale.terms.step, own)
-            rows.append((f"{LOAN}{loan.number}", account.recovered + max(ZERO, account.still_due)))
+            rows.append((str(loan.number), account.recovered + max(ZERO, account.still_due)))
     return rows
 
 

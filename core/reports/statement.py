@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
-from core.pool.payout import ADVANCE, ADVANCES, LOAN, METER
+from core.pool.payout import ADVANCE, LEVIES, METER
 from core.pool.statements import MemberStatement, StatementDelivery
 from core.pool.terms import week_of
 from core.reports.printed import heading, page, paragraph, signatures, table
@@ -256,10 +256,10 @@ def _money(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
     if kept > 0:
         least = _("The group agreed that you get at least {part} % of the sales after truck and market.")
         notes.append(least.format(part=tongue.plain(100 * kept)))
-    for name, amount in pay.short.items():
-        if name != ADVANCES and not name.startswith(LOAN):
+    for (kind, name), amount in pay.short.items():
+        if kind in (LEVIES, METER):
             words = _("{name}: {amount} could not be deducted yet.")
-            said = _("meter fees") if name == METER else name
+            said = _("meter fees") if kind == METER else name
             notes.append(words.format(name=said, amount=tongue.amount(amount, currency)))
     return heading(_("Your net pay")) + table(rows, sums=1) + "".join(paragraph(words) for words in notes)
 

@@ -75,7 +75,7 @@ def test_what_is_taken_off_in_the_agreed_order_down_to_the_least_take_home():
     a = pays[1]
     assert (a.loans, a.meter, a.levies["office"], a.advances) == (D(32400), D(10000), D(5000), D(100))
     assert (a.take_home, a.due, a.owes) == (D(47500), D(7500), D(2900))
-    assert a.short == {"advances": D(2900)}
+    assert a.short == {("advances", ""): D(2900)}
     assert pays[2].due == D(90000)
     journal = books(season)
     assert -journal.balance(PAYABLE, party="1") == a.due
@@ -336,3 +336,23 @@ def test_contract_from_the_buyers_book_else_assumed(store):
     own = contract_of(store, group, "ridge millers", "maize")
     assert (own.origin, own.deductions.base_pct) == ("entered", D("13.0"))
     assert own.deductions.fraction(D(15)) == D("0.030")
+
+
+@pytest.mark.parametrize("name", ["meter", "advances", "loans"])
+def test_a_levy_may_have_the_name_of_another_deduction(name):
+    """By hand: 1000 kg at 100 = 100,000; the meter asks 2,000 and the levy 3 % = 3,000: each is taken, and told apart.
+
+    An advance of 500 is taken as well: 5,500 together.
+    """
+    terms = {"step": "1", "order": ["levies", "meter", "loans", "advances"]}
+    terms["levies"] = [{"name": name, "kind": "share", "amount": "0.03"}]
+    events = [
+        event(1, "terms", terms, date(2026, 1, 1)),
+        delivery(2, 1, "1000", "13.5"),
+        event(3, "dues", {"amounts": {"1": "2000"}}),
+        event(4, "payment", {"member_id": 1, "amount": "500", "about": "advance"}),
+        sale(5, "1000", "13.5", "100", on=date(2026, 5, 5)),
+    ]
+    pay = pay_by_member(replay(events))[1]
+    assert (pay.levies, pay.meter, pay.advances) == ({name: D(3000)}, D(2000), D(500))
+    assert (pay.taken_off, pay.short) == (D(5500), {})
