@@ -44,7 +44,8 @@ from core.planning.worth import broken_limits
 
 LARGE_LOTS = 250
 NODE_COLUMNS = 60_000  # nodes x options of a whole programme: some seconds of a common processor (measured, plan_speed)
-WHOLE_COLUMNS = 1000  # options up to which whole bags are searched for among all of them at once
+WHOLE_COLUMNS = 1000  # most promising options among which bags and trips are made whole at once
+SMALL_LOTS = 20  # lots up to which that is done: beyond, its tree is too large to pay (measured, plan_speed)
 TRIP_COLUMNS = (500, 1200)  # most promising options among which trips are decided, at first and again
 BAG_COLUMNS, BAG_NODES = 100, 100  # the options left when trips are held: hardly more than the relaxation uses
 HELD_ROUNDS = 6  # in which options are priced with the trips held
@@ -193,11 +194,13 @@ class _Steps:
 
 
 def _search_whole(steps: _Steps, relaxed: Relaxed) -> None:
-    """Search for whole numbers: among ever more options, in a case of few among all at once, until the gap is small."""
+    """Search for whole numbers among ever more options until the gap is small; in a case of few lots all at once."""
     search, every = steps.search, len(steps.search.columns.lot)
     sizes = sorted({min(size, every) for size in (TRIP_COLUMNS[0], every if search.exact else TRIP_COLUMNS[1])})
     ways = [partial(_trips_then_bags, steps, relaxed, size) for size in sizes]
-    for way in [*ways, *([partial(_all_at_once, steps)] if search.exact and every <= WHOLE_COLUMNS else [])]:
+    if len(search.outlook.case.lots) <= SMALL_LOTS:
+        ways = [ways[0], partial(_all_at_once, steps, relaxed), *(ways[1:] if search.exact else ())]
+    for way in ways:
         way()
         if steps.best.gap(search.bound) <= steps.mip_gap or steps.best.told(search.bound):
             return
@@ -242,14 +245,21 @@ def _likely(search: Search, relaxed: Relaxed, most: int) -> Columns:
     return promising(search.columns, relaxed.reduced[first:], relaxed.x[first:], most)
 
 
-def _all_at_once(steps: _Steps) -> None:
-    """Decide whole bags and trips among all options together: in a case of few options, whose bound it may lower."""
+def _all_at_once(steps: _Steps, relaxed: Relaxed) -> None:
+    """Decide whole bags and trips together among the most promising options.
+
+    Where these are all there are, what they bring at most is a bound.
+    """
     search, best = steps.search, steps.best
-    nodes = NODE_COLUMNS / len(search.columns.lot)
-    for program, x, bound in steps.solutions(search, lambda program: program, 0.5 * steps.mip_gap, nodes):
-        if bound is not None:
+    width = max(len(table) for table in search.outlook.classes) + 1
+    known = Columns(best.allocation.lot, best.allocation.option)
+    few = replace(search, columns=join(_likely(search, relaxed, WHOLE_COLUMNS), known, width))
+    complete = search.exact and len(few.columns.lot) == len(search.columns.lot)
+    nodes = NODE_COLUMNS / WHOLE_COLUMNS
+    for program, x, bound in steps.solutions(few, lambda program: program, 0.5 * steps.mip_gap, nodes):
+        if complete and bound is not None:
             search.bound = min(search.bound, -bound)
         if x is not None:
-            best.offer(of_columns(best.outlook, search.columns, x[program.shared :]), "whole-number search")
+            best.offer(of_columns(best.outlook, few.columns, x[program.shared :]), "whole-number search")
         if best.told(search.bound):
             return
