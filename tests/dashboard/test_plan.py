@@ -133,6 +133,7 @@ def test_a_group_without_lots_is_told_what_to_do(empty_store):
     assert any("No plan is saved yet" in item.value for item in end.info)
 
 
+@pytest.mark.slow
 def test_borrowing_on_stored_grain_is_a_choice_with_its_terms_and_its_worth(plan_page, demo_store):
     group = demo_store.groups()[0]
     # a lender at one percent a month, cheaper than the group's own cost of money

@@ -61,6 +61,7 @@ def test_cores_give_what_one_core_gives(tmp_path):
         assert lines(two)[name]["mean"] == row["mean"]
 
 
+@pytest.mark.slow
 def test_a_killed_worker_of_this_computer_is_said_and_the_next_start_goes_on(tmp_path, monkeypatch):
     """Whatever is planned is kept; the surroundings of the caller are as they were."""
     monkeypatch.delenv("OMP_NUM_THREADS")
@@ -133,6 +134,7 @@ def test_a_cluster_that_is_not_there_or_goes_away_is_said_in_a_sentence(tmp_path
     assert lines(path)  # what was planned is kept
 
 
+@pytest.mark.slow
 def test_memory_is_bounded_by_reading_cases_lazily(tmp_path):
     drawn = []
 
