@@ -49,6 +49,7 @@ SMALL_LOTS = 20  # lots up to which that is done: beyond, its tree is too large 
 TRIP_COLUMNS = (500, 1200)  # most promising options among which trips are decided, at first and again
 BAG_COLUMNS, BAG_NODES = 100, 100  # the options left when trips are held: hardly more than the relaxation uses
 HELD_ROUNDS = 6  # in which options are priced with the trips held
+MANY_LOTS_GAP = 5 / 3  # of the gap asked for: what many lots may leave, whose second search is dear (0.5 % by default)
 FINER = 0.2  # of the gap asked for: what each of the two steps may leave of it
 
 
@@ -198,11 +199,13 @@ def _search_whole(steps: _Steps, relaxed: Relaxed) -> None:
     search, every = steps.search, len(steps.search.columns.lot)
     sizes = sorted({min(size, every) for size in (TRIP_COLUMNS[0], every if search.exact else TRIP_COLUMNS[1])})
     ways = [partial(_trips_then_bags, steps, relaxed, size) for size in sizes]
+    enough = steps.mip_gap * MANY_LOTS_GAP
     if len(search.outlook.case.lots) <= SMALL_LOTS:
+        enough = steps.mip_gap
         ways = [ways[0], partial(_all_at_once, steps, relaxed), *(ways[1:] if search.exact else ())]
     for way in ways:
         way()
-        if steps.best.gap(search.bound) <= steps.mip_gap or steps.best.told(search.bound):
+        if steps.best.gap(search.bound) <= enough or steps.best.told(search.bound):
             return
 
 
