@@ -145,6 +145,8 @@ def reference_market(quotes: pd.DataFrame, market: str = "", price_type: str | N
         Of one crop: quoted_on, market, price_type, price_per_kg.
     market : str
         Where the group sells; of no effect where it has no such price.
+    price_type : str, optional
+        Kind of price asked for; default that of the longest series, the farm gate apart.
     """
     usable = quotes[quotes["price_per_kg"] > 0]
     usable = usable[usable["price_type"] != FARM_GATE if price_type is None else usable["price_type"] == price_type]
@@ -200,8 +202,8 @@ def crop_prices(
         Of one crop: quoted_on, market, price_type, price_per_kg.
     gate_factor : float
         Farm gate price as a multiple of the market's; used only where nothing but farm gate prices are known.
-    market : str
-        Where the group sells ("": not said), as `reference_market` takes it.
+    market, price_type : str
+        Where the group sells ("": not said) and the kind of price, as `reference_market` takes them.
 
     Returns
     -------
@@ -242,7 +244,7 @@ def crop_prices(
 
 
 def with_lent_months(own: pd.Series, longer: pd.Series, later: bool = False) -> pd.Series:
-    """Return a market's months, with those before its first from another market at this one's level.
+    """Return a market's months [money/kg], with those before its first from another market at this one's level.
 
     Parameters
     ----------

@@ -112,7 +112,7 @@ def broken_limits(outlook: Outlook, allocation: Allocation) -> list[str]:
 class Worth:
     """What an allocation brings in each scenario.
 
-    `value` (scenarios,): value today after all costs; `cash_week` (weeks, scenarios): money in less money out by
+    `value` (scenarios,): value today after all costs; `cash_week`, as `cash_by_week` has it: money in less money out by
     week, needs not taken off; `missed` (needs dates, scenarios): group needs not covered by sales up to their date.
     """
 
@@ -132,7 +132,7 @@ class Worth:
 
 
 def cash_by_week(outlook: Outlook, allocation: Allocation) -> np.ndarray:
-    """Return money in less money out by plan week and scenario, (weeks, scenarios), and after the horizon too."""
+    """Return money in less money out by week, also after the horizon, (weeks + 1 + LONGEST_DELAY_WEEKS, scenarios)."""
     case = outlook.case
     cash = np.zeros((case.weeks + 1 + LONGEST_DELAY_WEEKS, case.scenarios))
     for lot, option, bags in zip(allocation.lot, allocation.option, allocation.bags, strict=True):
@@ -187,8 +187,8 @@ def borrowed_for_needs(case: PlanningCase, cash: np.ndarray) -> tuple[np.ndarray
     Parameters
     ----------
     case : PlanningCase
-    cash : ndarray, (weeks, scenarios)
-        From `cash_by_week`.
+    cash : ndarray
+        From `cash_by_week`, in its shape.
 
     Returns
     -------

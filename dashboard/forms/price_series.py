@@ -116,8 +116,6 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
         key="prices_market",
         persist_state="session",
     )
-    same = of_crop[of_crop["price_type"] == kind]
-    latest = same[same["market"] == market].iloc[-1]
     version = state.store().version(group.id)
     known = _known(group.id, version, crop, market, kind)
     if known is None:
@@ -129,7 +127,7 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
         _offer_as_own(group, str(market), planned.market.market)
     left, right = st.columns(2)
     with left:
-        place = _ask_place(group, crop, known.months, latest, kind)
+        place = _ask_place(group, crop, known)
     usual = round(place.last_price, 2 if place.last_price >= 10 else 4)
     with right:
         form = f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}"
@@ -176,16 +174,16 @@ def _offer_as_own(group: Group, market: str, planned: str) -> None:
             st.rerun()
 
 
-def _ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, kind: str) -> Place:
+def _ask_place(group: Group, crop: str, known: CropPrices) -> Place:
     """Ask where the grain is sold, and say how the farm gate's price compares with the market's."""
-    market_on = pd.Timestamp(latest["quoted_on"]).date()
-    at_market = Place(None, float(latest["price_per_kg"]), market_on, True)
-    if kind == FARM_GATE:
+    own_months = known.market.monthly.prices.index
+    at_market = Place(None, known.price_now, known.on, known.months.index[-1] == own_months[-1])
+    if known.market.price_type == FARM_GATE:
         return at_market
     store = state.store()
     own = own_prices(store, group.id, crop, buyer_book(store, group.id))
     usual = store.fact(group.id, "plan.gate_factor")
-    basis = basis_to(prices, own, state.today(), float(usual.value))
+    basis = basis_to(known.months, own, state.today(), float(usual.value))
     places = {"gate": _("at the farm gate"), "market": _("at this market")}
     chosen = st.radio(
         _("Where you sell"),
@@ -202,7 +200,7 @@ def _ask_place(group: Group, crop: str, prices: pd.Series, latest: pd.Series, ki
     recent = own[own["on"] <= pd.Timestamp(state.today())]
     if len(recent) and (state.today() - recent["on"].iloc[-1].date()).days <= OLD_QUOTE_DAYS:
         return Place(basis, float(recent["price_per_kg"].iloc[-1]), recent["on"].iloc[-1].date(), True)
-    return Place(basis, float(latest["price_per_kg"]) * basis.factor, market_on, False)
+    return Place(basis, known.price_now * basis.factor, known.on, False)
 
 
 def _basis_words(basis: Basis, usual: str) -> str:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 
+import pandas as pd
+
+from core.group.records import PriceQuote
 from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
@@ -174,3 +177,31 @@ def test_the_group_chooses_the_market_of_its_plan_beside_the_prices(demo_store):
     assert demo_store.fact(group.id, "plan.market").value == "Nowhere market"
     assert not [button for button in app.button if button.label == "We sell here"]
     assert open_page("prices").selectbox(key="prices_market").value == ("Nowhere market", "wholesale")
+
+
+def test_the_pages_price_at_a_market_without_recent_prices_is_the_plans(empty_store):
+    """Hill, where the group sells, was last priced in June at half of Town's; Town fetches 140 in May: 70 at Hill."""
+    from core.planning.case_from_records import crop_price
+
+    group = empty_store.groups()[0]
+    months = pd.period_range("2023-06", "2026-05", freq="M")
+    prices = [("Town", month, 100.0 if month < months[-1] else 140.0) for month in months]
+    prices.append(("Hill", pd.Period("2025-06", "M"), 50.0))
+    empty_store.add_price_quotes(
+        PriceQuote(
+            group_id=group.id,
+            quoted_on=month.to_timestamp().date(),
+            market=market,
+            commodity="maize",
+            price_per_kg=price,
+        )
+        for market, month, price in prices
+    )
+    empty_store.set_fact(group.id, "plan.market", "Hill", "entered", "test", NOW)
+    app = open_page("prices")
+    assert not app.exception
+    next(radio for radio in app.radio if str(radio.key).startswith("prices_place_")).set_value("market").run()
+    shown = next(box for box in app.text_input if str(box.key).startswith("prices_today_"))
+    assert app.selectbox(key="prices_market").value == ("Hill", "wholesale")
+    assert float(shown.value) == crop_price(empty_store, group.id, "maize", 1.0).price_now == 70.0
+    assert any("estimated from the market's price" in caption.value for caption in app.caption)

@@ -35,6 +35,7 @@ from core.pool.payout import (
     pay_by_member,
     payable_now,
     sale_amount,
+    share_sales,
 )
 from core.pool.season import replay
 from core.pool.statements import make_statements
@@ -323,15 +324,17 @@ class AnySeason(RuleBasedStateMachine):
         assert sum((s.pay.proceeds for s in statements.values()), D(0)) == owed
         journal = books(season)
         assert sum(journal.balances().values(), D(0)) == 0
-        pays = pay_by_member(season)
+        pays, (proceeds, costs) = pay_by_member(season), share_sales(season)
         for member, pay in pays.items():
             assert -journal.balance(PAYABLE, party=str(member)) == pay.due
             assert all(amount % season.terms.step == 0 for amount in [pay.proceeds, pay.costs, *pay.levies.values()])
             assert all(amount >= 0 for amount in [pay.meter, pay.loans, pay.advances, *pay.short.values()])
-            least = max(D(0), pay.proceeds - pay.costs) * season.terms.minimum_take_home
-            if any(sale.costs > sale_amount(sale, season.terms.step) for sale in season.sales):
-                continue  # what was deducted of an earlier load cannot know that a later one costs more than it brings
-            assert pay.proceeds - pay.costs - (pay.taken_off - pay.charges) >= min(least, pay.proceeds - pay.costs)
+            # what was deducted of an earlier load cannot know that a later one costs more than it brings
+            net = most = D(0)
+            for sold in season.sales:
+                net += proceeds[sold.number].get(member, D(0)) - costs[sold.number].get(member, D(0))
+                most = max(most, net * (1 - season.terms.minimum_take_home))
+            assert pay.taken_off - pay.charges <= most
             assert pay.advances <= pay.advanced
             assert journal.balance(ADVANCED, party=str(member)) == pay.owes
         days = [s.on for s in season.sales] + [x.on for x in season.loans]
