@@ -15,12 +15,12 @@ class DryholdError(Exception):
 
     Parameters
     ----------
-    template : str
-        English text with named places: what was given, what is allowed, what to do.
+    template : str or Message
+        English text with named places (what was given, what is allowed, what to do), or a sentence with its values.
     """
 
-    def __init__(self, template: str, **values: Any) -> None:
-        self.message = Message(template, values)
+    def __init__(self, template: str | Message, **values: Any) -> None:
+        self.message = Message(template, values) if isinstance(template, str) else template
         super().__init__(str(self.message))
 
 

@@ -15,16 +15,26 @@ class Message:
     ----------
     template : str
         English text with named places, such as ``"{bags} bags are too wet"``.
+    one, by : str
+        The text for one of what the value named `by` counts; empty where nothing is counted.
     """
 
     template: str
     values: Mapping[str, Any] = field(default_factory=dict)
+    one: str = ""
+    by: str = ""
 
     def __str__(self) -> str:
         """Return the English sentence with its values filled in."""
-        return self.template.format(**self.values) if self.values else self.template
+        words = self.one if self.one and self.values.get(self.by) == 1 else self.template
+        return words.format(**self.values) if self.values else words
 
 
 def message(template: str, **values: Any) -> Message:
     """Return a `Message` from a template and named values."""
     return Message(template, values)
+
+
+def plural(by: str, one: str, many: str, /, **values: Any) -> Message:
+    """Return a `Message` of the form that goes with the value named `by`, a whole number."""
+    return Message(many, values, one, by)

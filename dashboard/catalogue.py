@@ -22,6 +22,8 @@ ROOT = Path(__file__).resolve().parents[1]
 LOCALE_FOLDER = Path(__file__).with_name("locale")
 SCREEN = ("_", "gettext")
 MESSAGES = ("message", "Message", "say")
+PLURALS = {"ngettext": 0, "plural": 1}
+"""What says one of two forms, and the place of the first of them."""
 TOML_KEYS = ("label", "text", "title", "unit_words")
 TOML_ALSO = {
     "core/storage/methods.toml": ("name", "breaks"),
@@ -86,8 +88,9 @@ def _of_code(path: Path, module: ast.Module) -> Iterator[Text]:
         first = _constant(node.args[0])
         if not first:
             continue
-        if name == "ngettext" and len(node.args) > 1:
-            yield Text(first, _constant(node.args[1]), file, node.lineno)
+        if name in PLURALS and len(node.args) > 1:
+            one, many = node.args[PLURALS[name] :][:2]
+            yield Text(_constant(one), _constant(many), file, node.lineno)
         elif name in SCREEN or name in MESSAGES or (name.endswith("Error") and " " in first):
             yield Text(first, "", file, node.lineno)
 

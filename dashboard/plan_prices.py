@@ -13,7 +13,7 @@ from core.planning.why import sell_above_prices
 from dashboard import page
 from dashboard.charts.plan import selling_price_figure
 from dashboard.planning import past_of
-from dashboard.text import _, day, money, number, percent, signed_percent
+from dashboard.text import _, day, money, ngettext, number, percent, signed_percent
 
 
 def show_selling_prices(now: Situation, lot: int) -> None:
@@ -29,7 +29,11 @@ def show_selling_prices(now: Situation, lot: int) -> None:
     label, week_end = case.lots[lot].label, now.today + timedelta(days=7)
     sold = sum(line.bags for line in now.plan.sales if line.label == label and line.buyer and line.sell_on < week_end)
     if np.isnan(first) and sold:
-        words = _("**This week the plan sells {bags} bags of this lot. Keep the others** (the market pays {now} a kg).")
+        words = ngettext(
+            "**This week the plan sells {bags} bag of this lot. Keep the others** (the market pays {now} a kg).",
+            "**This week the plan sells {bags} bags of this lot. Keep the others** (the market pays {now} a kg).",
+            sold,
+        )
     elif np.isnan(first):
         words = _("**This week: wait**, whatever the market pays (it pays {now} a kg).")
     elif first == 0:

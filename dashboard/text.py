@@ -5,6 +5,7 @@ from __future__ import annotations
 import gettext as gettext_module
 import io
 import re
+from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -60,13 +61,13 @@ def best_language(wanted: str | None) -> str:
 
 
 def _(text: str) -> str:
-    """Return the text in the reader's language (nothing stays nothing: a catalogue has its own head there)."""
-    return _catalogue(language()).gettext(text) if text else text
+    """Return the text in the reader's language."""
+    return tongue().look_up(text)
 
 
 def tongue() -> Tongue:
     """Return the reader's language for a report."""
-    return Tongue(language(), _)
+    return Tongue(language(), _catalogue(language()))
 
 
 def ngettext(singular: str, plural: str, count: int) -> str:
@@ -81,18 +82,7 @@ def say(message: Message | DryholdError | str, markdown: bool = False) -> str:
     """
     if isinstance(message, DryholdError):
         message = message.message
-    if isinstance(message, str):
-        return _(message)
-
-    def filled(value: Any) -> Any:
-        if isinstance(value, Message):
-            return say(value, markdown)
-        if isinstance(value, date):
-            return day(value)
-        return literal(value) if markdown and isinstance(value, str) else value
-
-    values = {name: filled(value) for name, value in message.values.items()}
-    return _(message.template).format(**values) if values else _(message.template)
+    return (replace(tongue(), own_words=literal) if markdown else tongue()).say(message)
 
 
 def literal(text: object) -> str:

@@ -13,7 +13,7 @@ from core.group.facts import shown_scale, shown_unit
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, WET, bags_to_probe
 from core.group.selling import OLD_QUOTE_DAYS, crop_verdict, group_prices
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.planning.case_from_records import surroundings_of
 
 PLAN_FACTS = ("plan.", "truck.")
@@ -77,12 +77,12 @@ def lots_at_risk(lots: Sequence[LotNow]) -> tuple[AtRisk, ...]:
 def _what_to_do(lot: LotNow) -> Message:
     """Return what a lot that is not safely dry needs."""
     if lot.verdict == NOT_TESTED:
-        return message("test {count} bags", count=bags_to_probe(max(1, lot.bags)))
+        return plural("count", "test {count} bag", "test {count} bags", count=bags_to_probe(max(1, lot.bags)))
     if lot.verdict == WET:
         return message("dry it to {limit} % or less, then test it again", limit=tenth_below(lot.limit_pct))
     more = lot.state.more_bags
     if more:
-        return message("test {count} more bags", count=more)
+        return plural("count", "test {count} more bag", "test {count} more bags", count=more)
     return message("dry it one more day, or keep apart the bags that are too wet, then test again")
 
 

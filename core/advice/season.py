@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.planning.case import PlanningCase
 from core.planning.rolling import Purchase
 from core.planning.sale_plan import PlannedSale, SalePlan
@@ -163,6 +163,9 @@ class MoneyLine:
     amount: float
 
 
+PAYS = plural("bags", "{buyer} pays for {bags} bag", "{buyer} pays for {bags} bags")
+
+
 def money_lines(plan: SalePlan, buying: Sequence[Purchase], today: date) -> tuple[MoneyLine, ...]:
     """Return the plan's money by date: expected receipts, orders, cash needs."""
     receipts: dict[tuple[date, str], list[float]] = {}
@@ -172,7 +175,7 @@ def money_lines(plan: SalePlan, buying: Sequence[Purchase], today: date) -> tupl
             total[0] += line.kg_sold * line.price_kg
             total[1] += line.bags
     found = [
-        MoneyLine(on, "sale", message("{buyer} pays for {bags} bags", buyer=message(buyer), bags=int(bags)), amount)
+        MoneyLine(on, "sale", replace(PAYS, values={"buyer": message(buyer), "bags": int(bags)}), amount)
         for (on, buyer), (amount, bags) in receipts.items()
     ]
     found += [MoneyLine(max(item.order_by, today), "order", item.what, -item.cost) for item in buying]

@@ -16,7 +16,7 @@ from core.drying.weather import as_frames
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.sorption import humidity, isotherm_parameters
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.storage.loss import ageing_rate, loss_at_age
 from core.storage.mould import mould_dose_rate, mould_share
 from core.weather.frames import WET_HOUR_MM
@@ -276,7 +276,9 @@ def care_without_spreading(setup: DryingSetup) -> tuple[Message, ...]:
                 "Never leave the dryer alone while it is hot. Keep the exhaust away from the grain and from people."
             ),
             message("Clean out chaff and dust before each load: they catch fire first."),
-            message(
+            plural(
+                "hours",
+                "Mix the bed or turn the air round every hour: grain near the air inlet dries first.",
                 "Mix the bed or turn the air round every {hours} hours: grain near the air inlet dries first.",
                 hours=round(setup.turning),
             ),

@@ -10,7 +10,7 @@ from core.errors import InputError
 from core.group.lot_state import DRIED_TEST, LotState
 from core.group.records import Reading, Sale
 from core.group.selling import buyer_book
-from core.messages import Message, message
+from core.messages import Message, message, plural
 
 PLACES = ("market", "trader at the farm gate")
 MOST_OF_MASS, LEAST_OF_MASS = 1.10, 0.80
@@ -38,7 +38,14 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
     """
     if not 1 <= sale.bags <= state.bags:
         raise InputError(
-            "lot {lot} has {bags} bags left, not {sold}", lot=state.lot.label, bags=state.bags, sold=sale.bags
+            plural(
+                "bags",
+                "lot {lot} has {bags} bag left, not {sold}",
+                "lot {lot} has {bags} bags left, not {sold}",
+                lot=state.lot.label,
+                bags=state.bags,
+                sold=sale.bags,
+            )
         )
     if sale.sold_on > today:
         raise InputError("a sale cannot be dated in the future: {day}", day=sale.sold_on)
@@ -58,15 +65,21 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
     weigh = sale.bags * state.mass_now_kg / state.bags
     if not 0 < sale.mass_kg <= MOST_OF_MASS * weigh:
         raise InputError(
-            "{mass} kg is more than {bags} bags of lot {lot} weigh: about {weigh} kg",
-            mass=round(sale.mass_kg, 1),
-            bags=sale.bags,
-            lot=state.lot.label,
-            weigh=round(weigh),
+            plural(
+                "bags",
+                "{mass} kg is more than {bags} bag of lot {lot} weighs: about {weigh} kg",
+                "{mass} kg is more than {bags} bags of lot {lot} weigh: about {weigh} kg",
+                mass=round(sale.mass_kg, 1),
+                bags=sale.bags,
+                lot=state.lot.label,
+                weigh=round(weigh),
+            )
         )
     if sale.mass_kg < LEAST_OF_MASS * weigh:
         twice.append(
-            message(
+            plural(
+                "bags",
+                "{mass} kg is much less than {bags} bag of lot {lot} weighs: about {weigh} kg",
                 "{mass} kg is much less than {bags} bags of lot {lot} weigh: about {weigh} kg",
                 mass=round(sale.mass_kg, 1),
                 bags=sale.bags,

@@ -37,7 +37,7 @@ from core.group.sampling import (
 from core.group.selling import crop_prices
 from core.group.store import Store
 from core.group.treatment import Treatment, earlier_treatments, free_from, is_treated
-from core.messages import Message
+from core.messages import Message, plural
 from core.storage.keeping import humidity_when_warm
 
 NOT_TESTED = "not tested"
@@ -279,8 +279,13 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         "tested_at": tests["taken_at"].max().to_pydatetime() if not tests.empty else None,
     }
     if moisture is None:
-        words = "no test yet: probe {count} of the {bags} bags"
-        why = Message(words, {"count": bags_to_probe(max(1, bags)), "bags": bags})
+        why = plural(
+            "bags",
+            "no test yet: probe the bag",
+            "no test yet: probe {count} of the {bags} bags",
+            count=bags_to_probe(max(1, bags)),
+            bags=bags,
+        )
         return LotState(moisture=None, decision=NOT_TESTED, reasons=(why,), **common)
     verdict, reasons, more = _judge(moisture, humidity, limit, risk, rules.meter.error)
     binding = limit.moisture_pct

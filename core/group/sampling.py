@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from core.errors import InputError
 from core.given import check_kind, takes_numbers
+from core.messages import plural
 
 DRY, WET, UNSURE = "dry enough", "too wet", "cannot tell"
 # Typical spread between bags after sun drying is 0.5 to 1.0 point; it stands in where one or two bags were probed.
@@ -163,7 +164,14 @@ def estimate_lot(
     """
     values = np.asarray(readings_pct, dtype=float).ravel()
     if values.size == 0:
-        raise InputError("there is no test of this lot yet; test {bags} bags", bags=bags_to_probe(max(1, int(bags))))
+        raise InputError(
+            plural(
+                "bags",
+                "there is no test of this lot yet; test {bags} bag",
+                "there is no test of this lot yet; test {bags} bags",
+                bags=bags_to_probe(max(1, int(bags))),
+            )
+        )
     if not np.all((values >= 0) & (values < 100)):
         raise InputError("a moisture of {value} % is outside 0-100", value=_first_outside(values))
     if min(meter_bias_sd, isotherm_sd, reading_sd or 0.0) < 0:

@@ -18,7 +18,7 @@ from core.errors import InputError
 from core.given import check_kind, check_number
 from core.market.other_markets import OtherMarkets
 from core.market.season import FAST_DRIFT, SeasonalCurve, fit_season
-from core.messages import Message, message
+from core.messages import Message, message, plural
 
 Floats = NDArray[np.float64]
 
@@ -185,20 +185,22 @@ def _led_sentence(curve: SeasonalCurve, best: int, loss: float) -> Message:
     chance = round(100 * loss)
     moved, apart = curve.others.moved, curve.others.apart
     if OtherMarkets(moved=moved).rise(best) >= OtherMarkets(apart=apart).rise(best):
-        return message(
-            (
-                "Prices in other markets rose by about {moved:.0f} % in four months, and such rises often go on. "
-                "About {best} months look best. About {chance} years in 100 would lose by waiting."
-            ),
+        return plural(
+            "best",
+            "Prices in other markets rose by about {moved:.0f} % in four months, and such rises often go on. About "
+            "{best} month looks best. About {chance} years in 100 would lose by waiting.",
+            "Prices in other markets rose by about {moved:.0f} % in four months, and such rises often go on. About "
+            "{best} months look best. About {chance} years in 100 would lose by waiting.",
             moved=100 * math.expm1(moved),
             best=best,
             chance=chance,
         )
-    return message(
-        (
-            "Compared with other markets, the price here is about {apart:.0f} % lower than usual, and such gaps often "
-            "close. About {best} months look best. About {chance} years in 100 would lose by waiting."
-        ),
+    return plural(
+        "best",
+        "Compared with other markets, the price here is about {apart:.0f} % lower than usual, and such gaps often "
+        "close. About {best} month looks best. About {chance} years in 100 would lose by waiting.",
+        "Compared with other markets, the price here is about {apart:.0f} % lower than usual, and such gaps often "
+        "close. About {best} months look best. About {chance} years in 100 would lose by waiting.",
         apart=-100 * math.expm1(apart),
         best=best,
         chance=chance,
@@ -208,26 +210,36 @@ def _led_sentence(curve: SeasonalCurve, best: int, loss: float) -> Message:
 def _sentence(curve: SeasonalCurve, wait: bool, by_inflation: bool, best: int, loss: float) -> Message:
     chance, yearly = round(100 * loss), 100 * float(np.expm1(12 * curve.drift_monthly))
     if wait and by_inflation:
-        return message(
-            "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} months "
-            "earns more money, but most of the gain is inflation: count what you could do with the money today. "
-            "About {chance} years in 100 would lose by waiting.",
+        return plural(
+            "best",
+            "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} month earns "
+            "more money, but most of the gain is inflation: count what you could do with the money today. About "
+            "{chance} years in 100 would lose by waiting.",
+            "Prices of this crop rise about {yearly:.0f} % a year besides the season. Waiting about {best} months earns"
+            " more money, but most of the gain is inflation: count what you could do with the money today. About "
+            "{chance} years in 100 would lose by waiting.",
             yearly=yearly,
             best=best,
             chance=chance,
         )
     if wait and curve.reliable:
-        return message(
-            "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. "
-            "About {best} months look best. About {chance} years in 100 would lose by waiting.",
+        return plural(
+            "best",
+            "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. About "
+            "{best} month looks best. About {chance} years in 100 would lose by waiting.",
+            "Waiting is supported by past prices: prices rise about {gap:.0f} % from lowest to highest month. About "
+            "{best} months look best. About {chance} years in 100 would lose by waiting.",
             gap=curve.gap_pct,
             best=best,
             chance=chance,
         )
     if wait:
-        return message(
-            "Past prices show no reliable season, but today's price is low. Waiting about {best} months is a bet: "
-            "about {chance} years in 100 would lose by it.",
+        return plural(
+            "best",
+            "Past prices show no reliable season, but today's price is low. Waiting about {best} month is a bet: about "
+            "{chance} years in 100 would lose by it.",
+            "Past prices show no reliable season, but today's price is low. Waiting about {best} months is a bet: about"
+            " {chance} years in 100 would lose by it.",
             best=best,
             chance=chance,
         )

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 from core.accounts.book import Book
 from core.errors import LedgerError
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.meter.book import BookEvent
 
 
@@ -197,8 +197,11 @@ def propose_days(
         for need in ready[:room]:
             late = day > need.last_day
             text = (
-                message(
-                    "tested {days} days late: the meter is needed elsewhere before", days=(day - need.last_day).days
+                plural(
+                    "days",
+                    "tested {days} day late: the meter is needed elsewhere before",
+                    "tested {days} days late: the meter is needed elsewhere before",
+                    days=(day - need.last_day).days,
                 )
                 if late
                 else message("must be tested by {day}", day=need.last_day)

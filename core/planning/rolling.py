@@ -16,7 +16,7 @@ import pandas as pd
 
 from core.errors import DryholdError
 from core.grain.commodities import crop_words
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, case_from_json
 from core.planning.layout import loan_unit_owed
@@ -34,6 +34,9 @@ ORDER_AHEAD_DAYS = {
     "dryer": 7,
     "space": 10,
 }  # judgement: dealers and owners in small towns are told a week ahead
+
+DRY = plural("bags", "dry {bags} bag of lot {lot} on {setup}", "dry {bags} bags of lot {lot} on {setup}")
+PUT = plural("bags", "put {bags} bag of lot {lot} into {storage}", "put {bags} bags of lot {lot} into {storage}")
 
 
 @dataclass(frozen=True)
@@ -78,15 +81,19 @@ def _floor_actions(plan: SalePlan) -> Iterator[NextAction]:
     """Yield what is done with each load of the schedule: spread it, test it on its last day, bag it."""
     for load in plan.schedule:
         store = plan.sales[load.line].storage
-        yield _of_load(load, load.on, "dry", "dry {bags} bags of lot {lot} on {setup}", setup=message(load.space))
-        yield _of_load(load, load.until, "test", "test {bags} bags of lot {lot} again before they are bagged")
+        again = plural(
+            "bags",
+            "test {bags} bag of lot {lot} again before it is bagged",
+            "test {bags} bags of lot {lot} again before they are bagged",
+        )
+        yield _of_load(load, load.on, "dry", DRY, setup=message(load.space))
+        yield _of_load(load, load.until, "test", again)
         if store:
-            words = "put {bags} bags of lot {lot} into {storage}"
-            yield _of_load(load, load.until, "bag", words, storage=message(store))
+            yield _of_load(load, load.until, "bag", PUT, storage=message(store))
 
 
-def _of_load(load: Load, on: date, kind: str, template: str, **values: Message) -> NextAction:
-    what = message(template, bags=load.bags, lot=load.lot, **values)
+def _of_load(load: Load, on: date, kind: str, words: Message, **values: Message) -> NextAction:
+    what = replace(words, values={"bags": load.bags, "lot": load.lot, **values})
     return NextAction(on, kind, what, load.owner, (load.lot,), load.bags)
 
 
@@ -94,19 +101,25 @@ def _line_actions(plan: SalePlan) -> Iterator[NextAction]:
     """Yield what is done with each line of the plan but for its drying: cut, bag, sell, collect."""
     for line in plan.sales:
 
-        def act(on: date, kind: str, who: str, template: str, line: PlannedSale = line, **values: Any) -> NextAction:
-            return NextAction(on, kind, message(template, bags=line.bags, **values), who, (line.label,), line.bags)
+        def act(on: date, kind: str, who: str, words: Message, line: PlannedSale = line, **values: Any) -> NextAction:
+            what = replace(words, values={"bags": line.bags, **values})
+            return NextAction(on, kind, what, who, (line.label,), line.bags)
 
         if line.harvest_on is not None:
-            yield act(line.harvest_on, "harvest", line.owner, "harvest {bags} bags of lot {lot}", lot=line.label)
+            words = plural("bags", "harvest {bags} bag of lot {lot}", "harvest {bags} bags of lot {lot}")
+            yield act(line.harvest_on, "harvest", line.owner, words, lot=line.label)
         if line.storage and not line.setup:
-            words = "put {bags} bags of lot {lot} into {storage}"
-            yield act(line.ready_on, "bag", line.owner, words, lot=line.label, storage=message(line.storage))
+            yield act(line.ready_on, "bag", line.owner, PUT, lot=line.label, storage=message(line.storage))
         if line.buyer:
             crop, buyer = message(crop_words(line.commodity)), message(line.buyer)
-            yield act(line.sell_on, "sell", "group", "sell {bags} bags of {crop} to {buyer}", crop=crop, buyer=buyer)
+            words = plural("bags", "sell {bags} bag of {crop} to {buyer}", "sell {bags} bags of {crop} to {buyer}")
+            yield act(line.sell_on, "sell", "group", words, crop=crop, buyer=buyer)
             if line.paid_on > line.sell_on:
-                words = "collect the money for {bags} bags from {buyer}"
+                words = plural(
+                    "bags",
+                    "collect the money for {bags} bag from {buyer}",
+                    "collect the money for {bags} bags from {buyer}",
+                )
                 yield act(line.paid_on, "collect", "treasurer", words, buyer=buyer)
 
 
@@ -145,7 +158,7 @@ def _merged(actions: Iterable[NextAction]) -> list[NextAction]:
             old,
             bags=total,
             lots=tuple(dict.fromkeys((*old.lots, *action.lots))),
-            what=message(action.what.template, **{**action.what.values, "bags": total}),
+            what=replace(action.what, values={**action.what.values, "bags": total}),
         )
     return list(made.values())
 
@@ -194,11 +207,8 @@ def _trips_to_book(plan: SalePlan) -> Iterator[Purchase]:
     for buyer, week in zip(*np.nonzero(plan.allocation.trips), strict=True):
         count, name = int(plan.allocation.trips[buyer, week]), case.buyers[buyer].name
         days = [line.sell_on for line in plan.sales if line.buyer == name and line.week == week]
-        what = (
-            message("book {count} truck trips to {buyer}", count=count, buyer=message(name))
-            if count > 1
-            else message("book a truck trip to {buyer}", buyer=message(name))
-        )
+        words = plural("count", "book a truck trip to {buyer}", "book {count} truck trips to {buyer}")
+        what = replace(words, values={"count": count, "buyer": message(name)})
         on = min(days, default=case.week_date(int(week)))
         yield _purchase(plan, "truck", what, count, count * case.trip_cost(int(buyer)), on)
 
@@ -411,7 +421,14 @@ def _why_changed(last: KeptPlan, new: SalePlan, impossible: bool) -> list[Messag
             )
         elif lot.bags != was_lot.bags:
             found.append(
-                message("lot {lot} has {now} bags instead of {was}", lot=lot.label, now=lot.bags, was=was_lot.bags)
+                plural(
+                    "now",
+                    "lot {lot} has {now} bag instead of {was}",
+                    "lot {lot} has {now} bags instead of {was}",
+                    lot=lot.label,
+                    now=lot.bags,
+                    was=was_lot.bags,
+                )
             )
     for gone in sorted(set(old_lots) - {lot.id for lot in now.lots}):
         found.append(message("lot {lot} is sold or used", lot=old_lots[gone].label))

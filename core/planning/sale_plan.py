@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import PlanningCase
 from core.planning.layout import SHORT_PENALTY, make_layout, needs_by_account, promise_price
@@ -257,7 +257,14 @@ def _unmet_promises(outlook: Outlook, allocation: Allocation) -> list[UnmetNeed]
 def _left_over(left: tuple[tuple[str, int], ...]) -> list[Message]:
     if not left:
         return []
-    return [message("{bags} bags find no buyer or no room in this plan", bags=sum(count for _, count in left))]
+    return [
+        plural(
+            "bags",
+            "{bags} bag finds no buyer or no room in this plan",
+            "{bags} bags find no buyer or no room in this plan",
+            bags=sum(count for _, count in left),
+        )
+    ]
 
 
 def _spoilt(sales: tuple[PlannedSale, ...]) -> list[Message]:

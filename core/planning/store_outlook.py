@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from core.market.deductions import flat_deductions
-from core.messages import Message
+from core.messages import Message, plural
 from core.storage.advice import (
     BuyerTerms,
     Keeping,
@@ -298,4 +298,10 @@ def best_method(outlooks: dict[str, MethodOutlook]) -> tuple[str | None, Message
     best = max(allowed, key=merit)
     if np.isinf(best.sure.days):
         return best.method, Message("keeps through the whole time looked at, at 95 % certainty")
-    return best.method, Message("keeps longest: {days} days at 95 % certainty", {"days": int(best.sure.days)})
+    words = plural(
+        "days",
+        "keeps longest: {days} day at 95 % certainty",
+        "keeps longest: {days} days at 95 % certainty",
+        days=int(best.sure.days),
+    )
+    return best.method, words

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import pandas as pd
 
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.programme.counting import Records, limit_of
 from core.programme.indicators import moistures_by_day
 
@@ -49,16 +49,34 @@ def visit_list(groups: Sequence[Records], now: datetime) -> list[Visit]:
             elif above and lot.harvested_on and now.date() - lot.harvested_on > timedelta(days=14):
                 old_wet += 1
         if wet_bagged:
-            reasons.append(message("{count} lots are bagged above the limit", count=wet_bagged))
+            reasons.append(
+                plural(
+                    "count",
+                    "{count} lot is bagged above the limit",
+                    "{count} lots are bagged above the limit",
+                    count=wet_bagged,
+                )
+            )
             urgency += 3 * wet_bagged
         if old_wet:
-            reasons.append(message("{count} lots are still wet two weeks after harvest", count=old_wet))
+            reasons.append(
+                plural(
+                    "count",
+                    "{count} lot is still wet two weeks after harvest",
+                    "{count} lots are still wet two weeks after harvest",
+                    count=old_wet,
+                )
+            )
             urgency += 2 * old_wet
         untested = sum(
             1 for lot in open_lots if records.readings.empty or lot.id not in set(records.readings["lot_id"])
         )
         if untested:
-            reasons.append(message("{count} open lots were never tested", count=untested))
+            reasons.append(
+                plural(
+                    "count", "{count} open lot was never tested", "{count} open lots were never tested", count=untested
+                )
+            )
             urgency += untested
         if open_lots and len(records.readings):
             last = pd.to_datetime(records.readings["taken_at"]).max()

@@ -6,6 +6,7 @@ import unicodedata
 from decimal import Decimal
 
 from core.grain.commodities import crop_words
+from core.messages import plural
 from core.pool.deliveries import Delivery, weight_at
 from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
@@ -90,13 +91,15 @@ def short_message(delivery: Delivery, member: str, base_pct: Decimal, tongue: To
         "base": tongue.plain(base_pct),
         "weight": tongue.number(weight_at(delivery.dry_kg, base_pct), 1),
     }
-    _ = tongue.look_up
-    template = _(
+    words = plural(
+        "bags",
+        "Receipt {number}, {day}: {member} delivered {bags} bag, {net} kg {commodity} at {moisture} %, "
+        "grade {grade}. At {base} %: {weight} kg. {pool}",
         "Receipt {number}, {day}: {member} delivered {bags} bags, {net} kg {commodity} at {moisture} %, "
-        "grade {grade}. At {base} %: {weight} kg. {pool}"
+        "grade {grade}. At {base} %: {weight} kg. {pool}",
     )
     for width in range(40, 0, -1):
-        text = in_gsm_signs(template.format(member=member[:width], pool=delivery.pool[:width], **values))
+        text = in_gsm_signs(tongue.say(words, member=member[:width], pool=delivery.pool[:width], **values))
         if len(text) <= SHORT_MESSAGE_SIGNS:
             return text
     return text[:SHORT_MESSAGE_SIGNS]

@@ -13,7 +13,7 @@ from core.advice.whole import Situation
 from core.cautions import caution_of
 from core.errors import InputError
 from core.grain.commodities import crop_words
-from core.messages import Message, message
+from core.messages import Message, message, plural
 from core.planning.rolling import NextAction, who_words
 from core.planning.schedule import Load
 from core.reports.paper import Bar, Block, Care, Grid, HalfPage, Heading, Paper, Season, Words
@@ -25,11 +25,15 @@ WALL_ROWS, WALL_LOADS, WALL_STEPS = 30, 18, 10
 MEMBER_STEPS, MEMBER_LOTS = 8, 6
 LEGEND = {DRY: "on a drying space", KEEP: "in store (bags put in)", SELL: "sold (bags)", HOME: "kept back"}
 OWN_STEPS = {
-    "dry": "spread {bags} bags of {lot} on {where}",
-    "gather": "test {bags} bags of {lot} again and gather them in the evening",
-    "store": "put {bags} bags of {lot} into {where}",
-    "sell": "sell {bags} bags of {lot} to {where}",
-    "home": "keep {bags} bags of {lot} back for {where}",
+    "dry": plural("bags", "spread {bags} bag of {lot} on {where}", "spread {bags} bags of {lot} on {where}"),
+    "gather": plural(
+        "bags",
+        "test {bags} bag of {lot} again and gather it in the evening",
+        "test {bags} bags of {lot} again and gather them in the evening",
+    ),
+    "store": plural("bags", "put {bags} bag of {lot} into {where}", "put {bags} bags of {lot} into {where}"),
+    "sell": plural("bags", "sell {bags} bag of {lot} to {where}", "sell {bags} bags of {lot} to {where}"),
+    "home": plural("bags", "keep {bags} bag of {lot} back for {where}", "keep {bags} bags of {lot} back for {where}"),
 }
 MARKS = {"keeps for months": "●", "keeps for weeks": "◐", "too wet": "○"}
 VERDICT_WORDS = {
@@ -54,7 +58,11 @@ def headline_words(said: Headline, currency: str, tongue: Tongue = ENGLISH) -> s
         ("{count} without a buyer or room in this plan", said.left),
     )
     listed = tongue.listed([tongue.say(words, count=count) for words, count in shares if count])
-    parts = [tongue.say("Of {total} bags: {listed}.", total=said.total, listed=listed)]
+    parts = [
+        tongue.say(
+            plural("total", "Of {total} bag: {listed}.", "Of {total} bags: {listed}."), total=said.total, listed=listed
+        )
+    ]
     if said.main_on is not None:
         parts.append(tongue.say("Most of the later bags are sold in the week of {day}.", day=said.main_on))
     if said.dried:
@@ -95,7 +103,7 @@ def _picture(rows: Sequence[SeasonRow], now: Situation, tongue: Tongue) -> Seaso
         if kept:
             bags = str(sum(item.bags for item in kept))
             bars.insert(0, Bar(KEEP, min(item.on for item in kept), max(item.until for item in kept), bags))
-        label = tongue.say("{lot}: {bags} bags", lot=row.lot, bags=row.bags)
+        label = tongue.say(plural("bags", "{lot}: {bags} bag", "{lot}: {bags} bags"), lot=row.lot, bags=row.bags)
         drawn.append((label, tuple(bars)))
     present = {item.kind for row in rows for item in row.stretches}
     legend = tuple((kind, tongue.say(text)) for kind, text in LEGEND.items() if kind in present)

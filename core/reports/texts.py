@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from core.advice.season import MemberPart
 from core.advice.whole import Situation
+from core.messages import message, plural
 from core.reports.tongue import ENGLISH, Tongue
 
 LONGEST = 160
@@ -35,11 +36,11 @@ INSTEAD = {
     "\u202f": " ",
 }
 STEP_WORDS = {
-    "dry": "dry {bags} bags {lot}",
-    "gather": "test and gather {bags} {lot}",
-    "store": "store {bags} {lot}",
-    "sell": "sell {bags} {lot}",
-    "home": "keep {bags} {lot}",
+    "dry": plural("bags", "dry {bags} bag {lot}", "dry {bags} bags {lot}"),
+    "gather": message("test and gather {bags} {lot}"),
+    "store": message("store {bags} {lot}"),
+    "sell": message("sell {bags} {lot}"),
+    "home": message("keep {bags} {lot}"),
 }
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from gettext import NullTranslations
 from typing import Any
 
 from babel.dates import format_date
@@ -13,10 +14,6 @@ from babel.lists import format_list
 from babel.numbers import format_currency, format_decimal, get_currency_precision
 
 from core.messages import Message
-
-
-def _as_it_is(text: str) -> str:
-    return text
 
 
 def _exact(value: Decimal, currency: str) -> str:
@@ -27,27 +24,38 @@ def _exact(value: Decimal, currency: str) -> str:
 
 @dataclass(frozen=True)
 class Tongue:
-    """A language: its code, and what looks sentences up in its catalogue (left out: English as written)."""
+    """A language: its code, its catalogue (left out: English as written), and what is done with others' own words."""
 
     language: str = "en"
-    look_up: Callable[[str], str] = _as_it_is
+    catalogue: NullTranslations = field(default_factory=NullTranslations)
+    own_words: Callable[[str], str] = str
 
     @property
     def region(self) -> str:
         """The locale by which days are written: English as most of its readers here write it, the day first."""
         return "en_GB" if self.language == "en" else self.language
 
+    def look_up(self, text: str) -> str:
+        """Return a text in the reader's language (nothing stays nothing: a catalogue has its own head there)."""
+        return self.catalogue.gettext(text) if text else text
+
     def say(self, text: Message | str, **values: Any) -> str:
-        """Return a sentence in the reader's language, its values filled in."""
+        """Return a sentence in the reader's language, its own and the given values filled in."""
         if isinstance(text, str):
-            text = Message(text, values)
-        filled = {name: self._filled(value) for name, value in text.values.items()}
-        words = self.look_up(text.template)
+            text = Message(text)
+        values = {**text.values, **values}
+        filled = {name: self._filled(value) for name, value in values.items()}
+        if text.one:
+            words = self.catalogue.ngettext(text.one, text.template, values[text.by])
+        else:
+            words = self.look_up(text.template)
         return words.format(**filled) if filled else words
 
     def _filled(self, value: Any) -> Any:
         if isinstance(value, Message):
             return self.say(value)
+        if isinstance(value, str):
+            return self.own_words(value)
         return self.day(value) if isinstance(value, date) else value
 
     def number(self, value: float | Decimal, digits: int = 0) -> str:

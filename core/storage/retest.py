@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
-from core.messages import Message
+from core.messages import Message, plural
 from core.storage.advice import StorageLimits, end_days
 from core.storage.insects import chance_seen
 from core.storage.simulate import PestDraw, StorageRun
@@ -89,7 +89,12 @@ def next_test(
     days = int(intervals[int(np.argmin(rate))])
     chance = float((earliest <= days).mean())
     if chance < 0.005:
-        reason = Message("Nothing is expected within {days} days; a test keeps it so.", {"days": days})
+        reason = plural(
+            "days",
+            "Nothing is expected within {days} day; a test keeps it so.",
+            "Nothing is expected within {days} days; a test keeps it so.",
+            days=days,
+        )
         return NextTest(days, "", reason)
     soon = earliest <= days
     cause = names[int(np.argmax((table[:, soon] == table[:, soon].min(axis=0)).sum(axis=1)))]

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import tenth_below
-from core.messages import Message
+from core.messages import Message, plural
 from core.reference_tables import reference_table
 from core.storage.loss import moisture_at_equal_humidity
 from core.storage.methods import Method, get_method
@@ -154,12 +154,22 @@ def storage_refusal(
     allowed = days_above_limit(crop)
     if days > allowed and chance_above(moisture, keeping_pct) > risk:
         words = (
-            "Not surely dry enough to store: {crop} keeps at {limit} % or less. Above it, aflatoxin can form: dry or "
-            "sell it within {days} days."
+            plural(
+                "days",
+                "Not surely dry enough to store: {crop} keeps at {limit} % or less. Above it, aflatoxin can form: dry "
+                "or sell it within {days} day.",
+                "Not surely dry enough to store: {crop} keeps at {limit} % or less. Above it, aflatoxin can form: dry "
+                "or sell it within {days} days.",
+            )
             if crop.aflatoxin
-            else "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} days."
+            else plural(
+                "days",
+                "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} day.",
+                "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} days.",
+            )
         )
-        return Message(words, {"crop": Message(crop.name), "limit": f"{tenth_below(keeping_pct):.1f}", "days": allowed})
+        values = {"crop": Message(crop.name), "limit": f"{tenth_below(keeping_pct):.1f}", "days": allowed}
+        return replace(words, values=values)
     return None
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 import requests
 
 from core.errors import InputError, WeatherError
-from core.messages import Message
+from core.messages import Message, plural
 from core.weather import met_norway, open_meteo
 from core.weather.day_to_day import make_days, make_hours
 from core.weather.fetching import TOTAL_SECONDS
@@ -92,9 +92,11 @@ def get_forecast(
             saved.write(FORECAST_KIND, place.key, to_payload(fetched), now)
             return fetched.from_hour(now)
     if stored is not None:
-        old = Message(
+        old = plural(
+            "hours",
+            "the weather service could not be asked: this is the forecast of {hours} hour ago",
             "the weather service could not be asked: this is the forecast of {hours} hours ago",
-            {"hours": round(stored.age_hours(now))},
+            hours=round(stored.age_hours(now)),
         )
         return replace(stored, status="stored", notes=(old, *stored.notes, *notes))
     if normals is None:

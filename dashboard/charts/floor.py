@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 from core.planning.schedule import Load
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BEHIND_WORDS, GRID, INK, SERIES, shade
-from dashboard.text import _, number
+from dashboard.text import _, ngettext, number
 
 HEAD = 0.6
 """Room above a space's lanes for its name, in lanes."""
@@ -100,6 +100,6 @@ def _lanes(loads: Sequence[Load]) -> list[tuple[Load, int]]:
 
 def _hover(load: Load) -> str:
     """Return what is said of a load."""
-    return _("{lot}: {bags} bags, {mass} kg, {days} days").format(
-        lot=load.lot, bags=load.bags, mass=number(load.mass_kg, 0), days=_days(load)
-    )
+    bags = ngettext("{count} bag", "{count} bags", load.bags).format(count=load.bags)
+    days = ngettext("{n} day", "{n} days", _days(load)).format(n=_days(load))
+    return f"{load.lot}: {bags}, {number(load.mass_kg, 0)} kg, {days}"

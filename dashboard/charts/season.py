@@ -9,8 +9,9 @@ from html import escape
 import plotly.graph_objects as go
 
 from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
+from core.messages import plural
 from dashboard.charts.palette import BLUE, CLAY, INK, PAPER, SKY, STONE, shade
-from dashboard.text import _, day
+from dashboard.text import _, tongue
 
 ROW_PX, MARK_PX = 30, 22
 MOST_MARKS = 9
@@ -71,9 +72,11 @@ def _kind(kind: str, bars: Sequence[tuple[str, Stretch]]) -> go.Bar:
         HOME: {"color": shade(STONE, 0.5), "pattern": {"shape": ".", "size": 6}},
     }[kind]
     words = {
-        DRY: _("{bags} bags on {where}, {first} to {last}"),
-        KEEP: _("{bags} bags in {where}, {first} to {last}"),
-        HOME: _("{bags} bags kept for {where}, {first} to {last}"),
+        DRY: plural("bags", "{bags} bag on {where}, {first} to {last}", "{bags} bags on {where}, {first} to {last}"),
+        KEEP: plural("bags", "{bags} bag in {where}, {first} to {last}", "{bags} bags in {where}, {first} to {last}"),
+        HOME: plural(
+            "bags", "{bags} bag kept for {where}, {first} to {last}", "{bags} bags kept for {where}, {first} to {last}"
+        ),
     }[kind]
     days = [(item.until - item.on).days + 1 for _name, item in bars]
     return go.Bar(
@@ -93,7 +96,7 @@ def _kind(kind: str, bars: Sequence[tuple[str, Stretch]]) -> go.Bar:
         textfont={"color": INK, "size": 11},
         constraintext="none",
         hovertext=[
-            words.format(bags=item.bags, where=escape(_(item.where)), first=day(item.on), last=day(item.until))
+            tongue().say(words, bags=item.bags, where=escape(_(item.where)), first=item.on, last=item.until)
             for _name, item in bars
         ],
         hoverinfo="text",
@@ -119,7 +122,7 @@ def _middle(group: Sequence[Stretch]) -> date:
 
 def _marks(sales: Sequence[tuple[str, Sequence[Stretch]]]) -> go.Scatter:
     """Return the marks of sales, each of one or of several that lie close together, with the name of its row."""
-    words = _("{bags} bags to {where}, {day}")
+    words = plural("bags", "{bags} bag to {where}, {day}", "{bags} bags to {where}, {day}")
     return go.Scatter(
         x=[_middle(group).isoformat() for _name, group in sales],
         y=[name for name, _group in sales],
@@ -128,7 +131,7 @@ def _marks(sales: Sequence[tuple[str, Sequence[Stretch]]]) -> go.Scatter:
         text=[f"<b>{sum(item.bags for item in group)}</b>" for _name, group in sales],
         textfont={"color": PAPER, "size": 11},
         hovertext=[
-            "<br>".join(words.format(bags=item.bags, where=escape(_(item.where)), day=day(item.on)) for item in group)
+            "<br>".join(tongue().say(words, bags=item.bags, where=escape(_(item.where)), day=item.on) for item in group)
             for _name, group in sales
         ],
         hoverinfo="text",

@@ -63,7 +63,7 @@ def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, LotState | No
         page.link("prices", _("Import prices"), "price_import")
         return None
     labels = [
-        _("lot {lot}: {bags} bags of {crop}").format(
+        ngettext("lot {lot}: {bags} bag of {crop}", "lot {lot}: {bags} bags of {crop}", item.bags).format(
             lot=item.lot.label, bags=item.bags, crop=crop_name(item.lot.commodity)
         )
         for item in lots

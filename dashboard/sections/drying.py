@@ -226,7 +226,7 @@ def _weather_line(forecast: Forecast) -> str:
     }
     hours = forecast.age_hours(state.now())
     age = (
-        _("{hours} hours old").format(hours=number(hours, 0))
+        ngettext("{hours} hour old", "{hours} hours old", round(hours)).format(hours=number(hours, 0))
         if hours < 72
         else _("{days} days old").format(days=number(hours / 24, 0))
     )

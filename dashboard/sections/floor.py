@@ -80,7 +80,9 @@ def _answer(now: Situation) -> str:
     today = [load for load in now.schedule if load.on == now.today]
     if today:
         what = ", ".join(
-            _("{bags} bags of {lot} on {space}").format(bags=load.bags, lot=load.lot, space=_(load.space))
+            ngettext("{bags} bag of {lot} on {space}", "{bags} bags of {lot} on {space}", load.bags).format(
+                bags=load.bags, lot=load.lot, space=_(load.space)
+            )
             for load in today[:4]
         )
         start = _("Today: {what}.").format(what=what + (" …" if len(today) > 4 else ""))
@@ -88,9 +90,12 @@ def _answer(now: Situation) -> str:
         start = _("Nothing goes out today. The next bags go out on {day}.").format(day=weekday(now.schedule[0].on))
     bags = sum(load.bags for load in now.schedule)
     last = max(load.until for load in now.schedule)
-    return f"{start} " + _("All {bags} bags are off the spaces by the evening of {day}.").format(
-        bags=bags, day=weekday(last)
+    all_off = ngettext(
+        "The bag is off the spaces by the evening of {day}.",
+        "All {bags} bags are off the spaces by the evening of {day}.",
+        bags,
     )
+    return f"{start} " + all_off.format(bags=bags, day=weekday(last))
 
 
 def _list(now: Situation, loads: Sequence[Load]) -> list[dict[str, object]]:

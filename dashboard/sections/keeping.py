@@ -135,9 +135,12 @@ def loan_words(
     terms, currency = chosen.costs, group.currency
     made = loan_outcome(credit, mass, chosen.price_today, then, months, terms.monthly_interest, terms.monthly_loss)
     said = [
-        _(
+        ngettext(
+            "The loan pays {cash} now; selling all today pays {worth}. After {months} month you owe {owed}, and "
+            "{charges} to the store. The grain then leaves {left} in the middle case (8 in 10: {low} to {high}).",
             "The loan pays {cash} now; selling all today pays {worth}. After {months} months you owe {owed}, and "
-            "{charges} to the store. The grain then leaves {left} in the middle case (8 in 10: {low} to {high})."
+            "{charges} to the store. The grain then leaves {left} in the middle case (8 in 10: {low} to {high}).",
+            months,
         ).format(
             cash=money(made.cash_now, currency),
             worth=money(mass * chosen.price_today, currency),

@@ -148,10 +148,13 @@ def its_bags(one: LotState) -> None:
                 error=number(one.moisture.standard_error_pct, 2),
             )
         )
+        enough = bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags))
         st.caption(
-            _(
-                "Testing {count} bags would give the average within half a point (the meter's own error not counted)."
-            ).format(count=bags_for_precision(one.moisture.bag_sd_pct, 0.5, max(1, one.bags)))
+            ngettext(
+                "Testing {count} bag would give the average within half a point (the meter's own error not counted).",
+                "Testing {count} bags would give the average within half a point (the meter's own error not counted).",
+                enough,
+            ).format(count=enough)
         )
     if one.humidity is not None:
         st.caption(

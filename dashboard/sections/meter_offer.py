@@ -19,7 +19,7 @@ from core.meter.paying import (
 from dashboard import page, state
 from dashboard.charts.meter import offer_figure
 from dashboard.forms.fields import Field, Filled, draw_fields
-from dashboard.text import _, money, number, percent
+from dashboard.text import _, money, ngettext, number, percent
 
 
 def offer_fields(
@@ -72,7 +72,9 @@ def offer_table(result: OfferComparison, filled: Filled, months: int, currency: 
             "–",
         ),
         (
-            _("{kg} kg of grain in {months} months").format(kg=number(filled["kg"], 0), months=months),
+            ngettext("{kg} kg of grain in {months} month", "{kg} kg of grain in {months} months", months).format(
+                kg=number(filled["kg"], 0), months=months
+            ),
             result.grain_median,
             _("{low} to {high}").format(low=money(result.grain_low, currency), high=money(result.grain_high, currency)),
         ),

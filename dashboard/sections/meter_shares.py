@@ -37,7 +37,7 @@ from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Filled
 from dashboard.meter_parts import open_book_first, read_book, record, show_assumptions
 from dashboard.money_parts import ask_name, coin, coins, told_apart
-from dashboard.text import _, day, say, tongue
+from dashboard.text import _, day, ngettext, say, tongue
 
 ZERO = Decimal(0)
 FACTS = (
@@ -238,21 +238,30 @@ def charge(
 ) -> None:
     """Charge the members by the chosen rule, after a summary."""
     total = sum(shares.values(), ZERO)
-    words = (
-        _("Ask {count} members for {amount} together, by the rule '{rule}': {season}.")
-        if kind == "charge"
-        else _("Ask {count} members for their shares in the purchase, {amount} together, by the rule '{rule}'.")
-    )
+
+    def sentence(values: Mapping[str, Any]) -> str:
+        asked = len([part for part in values["payload"]["shares"].values() if part])
+        words = (
+            ngettext(
+                "Ask {count} member for {amount}, by the rule '{rule}': {season}.",
+                "Ask {count} members for {amount} together, by the rule '{rule}': {season}.",
+                asked,
+            )
+            if kind == "charge"
+            else ngettext(
+                "Ask {count} member for the share in the purchase, {amount}, by the rule '{rule}'.",
+                "Ask {count} members for their shares in the purchase, {amount} together, by the rule '{rule}'.",
+                asked,
+            )
+        )
+        rule, amount = _(values["payload"]["text"]), coins(total, group.currency)
+        return words.format(count=asked, amount=amount, rule=rule, season=values["season"])
+
     payload = {"shares": dict(shares), "text": str(split.title)}
     confirm_once(
         f"shares_{kind}",
         Filled({"payload": payload, "season": season}, {}),
-        lambda values: words.format(
-            count=len([part for part in values["payload"]["shares"].values() if part]),
-            amount=coins(total, group.currency),
-            rule=_(values["payload"]["text"]),
-            season=values["season"],
-        ),
+        sentence,
         lambda values, token: record(group, kind, state.today(), values["payload"], token),
         cautions=lambda _values: _charged_lately(events, kind),
         seen=len(events),

@@ -21,7 +21,7 @@ from dashboard.money_parts import NOT_NAMED
 from dashboard.names import crop_name
 from dashboard.plan_details import show_details, show_net
 from dashboard.planning import chosen, drawn, planned, situation_now
-from dashboard.text import _, about, day, literal, money, number, percent, say, tongue
+from dashboard.text import _, about, day, literal, money, ngettext, number, percent, say, tongue
 
 KEEP: dict[str, Any] = {"persist_state": "session"}
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
@@ -90,8 +90,10 @@ def _picture(now: Situation) -> None:
             "up to the lot's bags."
         )
     )
-    if len(now.season) > MOST_ROWS:
-        st.caption(_("The other {count} lots are in the table.").format(count=len(now.season) - MOST_ROWS))
+    rest = len(now.season) - MOST_ROWS
+    if rest > 0:
+        words = ngettext("The other lot is in the table.", "The other {count} lots are in the table.", rest)
+        st.caption(words.format(count=rest))
 
 
 def _table(now: Situation) -> None:

@@ -19,7 +19,7 @@ from dashboard.forms.confirm import confirm_once, token_of
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.names import crop_name
 from dashboard.planning import situation_now
-from dashboard.text import _, day, literal, money, number, say
+from dashboard.text import _, day, literal, money, ngettext, number, say
 
 TESTS = 3
 
@@ -42,7 +42,9 @@ def show() -> None:
 
 def _names(lots: Mapping[int, LotNow]) -> dict[int, str]:
     return {
-        key: _("{lot}: {bags} bags of {crop}").format(lot=lot.label, bags=lot.bags, crop=crop_name(lot.crop))
+        key: ngettext("{lot}: {bags} bag of {crop}", "{lot}: {bags} bags of {crop}", lot.bags).format(
+            lot=lot.label, bags=lot.bags, crop=crop_name(lot.crop)
+        )
         for key, lot in lots.items()
     }
 
@@ -85,7 +87,11 @@ def _sale_form(now: Situation, lots: Mapping[int, LotNow]) -> None:
     def sentence(values: Mapping[str, Any]) -> str:
         lot, sale = made(values)
         check_sale(lot.state, sale, list(buyers), now.today)
-        return _("{bags} bags of {lot}, {mass} kg, sold to {buyer} on {day} for {amount}").format(
+        return ngettext(
+            "{bags} bag of {lot}, {mass} kg, sold to {buyer} on {day} for {amount}",
+            "{bags} bags of {lot}, {mass} kg, sold to {buyer} on {day} for {amount}",
+            sale.bags,
+        ).format(
             bags=sale.bags,
             lot=lot.label,
             mass=number(sale.mass_kg, 1),
@@ -148,9 +154,11 @@ def _dried_form(now: Situation, lots: Mapping[int, LotNow]) -> None:
         dried, lot = made(values), lots[values["lot"]]
         check_dried(lot.state, dried, now.today)
         mean = sum(dried.tests_pct) / len(dried.tests_pct)
-        return _("{lot}: {moisture} % on average, {bags} bags of {mass} kg").format(
-            lot=lot.label, moisture=number(mean, 1), bags=dried.bags, mass=number(dried.bag_mass_kg, 1)
-        )
+        return ngettext(
+            "{lot}: {moisture} % on average, {bags} bag of {mass} kg",
+            "{lot}: {moisture} % on average, {bags} bags of {mass} kg",
+            dried.bags,
+        ).format(lot=lot.label, moisture=number(mean, 1), bags=dried.bags, mass=number(dried.bag_mass_kg, 1))
 
     def write(values: Mapping[str, Any], token: str) -> str:
         record_dried(state.store(), lots[values["lot"]].state, made(values), state.now(), now.today, token)
@@ -182,7 +190,7 @@ def _listed(now: Situation) -> None:
     ]
     page.table(rows, "sales_table", "sales.csv")
     names = {
-        int(row.id): _("{lot}, {bags} bags, {day}").format(
+        int(row.id): ngettext("{lot}, {bags} bag, {day}", "{lot}, {bags} bags, {day}", int(row.bags)).format(
             lot=row.label, bags=int(row.bags), day=day(pd.Timestamp(row.sold_on).date())
         )
         for row in sales.itertuples()

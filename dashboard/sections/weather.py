@@ -19,7 +19,7 @@ from core.weather.windows import DayWindow, day_windows
 from dashboard import page, state
 from dashboard.background import desk
 from dashboard.charts.weather import days_figure, hours_figure, normals_figure
-from dashboard.text import _, month_names, number, percent, say, tongue
+from dashboard.text import _, month_names, ngettext, number, percent, say, tongue
 from dashboard.weather import forecast_of, normals_of, place_of, session_for, years_of
 
 LINKS = {
@@ -52,7 +52,8 @@ def age_words(forecast: Forecast, now: datetime) -> str:
     if hours < 1:
         return _("fetched less than an hour ago")
     if hours < 48:
-        return _("fetched {hours} hours ago").format(hours=number(hours, 0))
+        words = ngettext("fetched {hours} hour ago", "fetched {hours} hours ago", round(hours))
+        return words.format(hours=number(hours, 0))
     return _("fetched {days} days ago").format(days=number(hours / 24, 0))
 
 

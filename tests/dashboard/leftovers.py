@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import html
+import io
 import json
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
+from gettext import GNUTranslations
 from pathlib import Path
 from string import Formatter
 from typing import Any
@@ -15,6 +17,7 @@ from zoneinfo import available_timezones
 
 from babel import Locale
 from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 from google.protobuf.descriptor import FieldDescriptor
 from streamlit.testing.v1 import AppTest
@@ -224,14 +227,10 @@ def left(texts_shown: Iterable[str], data: list[str], own: frozenset[str]) -> li
     return list(dict.fromkeys(found))
 
 
-def look_up(folder: Path) -> Callable[[str], str]:
-    """Return what looks a text up in the pseudo language's catalogue."""
+def pseudo_catalogue(folder: Path) -> GNUTranslations:
+    """Return the pseudo language's catalogue as written to a folder."""
+    compiled = io.BytesIO()
     with (folder / LANGUAGE / "dryhold.po").open("rb") as handle:
-        kept = read_po(handle, locale=LANGUAGE)
-
-    def said(text: str) -> str:
-        entry = kept.get(text) if text else None
-        words = entry.string if entry is not None else text
-        return str(words if isinstance(words, str) else words[0])
-
-    return said
+        write_mo(compiled, read_po(handle, locale=LANGUAGE))
+    compiled.seek(0)
+    return GNUTranslations(compiled)

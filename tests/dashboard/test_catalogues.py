@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,7 +12,10 @@ import pytest
 from babel.messages.catalog import Catalog, Message
 from babel.messages.pofile import read_po
 
-from dashboard.catalogue import LOCALE_FOLDER, ROOT, faults
+from core.planning.rolling import DRY
+from core.reports.tongue import Tongue
+from dashboard import text
+from dashboard.catalogue import LOCALE_FOLDER, ROOT, faults, texts
 
 LANGUAGES = sorted(path.parent.name for path in LOCALE_FOLDER.glob("*/dryhold.po"))
 PLACE = re.compile(r"\{[^{}]*\}")
@@ -149,3 +153,28 @@ def test_french_signs_do_not_stand_alone_at_a_line_s_beginning():
     """A no-break space comes before : ; ? ! % and inside « »."""
     said = [text for entry in entries("fr") for text in forms(entry.string)]
     assert [text for text in said if re.search(r" [:;?!%»]|« ", text)] == []
+
+
+ONE_AND_TWO = {
+    "en": ("dry 1 bag of lot A on P", "dry 2 bags of lot A on P"),
+    "fr": ("sécher 1 sac du lot A sur P", "sécher 2 sacs du lot A sur P"),
+    "pt": ("seque 1 saco do lote A em P", "seque 2 sacos do lote A em P"),
+    "sw": ("kausha gunia 1 la fungu A kwenye P", "kausha magunia 2 ya fungu A kwenye P"),
+}
+
+
+@pytest.mark.parametrize("language", ONE_AND_TWO)
+def test_one_bag_is_said_in_the_singular_and_two_in_the_plural(language):
+    """The sentences are written here by hand; Swahili changes the word behind the noun too."""
+    step = replace(DRY, values={"bags": 1, "lot": "A", "setup": "P"})
+    two = replace(DRY, values={**step.values, "bags": 2})
+    tongue = Tongue(language, text._catalogue(language))
+    assert (tongue.say(step), tongue.say(two)) == ONE_AND_TWO[language]
+    if language == "en":
+        assert (str(step), str(two)) == ONE_AND_TWO[language]
+
+
+def test_a_step_or_a_sheet_that_counts_bags_has_both_forms():
+    said = [one for one in texts() if one.file.startswith(("core/reports/", "core/planning/rolling.py"))]
+    assert [one.words for one in said if re.search(r"\{\w+\} (bags|lots|trips|loads)\b", one.words)] == []
+    assert sum(bool(one.plural) for one in said) >= 12

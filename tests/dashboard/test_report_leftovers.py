@@ -35,7 +35,7 @@ def tongue(tmp_path_factory: pytest.TempPathFactory) -> Tongue:
     """Return the pseudo language."""
     folder: Path = tmp_path_factory.mktemp("locale")
     leftovers.write_catalogue(folder)
-    return Tongue(leftovers.LANGUAGE, leftovers.look_up(folder))
+    return Tongue(leftovers.LANGUAGE, leftovers.pseudo_catalogue(folder))
 
 
 def of_paper(paper: Paper) -> list[str]:

@@ -17,6 +17,7 @@ from itertools import pairwise
 import pytest
 
 from core.advice.season import DRY, HOME, KEEP, SELL
+from core.messages import plural
 from core.reports.paper import Bar, Care, Grid, HalfPage, Heading, Paper, Season, Words, season_shapes
 from core.reports.pdf import paper_pdf
 from core.reports.sheets import LEGEND, log_sheet, member_sheets, treasurer_sheet, wall_sheet
@@ -496,8 +497,7 @@ def test_signs_that_have_no_room_go_on_in_the_next_line():
 def test_sheets_of_a_busy_group_are_whole_in_every_language(language):
     from dashboard.text import _catalogue
 
-    words = _catalogue(language)
-    tongue = Tongue(language, lambda text: words.gettext(text) if text else text)
+    tongue = Tongue(language, _catalogue(language))
     way = ((DRY, on(0), on(3), 20, ""), (KEEP, on(4), on(80), 17, ""), (SELL, on(20), on(20), 9, "Mill"))
     rows = tuple(
         a_row(f"Lot {n}", *way, (SELL, on(80), on(80), 8, "M"), (HOME, on(4), on(90), 3, "")) for n in range(14)
@@ -523,4 +523,5 @@ def test_sheets_of_a_busy_group_are_whole_in_every_language(language):
             counts = [item.size for item in page.texts if item.shade == 1.0]
             assert counts == pytest.approx([0.56 * 4.6 * scale / POINT] * 28, abs=0.02)
             for row in rows:
-                assert tongue.say("{lot}: {bags} bags", lot=row.lot, bags=row.bags) in page.lines()
+                words = plural("bags", "{lot}: {bags} bag", "{lot}: {bags} bags")
+                assert tongue.say(words, lot=row.lot, bags=row.bags) in page.lines()
