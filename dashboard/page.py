@@ -26,6 +26,9 @@ from dashboard.contents import entries
 from dashboard.origins import origin_lines
 from dashboard.text import _, day, literal, ngettext, number, say
 
+KEEP: dict[str, Any] = {"persist_state": "session"}
+"""For a widget whose choice stays while other pages are looked at."""
+
 CARDS = 40
 DAY_FORMAT = "DD/MM/YYYY"
 """How a field and a sortable column show a day: as all readers' languages write it, the day first."""

@@ -18,11 +18,10 @@ from core.reports.sheets import STEPS
 from dashboard import page, state
 from dashboard.charts.plan import cash_figure, rules_figure, sales_figure, week_value_figure
 from dashboard.forms.coming import harvest_choice
+from dashboard.page import KEEP
 from dashboard.plan_prices import show_selling_prices
 from dashboard.planning import alone_of, worths_of
 from dashboard.text import _, about, day, money, ngettext, number, percent, say
-
-KEEP: dict[str, Any] = {"persist_state": "session"}
 
 
 def details() -> dict[str, tuple[str, Callable[[Situation], None]]]:

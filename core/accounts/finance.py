@@ -18,6 +18,8 @@ from core.errors import InputError
 from core.given import check_number
 
 MONTHS_A_YEAR = 12
+DAYS_PER_MONTH = 365.25 / MONTHS_A_YEAR
+WEEKS_PER_MONTH = DAYS_PER_MONTH / 7
 
 
 @overload

@@ -7,7 +7,8 @@ from decimal import Decimal
 
 from core.errors import InputError
 
-MOST = Decimal(10) ** 13
+MOST_AMOUNT = 10**12
+"""Of money in any currency, or of anything else that is typed."""
 _SPACES = re.compile(r"[\u00a0\u202f\u2009 '’]")
 _GROUPED = re.compile(r"\d{1,3}(?:([,. ])\d{3})(?:\1\d{3})*")
 _PLAIN = re.compile(r"(?:\d+(?:\.\d*)?|\.\d+)")
@@ -53,6 +54,6 @@ def typed_number(text: str) -> Decimal:
     if not _PLAIN.fullmatch(plain) or not plain.isascii():
         raise InputError("'{text}' is not a number: use digits only, such as 1250 or 12.5", text=text.strip()[:60])
     value = Decimal(sign + plain)
-    if abs(value) >= MOST:
+    if abs(value) > MOST_AMOUNT:
         raise InputError("{text} is too large", text=text.strip()[:60])
     return value

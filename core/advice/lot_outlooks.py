@@ -38,7 +38,7 @@ from core.storage.retest import RetestCosts
 
 CLIMATES = 60
 HORIZON_DAYS = 280
-UNTESTED_SD = 0.5  # points, where a person enters a moisture instead of a test (judgement)
+TYPED_SD = 0.5  # points, where a person enters a moisture instead of a test (judgement)
 USUAL_LOT_KG = 900.0
 YEARS_SAID = {
     "bundled": "invented years of the example valley, not of this place",
@@ -129,7 +129,7 @@ def drying_now(
     """
     group = store.group(group_id)
     rate = learned_rate(store, group, setup.method, remembered_weather(store, place_of(group).key))
-    doubt = UNTESTED_SD if state.moisture is None else float(state.moisture.standard_error_pct)
+    doubt = TYPED_SD if state.moisture is None else float(state.moisture.standard_error_pct)
     crop = resolve_crop(store, group_id, state.lot.commodity)
     found = lot_drying(crop, (moisture_pct, doubt), frames, setup, target_pct, rate.believed, SEED)
     return DryingNow(setup, moisture_pct, target_pct, rate, found)

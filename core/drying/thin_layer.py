@@ -6,6 +6,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from core.grain.air import KELVIN
 from core.grain.commodities import Commodity, ThinLayer, get_commodity
 
 Array: TypeAlias = np.ndarray
@@ -74,7 +75,7 @@ def page_constants(
         n = 0.6545 + 0.002425 * temperature + 0.07867 * humidity
         return k_minute * np.exp(n * np.log(60.0)), n
     slope = rates.activation_kj_mol / GAS_CONSTANT_KJ
-    kelvin = np.clip(temperature_c, 0.0, 70.0) + 273.15
+    kelvin = np.clip(temperature_c, 0.0, 70.0) + KELVIN
     k = rates.reference_rate_per_h * np.exp(slope * (1.0 / REFERENCE_KELVIN - 1.0 / kelvin))
     return k, np.broadcast_to(np.asarray(rates.exponent), np.shape(k))
 

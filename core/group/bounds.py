@@ -59,7 +59,7 @@ def check_lot(lot: Lot) -> None:
         raise InputError("{bags} bags cannot be", bags=lot.bags)
     _within(message("number of bags"), lot.bags, 0, MOST_BAGS)
     for mass in (lot.bag_mass_kg, lot.nominal_bag_kg):
-        if mass is not None and not 0 < mass < MOST_BAG_KG:
+        if mass is not None and not 0 < mass <= MOST_BAG_KG:
             raise InputError("a bag of {mass} kg cannot be; a bag weighs between 0 and 2000 kg", mass=mass)
     if lot.weighed_moisture_pct is not None and not 0 <= lot.weighed_moisture_pct < 100:
         raise InputError("moisture {value} % is outside 0-100", value=lot.weighed_moisture_pct)

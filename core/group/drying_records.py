@@ -21,12 +21,11 @@ from core.group.reading_moisture import moisture_of_readings
 from core.group.records import Event, Fact, Group, Lot
 from core.group.store import Store
 from core.weather.frames import NEEDED
+from core.weather.windows import WET_DAY_MM
 
 DIARY_WORDS = ("sun", "cloud", "rain")
 SUNNY_SHARE = 0.65
 """Share of a cloudless day's sun from which a day counts as sunny (judgement)."""
-RAINY_MM = 1.0
-"""Rain of a day from which it counts as rainy (WMO's wet day)."""
 KEPT_DAYS = 120
 ROUND_GAP_HOURS = 4
 
@@ -160,7 +159,7 @@ def day_word(members: Sequence[pd.DataFrame], day: date, time_zone: str, cloudle
         or int((np.asarray(local.hour)[rows] >= 6).sum() - (np.asarray(local.hour)[rows] >= 19).sum()) < 12
     ):
         return None
-    rain = np.mean([float(frame["rain_mm"].to_numpy(float)[rows].sum()) >= RAINY_MM for frame in members])
+    rain = np.mean([float(frame["rain_mm"].to_numpy(float)[rows].sum()) >= WET_DAY_MM for frame in members])
     if rain > 0.5:
         return "rain"
     sun = float(np.median([frame["shortwave_w_m2"].to_numpy(float)[rows].sum() for frame in members])) * 0.0036

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
+from core.accounts.typed import MOST_AMOUNT
 from core.drying.setups import drying_method, drying_method_table
 from core.errors import InputError
 from core.group.records import Fact
@@ -21,7 +22,6 @@ TRUCK = ("truck.capacity_kg", "truck.trip_cost", "truck.km_cost", "truck.trips_p
 METER = ("meter.price", "meter.life_seasons", "meter.upkeep_season", "meter.per_test")
 ACCESS = ("own", "hire", "buy")
 MOST_UNITS = 1_000_000
-MOST_MONEY = 1e12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -318,7 +318,7 @@ def check_spaces(spaces: Sequence[DryingSpace]) -> None:
             ("price", space.price),
         ):
             if value is not None:
-                _check(space.name, what, value, 0.0, MOST_MONEY)
+                _check(space.name, what, value, 0.0, MOST_AMOUNT)
 
 
 def check_stores(stores: Sequence[GrainStore]) -> None:
@@ -335,7 +335,7 @@ def check_stores(stores: Sequence[GrainStore]) -> None:
             ("cost of treating one", one.treatment_cost),
             ("fee for a kg a month", one.cost_per_kg_month),
         ):
-            _check(one.name, what, value, 0.0, MOST_MONEY)
+            _check(one.name, what, value, 0.0, MOST_AMOUNT)
 
 
 def _check_names(names: Sequence[str], what: str) -> None:

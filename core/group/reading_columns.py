@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from core.group.bounds import COLDEST_C, HOTTEST_C, MOST_BAG_KG, MOST_BAGS
 from core.group.records import FORMS
 from core.market.products import crop_choices
 from core.tables.reading import Column
@@ -22,9 +23,6 @@ FORM_WORDS = {
     "cleaned": "cleaned clean sorted nettoye limpio limpo safi",
 }
 SETTLED_WORDS = {"settled": "yes", "stable": "yes", "steady": "yes", "not settled": "no", "unstable": "no"}
-MOST_BAGS = 100_000
-HEAVIEST_BAG_KG = 2_000
-COLDEST_C, HOTTEST_C = -20, 90
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +96,7 @@ def reading_columns(options: TableOptions, own_names: Mapping[str, str] | None =
         Column(name="commodity", kind="choice", choices=crops, unknown="the crop '{value}' is not known"),
         Column(name="owner"),
         Column(name="bags", kind="whole", unit="bags", low=1, high=MOST_BAGS),
-        Column(name="bag_mass", kind="number", unit="kg", above=0, high=HEAVIEST_BAG_KG),
+        Column(name="bag_mass", kind="number", unit="kg", above=0, high=MOST_BAG_KG),
         Column(name="variety", longest=100),
         Column(name="place"),
         Column(name="form", kind="choice", choices=form_choices(), unknown="the form of grain '{value}' is not known"),

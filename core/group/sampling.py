@@ -12,10 +12,9 @@ from numpy.typing import ArrayLike
 from core.errors import InputError
 from core.given import check_kind, takes_numbers
 from core.messages import plural
+from core.storage.keeping import DRY, UNSURE, WET
+from core.storage.retest import USUAL_BAG_SD
 
-DRY, WET, UNSURE = "dry enough", "too wet", "cannot tell"
-# Typical spread between bags after sun drying is 0.5 to 1.0 point; it stands in where one or two bags were probed.
-USUAL_BAG_SD = 0.75
 USUAL_BAG_SD_WEIGHT = 2.0
 # Repeated tests of one bag differ by about this much with hand-held meters (judgement; replaced by repeats where made).
 USUAL_READING_SD = 0.2

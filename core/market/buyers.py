@@ -10,7 +10,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from core.accounts.finance import present_value
+from core.accounts.finance import DAYS_PER_MONTH, present_value
 from core.errors import InputError
 from core.market.deductions import NO_DEDUCTIONS, Deductions
 
@@ -264,7 +264,7 @@ def compare_bids(
             kept = (1 - offer.chance_not_honoured) * (1 - buyer.chance_not_paid)
             terms = replace(buyer, price_factor=1.0, chance_not_paid=1 - kept, weekly_quantity_kg=math.inf)
         made = delivery_proceeds(terms, price, taken, moisture_pct, moisture_sd_pct, treated)
-        months = buyer.pay_delay_days / (365.25 / 12)
+        months = buyer.pay_delay_days / DAYS_PER_MONTH
         salvage = (1 - made.accepted_chance) * min(price_otherwise, made.price_per_kg) * taken
         worth = present_value(made.gross, monthly_interest, months) + salvage - made.transport
         refused = not buyer.takes(commodity) or taken < buyer.minimum_kg or (buyer.refuses_treated and treated)

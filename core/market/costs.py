@@ -9,11 +9,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from core.accounts.finance import InventoryCredit, annuity_growth, growth, interest_on, present_value, rate_of
+from core.accounts.finance import (
+    WEEKS_PER_MONTH,
+    InventoryCredit,
+    annuity_growth,
+    growth,
+    interest_on,
+    present_value,
+    rate_of,
+)
 from core.errors import InputError
 from core.given import takes_numbers
 
-MONTHS_PER_WEEK = 7 / (365.25 / 12)
 Floats = NDArray[np.float64]
 
 
@@ -135,7 +142,7 @@ def outlook_by_week(
         [money/kg], and chance (that the price pays for the wait).
     """
     weeks = np.arange(paths.shape[1])
-    months = weeks * MONTHS_PER_WEEK
+    months = weeks / WEEKS_PER_MONTH
     needed = np.asarray(breakeven_price(float(paths[0, 0]), months, monthly_interest, monthly_loss, monthly_cost))
     low, median, high = np.quantile(paths, [0.1, 0.5, 0.9], axis=0)
     return pd.DataFrame(

@@ -9,7 +9,8 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from core.market.costs import MONTHS_PER_WEEK, outlook_by_week
+from core.accounts.finance import WEEKS_PER_MONTH
+from core.market.costs import outlook_by_week
 from core.market.prices import Basis
 from core.market.season import Floats
 from core.market.stopping import selling_prices_by_month
@@ -39,7 +40,7 @@ class PriceOutlook:
 
     def week_of(self, months: float) -> int:
         """Return the week that stands for a number of months from today."""
-        return min(round(months / MONTHS_PER_WEEK), len(self.weeks) - 1)
+        return min(round(months * WEEKS_PER_MONTH), len(self.weeks) - 1)
 
     def prices_after(self, months: float) -> Floats:
         """Return the possible prices some months from today [money/kg]."""
@@ -81,7 +82,7 @@ def price_outlook(
         How the place's price stands to the market's, where it is not the market itself.
     """
     judged = verdict(prices, costs, price_now, neighbours)
-    weeks = max(1, round(costs.months / MONTHS_PER_WEEK))
+    weeks = max(1, round(costs.months * WEEKS_PER_MONTH))
     market = judged.curve.sample_weekly_paths(weeks, PATHS, seed)
     paths = market / market[:, :1] * price_now if basis is None else basis.own_paths(market, seed, price_now)
     return PriceOutlook(

@@ -14,6 +14,7 @@ from importlib.resources import files
 
 import pandas as pd
 
+from core.accounts.typed import MOST_AMOUNT
 from core.errors import ImportRefusedError
 from core.market.units import kilograms
 from core.messages import Message, message
@@ -21,7 +22,6 @@ from core.tables.numbers import number_or_none
 from core.tables.reading import Column, OpenedTable, ReadTable, open_table, read_rows
 from core.tables.words import WordList, word_list
 
-HIGHEST_PRICE = 1e12
 PRICE_COLUMNS = (
     Column(name="date", kind="month", required=True),
     Column(name="year", kind="whole", low=1900, high=2200),
@@ -31,8 +31,8 @@ PRICE_COLUMNS = (
     Column(name="flag"),
     Column(name="price_type"),
     Column(name="currency", longest=12),
-    Column(name="price", kind="money", unclear="point", high=HIGHEST_PRICE),
-    Column(name="price_per_kg", kind="money", unclear="point", high=HIGHEST_PRICE),
+    Column(name="price", kind="money", unclear="point", high=MOST_AMOUNT),
+    Column(name="price_per_kg", kind="money", unclear="point", high=MOST_AMOUNT),
 )
 MONTH_NUMBER = Column(name="date", kind="whole", low=1, high=12, required=True)
 NEEDED = ("date", "commodity")

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from core.accounts.finance import WEEKS_PER_MONTH
 from core.errors import InputError, PriceDataError
 from core.given import takes_numbers
 from core.market.other_markets import OtherMarkets, other_markets
@@ -50,7 +51,6 @@ Basis: judgement (the persistence is estimated, so a little more is).
 MOST_NEIGHBOURS = 6
 NEIGHBOUR_SCALE = 0.03
 """Usual spread between markets of a harmonic's coefficient, in log price; basis: judgement."""
-WEEKS_PER_MONTH = 365.25 / 12 / 7
 DRIFT_PRIOR = 0.004
 """Monthly drift of staple prices in general [log price a month]; basis: judgement."""
 FAST_DRIFT = 0.01

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from core.accounts.finance import (
+    WEEKS_PER_MONTH,
     Instalment,
     annuity_worth,
     instalment,
@@ -271,7 +272,7 @@ def expected_price(store: Any, group_id: int, commodity: str, months: int, seed:
     curve = None if price is None else season_of(price)
     if price is None or curve is None:
         return None
-    weeks = max(round(months * 365.25 / 12 / 7), 1)
+    weeks = max(round(months * WEEKS_PER_MONTH), 1)
     end = np.asarray(curve.sample_weekly_paths(weeks, 2000, seed, price.price_now))[:, -1 if months else 0]
     return ExpectedPrice(float(np.median(end)), float(np.expm1(np.std(np.log(end)))))
 

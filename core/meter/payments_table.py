@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from core.accounts.book import Book
+from core.accounts.typed import MOST_AMOUNT
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.table_words import heading_words
 from core.messages import Message
@@ -16,11 +17,10 @@ from core.meter.book import MONEY_PLACES, BookEvent, Facts, check_day
 from core.tables.reading import Column, OpenedTable, RefusedRow, Row, open_table, read_rows, refused_row
 from core.tables.words import plain
 
-HIGHEST_AMOUNT = 1e12
 PAYMENT_COLUMNS = (
     Column(name="day", kind="date", required=True),
     Column(name="member", required=True),
-    Column(name="amount", kind="money", required=True, unclear="thousands", above=0, high=HIGHEST_AMOUNT),
+    Column(name="amount", kind="money", required=True, unclear="thousands", above=0, high=MOST_AMOUNT),
     Column(name="receipt"),
     Column(name="kept", kind="choice", choices={plain(place): place for place in MONEY_PLACES}),
 )

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from core.errors import InputError
+from core.group.bounds import MOST_BAGS
 from core.group.possessions import keep_spaces, keep_stores, space_from, store_from
 from core.group.records import Group, Lot, PriceQuote, Reading
 from core.group.store import Store
 from core.planning.wishes import write_wishes
 from core.reference_tables import reference_table
-
-LARGEST_BAGS = 100_000
 
 
 def usual_bag(country: str) -> tuple[float, str]:
@@ -59,8 +58,8 @@ def begin(store: Store, entry: FirstEntry, today: date, now: datetime, who: str,
     """Write a group's first entry, as a whole or not at all, and return the group's number."""
     if not entry.group.name.strip():
         raise InputError("the group needs a name")
-    if not 0 < entry.bags <= LARGEST_BAGS:
-        raise InputError("{bags} bags: enter 1 to {most}", bags=entry.bags, most=LARGEST_BAGS)
+    if not 0 < entry.bags <= MOST_BAGS:
+        raise InputError("{bags} bags: enter 1 to {most}", bags=entry.bags, most=MOST_BAGS)
     if entry.need > 0 and (entry.need_on is None or entry.need_on < today):
         raise InputError("say by which day the money is needed; the day must not be past")
     with store.by(who, now).transaction(token=token) as kept:

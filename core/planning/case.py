@@ -14,12 +14,12 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 
-from core.accounts.finance import InventoryCredit, present_value
+from core.accounts.finance import WEEKS_PER_MONTH, InventoryCredit, present_value
 from core.errors import DryholdError, InputError
 from core.given import takes_numbers
+from core.group.bounds import MOST_BAGS
 from core.group.facts import default_number
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
-from core.market.season import WEEKS_PER_MONTH
 
 DAYS_PER_WEEK = 7
 NORMAL_95 = 1.645
@@ -430,7 +430,7 @@ def _build(kind: Any, value: Any) -> Any:
     return kind(value)
 
 
-MOST_WEEKS, MOST_SCENARIOS, MOST_BAGS = 104, 20_000, 1_000_000
+MOST_WEEKS, MOST_SCENARIOS = 104, 20_000
 FIRST_YEAR, LAST_YEAR = 1950, 2200
 LEAST_MOISTURE_PCT, MOST_MOISTURE_PCT = 1.0, 60.0
 LONGEST_DELAY_WEEKS = 53  # of a payment, a year: so far beyond the horizon money is still counted

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from core.accounts.finance import DAYS_PER_MONTH, WEEKS_PER_MONTH
 from core.planning.case import CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.seasons import Dried, Kept, Seasons, Stood, common_draws
 
@@ -66,7 +67,7 @@ def invented_seasons(case: PlanningCase, seed: int) -> Seasons:
     generator = np.random.default_rng([seed, 13])
     count, weeks = case.scenarios, case.weeks
     sunny = np.exp(0.22 * generator.standard_normal((weeks + 1, count)) + 0.12 * generator.standard_normal(count))
-    month = (case.start.timetuple().tm_yday / 30.44 + np.arange(weeks + 1) * 7 / 30.44) % 12
+    month = (case.start.timetuple().tm_yday / DAYS_PER_MONTH + np.arange(weeks + 1) / WEEKS_PER_MONTH) % 12
     normal = np.interp(
         month, np.arange(13), [*case.climate.relative_humidity_pct, case.climate.relative_humidity_pct[0]]
     )

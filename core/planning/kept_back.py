@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from core.accounts.finance import WEEKS_PER_MONTH
 from core.group.selling import still_owed
 from core.market.deductions import Deductions, flat_deductions
 from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CaseLot, CropPrice, Reserve, nine_digits
@@ -36,7 +37,7 @@ def lean_price(price: CropPrice, weeks: int, margin: float) -> float:
     curve = season_of(price)
     if curve is None:
         return nine_digits(price.price_now * LEAN_FACTOR)
-    months = max(1, round(weeks * 7 / 30.44))
+    months = max(1, round(weeks / WEEKS_PER_MONTH))
     dearest = float(curve.forecast(months, from_price=price.price_now)["mean"].max())
     return nine_digits(max(dearest, price.price_now) * (1.0 + margin))
 

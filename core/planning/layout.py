@@ -10,7 +10,8 @@ from functools import cached_property
 
 import numpy as np
 
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
+from core.accounts.finance import WEEKS_PER_MONTH
+from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.outlook import NONE, Outlook
 
 SHORT_PENALTY = 5.0  # a unit of an unmet need weighs more than any gain from selling later

@@ -16,9 +16,10 @@ from statistics import NormalDist
 
 import numpy as np
 
+from core.accounts.finance import WEEKS_PER_MONTH
 from core.given import check_kind
 from core.market.deductions import damage_kept
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, CaseLot, DryingChoice, PlanningCase, StorageChoice
+from core.planning.case import CaseBuyer, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
 from core.planning.safety import (
     UNSHELLED,

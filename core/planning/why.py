@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from core.accounts.finance import WEEKS_PER_MONTH
 from core.errors import PriceDataError
 from core.market.stopping import LookBack, hindcast_selling_prices, look_back, selling_prices
 from core.market.waiting import WaitingRule
 from core.messages import Message, message
 from core.planning.allocation import tail_mean, use_of
-from core.planning.case import WEEKS_PER_MONTH, CaseBuyer, PlanningCase
+from core.planning.case import CaseBuyer, PlanningCase
 from core.planning.case_lots import OWN_CROP
 from core.planning.layout import make_layout
 from core.planning.outlook import Outlook

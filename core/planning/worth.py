@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from core.accounts.finance import interest_on
+from core.accounts.finance import WEEKS_PER_MONTH, interest_on
 from core.planning.allocation import Allocation, tail_mean, use_of
-from core.planning.case import DAYS_PER_WEEK, LONGEST_DELAY_WEEKS, WEEKS_PER_MONTH, PlanningCase
+from core.planning.case import DAYS_PER_WEEK, LONGEST_DELAY_WEEKS, PlanningCase
 from core.planning.credit import best_loans, breaks_terms, loan_cash, loan_value
 from core.planning.layout import excess_price, make_layout, needs_by_account
 from core.planning.outlook import Outlook, bag_values

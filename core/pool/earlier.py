@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from core.accounts.book import Book
+from core.accounts.typed import MOST_AMOUNT
 from core.errors import DryholdError, ImportRefusedError, InputError
 from core.group.records import Event, Member, NewEntry
 from core.group.store import Store
@@ -23,7 +24,6 @@ from core.tables.words import plain
 
 DELIVERIES, PAYMENTS = "deliveries", "payments"
 HEAVIEST_KG = 1_000_000
-HIGHEST_AMOUNT = 1e12
 USUAL_KG = (10.0, 100_000.0)
 
 
@@ -52,7 +52,7 @@ COLUMNS = {
     PAYMENTS: (
         _DAY,
         _MEMBER,
-        Column(name="amount", kind="money", required=True, unclear="thousands", above=0, high=HIGHEST_AMOUNT),
+        Column(name="amount", kind="money", required=True, unclear="thousands", above=0, high=MOST_AMOUNT),
         Column(name="about"),
         Column(name="receipt", longest=80),
     ),

@@ -16,13 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from core.accounts.finance import InventoryCredit, growth
+from core.accounts.finance import WEEKS_PER_MONTH, InventoryCredit, growth
 from core.errors import DryholdError
 from core.group.possessions import possessions
+from core.group.sampling import UNCHECKED_METER_SD
 from core.group.store import Store
 from core.messages import Message, message
 from core.planning.allocation import Allocation
-from core.planning.case import DAYS_PER_WEEK, WEEKS_PER_MONTH, CaseLot, DryingChoice, PlanningCase, StorageChoice
+from core.planning.case import DAYS_PER_WEEK, CaseLot, DryingChoice, PlanningCase, StorageChoice
 from core.planning.credit import credit_terms
 from core.planning.group_seasons import group_seasons
 from core.planning.outlook import Outlook, build_outlook
@@ -40,7 +41,6 @@ REMEDY = {
     "sold early for cash": "credit on stored grain",
 }
 MARGIN_PCT = 0.3  # points below the limit that are care, not over-drying (judgement: one standard error of a test)
-TEST_SD = 0.5  # points: what a tested lot is off, the meter's own error
 FEE_POINTS = 5.0  # by which grain is dried in a shared dryer, as far as its cost is told by the kg (judgement)
 DRYER = "shared dryer"
 
@@ -169,7 +169,7 @@ def compare_ways(
         if way in solved:
             return solved[way]
         if way.grain not in outlooks:
-            spread = float(facts["help.judged_sd"]) if way.judges else TEST_SD
+            spread = float(facts["help.judged_sd"]) if way.judges else UNCHECKED_METER_SD
             grain = _grain_as_it_went(whole, way, waits, aimed, rooms)
             outlooks[way.grain] = build_outlook(grain, seed, _judged(rooms, habits.judged, spread))
         case = _limits_as_they_were(outlooks[way.grain].case, habits, way)

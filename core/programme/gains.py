@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from core.accounts.finance import growth, present_value
+from core.accounts.finance import DAYS_PER_MONTH, growth, present_value
 from core.errors import DryholdError
 from core.grain.mass import mass_after_drying
 from core.group.possessions import Possessions
@@ -20,7 +20,6 @@ from core.planning.rolling import KeptPlan
 from core.programme.counting import Indicator, MonthlyPrices, Records, limit_of, lot_mass, mean, ratio, reference_prices
 from core.storage.methods import method_codes
 
-DAYS_PER_MONTH = 30.4375
 FEWEST_OF_A_CROP = 3
 
 

@@ -8,20 +8,18 @@ from html import escape
 import pandas as pd
 
 from core.market.hindcast import FORESIGHT, PLAN, HindcastReport
+from core.reports.printed import heading, page, paragraph, table
 
 WIDTH, HEIGHT, LEFT, BOTTOM = 720, 320, 56, 40
-STYLE = (
-    "body{font:16px sans-serif;max-width:720px;margin:2em auto;color:#1f1b22}"
-    "table{border-collapse:collapse;width:100%}th,td{border:1px solid #666f75;padding:4px 8px;text-align:left}"
-)
 
 
 def waiting_report(
     title: str,
     sentence: str,
     report: HindcastReport,
-    table: pd.DataFrame,
+    rules: pd.DataFrame,
     note: str,
+    language: str,
     translate: Callable[[str], str] = str,
 ) -> str:
     """Return the report as HTML.
@@ -30,17 +28,12 @@ def waiting_report(
     ----------
     title, sentence, note : str
         Heading, answer, and what it rests on, in the reader's language.
+    rules : DataFrame
+        What is shown of each rule.
     """
-    heads = "".join(f"<th>{escape(str(name))}</th>" for name in table.columns)
-    rows = "".join(
-        "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>"
-        for row in table.itertuples(index=False)
-    )
-    return (
-        f'<!doctype html><html><head><meta charset="utf-8"><title>{escape(title)}</title><style>{STYLE}</style></head>'
-        f"<body><h1>{escape(title)}</h1><p>{escape(sentence)}</p>{harvest_figure(report, translate)}"
-        f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table><p>{escape(note)}</p></body></html>"
-    )
+    rows = [[str(cell) for cell in row] for row in (tuple(rules.columns), *rules.itertuples(index=False))]
+    parts = [heading(title, 1), paragraph(sentence), harvest_figure(report, translate), table(rows), paragraph(note)]
+    return page(title, parts, language)
 
 
 def harvest_figure(report: HindcastReport, translate: Callable[[str], str] = str) -> str:

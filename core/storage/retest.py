@@ -276,8 +276,8 @@ def update_forecast(run: StorageRun, retests: Sequence[Retest]) -> UpdatedForeca
     return UpdatedForecast(weights, shift, float(1.0 / (weights**2).sum()))
 
 
-USUAL_BAG_SD = 0.7
-"""Between-bag spread after sun drying, points (0.5-1.0, from memory)."""
+USUAL_BAG_SD = 0.75
+"""Between-bag spread after sun drying, points (0.5-1.0, from memory): where no or few bags tell it."""
 
 
 def high_bag(reading_pct: float, other_readings_pct: Sequence[float], limit_pct: float) -> Message | None:

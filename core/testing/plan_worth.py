@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from core.accounts.finance import WEEKS_PER_MONTH
 from core.errors import InputError, PlanError
 from core.group.records import USUAL_BAG_KG
 from core.messages import Message, message
-from core.planning.case import WEEKS_PER_MONTH, CaseLot, PlanningCase
+from core.planning.case import CaseLot, PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.drying_ahead import WEATHERS, begin_of, weather_ahead
 from core.planning.group_seasons import Surroundings, group_seasons, kept_cool_as, season_of, setup_of

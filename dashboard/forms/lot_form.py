@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from core.errors import InputError
+from core.group.bounds import MOST_BAG_KG
 from core.group.own_crops import crops_of_group
 from core.group.records import FORMS, STATUSES, USES, Lot, Member
 from core.storage.methods import method_codes
@@ -16,8 +17,6 @@ from dashboard.forms.edits import choose_row, opened, save_edit
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.names import method_name
 from dashboard.text import _, literal
-
-MOST_BAG_KG = 1999
 
 
 def lot(group: Any) -> None:

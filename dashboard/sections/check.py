@@ -28,9 +28,8 @@ from core.storage.keeping import (
 )
 from dashboard import page, state
 from dashboard.charts.sorption import isotherm_figure
+from dashboard.page import KEEP
 from dashboard.text import _, number, tongue
-
-KEEP = {"persist_state": "session"}
 
 
 def show() -> None:

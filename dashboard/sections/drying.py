@@ -43,11 +43,10 @@ from core.weather.solar import clear_sky_daily
 from dashboard import page, state
 from dashboard.charts.drying import belief_figure, days_figure, moisture_figure
 from dashboard.names import crop_name
+from dashboard.page import KEEP
 from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
 from dashboard.weather import forecast_of, place_of, session_for
-
-KEEP = {"persist_state": "session"}
 
 
 def show() -> None:

@@ -12,6 +12,7 @@ from babel.numbers import get_territory_currencies
 from core.drying.setups import drying_method, drying_method_table
 from core.errors import WeatherError
 from core.grain.commodities import commodity_codes
+from core.group.bounds import MOST_BAGS
 from core.group.records import Group
 from core.group.towns import ATTRIBUTION, get_town, towns
 from core.planning.beginning import FirstEntry, begin, usual_bag
@@ -60,7 +61,7 @@ def fields() -> tuple[Any, ...]:
         lambda values: _degrees(values, "longitude", _("Longitude (west negative)"), 180),
         _height,
         Field("crop", _("Crop"), "choice", options=crops, value="maize"),
-        Field("bags", _("Bags of it"), "whole", low=1, high=100_000),
+        Field("bags", _("Bags of it"), "whole", low=1, high=MOST_BAGS),
         _bag,
         Field(
             "moisture",

@@ -7,7 +7,8 @@ from typing import Any
 
 import streamlit as st
 
-from core.group.possessions import STORES, GrainStore, Possessions, keep_stores, possessions
+from core.accounts.typed import MOST_AMOUNT
+from core.group.possessions import MOST_UNITS, STORES, GrainStore, Possessions, keep_stores, possessions
 from core.storage.methods import get_method, method_codes
 from dashboard import page, state
 from dashboard.forms.edits import choose_row, opened, save_edit
@@ -85,7 +86,7 @@ def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> li
             options=methods,
             value=method_codes()[0] if kept is None else kept.method,
         ),
-        sized("units", _("How many bags or vessels"), "", 0, 1_000_000, "whole"),
+        sized("units", _("How many bags or vessels"), "", 0, MOST_UNITS, "whole"),
         Field(
             "access",
             _("Whose is it?"),
@@ -95,8 +96,8 @@ def store_fields(kept: GrainStore | None, has: Possessions, currency: str) -> li
             help=_("Own: empty ones at hand. Those that hold grain are counted from the lots."),
         ),
         sized("unit_capacity_kg", _("One holds"), "kg", 0.1, 1e9),
-        sized("unit_cost", _("Price of one"), currency, 0, 1e12),
-        sized("treatment_cost", _("Protectant for one, each time"), currency, 0, 1e12),
+        sized("unit_cost", _("Price of one"), currency, 0, MOST_AMOUNT),
+        sized("treatment_cost", _("Protectant for one, each time"), currency, 0, MOST_AMOUNT),
         sized("cost_per_kg_month", _("Fee per kg and month"), currency, 0, 1e9),
         sized("seasons", _("One serves"), _("seasons"), 0.1, 100),
     ]

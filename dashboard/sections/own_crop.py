@@ -24,9 +24,9 @@ from core.group.own_crops import drop_own_crop, keep_own_crop, own_crops
 from dashboard import page, state
 from dashboard.charts.sorption import isotherm_figure
 from dashboard.names import crop_name
+from dashboard.page import KEEP
 from dashboard.text import _, number
 
-KEEP = {"persist_state": "session"}
 FORMS = ("henderson", "chung-pfost", "halsey", "oswin")
 EXAMPLE_ROWS = 12
 

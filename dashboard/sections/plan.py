@@ -19,11 +19,11 @@ from dashboard.charts.season import season_figure
 from dashboard.forms.coming import coming_grain
 from dashboard.money_parts import NOT_NAMED
 from dashboard.names import crop_name
+from dashboard.page import KEEP
 from dashboard.plan_details import show_details, show_net
 from dashboard.planning import chosen, drawn, planned, situation_now
 from dashboard.text import _, about, day, literal, money, ngettext, number, percent, say, tongue
 
-KEEP: dict[str, Any] = {"persist_state": "session"}
 RISK_ANSWERS = {0.0: "nothing", 0.1: "up to 10", 0.25: "up to 25", 0.5: "up to 50", 1.0: "up to 100"}
 MOST_ROWS = 40
 

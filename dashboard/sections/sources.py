@@ -10,9 +10,8 @@ import streamlit as st
 from core.audit.coefficients import collect_provenance
 from core.group.facts import shown_scale, shown_unit
 from dashboard import page, state
+from dashboard.page import KEEP
 from dashboard.text import _, ngettext, number, say
-
-KEEP = {"persist_state": "session"}
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

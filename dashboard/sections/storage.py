@@ -21,11 +21,11 @@ from core.storage.methods import get_method
 from dashboard import page, state
 from dashboard.charts.storage import figure, keeping_figure
 from dashboard.names import crop_name, method_name
+from dashboard.page import KEEP
 from dashboard.planning import situation_now
 from dashboard.text import _, day, money, ngettext, number, percent, say
 
 BY_HAND = 0
-KEEP = {"persist_state": "session"}
 
 
 def show_correction(found: CorrectedLot, lot: StoredLot) -> None:

@@ -13,7 +13,7 @@ from dashboard import page, state
 from dashboard.charts.prices import hindcast_figure
 from dashboard.forms.price_series import choose_price, quotes_or_stop
 from dashboard.names import crop_name
-from dashboard.text import _, ngettext, number, percent, say, signed_percent
+from dashboard.text import _, language, ngettext, number, percent, say, signed_percent
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
@@ -63,7 +63,7 @@ def show() -> None:
         title = _("Does waiting pay? {crop}, {market}").format(crop=crop_name(chosen.crop), market=chosen.market)
         st.download_button(
             _("Download figure and table for a report (HTML)"),
-            waiting_report(title, sentence, report, table, assumed, _),
+            waiting_report(title, sentence, report, table, assumed, language(), _),
             download_name([group.name, "waiting"], state.today(), "html"),
             "text/html",
             key="past_report",

@@ -33,8 +33,8 @@ QUOTE = PriceQuote(group_id=1, market="M", commodity="maize", quoted_on=DAY, pri
     [
         (check_member, Member(group_id=1, name="A"), "birth_year", (1880, 2100, None), (1879, 2101)),
         (check_lot, LOT, "bags", (0, 1_000_000), (-1, 1_000_001)),
-        (check_lot, LOT, "bag_mass_kg", (0.1, 1999.9), (0, 2000, -1)),
-        (check_lot, LOT, "nominal_bag_kg", (0.1, 1999.9), (0, 2000, -1)),
+        (check_lot, LOT, "bag_mass_kg", (0.1, 2000), (0, 2000.1, -1)),
+        (check_lot, LOT, "nominal_bag_kg", (0.1, 2000), (0, 2000.1, -1)),
         (check_lot, LOT, "weighed_moisture_pct", (0, 99.9, None), (-0.1, 100)),
         (
             check_lot,

@@ -9,10 +9,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from core.accounts.finance import InventoryCredit
+from core.accounts.finance import WEEKS_PER_MONTH, InventoryCredit
 from core.errors import ImportRefusedError, InputError
 from core.group.records import Group, Member
-from core.planning.case import WEEKS_PER_MONTH, CashNeed
+from core.planning.case import CashNeed
 from core.planning.invented_seasons import invented_seasons
 from core.programme import programme_book
 from core.programme.counterfactual import (

@@ -186,11 +186,11 @@ def test_a_test_that_cannot_be_weather_stands_alone() -> None:
 
 
 def test_a_bag_stands_out_at_two_and_a_half_standard_errors_of_prediction() -> None:
-    """Others 12.5, 12.8, 13.1: 12.8 + 2.5 x 0.7 x sqrt(1 + 1/3) = 14.82; two others vary as usual whatever they say.
+    """Others 12.5, 12.8, 13.1: 12.8 + 2.5 x 0.75 x sqrt(1 + 1/3) = 14.97; two others vary as usual whatever they say.
 
     Four others at 11, 12, 14, 15 have a spread of their own: 13 + 2.5 x 1.826 x sqrt(1.25) = 18.10.
     """
-    for others, edge in (([12.5, 12.8, 13.1], 14.821), ([10.0, 15.0], 14.643), ([11, 12, 14, 15.0], 18.103)):
+    for others, edge in (([12.5, 12.8, 13.1], 14.965), ([10.0, 15.0], 14.796), ([11, 12, 14, 15.0], 18.103)):
         assert high_bag(edge - 0.01, others, 13.5) is None
         assert high_bag(edge + 0.01, others, 13.5) is not None
     assert high_bag(20.0, [], 13.5) is None
