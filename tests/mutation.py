@@ -1,13 +1,13 @@
 """Change one computing line at a time and see whether the fast tests notice.
 
 ``python -m tests.mutation core/market --count 40`` draws forty places in a room; ``python -m tests.mutation --count
-1000``
-draws over all rooms, as many in each as it has places to change. The first call traces which test runs which line
-(kept in ``.mutation/``, made anew with ``--trace``); each change then runs only the tests that reach it, in a fresh
-process, those of its own room first and quickest first, until one fails or the tests tried come to ``--seconds`` as
-traced. A change that every test so tried lets pass counts as unnoticed, though a later one might see it; one that
-runs on past three times the processor seconds foreseen counts as noticed, and is told apart as hung. Survivors are
-printed with their line, and written to ``.mutation/last-PART.json`` after each change.
+1000`` draws over all rooms, as many in each as it has places to change. The first call traces which test runs which
+line (kept in ``.mutation/``, made anew with ``--trace``); each change then runs only the tests that reach it, in a
+fresh process, until one fails or the tests tried come to ``--seconds`` as traced: those of its own room first, of files
+that import the changed one before others, and quickest first. A change that every test so tried lets pass counts as
+unnoticed, though a later one might see it; one that runs on past three times the processor seconds foreseen counts as
+noticed, and is told apart as hung. Survivors are printed with their line, and written to ``.mutation/last-PART.json``
+after each change.
 """
 
 from __future__ import annotations
@@ -20,12 +20,14 @@ import itertools
 import json
 import os
 import random
+import re
 import resource
 import signal
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +88,8 @@ class Change:
     old: str
     new: str
     kind: str
+    names: tuple[str, ...] = ()
+    """What the line defines where it runs at import only: constants, tables, fields."""
 
     @property
     def room(self) -> str:
@@ -191,18 +195,51 @@ class _Finder(ast.NodeVisitor):
 
 
 def changes_of(path: Path) -> list[Change]:
-    """Return every change that can be made in a file, each of which still parses."""
+    """Return every change that can be made in a file."""
     source = path.read_text(encoding="utf-8")
+    tree = ast.parse(source)
     finder = _Finder(path.relative_to(ROOT).as_posix(), source)
-    finder.visit(ast.parse(source))
-    kept = []
-    for change in finder.found:
+    finder.visit(tree)
+    defined = _defined_at_import(tree)
+    return [replace(change, names=defined.get(change.line, ())) for change in finder.found]
+
+
+def drawn(everything: Sequence[Change], count: int, seed: int) -> list[Change]:
+    """Return so many changes drawn by chance, each of which still parses."""
+    kept: list[Change] = []
+    for change in random.Random(seed).sample(everything, len(everything)):
+        if len(kept) == count:
+            break
         try:
-            compile(changed(source, change), change.file, "exec")
+            compile(changed((ROOT / change.file).read_text(encoding="utf-8"), change), change.file, "exec")
         except SyntaxError:
             continue
         kept.append(change)
     return kept
+
+
+def _defined_at_import(tree: ast.Module) -> dict[int, tuple[str, ...]]:
+    """Return which names the lines outside functions define, by line."""
+    found: dict[int, tuple[str, ...]] = {}
+    bodies = [tree.body, *(node.body for node in ast.walk(tree) if isinstance(node, ast.ClassDef))]
+    for statement in itertools.chain.from_iterable(bodies):
+        if isinstance(statement, ast.Assign | ast.AnnAssign):
+            targets = statement.targets if isinstance(statement, ast.Assign) else [statement.target]
+            names = tuple(part.id for target in targets for part in ast.walk(target) if isinstance(part, ast.Name))
+            found |= dict.fromkeys(range(statement.lineno, (statement.end_lineno or statement.lineno) + 1), names)
+    return found
+
+
+def uses_of_names() -> dict[str, list[tuple[str, int]]]:
+    """Return where each name is read in core, by itself or after a point: file and line."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for path in computing_files(["core"]):
+        file = path.relative_to(ROOT).as_posix()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Name | ast.Attribute) and isinstance(node.ctx, ast.Load):
+                name = node.id if isinstance(node, ast.Name) else node.attr
+                found.setdefault(name, []).append((file, node.end_lineno or node.lineno))
+    return found
 
 
 def changed(source: str, change: Change) -> str:
@@ -268,11 +305,16 @@ def trace(tests: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def tests_for(change: Change, map_: dict[str, Any], budget: float) -> list[str]:
-    """Return tests that run a changed line, its own room's first and quickest first, worth ``budget`` seconds as
-    traced (at least three tests); lines run at import only are tried by the room's tests.
+def tests_for(change: Change, map_: dict[str, Any], budget: float, uses: dict[str, list[tuple[str, int]]]) -> list[str]:
+    """Return tests that run a changed line, worth ``budget`` seconds as traced (at least three tests).
+
+    Its own room's come first, then those of files that import it, and the quickest first. What runs at import only is
+    tried by tests of the lines that read what it defines, else by the room's tests.
     """
     reached = map_["lines"].get(change.file, {}).get(str(change.line), [])
+    if not reached:
+        places = [place for name in change.names for place in uses.get(name, [])]
+        reached = [test for file, line in places for test in map_["lines"].get(file, {}).get(str(line), [])]
     seconds = map_["seconds"]
     found = set()
     for name in reached:
@@ -283,11 +325,23 @@ def tests_for(change: Change, map_: dict[str, Any], budget: float) -> list[str]:
     if not found:
         found = {test for test in seconds if test.startswith(f"tests/{change.room}/")}
     own = f"tests/{change.room}/"
-    order = sorted(found & seconds.keys(), key=lambda test: (not test.startswith(own), seconds[test]))
+    near = {file: _brings_in(file, change.file) for file in {test.split("::")[0] for test in found}}
+    order = sorted(
+        found & seconds.keys(),
+        key=lambda test: (not test.startswith(own), not near[test.split("::")[0]], seconds[test]),
+    )
     spent = itertools.accumulate((seconds[test] for test in order), initial=0.0)
     return [
         test for place, (test, before) in enumerate(zip(order, spent, strict=False)) if place < 3 or before < budget
     ]
+
+
+@cache
+def _brings_in(test_file: str, file: str) -> bool:
+    """Return whether a test file imports a file of core itself."""
+    text = (ROOT / test_file).read_text(encoding="utf-8")
+    room, name = file.removesuffix(".py").replace("/", ".").rsplit(".", 1)
+    return f"{room}.{name}" in text or re.search(rf"from {re.escape(room)} import .*\b{name}\b", text) is not None
 
 
 class _Changed(importlib.abc.MetaPathFinder, importlib.abc.SourceLoader):
@@ -408,13 +462,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if not all_can_be_tried(list(map_["seconds"])):
         return 1
     everything = [change for file in computing_files(chosen.places) for change in changes_of(file)]
-    draw = random.Random(chosen.seed).sample(everything, min(chosen.count, len(everything)))
+    draw = drawn(everything, chosen.count, chosen.seed)
     part, parts = (int(piece) for piece in chosen.part.split("/"))
+    uses = uses_of_names()
     counts: dict[str, dict[str, int]] = {}
     left = []
     for change in draw[part::parts]:
         begun = time.perf_counter()
-        tests = tests_for(change, map_, chosen.seconds)
+        tests = tests_for(change, map_, chosen.seconds, uses)
         end = outcome(change, tests, sum(map_["seconds"][test] for test in tests))
         row = counts.setdefault(change.room, {"noticed": 0, "hung": 0, "survived": 0})
         row[end] += 1
