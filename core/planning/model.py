@@ -431,18 +431,16 @@ def _shared_cash(part: SharedPart, case: PlanningCase, layout: Layout, begin: in
 def tail_rows(part: SharedPart, case: PlanningCase, layout: Layout, cuts: int, first: int) -> None:
     """Hold the mean of the worst tenth.
 
-    That is, theta <= mean value over a tenth of the scenarios, less what all pay together.
+    That is, theta <= mean value over a tenth of the scenarios, less what all pay together. What is lacking of reserves,
+    promises and needs is no part of a scenario's value.
     """
     tail, vs = layout.variable_starts["tail"], layout.variable_starts
     part.low[tail], part.high[tail] = (-np.inf, np.inf) if cuts else (0.0, 0.0)
     part.cost[tail] = -case.risk_weight
-    shared = part.cost.copy()
-    shared[tail] = 0.0
-    shared[vs["short"] : vs["tail"]] = 0.0
-    paid = np.flatnonzero(shared)
+    paid = np.flatnonzero(part.cost[: vs["lacking"]])
     for number in range(cuts):
         part.put(first + number, tail, 1.0)
-        part.put(np.full(len(paid), first + number), paid, shared[paid])
+        part.put(first + number, paid, part.cost[paid])
 
 
 @dataclass(frozen=True)

@@ -112,27 +112,23 @@ def all_use(search: Search) -> tuple[list[list[Entry]], list[dict[int, list[Entr
     for number, table in enumerate(outlook.classes):
         made, own = list(search.fixed[number]), {}
         for view in range(len(search.views)):
-            if dates:
-                made += cash_use(
-                    layout, table, _mean_receipts(search, "view", view, number), end + view * accounts * dates
-                )
+            made += cash_use(layout, table, _mean_receipts(search, "view", view, number), end + view * accounts * dates)
         for cut in range(len(search.cuts)):
             made += tail_use(case, table, _mean_receipts(search, "cut", cut, number), first_cut + cut)
-        if accounts > 1 and dates:
-            for lot in np.flatnonzero(outlook.lot_class == number):
-                owner = case.lots[lot].owner
-                if owner in layout.accounts[1:]:
-                    account = layout.accounts.index(owner)
-                    own[int(lot)] = [
-                        piece
-                        for view in range(len(search.views))
-                        for piece in cash_use(
-                            layout,
-                            table,
-                            _mean_receipts(search, "view", view, number),
-                            end + (view * accounts + account) * dates,
-                        )
-                    ]
+        for lot in np.flatnonzero(outlook.lot_class == number) if accounts > 1 else ():
+            owner = case.lots[lot].owner
+            if owner in layout.accounts[1:]:
+                account = layout.accounts.index(owner)
+                own[int(lot)] = [
+                    piece
+                    for view in range(len(search.views))
+                    for piece in cash_use(
+                        layout,
+                        table,
+                        _mean_receipts(search, "view", view, number),
+                        end + (view * accounts + account) * dates,
+                    )
+                ]
         pieces.append(made)
         member.append(own)
     return pieces, member
@@ -188,7 +184,7 @@ def solve_relaxed(program: Program, seconds: float) -> tuple[np.ndarray, np.ndar
         method="highs",
         options={"time_limit": max(seconds, 0.5)},
     )
-    if result.x is None or result.status not in (0,):
+    if result.x is None or result.status != 0:
         return None
     duals = np.zeros(len(program.upper))
     duals[below], duals[equal] = result.ineqlin.marginals, result.eqlin.marginals
@@ -391,16 +387,14 @@ def add_cuts(search: Search, program: Program, x: np.ndarray, scale: float) -> b
         if x[search.layout.variable_starts["tail"]] > tail_mean(value, 0.1) + 2e-4 * scale:
             search.cuts.append(tail_weights(value, 0.1))
             added = True
-    if len(search.layout.need_weeks):
-        balances = _need_balances(search, program, x)
-        share = 1.0 - case.certainty
-        for account in range(balances.shape[0]):
-            for date in range(balances.shape[1]):
-                if tail_mean(balances[account, date], share) < -5e-4 * scale - 1e-6:
-                    weights = tail_weights(balances[account, date], share)
-                    if not any(np.array_equal(weights, other) for other in search.views):
-                        search.views.append(weights)
-                        added = True
+    balances, share = _need_balances(search, program, x), 1.0 - case.certainty
+    for account in range(balances.shape[0]):
+        for date in range(balances.shape[1]):
+            if tail_mean(balances[account, date], share) < -5e-4 * scale - 1e-6:
+                weights = tail_weights(balances[account, date], share)
+                if not any(np.array_equal(weights, other) for other in search.views):
+                    search.views.append(weights)
+                    added = True
     return added
 
 
@@ -542,11 +536,7 @@ def relax(search: Search, scale: float, deadline: float, stop: float, most: int,
 def at_size(search: Search, program: Program) -> Search:
     """Return the search with only the views and cuts that a programme was assembled with."""
     layout = search.layout
-    fixed, each = layout.row_starts["end"], max(len(layout.accounts) * len(layout.need_weeks), 1)
-    for cuts in range(len(search.cuts), -1, -1):
-        for views in range(len(search.views), -1, -1):
-            rows = fixed + (views * each if layout.need_weeks else 0) + cuts
-            shared = layout.variable_starts["end"] + (views * each if layout.need_weeks else 0)
-            if rows == len(program.upper) and shared == program.shared:
-                return replace(search, cuts=search.cuts[:cuts], views=search.views[:views])
-    return search
+    balances = program.shared - layout.variable_starts["end"]
+    views = balances // max(len(layout.accounts) * len(layout.need_weeks), 1)
+    cuts = len(program.upper) - layout.row_starts["end"] - balances
+    return replace(search, cuts=search.cuts[:cuts], views=search.views[:views])
