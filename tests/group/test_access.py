@@ -15,7 +15,6 @@ from core.errors import AccessError, DryholdError, InputError, NotFoundError
 from core.group import access, tables
 from core.group.access import EVERY_GROUP, RULES, Access, PersonStore, access_of, open_for
 from core.group.batches import ImportBatch
-from core.group.database import open_store
 from core.group.records import (
     MEMBERS_FILE,
     Fact,
@@ -34,6 +33,7 @@ from core.group.store import Store
 from core.programme.group_file import export_group, group_uid
 from core.programme.group_merge import merge_files
 from core.programme.group_upkeep import merge_groups, remove_group
+from tests.shared_store import fresh_store
 
 AT = datetime(2026, 11, 28, 9, tzinfo=UTC)
 ON = date(2026, 11, 28)
@@ -54,7 +54,7 @@ KINDS = ("look", "grain", "members", "settings", "money", "programme", "people",
 @pytest.fixture
 def store(tmp_path):
     """Two groups alike, each with a member, a lot, a test, a sale, a price and a file."""
-    found = open_store(f"sqlite:///{tmp_path / 'records.sqlite'}")
+    found = fresh_store(tmp_path / "records.sqlite")
     for name in ("Ours", "Theirs"):
         group_id = found.add_group(Group(name=name))
         member = found.add_member(Member(group_id=group_id, name=f"member of {name}"))

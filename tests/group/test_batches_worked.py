@@ -10,8 +10,8 @@ import pytest
 from core.errors import InputError, NotFoundError
 from core.group import batches
 from core.group.batches import ImportBatch
-from core.group.database import open_store
 from core.group.records import Group, ImportRecord, Lot, Member, PriceQuote, Reading, Sale
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 8, tzinfo=UTC)
 LATER = NOW + timedelta(days=1)
@@ -19,7 +19,7 @@ LATER = NOW + timedelta(days=1)
 
 @pytest.fixture
 def where():
-    store = open_store("sqlite://")
+    store = fresh_store()
     yield store, store.add_group(Group(name="By hand"))
     store.engine.dispose()
 

@@ -11,7 +11,6 @@ import pytest
 
 from core.drying.run import DryingSetup, simulate_drying
 from core.drying.setups import drying_methods
-from core.group.database import open_store
 from core.group.drying_records import (
     day_word,
     diary,
@@ -27,6 +26,7 @@ from core.group.possessions import keep_spaces, possessions
 from core.group.records import Group, Lot, Reading
 from core.weather.frames import NEEDED
 from tests.drying.drying_cases import plain_days
+from tests.shared_store import fresh_store
 
 NOW = datetime(2024, 2, 5, 6, tzinfo=UTC)
 WEATHER = plain_days(days=4, zone="Africa/Nairobi").tz_convert("UTC")
@@ -34,7 +34,7 @@ WEATHER = plain_days(days=4, zone="Africa/Nairobi").tz_convert("UTC")
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'drying.sqlite3'}")
+    opened = fresh_store(tmp_path / "drying.sqlite3")
     opened.add_group(Group(name="Test", latitude=-1.0, longitude=37.0, altitude_m=1200.0, time_zone="Africa/Nairobi"))
     yield opened
     opened.engine.dispose()

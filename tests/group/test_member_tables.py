@@ -7,9 +7,9 @@ from datetime import UTC, date, datetime
 import pytest
 
 from core.errors import AlreadySavedError, ImportRefusedError, InputError
-from core.group.database import open_store
 from core.group.member_tables import import_members, open_members, preview_members
 from core.group.records import Group, Member
+from tests.shared_store import fresh_store
 
 TODAY = date(2026, 5, 20)
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -28,7 +28,7 @@ FRENCH = (
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'members.sqlite3'}")
+    opened = fresh_store(tmp_path / "members.sqlite3")
     opened.add_group(Group(name="G", time_zone="Africa/Lome", currency="XOF"))
     yield opened
     opened.engine.dispose()

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 
 from core.errors import InputError
-from core.group.database import open_store
 from core.group.meter_checks import bias_from_pairs, meter_error, salt_humidity
 from core.group.records import Event, Group
 from core.group.sieves import last_sieves
 from core.planning.wishes import read_wishes, write_wishes
+from tests.shared_store import fresh_store
 
 AT = datetime(2026, 5, 1, tzinfo=UTC)
 
@@ -89,7 +89,7 @@ def test_a_check_or_a_count_with_parts_missing_stops_nobody() -> None:
 
 
 def test_a_day_that_is_none_is_refused_before_it_is_kept() -> None:
-    store = open_store("sqlite://")
+    store = fresh_store()
     group = store.add_group(Group(name="Upper terrace"))
     with pytest.raises(InputError, match="2026-13-40"):
         write_wishes(store, group, {"needs": [{"on": "2026-13-40", "amount": 5.0}]}, AT)

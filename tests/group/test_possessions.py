@@ -18,6 +18,7 @@ from core.group.older_records import carried_over, carried_over_facts
 from core.group.possessions import keep_spaces, keep_stores, possessions, space_from, store_from
 from core.group.records import Fact, Group
 from core.storage.methods import method_codes
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 OLDER = Path(__file__).with_name("older")
@@ -25,7 +26,7 @@ OLDER = Path(__file__).with_name("older")
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'x.sqlite'}")
+    opened = fresh_store(tmp_path / "x.sqlite")
     opened.add_group(Group(name="Upper terrace", currency="KES"))
     yield opened
     opened.engine.dispose()

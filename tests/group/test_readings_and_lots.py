@@ -11,7 +11,6 @@ import pytest
 
 from core.errors import InputError, NotFoundError
 from core.grain.sorption import equilibrium_moisture
-from core.group.database import open_store
 from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
 from core.group.lot_state import NOT_TESTED, JudgingRules, as_buyer_reads, current_lot_states, last_round, lot_state
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
@@ -20,6 +19,7 @@ from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER,
 from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
 from core.group.records import Group, Lot, Reading, Sale
 from core.group.sampling import DRY, UNSURE, WET, LotMoisture
+from tests.shared_store import fresh_store
 
 START = datetime(2026, 5, 1, 6, tzinfo=UTC)
 
@@ -210,7 +210,7 @@ def test_a_buyers_contract_binds_what_is_sold_only() -> None:
 
 
 def test_states_from_the_store_with_checks_and_sales() -> None:
-    store = open_store("sqlite://")
+    store = fresh_store()
     group_id = store.add_group(Group(name="Upper terrace"))
     lot_id = store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", bags=10))
     store.add_readings(
@@ -232,7 +232,7 @@ def test_states_from_the_store_with_checks_and_sales() -> None:
 def test_shelling_turns_cobs_into_grain_with_its_book_entry() -> None:
     """1000 kg of cobs at a turnout of 0.8 and 2 % lost: 784 kg."""
     assert expected_mass_out("shelling", 1000, 0.8, 0.02) == pytest.approx(784)
-    store = open_store("sqlite://")
+    store = fresh_store()
     group_id = store.add_group(Group(name="Upper terrace"))
     lot = store.lot(store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", form="cob", bags=20)))
     action = LotAction(
@@ -261,7 +261,7 @@ def test_grades_by_counted_faults() -> None:
 
 
 def test_local_measures_by_dated_weighings() -> None:
-    store = open_store("sqlite://")
+    store = fresh_store()
     group_id = store.add_group(Group(name="Upper terrace"))
     for day, mass in (
         (date(2025, 7, 1), 16.0),
@@ -296,7 +296,7 @@ def test_the_buyers_meter_decides_on_the_contract_where_the_two_met() -> None:
 
 def test_work_on_what_is_left_of_a_lot_loses_none_of_its_bags() -> None:
     """By hand: of 10 bags 4 are sold; the other 6, weighed as 5 bags of 100 kg, are 5 bags, and all can be sold."""
-    store = open_store("sqlite://")
+    store = fresh_store()
     group_id = store.add_group(Group(name="Upper terrace"))
     lot_id = store.add_lot(Lot(group_id=group_id, label="A", commodity="maize", bags=10, bag_mass_kg=90.0))
     first = store.add_sale(Sale(lot_id=lot_id, sold_on=START.date(), bags=4, mass_kg=360.0, price_per_kg=1.0))

@@ -11,7 +11,6 @@ import pytest
 
 from core.errors import InputError
 from core.group import selling
-from core.group.database import open_store
 from core.group.records import Group, Lot, PriceQuote, Sale
 from core.group.selling import (
     GATE,
@@ -35,6 +34,7 @@ from core.group.selling import (
     write_offer,
 )
 from core.market.buyers import Bid
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 TODAY = NOW.date()
@@ -42,7 +42,7 @@ TODAY = NOW.date()
 
 @pytest.fixture
 def where():
-    store = open_store("sqlite://")
+    store = fresh_store()
     group = store.add_group(Group(name="By hand", time_zone="UTC", currency="KES"))
     yield store, group
     store.engine.dispose()

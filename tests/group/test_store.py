@@ -21,13 +21,14 @@ from core.group.facts import FAMILIES, check_value, load_defaults
 from core.group.records import Group, ImportRecord, Lot, Member, PriceQuote, Reading, Sale
 from core.group.store import Store
 from tests.fuzzing import FEW, MANY, ODD, ODD_TEXT, inputs
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    return open_store(f"sqlite:///{tmp_path / 'deep' / 'folder' / 'records.sqlite'}")
+    return fresh_store(tmp_path / "records.sqlite")
 
 
 @pytest.fixture
@@ -143,7 +144,7 @@ def test_a_fact_is_assumed_until_entered(store: Store, group_id: int) -> None:
     ("key", "value"), [("keeping_months", 37.0), ("store_warmest_c", 4.0), ("store_warmest_c", 51.0)]
 )
 def test_a_setting_outside_its_bounds_is_refused_wherever_it_is_written(key, value, tmp_path):
-    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite'}")
+    store = fresh_store(tmp_path / "x.sqlite")
     group_id = store.add_group(Group(name="Upper terrace"))
     with pytest.raises(InputError):
         store.set_fact(group_id, key, value, "entered", "Asha", NOW)
@@ -187,7 +188,7 @@ def test_any_of_twenty_thousand_values_of_settings_is_kept_or_refused(key: str, 
 
 @cache
 def one_group() -> Store:
-    store = open_store("sqlite://")
+    store = fresh_store()
     store.add_group(Group(name="Upper terrace"))
     return store
 

@@ -14,6 +14,7 @@ from core.group import tables
 from core.group.batches import ImportBatch
 from core.group.database import open_store
 from core.group.records import Event, Group, ImportRecord, Lot, Member, NewEntry, PriceQuote, Reading, Sale
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 DAY = NOW.date()
@@ -21,7 +22,7 @@ DAY = NOW.date()
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'x.sqlite'}")
+    opened = fresh_store(tmp_path / "x.sqlite")
     opened.add_group(Group(name="Upper terrace", currency="KES"))
     opened.add_lot(Lot(group_id=1, label="A", commodity="maize", bags=3))
     yield opened
