@@ -88,11 +88,10 @@ def moisture_of_readings(
     common = np.where(has_air, air_sd, error.moisture_sd)
     if settings.kind == "electrical":
         both = has_air & has_meter
-        with np.errstate(invalid="ignore"):
-            weight = air_sd**-2.0 / (air_sd**-2.0 + error.moisture_sd**-2.0)
+        by_both = air_sd**-2.0 + error.moisture_sd**-2.0
+        weight = air_sd**-2.0 / by_both
         moisture = np.where(both, weight * by_air + (1 - weight) * shown, moisture)
-        common = np.where(both, np.sqrt(1 / (np.nan_to_num(air_sd, nan=1.0) ** -2.0 + error.moisture_sd**-2.0)), common)
-        moisture = np.where(has_meter & ~has_air, shown, moisture)
+        common = np.where(both, by_both**-0.5, common)
     # two figures of one bag: where no error explains the gap, one is wrong; the wetter counts until it is checked
     with np.errstate(invalid="ignore"):
         disagrees = np.abs(shown - by_air) > GUARD * np.hypot(air_sd, error.moisture_sd)

@@ -57,7 +57,7 @@ class LotMoisture:
     reading_sd_pct: float = 0.0
     bag_means_pct: Mapping[str, float] = field(default_factory=dict)
 
-    def interval(self, coverage: float = 0.9) -> tuple[float, float]:
+    def interval(self, coverage: float) -> tuple[float, float]:
         """Return the range, % wet basis, that holds the lot's mean with the given probability."""
         half = student_quantile(0.5 + coverage / 2, self.degrees_of_freedom) * self.standard_error_pct
         return self.mean_pct - half, self.mean_pct + half
@@ -76,11 +76,11 @@ def bags_to_probe(bags: int) -> int:
     -----
     The tradition of ISO 950 and ISO 13690 (cereals in bags), from memory of both.
     """
-    if bags < 1 or bags != int(bags):
+    if bags < 1:
         raise InputError("{bags} is not a number of bags", bags=bags)
     if bags <= 10:
-        return int(bags)
-    return 10 if bags <= 100 else math.isqrt(int(bags) - 1) + 1
+        return bags
+    return 10 if bags <= 100 else math.isqrt(bags - 1) + 1
 
 
 def bags_for_precision(bag_sd: float, half_width: float, bags: int, confidence: float = 0.95) -> int:
@@ -105,7 +105,7 @@ def bags_for_precision(bag_sd: float, half_width: float, bags: int, confidence: 
     if bag_sd < 0 or half_width <= 0 or not 0 < confidence < 1:
         raise InputError("the spread must not be negative, and the wanted precision must be above zero")
     needed = (student_quantile(0.5 + confidence / 2, math.inf) * bag_sd / half_width) ** 2
-    return min(bags, max(1, math.ceil(needed / (1 + needed / bags) - 1e-9)))
+    return min(bags, max(1, math.ceil(needed / (1 + needed / bags))))
 
 
 @takes_numbers(
@@ -171,9 +171,10 @@ def estimate_lot(
                 bags=bags_to_probe(max(1, int(bags))),
             )
         )
-    if not np.all((values >= 0) & (values < 100)):
-        raise InputError("a moisture of {value} % is outside 0-100", value=_first_outside(values))
-    if min(meter_bias_sd, isotherm_sd, reading_sd or 0.0) < 0:
+    outside = values[~((values >= 0) & (values < 100))]
+    if outside.size:
+        raise InputError("a moisture of {value} % is outside 0-100", value=float(outside[0]))
+    if any(sd is not None and sd < 0 for sd in (meter_bias_sd, isotherm_sd, reading_sd)):
         raise InputError("a standard deviation cannot be negative")
     names = [str(name) for name in bag_names] if bag_names is not None else [str(i + 1) for i in range(values.size)]
     if len(names) != values.size:
@@ -183,7 +184,7 @@ def estimate_lot(
         grouped.setdefault(name, []).append(float(value))
     means = {name: float(np.mean(tests)) for name, tests in grouped.items()}
     probed = len(means)
-    in_lot = max(int(bags), probed, 1)
+    in_lot = max(bags, probed)
     tests_per_bag = probed / sum(1 / len(tests) for tests in grouped.values())
     observed = np.array(list(means.values()))
     variance, spread_df = _between_bags(observed, usual_bag_sd)
@@ -214,11 +215,10 @@ def estimate_lot(
 
 def _between_bags(observed: np.ndarray, usual_bag_sd: float) -> tuple[float, float]:
     """Return the variance of bag means (shape (n,)) and its degrees of freedom, pooled with the usual for n < 3."""
-    if observed.size >= 3:
-        return float(observed.var(ddof=1)), float(observed.size - 1)
-    seen = float(observed.var(ddof=1)) if observed.size == 2 else 0.0
-    freedom = USUAL_BAG_SD_WEIGHT + observed.size - 1
-    return (USUAL_BAG_SD_WEIGHT * usual_bag_sd**2 + seen * (observed.size - 1)) / freedom, freedom
+    squares = observed.var() * observed.size
+    weight = USUAL_BAG_SD_WEIGHT if observed.size < 3 else 0.0
+    freedom = weight + observed.size - 1
+    return float(weight * usual_bag_sd**2 + squares) / freedom, freedom
 
 
 def _reading_sd(grouped: Mapping[str, Sequence[float]], given: float | None) -> float:
@@ -230,10 +230,6 @@ def _reading_sd(grouped: Mapping[str, Sequence[float]], given: float | None) -> 
         return USUAL_READING_SD
     squares = sum(float(np.var(tests)) * len(tests) for tests in grouped.values())
     return math.sqrt(squares / freedom)
-
-
-def _first_outside(values: np.ndarray) -> float:
-    return float(values[~((values >= 0) & (values < 100))][0])
 
 
 def student_quantile(probability: float, freedom: float) -> float:
@@ -339,7 +335,7 @@ def more_bags_to_settle(lot: LotMoisture, limit_pct: float, risk: float = 0.05) 
     for probed in range(lot.bags_probed + 1, lot.bags + 1):
         sampled = bag_variance / probed * (1 - probed / lot.bags) + reading_variance / probed
         total = sampled + lot.common_sd_pct**2
-        freedom = max(1, probed - 1) * (total / sampled) ** 2 if sampled > 0 else math.inf
+        freedom = (probed - 1) * (total / sampled) ** 2 if sampled > 0 else math.inf
         if distance >= student_quantile(1 - risk, freedom) * math.sqrt(total):
             return probed - lot.bags_probed
     return None
@@ -358,7 +354,7 @@ def share_above(lot: LotMoisture, limit_pct: float) -> float:
         if spread > 0
         else float(lot.mean_pct > limit_pct)
     )
-    return (sum(known) + max(rest, 0) * chance) / max(lot.bags, len(known), 1)
+    return (sum(known) + rest * chance) / lot.bags
 
 
 def chance_bag_above(lot: LotMoisture, bag_mean_pct: float, limit_pct: float) -> float:
@@ -388,7 +384,7 @@ def judge_bags(lot: LotMoisture, limit_pct: float, risk: float = 0.05, allowed_s
     """
     if not 0 < risk <= 0.5 or not 0 < allowed_share < 1:
         raise InputError("risk and allowed share must lie between 0 and 1")
-    if lot.bags_probed >= lot.bags and lot.bag_means_pct:
+    if lot.bags_probed == lot.bags:
         chances = [chance_bag_above(lot, mean, limit_pct) for mean in lot.bag_means_pct.values()]
         if sum(chance > 0.5 for chance in chances) > allowed_share * lot.bags and max(chances) >= 1 - risk:
             return WET
@@ -411,6 +407,6 @@ def _bag_quantile_bounds(lot: LotMoisture, risk: float, allowed_share: float) ->
     upper = float(nctdtrit(freedom, wanted * root, 1 - risk)) / root * spread
     lower = float(nctdtrit(freedom, wanted * root, risk)) / root * spread
     by_common = student_quantile(1 - risk, math.inf) * lot.common_sd_pct
-    above = math.hypot(max(0.0, upper - wanted * lot.bag_sd_pct), by_common)
+    above = math.hypot(upper - wanted * lot.bag_sd_pct, by_common)
     below = math.hypot(max(0.0, wanted * lot.bag_sd_pct - lower), by_common)
     return centre - below, centre + above

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -10,7 +11,7 @@ import pandas as pd
 import pytest
 
 from core.errors import InputError, NotFoundError
-from core.grain.sorption import equilibrium_moisture
+from core.grain.sorption import equilibrium_moisture, isotherm_uncertainty, sensor_uncertainty
 from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
 from core.group.lot_state import NOT_TESTED, JudgingRules, as_buyer_reads, current_lot_states, last_round, lot_state
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
@@ -308,3 +309,95 @@ def test_work_on_what_is_left_of_a_lot_loses_none_of_its_bags() -> None:
     store.add_sale(Sale(lot_id=lot_id, sold_on=START.date(), bags=5, mass_kg=500.0, price_per_kg=1.0))
     store.remove_sale(first, group_id)
     assert current_lot_states(store, group_id, START)[0].bags == 4
+
+
+def _air(temperature: float, humidity: float, temperature_sd: float, humidity_sd: float = 2.0) -> tuple[float, float]:
+    """Return maize's moisture by the air between its grains, and its error: sensors and sets in quadrature."""
+    sensors = float(sensor_uncertainty("maize", temperature, humidity, temperature_sd, humidity_sd))
+    sets = float(isotherm_uncertainty("maize", temperature, humidity))
+    return float(equilibrium_moisture("maize", temperature, humidity)), math.hypot(sensors, sets)
+
+
+def test_each_tests_moisture_and_error_by_plain_formulas() -> None:
+    """A meter 0.4 points and 3 % humidity too high, sure to 0.3 points; a thermometer sure to 0.7 °C.
+
+    Noted temperatures 22 and 32 °C: 27 °C where only humidity was noted, sure to 6 °C. Two figures count by the inverse
+    of their variances; further apart than 1.96 errors the wetter counts, with the larger error.
+    """
+    error = MeterError(moisture_bias=0.4, moisture_sd=0.3, humidity_bias=3.0, humidity_sd=2.5)
+    rows = _tests(
+        {"temperature_c": 22, "relative_humidity_pct": 68, "meter_moisture_pct": 13.9},
+        {"temperature_c": 32, "relative_humidity_pct": 63},
+        {"relative_humidity_pct": 70},
+        {"meter_moisture_pct": 12.0},
+        {"temperature_c": 27, "relative_humidity_pct": 102.9},
+        {"temperature_c": 27, "relative_humidity_pct": 102.8},
+        {"temperature_c": 27, "relative_humidity_pct": 3.1},
+        {"temperature_c": 27, "relative_humidity_pct": 68, "meter_moisture_pct": 18.4},
+        {},
+    )
+    kinds = {
+        kind: moisture_of_readings("maize", rows, MeterSettings(kind=kind, error=error, temperature_sd=0.7))
+        for kind in ("humidity", "electrical")
+    }
+    first, first_sd = _air(22, 65, 0.7, 2.5)
+    second, second_sd = _air(32, 60, 0.7, 2.5)
+    third, third_sd = _air(27, 67, 6.0, 2.5)
+    for said in kinds.values():
+        assert list(said["moisture_pct"].iloc[[1, 2, 3]]) == pytest.approx([second, third, 11.6])
+        assert list(said["common_sd"].iloc[[1, 2, 3]]) == pytest.approx([second_sd, third_sd, 0.3])
+        assert list(said["grain_temperature_c"].iloc[[0, 2, 3]]) == [22, 27, 27]
+        assert list(said["humidity_pct"].iloc[:3]) == [65, 60, 67]
+        assert said["difference"].iloc[0] == pytest.approx(13.9 - first)
+        assert said["air_moisture_pct"].iloc[0] == pytest.approx(first)
+        # no moisture of air at 99.9 % and above; at its dry and wet ends the relation is asked at 0.5 and 99.5 %
+        assert np.isnan(said["moisture_pct"].iloc[4])
+        assert np.isnan(said["humidity_pct"].iloc[4])
+        assert list(said["moisture_pct"].iloc[[5, 6]]) == pytest.approx([_air(27, 99.5, 1)[0], _air(27, 0.5, 1)[0]])
+        assert list(said["basis"]) == [BY_AIR, BY_AIR, BY_HUMIDITY, BY_METER, "", BY_AIR, BY_AIR, BY_AIR, ""]
+        assert list(said["disagrees"]) == [False] * 7 + [True, False]
+        assert said["moisture_pct"].iloc[7] == pytest.approx(18.0)
+        assert said["common_sd"].iloc[7] == pytest.approx(max(0.3, _air(27, 65, 0.7, 2.5)[1]))
+        assert np.isnan(said["common_sd"].iloc[8])
+    assert kinds["humidity"]["moisture_pct"].iloc[0] == pytest.approx(first)
+    assert kinds["humidity"]["common_sd"].iloc[0] == pytest.approx(first_sd)
+    by_air, by_meter = 1 / first_sd**2, 1 / 0.3**2
+    both = kinds["electrical"].iloc[0]
+    assert both["moisture_pct"] == pytest.approx((by_air * first + by_meter * 13.5) / (by_air + by_meter))
+    assert both["common_sd"] == pytest.approx(1 / math.sqrt(by_air + by_meter))
+    assert moisture_of_readings("maize", rows.iloc[[2]])["grain_temperature_c"].iloc[0] == 26  # of a warm country
+
+
+def test_how_far_two_figures_may_lie_apart() -> None:
+    """1.96 standard deviations of both errors: just below, the first counts; just above, the wetter."""
+    value, sd = _air(27, 65, 0.5)
+    gap = 1.96 * math.hypot(sd, 0.5)
+    rows = [
+        {"temperature_c": 27, "relative_humidity_pct": 65, "meter_moisture_pct": value + side * factor * gap}
+        for factor in (0.999, 1.001)
+        for side in (1, -1)
+    ]
+    assert list(moisture_of_readings("maize", _tests(*rows))["disagrees"]) == [False, False, True, True]
+
+
+def test_doubts_begin_at_their_borders() -> None:
+    """Warm from the sun from 38 °C, or more than 6 °C above the middle; condensed from 97 %; a meter from 4 to 40 %."""
+
+    def flags(*rows: dict[str, Any]) -> list[tuple[int, str, bool]]:
+        return [(flag.reading_id, flag.key, flag.left_out) for flag in flag_readings("maize", _tests(*rows))]
+
+    def bags(*values: float, name: str = "temperature_c") -> list[dict[str, Any]]:
+        return [{"bag": str(at), name: value} for at, value in enumerate(values)]
+
+    assert flags(*bags(24.0, 25.0, 31.0)) == flags(*bags(37.9, 37.9)) == []
+    assert flags(*bags(24.0, 25.0, 31.1)) == [(3, SUN, False)]
+    assert flags(*bags(38.0, 37.9)) == [(1, SUN, False)]
+    shown = bags(4.0, 40.0, name="meter_moisture_pct")
+    assert flags(*shown) == []
+    assert flags(*bags(3.9, 40.1, name="meter_moisture_pct")) == [(1, RANGE, False), (2, RANGE, False)]
+    air = [{**row, "temperature_c": 25.0} for row in bags(97.0, 96.9, 60.0, name="relative_humidity_pct")]
+    assert [item for item in flags(*air) if item[1] == CONDENSED] == [(1, CONDENSED, True)]
+    assert 3 not in {number for number, _key, _out in flags(*air)}
+    numbered = _tests(*bags(24.0, 25.0, 31.1)).drop(columns="id")
+    assert [flag.reading_id for flag in flag_readings("maize", numbered)] == [2]  # by place where it has no number
+    assert flag_readings("maize", numbered.iloc[:0]) == ()

@@ -203,3 +203,4 @@ def test_the_tolerance_factor_is_the_published_one() -> None:
     bound = 12 + 2.911 * 0.5
     assert judge_bags(lot, bound + 0.002, 0.05, 0.05) == DRY
     assert judge_bags(lot, bound - 0.002, 0.05, 0.05) == UNSURE
+    assert (judge_bags(lot, bound + 0.002), judge_bags(lot, bound - 0.002)) == (DRY, UNSURE)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import random
 import statistics
+from dataclasses import replace
 
 import pytest
 from scipy import stats
@@ -120,6 +121,8 @@ def test_what_is_said_of_a_lot_follows_plainly(seed):
                 continue
             settles = [n for n in range(lot.bags_probed + 1, lot.bags + 1) if settled_by(lot, n, limit, risk)]
             assert more == (settles[0] - lot.bags_probed if settles else None)
+            if risk == 0.05:  # one in twenty where nothing else is asked for
+                assert more_bags_to_settle(lot, limit) == more
         known = [chance_above(lot, mean, limit) for mean in lot.bag_means_pct.values()]
         spread = math.sqrt(lot.bag_sd_pct**2 + lot.standard_error_pct**2)
         law = stats.norm if math.isinf(lot.degrees_of_freedom) else stats.t(lot.degrees_of_freedom)
@@ -177,8 +180,11 @@ def test_without_any_error_the_mean_itself_decides():
     assert (share_above(lot, 13.5), share_above(lot, 13.4)) == (0.0, 1.0)
     assert (chance_bag_above(lot, 13.5, 13.5), chance_bag_above(lot, 13.6, 13.5)) == (0.0, 1.0)
     assert bags_to_dry_again(lot, 13.5) == ()
-    nobody = LotMoisture(mean_pct=13.0, standard_error_pct=0.5, bags=0)
-    assert share_above(nobody, 13.0) == 0.0
+    # one bag, probed once, with no error of its own, where nothing else is said
+    alone = LotMoisture(mean_pct=13.0, standard_error_pct=0.0)
+    assert (share_above(alone, 13.0), share_above(alone, 12.99)) == (0.0, 1.0)
+    assert chance_bag_above(alone, 13.01, 13.0) == 1.0
+    assert more_bags_to_settle(replace(alone, standard_error_pct=1.0), 13.5) is None
 
 
 @pytest.mark.parametrize("value", [-0.1, 100.0, math.nan])
