@@ -79,8 +79,8 @@ def bags_to_probe(bags: int) -> int:
     if bags < 1:
         raise InputError("{bags} is not a number of bags", bags=bags)
     if bags <= 10:
-        return bags
-    return 10 if bags <= 100 else math.isqrt(bags - 1) + 1
+        return int(bags)
+    return 10 if bags <= 100 else math.ceil(math.sqrt(bags))
 
 
 def bags_for_precision(bag_sd: float, half_width: float, bags: int, confidence: float = 0.95) -> int:
@@ -184,7 +184,7 @@ def estimate_lot(
         grouped.setdefault(name, []).append(float(value))
     means = {name: float(np.mean(tests)) for name, tests in grouped.items()}
     probed = len(means)
-    in_lot = max(bags, probed)
+    in_lot = max(int(bags), probed)
     tests_per_bag = probed / sum(1 / len(tests) for tests in grouped.values())
     observed = np.array(list(means.values()))
     variance, spread_df = _between_bags(observed, usual_bag_sd)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 from core.errors import AlreadySavedError, ImportRefusedError, InputError
+from core.group import member_tables
 from core.group.member_tables import import_members, open_members, preview_members
 from core.group.records import Group, Member
 from tests.shared_store import fresh_store
@@ -135,3 +136,43 @@ def test_h_and_m_are_man_and_woman_where_spanish_is_written(store):
     assert [row.member.sex for row in preview.rows] == ["female", "male"]
     preview = seen(store, "Name;Sex\nAna;F\nLuis;M\n")
     assert [row.member.sex for row in preview.rows] == ["female", "male"]
+
+
+@pytest.mark.parametrize(
+    ("here", "row", "what"),
+    [
+        # the same in all that is known of both, and of one thing at least
+        (("Afi Ata", 1985, "90112233"), ("Afi Ata", 1985, "90112233"), "same"),
+        (("Afi Ata", 1985, ""), ("Afi Ata", 1985, "90112233"), "same"),
+        (("Afi Ata", None, "90112233"), ("AFI  ATA", 1985, "+228 90 11 22 33"), "same"),
+        (("Afi Ata", 1985, "90112233"), ("Afi Ata", 1985, "90112234"), "like"),
+        (("Afi Ata", 1985, "90112233"), ("Afi Ata", 1986, "90112233"), "like"),
+        (("Afi Ata", 1985, ""), ("Afi Ata", None, "90112233"), "like"),
+        # one telephone of at least six digits
+        (("Afi Ata", None, "112233"), ("Kossi", None, "112233"), "like"),
+        (("Afi Ata", None, "11223"), ("Kossi", None, "11223"), ""),
+        (("Afi Ata", None, ""), ("Kossi", None, ""), ""),
+        # letters: 2 x 6 of 14 are 0.857, too few; 2 x 7 of 16, 0.875, are enough, unless both years are known and differ
+        (("Afi Ata", None, ""), ("Afi Otu", None, ""), ""),
+        (("Afi Atah", None, ""), ("Afi Atak", None, ""), "like"),
+        (("Afi Ata", None, ""), ("Afi Atu", None, ""), ""),
+        (("Afi Atah", 1985, ""), ("Afi Atak", None, ""), "like"),
+        (("Afi Atah", 1985, ""), ("Afi Atak", 1985, ""), "like"),
+        (("Afi Atah", 1985, ""), ("Afi Atak", 1986, ""), ""),
+        # no word begins alike
+        (("Afiwa", None, ""), ("Bfiwaa", None, ""), ""),
+    ],
+)
+def test_who_is_the_same_and_who_is_like(here, row, what):
+    known, new = (Member(group_id=1, name=name, birth_year=born, phone=phone) for name, born, phone in (here, row))
+    for one, other in ((known, new), (new, known)):
+        assert member_tables._same(one, other) == (what == "same")
+        assert member_tables._alike(one, other) == (what != "")
+
+
+def test_years_and_days_of_a_member_at_their_edges(store):
+    """Born at most 110 years ago, 1916 in 2026, and not later than this year; joined by today."""
+    born = seen(store, "Name;Born\nBefore Him;1915\nOldest Man;1916\nNew Born;2026\nNot Yet;2027\n")
+    assert [row.member.name for row in born.rows] == ["Oldest Man", "New Born"]
+    joined = f"Name;Joined\nNew One;{TODAY.isoformat()}\nNext Day;{TODAY + timedelta(days=1)}\n"
+    assert [row.member.name for row in seen(store, joined).rows] == ["New One"]

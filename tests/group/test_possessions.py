@@ -206,3 +206,98 @@ def test_the_facts_of_an_older_group_file_are_carried_over_with_who_entered_them
     assert now["truck.capacity_kg"].value == 3000
     assert now["maize_price_kg"].set_by == "Odo"
     assert carried_over_facts({}) == {}
+
+
+def test_every_older_setting_of_drying_by_hand():
+    """The dryer takes 1,000 kg at 50 kg/m2: 20 m2. A sheet of 24 m2 at 36 is 72 for 48 m2. Costs of the dryer: 2 for
+    five points; 18 for a point of a bag of 90 kg where that was entered.
+    """
+    entered = {
+        "drying_area.tarpaulin": 40.0,
+        "plan.tarpaulin_m2": 48.0,
+        "drying_method": "crib",
+        "drying_area.crib": 12.0,
+        "drying_load.crib": 30.0,
+        "plan.drying_cost_kg": 0.7,
+        "drying_tarpaulin_price": 36.0,
+        "plan.dryer_kg": 1000.0,
+        "drying_load.mechanical": 50.0,
+        "plan.dryer_cost_kg": 2.0,
+    }
+    crib = {"method": "crib", "access": "own", "area_m2": 12.0, "load_kg_m2": 30.0, "cost_per_kg": 0.7}
+    sheets = {"method": "tarpaulin", "access": "own", "area_m2": 48.0, "cost_per_kg": 0.7, "price": 72.0}
+    dryer = {"method": "mechanical", "access": "hire", "area_m2": 20.0, "load_kg_m2": 50.0, "fee_per_point_kg": 0.4}
+    assert carried_over(entered) == {"drying_spaces": [crib, sheets, dryer]}
+    by_point = carried_over({**entered, "dryer_fee_per_point": 18.0})["drying_spaces"]
+    assert by_point == [crib, sheets, dryer | {"fee_per_point_kg": 0.2}]
+    # of two areas of the sheets the one entered later counts; one of nothing says nothing
+    sooner = {"plan.tarpaulin_m2": 48.0, "drying_area.tarpaulin": 40.0}
+    assert carried_over(sooner)["drying_spaces"] == [{"method": "tarpaulin", "access": "own", "area_m2": 40.0}]
+    alone = [{"method": "tarpaulin", "access": "own", "area_m2": 48.0}]
+    assert carried_over({"plan.tarpaulin_m2": 48.0})["drying_spaces"] == alone
+    assert carried_over({"drying_area.tarpaulin": 40.0, "plan.tarpaulin_m2": 0.0})["drying_spaces"] == [
+        {"method": "tarpaulin", "access": "own", "area_m2": 40.0}
+    ]
+    # without a load of one's own the method's
+    load = drying_method_table()["mechanical"]["load_kg_m2"]
+    [_usual, made] = carried_over({"plan.dryer_kg": 600.0})["drying_spaces"]
+    assert made == {"method": "mechanical", "access": "hire", "area_m2": 600 / load}
+    listed = [
+        {"name": "Rented", "method": "mechanical", "area_m2": 10.0, "hire_per_bag_day": 0.25},
+        {"name": "Yard", "method": "tarpaulin", "area_m2": 30.0},
+    ]
+    found = carried_over({"plan.dryer_kg": 600.0, "plan.tarpaulin_m2": 48.0}, listed)["drying_spaces"]
+    assert found == [{**listed[1], "hire_per_bag_day": 0.0, "access": "own"}, {**listed[0], "access": "hire"}]
+    assert carried_over({}, listed[1:]) == {"drying_spaces": found[:1]}
+    assert carried_over({"drying_spaces": ["as it is"], "plan.dryer_kg": 1.0}) == {"drying_spaces": ["as it is"]}
+
+
+def test_every_older_setting_of_storing_by_hand():
+    """A fee of 18 for a bag of 90 kg is 0.2 for a kilogram; what nobody entered is left to the method."""
+    entered = {
+        "plan.woven_bags_owned": 70.0,
+        "plan.sealed_bags_owned": 5.0,
+        "plan.sealed_bags_buyable": 33.0,
+        "plan.sealed_bag_seasons": 2.0,
+        "bag_cost.woven_bag": 1.5,
+        "bag_cost.hermetic_bag": 3.5,
+        "bag_cost.protectant": 0.6,
+        "bag_cost.metal_silo": 200.0,
+        "storage_fee.warehouse": 18.0,
+    }
+    sealed = {"unit_cost": 3.5, "seasons": 2.0}
+    assert carried_over(entered) == {
+        "grain_stores": [
+            {"method": "woven_bag", "access": "own", "units": 70, "unit_cost": 1.5},
+            {"method": "woven_bag_protectant", "access": "own", "units": 70, "unit_cost": 1.5, "treatment_cost": 0.6},
+            {"method": "hermetic_bag", "access": "buy", "units": 33, **sealed},
+            {"name": "sealed bags at hand", "method": "hermetic_bag", "access": "own", "units": 5, **sealed},
+            {"method": "metal_silo", "access": "buy", "units": 0, "unit_cost": 200.0},
+            {"method": "warehouse", "access": "hire", "units": 0, "cost_per_kg_month": 0.2},
+        ]
+    }
+    few = carried_over({"bag_cost.crib": 0.0})["grain_stores"]
+    assert [(row["method"], row["units"]) for row in few] == [
+        ("woven_bag", 1000),
+        ("woven_bag_protectant", 1000),
+        ("hermetic_bag", 200),
+        ("crib", 0),
+    ]
+    assert carried_over({"grain_stores": ["as it is"], "bag_cost.crib": 2.0}) == {"grain_stores": ["as it is"]}
+
+
+def test_of_two_older_facts_the_later_counts_and_its_writer_stands_for_the_list():
+    early, late = NOW, NOW.replace(year=2027)
+
+    def fact(key, value, who, at):
+        return Fact(key=key, value=value, origin="entered", set_by=who, set_at=at)
+
+    area = fact("drying_area.tarpaulin", 40.0, "Asha", late)
+    sheets = fact("plan.tarpaulin_m2", 48.0, "Odo", early)
+    undated = fact("drying_load.tarpaulin", 9.0, "Neema", None)
+    made = carried_over_facts({one.key: one for one in (area, sheets, undated)})
+    assert list(made) == ["drying_spaces"]
+    assert made["drying_spaces"].set_by == "Asha"
+    assert made["drying_spaces"].value[0]["area_m2"] == 40.0
+    other = carried_over_facts({one.key: one for one in (replace(area, set_at=None), sheets)})
+    assert (other["drying_spaces"].value[0]["area_m2"], other["drying_spaces"].set_by) == (48.0, "Odo")
