@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import OrderedDict
+from collections.abc import Callable, Hashable
 from datetime import date
 from typing import Any
 
@@ -20,7 +21,7 @@ import pytest
 import sqlalchemy as sa
 
 from core.advice import read
-from core.advice.making import Choices, MadePlan, Scenes, Tell, silent
+from core.advice.making import Choices, Keep, MadePlan, Scenes, Tell, silent
 from core.group.access import _ruled_is
 from core.group.tables import metadata
 
@@ -40,9 +41,13 @@ def digest(store: Any) -> str:
         for table in metadata.sorted_tables:
             rows = sorted(repr(tuple(row)) for row in connection.execute(sa.select(table)))
             found.update(repr((table.name, rows)).encode())
-    named = sorted(pair for pair in os.environ.items() if pair[0].startswith("DRYHOLD_") and pair[0] != ELSEWHERE)
-    found.update(repr(named).encode())
+    found.update(repr(variables()).encode())
     return found.hexdigest()
+
+
+def variables() -> tuple[tuple[str, str], ...]:
+    """Return the program's own variables."""
+    return tuple(sorted(pair for pair in os.environ.items() if pair[0].startswith("DRYHOLD_") and pair[0] != ELSEWHERE))
 
 
 class SharedPlans:
@@ -50,16 +55,23 @@ class SharedPlans:
 
     def __init__(self) -> None:
         self.kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self.runs: dict[Hashable, Any] = {}
 
     def use(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Let situations take their plans from here."""
         monkeypatch.setattr(read, "draw_scenes", self.draw_scenes)
         monkeypatch.setattr(read, "make_plan", self.make_plan)
 
-    def draw_scenes(self, store: Any, group_id: int, today: date, weeks: int | None, tell: Tell = silent) -> Scenes:
-        """Return the seasons of a group's records."""
+    def draw_scenes(
+        self, store: Any, group_id: int, today: date, weeks: int | None, tell: Tell = silent, keep: Keep | None = None
+    ) -> Scenes:
+        """Return the seasons of a group's records; runs of drying and storing are kept longer than by the pages."""
         key = ("scenes", digest(store), group_id, today, weeks)
-        return self._once(key, lambda told: DRAW_SCENES(store, group_id, today, weeks, told), tell)
+        return self._once(key, lambda told: DRAW_SCENES(store, group_id, today, weeks, told, self.keep_runs), tell)
+
+    def keep_runs(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Return what is kept under a key, as long as the program's own variables stay as they are."""
+        return self.runs.setdefault((key, variables()), make())
 
     def make_plan(self, store: Any, scenes: Scenes, group_id: int, choices: Choices, tell: Tell = silent) -> MadePlan:
         """Return the plan under a person's choices."""
@@ -83,6 +95,7 @@ class SharedPlans:
             self.kept[key] = made
             while len(self.kept) > MOST:
                 self.kept.popitem(last=False)
+        self.kept.move_to_end(key)
         return self.kept[key]
 
 

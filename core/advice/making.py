@@ -12,12 +12,13 @@ import pandas as pd
 from core.planning.case import PlanningCase
 from core.planning.case_from_records import BuiltCase, build_case
 from core.planning.credit import credit_terms
-from core.planning.group_seasons import group_seasons
+from core.planning.group_seasons import group_seasons, runs_key
 from core.planning.outlook import Outlook, build_outlook
 from core.planning.plan_tables import plan_deductions
 from core.planning.rolling import kept_bags, last_kept
 from core.planning.sale import plan_sale
 from core.planning.sale_plan import SalePlan
+from core.planning.seasons import Seasons
 from core.planning.simple_rules import RULES, rule_allocation
 from core.planning.worth import Worth, complete, evaluate
 
@@ -114,14 +115,26 @@ def silent(_words: str, _share: float, _detail: float) -> bool:
     return False
 
 
-def draw_scenes(store: Any, group_id: int, today: date, weeks: int | None, tell: Tell = silent) -> Scenes:
-    """Return the case of a group's records with its seasons."""
+def draw_scenes(
+    store: Any, group_id: int, today: date, weeks: int | None, tell: Tell = silent, keep: Keep | None = None
+) -> Scenes:
+    """Return the case of a group's records with its seasons.
+
+    Parameters
+    ----------
+    keep : callable, optional
+        Keeps the runs of drying and storing, which an entry about money, a buyer or a wish does not change.
+    """
     tell(READING, 0.05, 0.0)
     built = build_case(store, group_id, today, **({} if weeks is None else {"weeks": weeks}))
     tell(DRAWING, 0.2, 0.0)
-    seasons = group_seasons(built.case, built.case.seed, built.data)
-    outlook = build_outlook(built.case, built.case.seed, seasons)
-    return Scenes(built, outlook, group_seasons(built.case, FRESH_SEED, built.data))
+    case = built.case
+
+    def seasons(seed: int) -> Seasons:
+        made = None if keep is None else keep((f"runs {seed}", runs_key(case, seed, built.data)), dict)
+        return group_seasons(case, seed, built.data, made)
+
+    return Scenes(built, build_outlook(case, case.seed, seasons(case.seed)), seasons(FRESH_SEED))
 
 
 def _with_choices(case: PlanningCase, choices: Choices) -> PlanningCase:

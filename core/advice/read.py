@@ -74,7 +74,7 @@ class Reading:
     Parameters
     ----------
     keep : callable or None
-        Keeps seasons that several choices share (see `making.Keep`).
+        Keeps seasons that several choices share, and runs that several records do (see `making.Keep`).
     """
 
     store: Any
@@ -246,7 +246,7 @@ class Reading:
         """The plan with its seasons, its worth and that of simple rules."""
 
         def scenes() -> Any:
-            return draw_scenes(self.store, self.group_id, self.today, self.choices.weeks, self.tell)
+            return draw_scenes(self.store, self.group_id, self.today, self.choices.weeks, self.tell, self.keep)
 
         key = ("scenes", *content_key(self.store, self.group_id, self.now), self.choices.weeks)
         drawn = scenes() if self.keep is None else self.keep(key, scenes)

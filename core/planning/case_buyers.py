@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import pandas as pd
 
-from core.group.selling import GATE, Seller, buyer_book, group_prices, open_offers, usual_buyers, ways_to_sell
+from core.group.selling import GATE, CropPrices, Seller, buyer_book, open_offers, usual_buyers, ways_to_sell
 from core.market.buyer_book import BuyerBook
 from core.market.buyers import Buyer
-from core.planning.case import DAYS_PER_WEEK, CaseBuyer, CropPrice, Truck
+from core.planning.case import DAYS_PER_WEEK, CaseBuyer, Truck
 
 OVER_LIMIT = 0.5  # points above the moisture dried to from which market and gate deduct (judgement)
 
@@ -22,7 +22,7 @@ def case_buyers(
     store: Any,
     group_id: int,
     facts: Mapping[str, Any],
-    prices: Sequence[CropPrice],
+    prices: Mapping[str, CropPrices | None],
     targets: Mapping[str, float],
     truck: Truck,
     start: date,
@@ -32,18 +32,19 @@ def case_buyers(
 
     Parameters
     ----------
+    prices : mapping of crop to prices
+        Of each crop with a price in the plan; None where no market is known.
     targets : mapping of crop to moisture
         Dried to [% w.b.].
     start : date
         First day of plan week 0.
     """
     book = buyer_book(store, group_id)
-    to_sell = [price.commodity for price in prices if price.commodity in targets]  # others have no lot in the plan
-    references = {crop: _reference(store, group_id, crop) for crop in to_sell}
     gate, market = _gate_and_market(facts, truck, targets)
     ways = {
-        crop: _sellers(store, group_id, crop, reference, book, targets[crop], today)
-        for crop, reference in references.items()
+        crop: _sellers(store, group_id, crop, None if found is None else found.months, book, targets[crop], today)
+        for crop, found in prices.items()
+        if crop in targets  # others have no lot in the plan
     }
     made = _by_crop(gate, {crop: found.get(GATE) for crop, found in ways.items()})
     made.append(market)
@@ -139,12 +140,6 @@ def _case_buyer(buyer: Buyer, truck_kg: float, code: str) -> CaseBuyer:
         trip_cost=trip,
         strict=True,
     )
-
-
-def _reference(store: Any, group_id: int, commodity: str) -> pd.Series | None:
-    """Return the months of a crop's reference market, or None without prices."""
-    found = group_prices(store, group_id, commodity)
-    return None if found is None else found.months
 
 
 def _sellers(

@@ -18,7 +18,7 @@ from core.group.facts import yes_or_no
 from core.group.lot_state import LotState, current_lot_states, judging_rules
 from core.group.own_crops import own_crops
 from core.group.possessions import DryingSpace, possessions
-from core.group.selling import crop_verdict, group_prices
+from core.group.selling import CropPrices, crop_verdict, group_prices
 from core.group.sieves import last_sieves
 from core.messages import Message, message
 from core.planning.case import DAYS_PER_WEEK, CaseLot, CashNeed, Climate, CropPrice, PlanningCase, nine_digits
@@ -99,7 +99,8 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     harvests = [] if given else wishes["harvests"]
     asked = {state.lot.commodity for state in states} | {row["commodity"] for row in harvests}
     asked |= {lot.commodity for lot in given}
-    prices = _prices(store, group_id, facts, asked, crops, as_maize)
+    market = {crop: group_prices(store, group_id, crop) for crop in sorted(asked)}
+    prices = _prices(store, group_id, facts, market, crops, as_maize)
     priced, treated = {price.commodity for price in prices}, treated_days(facts)
     not_left = frozenset(crop for crop in priced if not may_be_left(crops.get(crop, crop)))
     field, moist = int(value("plan.field_weeks")), value("plan.harvest_moisture_pct")
@@ -112,7 +113,8 @@ def build_case(store: Any, group_id: int, today: date, **changes: Any) -> BuiltC
     used = {lot.commodity: crops.get(lot.commodity, lot.commodity) for lot in grain.lots}
     bag_kg = mass / max(sum(lot.bags for lot in grain.lots), 1)
     storage = storage_choices(has.stores, filled_bags(states), bag_kg, used, treated)
-    buyers = case_buyers(store, group_id, facts, grain.prices, grain.targets, truck, start, today)
+    sold = {price.commodity: market[price.commodity] for price in grain.prices}
+    buyers = case_buyers(store, group_id, facts, sold, grain.targets, truck, start, today)
     kept = wishes["reserves"]
     reserves = () if given else reserves_of(kept, value, grain.prices, grain.lots, grain.targets, weeks)
     promised = [] if given else wishes["promises"]
@@ -173,26 +175,31 @@ def treated_days(facts: Mapping[str, Any]) -> dict[str, int]:
 
 
 def _prices(
-    store: Any, group_id: int, facts: Mapping[str, Any], asked: set[str], crops: Mapping[str, Commodity], as_maize: bool
+    store: Any,
+    group_id: int,
+    facts: Mapping[str, Any],
+    market: Mapping[str, CropPrices | None],
+    crops: Mapping[str, Commodity],
+    as_maize: bool,
 ) -> list[CropPrice]:
     """Return what is known of the price of each crop that can be dried and stored, the price of maize for the others.
 
     Those are left out unless they are counted `as_maize`.
     """
     maize, rise = float(facts["maize_price_kg"].value), float(facts["price_rise_monthly"].value)
-    known = [crop for crop in sorted(asked) if crop in crops or crop in commodity_codes()]
-    found = [
-        crop_price(store, group_id, crop, maize, rise) or (CropPrice(crop, maize) if as_maize else None)
-        for crop in known
-    ]
-    return [
-        replace(price, wait=supports_waiting(store, group_id, price.commodity)) for price in found if price is not None
-    ]
+    prices = []
+    for crop, found in market.items():
+        if crop not in crops and crop not in commodity_codes():
+            continue
+        price = _crop_price(crop, found, maize, rise) or (CropPrice(crop, maize) if as_maize else None)
+        if price is not None:
+            prices.append(replace(price, wait=supports_waiting(store, group_id, crop, found)))
+    return prices
 
 
-def supports_waiting(store: Any, group_id: int, commodity: str) -> bool:
+def supports_waiting(store: Any, group_id: int, commodity: str, known: CropPrices | None) -> bool:
     """Return whether past prices support waiting, by the verdict of the prices page; True where they are too few."""
-    found = crop_verdict(store, group_id, commodity)
+    found = None if known is None else crop_verdict(store, group_id, commodity, known)
     return True if found is None else found.wait
 
 
@@ -250,7 +257,12 @@ def crop_price(
     The other markets of the group's quotes are kept beside it, for they lend their season; `price_rise` is the
     general rise a month.
     """
-    found = group_prices(store, group_id, commodity)
+    return _crop_price(commodity, group_prices(store, group_id, commodity), maize_price, price_rise)
+
+
+def _crop_price(
+    commodity: str, found: CropPrices | None, maize_price: float, price_rise: float | None
+) -> CropPrice | None:
     if found is None:
         return CropPrice(commodity, maize_price) if commodity == "maize" else None
     neighbours = tuple(_rows(series) for series in found.neighbours)

@@ -8,6 +8,8 @@ number), so that every lot and every choice of scenario k meets the same weather
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -117,8 +119,26 @@ class _Scene:
         return np.arange(self.case.scenarios) % WEATHERS
 
 
-def group_seasons(case: PlanningCase, seed: int, data: Surroundings) -> Seasons:
-    """Return the possible seasons of a group for one seed."""
+def runs_key(case: PlanningCase, seed: int, data: Surroundings) -> str:
+    """Return what stands for everything that runs of drying, storing and standing grain depend on.
+
+    Of a case that is the time, the place, the drying spaces and the moistures dried to: prices, buyers, wishes, money
+    and lots change no run (what a run takes of a lot is in the name under which its scene remembers it).
+    """
+    of_case = (case.start, case.days_gone, case.weeks, case.climate, case.drying, case.target_pct, case.target_choices)
+    return hashlib.sha256(pickle.dumps((of_case, _weeks_in_field(case), seed, data))).hexdigest()
+
+
+def group_seasons(
+    case: PlanningCase, seed: int, data: Surroundings, made: dict[tuple[Any, ...], Any] | None = None
+) -> Seasons:
+    """Return the possible seasons of a group for one seed.
+
+    Parameters
+    ----------
+    made : dict, optional
+        Runs of seasons of the same `runs_key`, empty at first: what is worked out for these is added to them.
+    """
     from core.storage.simulate import draw_pests
     from core.weather.scenarios import climate_scenarios
 
@@ -131,6 +151,7 @@ def group_seasons(case: PlanningCase, seed: int, data: Surroundings) -> Seasons:
         begin_of(case.start, case.climate.time_zone),
         climates,
         draw_pests(CLIMATES, seed, data.borer_present),
+        {} if made is None else made,
     )
     return Seasons(
         prices=group_prices(case, seed),
@@ -292,8 +313,7 @@ def _field_weather(scene: _Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return daily mean temperature, humidity and rain from today on, (days, weathers), as far as any lot may stand."""
     from core.weather.scenarios import extend_scenarios
 
-    last = max((max(lot.harvest_weeks) for lot in scene.case.lots if lot.standing), default=0)
-    data = scene.data
+    data, last = scene.data, _weeks_in_field(scene.case)
     # the same scenarios as for drying: they begin with the forecast
     frames = extend_scenarios(
         data.forecast, data.normals, data.place, scene.midnight, 7 * last + 1, WEATHERS, scene.seed
@@ -303,6 +323,11 @@ def _field_weather(scene: _Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     damp = np.column_stack([day["relative_humidity_pct"].mean().to_numpy() for day in days])
     rain = np.column_stack([day["rain_mm"].sum().to_numpy() for day in days])
     return warm, damp, rain
+
+
+def _weeks_in_field(case: PlanningCase) -> int:
+    """Return the last week in which any lot may stand."""
+    return max((max(lot.harvest_weeks) for lot in case.lots if lot.standing), default=0)
 
 
 def _field_paths(scene: _Scene, commodity: str, moistures: tuple[float, ...], from_week: int) -> np.ndarray:

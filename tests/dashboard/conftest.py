@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.shared_plans import SHARED
+from tests.shared_plans import GAP, SHARED
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
 
@@ -34,6 +34,14 @@ def _quick_runner() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests))
         patched.setattr(local_script_runner, "require_widgets_deltas", waited)
+        yield
+
+
+@pytest.fixture(scope="package", autouse=True)
+def soon_found() -> Iterator[None]:
+    """Let the search for a plan stop at the gap of the tests: what pages show holds for any plan."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("core.advice.making.SEARCH_GAP", GAP)
         yield
 
 
@@ -70,6 +78,12 @@ def demo_store(demo_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     store.engine.dispose()
     st.cache_resource.clear()
     st.cache_data.clear()
+
+
+@pytest.fixture
+def few_seasons(demo_store: Any) -> None:
+    """Let the example's plan look at few possible seasons: what is tested is the page."""
+    demo_store.set_fact(demo_store.groups()[0].id, "plan.scenarios", 20, "entered", "test", NOW)
 
 
 @pytest.fixture

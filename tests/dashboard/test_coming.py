@@ -14,7 +14,7 @@ from tests.dashboard.pages import open_page
 
 
 @pytest.fixture
-def plan_page(demo_store):
+def plan_page(demo_store, few_seasons):
     app = open_page("plan")
     assert not app.exception, app.exception
     return app

@@ -20,7 +20,7 @@ DAY_MS = 86_400_000
 
 
 @pytest.fixture
-def church_yard(demo_store):
+def church_yard(demo_store, few_seasons):
     """The example with one space of 80 m² and a name of its own."""
     group = demo_store.groups()[0]
     space = space_from({"name": "Church yard", "method": "tarpaulin", "area_m2": 80.0}, 1.0)
@@ -51,7 +51,7 @@ def test_the_page_shows_the_schedule_of_the_plan_and_its_blocks_fit_the_space_ea
     assert max(mass_by_day(now.schedule).values()) <= room + 1e-6
 
 
-def test_lots_too_wet_that_the_plan_does_not_dry_are_named_and_no_others(demo_store):
+def test_lots_too_wet_that_the_plan_does_not_dry_are_named_and_no_others(demo_store, few_seasons):
     now = situation(demo_store, demo_store.groups()[0].id, NOW)
     app = open_page("floor")
     said = " ".join(box.value for box in app.warning)

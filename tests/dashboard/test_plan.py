@@ -21,10 +21,7 @@ def words(app) -> str:
     return " ".join(item.value for item in (*app.info, *app.markdown, *app.caption, *app.warning))
 
 
-@pytest.fixture(autouse=True)
-def few_seasons(demo_store):
-    """Let the plan look at few possible seasons: what is tested here is the page."""
-    demo_store.set_fact(demo_store.groups()[0].id, "plan.scenarios", 20, "entered", "test", NOW)
+pytestmark = pytest.mark.usefixtures("few_seasons")
 
 
 @pytest.fixture

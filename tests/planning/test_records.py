@@ -15,9 +15,10 @@ from core.group.database import open_store
 from core.group.own_crops import keep_own_crop
 from core.group.records import Group, Lot, PriceQuote, Sale
 from core.group.selling import still_owed, write_buyer, write_offer
+from core.planning import group_seasons as rooms
 from core.planning.case import CropPrice, case_from_json
 from core.planning.case_from_records import build_case, crop_price
-from core.planning.group_seasons import group_seasons
+from core.planning.group_seasons import group_seasons, runs_key
 from core.planning.kept_back import lean_price
 from core.planning.outlook import build_outlook
 from core.planning.wishes import add_harvest, add_promise, drop_wish
@@ -252,6 +253,68 @@ def test_wet_grain_in_store_is_no_income_before_it_is_mouldy_to_the_last_bag(sto
     assert wet[-1].mean() > 0.5
     assert dry[-1].mean() < 0.05
     assert (np.diff(wet, axis=0) >= -1e-6).all()  # storage works in single precision
+
+
+def test_runs_that_plans_share_read_nothing_of_a_case_but_what_stands_for_them(store, monkeypatch):
+    """What a run reads of its case while it is made is in the key, so that another case of that key has the same."""
+    group, read, making = store.groups()[0], set(), []
+    lot = next(item for item in store.lots(group.id, open_only=True) if item.commodity == "maize")
+    store.update_lot(replace(lot, harvested_on=NOW.date() + timedelta(days=14), status="wet"))
+    built = build_case(store, group.id, NOW.date(), scenarios=24, weeks=8)
+    store.update_lot(replace(lot, revision=store.lot(lot.id).revision))
+    case, once, start = built.case, rooms._Scene.once, np.full(24, 20.0)
+
+    class Watched:
+        def __getattr__(self, name):
+            if making:
+                read.add(name)
+            return getattr(case, name)
+
+    def watched(scene, key, make):
+        def work():
+            making.append(key)
+            try:
+                return make()
+            finally:
+                making.pop()
+
+        return once(scene, key, work)
+
+    monkeypatch.setattr(rooms._Scene, "once", watched)
+    made = group_seasons(case, 1, built.data)
+    scene = replace(made.dry.args[0], case=Watched())
+    mine = next(item for item in case.lots if item.standing)
+    rooms._stand(scene, mine, mine.harvest_weeks[-1], start)
+    dried = rooms._dry(scene, mine, case.drying[0], 0, start, 13.0)
+    rooms._keep(scene, mine, np.full(24, 13.0), case.storage[0], 0, 6)
+    # the two methods read the moistures dried to; of the lots only the last week in which one stands counts
+    assert read == {"days_gone", "weeks", "climate", "drying", "targets", "lots"}
+    # another wish, price and lot: nothing is worked out again, and nothing is another
+    other = case.with_changes(cash_now=9.0, interest_monthly=0.07, needs=(), lots=(mine,), reserves=())
+    assert runs_key(other, 1, built.data) == runs_key(case, 1, built.data)
+    before = len(scene.made)
+    again = group_seasons(other, 1, built.data, scene.made).dry(mine, other.drying[0], 0, start, 13.0)
+    assert len(scene.made) == before
+    np.testing.assert_array_equal(again.days, dried.days)
+    keys = {
+        runs_key(changed, seed, data)
+        for changed, seed, data in (
+            (case, 1, built.data),
+            (case, 2, built.data),
+            (case.with_changes(weeks=9), 1, built.data),
+            (case.with_changes(start=case.start + timedelta(days=7)), 1, built.data),
+            (case.with_changes(days_gone=(case.days_gone + 1) % 7), 1, built.data),
+            (case.with_changes(climate=replace(case.climate, altitude_m=5.0)), 1, built.data),
+            (case.with_changes(drying=()), 1, built.data),
+            (case.with_changes(target_pct=(("maize", 12.0),)), 1, built.data),
+            (case.with_changes(target_choices=(("maize", 17.0),)), 1, built.data),
+            (case.with_changes(lots=tuple(one for one in case.lots if not one.standing)), 1, built.data),
+            (case, 1, replace(built.data, store_offset_c=4.0)),
+            (case, 1, replace(built.data, borer_present=not built.data.borer_present)),
+            (case, 1, replace(built.data, forecast=replace(built.data.forecast, members=()))),
+        )
+    }
+    assert len(keys) == 13
 
 
 def test_a_crop_with_a_price_whose_only_lot_is_untested_leaves_the_others_planned(store):
