@@ -4,7 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A number of a sentence with the format in which it is written (as of `format`, such as ``".1f"``)."""
+
+    value: float | Decimal
+    digits: str
+
+    def __str__(self) -> str:
+        """Return the number with English signs."""
+        return format(self.value, self.digits)
+
+
+@dataclass(frozen=True)
+class Money:
+    """An amount of a sentence with its currency (ISO 4217)."""
+
+    value: float
+    currency: str
+
+    def __str__(self) -> str:
+        """Return the amount with English signs, in whole units from a hundred on."""
+        return f"{self.currency} {self.value:,.{0 if abs(self.value) >= 100 else 2}f}"
 
 
 @dataclass(frozen=True)
@@ -15,6 +40,9 @@ class Message:
     ----------
     template : str
         English text with named places, such as ``"{bags} bags are too wet"``.
+    values : mapping
+        What fills the places. Numbers, days, `Figure` and `Money` are written the reader's way, other messages are said
+        in the reader's language, a tuple is a list of such.
     one, by : str
         The text for one of what the value named `by` counts; empty where nothing is counted.
     """
@@ -27,7 +55,8 @@ class Message:
     def __str__(self) -> str:
         """Return the English sentence with its values filled in."""
         words = self.one if self.one and self.values.get(self.by) == 1 else self.template
-        return words.format(**self.values) if self.values else words
+        listed = {name: ", ".join(map(str, value)) for name, value in self.values.items() if isinstance(value, tuple)}
+        return words.format(**{**self.values, **listed}) if self.values else words
 
 
 def message(template: str, **values: Any) -> Message:

@@ -9,6 +9,7 @@ import streamlit as st
 from core.advice import Situation
 from core.errors import DryholdError
 from core.group.records import Group
+from core.market.buyers import buyer_words
 from core.reports.calendar import plan_calendar
 from core.reports.paper import Paper
 from core.reports.pdf import paper_pdf
@@ -105,7 +106,7 @@ def show_last_kept(now: Situation) -> None:
             _("Lot"): line.label,
             _("Bags"): line.bags,
             _("Sell in the week of"): day(line.sell_on),
-            _("Buyer or use"): _(line.buyer or line.reserve),
+            _("Buyer or use"): say(buyer_words(line.buyer or line.reserve)),
         }
         for line in last.lines
     ]

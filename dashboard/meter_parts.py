@@ -16,7 +16,7 @@ from dashboard import page, state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.money_parts import ask_name, members_first, writer
-from dashboard.text import _, ngettext, say
+from dashboard.text import _, ngettext, say, tongue
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -146,4 +146,4 @@ def own_value(group: Group, facts: Mapping[str, Fact], key: str) -> None:
 
 def exact_text(value: object) -> str:
     """Return a number without idle digits, anything else as it is."""
-    return f"{value:.6g}" if isinstance(value, int | float) else str(value)
+    return tongue().figure(value, ".6g") if isinstance(value, int | float) else str(value)

@@ -20,7 +20,7 @@ from dashboard import page, state
 from dashboard.forms.entries import cancel_entry, last_number
 from dashboard.money_parts import ask_name, coins, member_label, writer
 from dashboard.names import method_name
-from dashboard.text import _, day, literal, moment, ngettext, say
+from dashboard.text import _, day, literal, moment, ngettext, number, say, tongue
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -130,12 +130,17 @@ def brief(event: Event, members: Mapping[int, str], currency: str) -> str:
 def _delivery(load: Mapping[str, Any], currency: str) -> list[str]:
     net = Decimal(str(load["gross_kg"])) - Decimal(str(load.get("tare_kg", 0)))
     slip = [_("receipt no. {number}").format(number=load["receipt"])] if load.get("receipt") else []
-    return [*slip, _("{kg} kg at {moisture} %").format(kg=f"{net:,.1f}", moisture=load["moisture_pct"])]
+    return [
+        *slip,
+        _("{kg} kg at {moisture} %").format(
+            kg=number(net, 1), moisture=tongue().plain(Decimal(str(load["moisture_pct"])))
+        ),
+    ]
 
 
 def _sale(load: Mapping[str, Any], currency: str) -> list[str]:
     price = coins(Decimal(str(load["price_per_kg"])), currency)
-    return [str(load.get("buyer", "")), f"{Decimal(str(load['loaded_kg'])):,.0f} kg × {price}"]
+    return [str(load.get("buyer", "")), f"{number(Decimal(str(load['loaded_kg'])), 0)} kg × {price}"]
 
 
 def _amounts(load: Mapping[str, Any], currency: str) -> list[str]:

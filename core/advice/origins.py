@@ -13,7 +13,7 @@ from core.group.facts import shown_scale, shown_unit
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY, WET, bags_to_probe
 from core.group.selling import OLD_QUOTE_DAYS, crop_verdict, group_prices
-from core.messages import Message, message, plural
+from core.messages import Figure, Message, message, plural
 from core.planning.case_from_records import surroundings_of
 
 PLAN_FACTS = ("plan.", "truck.")
@@ -112,7 +112,9 @@ def assumed_now(
             said = message(
                 "{what}: {value} {unit}",
                 what=Message(fact.label or key),
-                value=f"{fact.value * shown_scale(fact):.10g}" if isinstance(fact.value, int | float) else fact.value,
+                value=Figure(fact.value * shown_scale(fact), ".10g")
+                if isinstance(fact.value, int | float)
+                else fact.value,
                 unit=shown_unit(fact, currency),
             )
             found.append(Assumed("money" if "cost" in key or "fee" in key else "store", said, fact.source))

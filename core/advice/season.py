@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from core.market.buyers import buyer_words
 from core.messages import Message, message, plural
 from core.planning.case import PlanningCase
 from core.planning.rolling import Purchase
@@ -175,7 +176,7 @@ def money_lines(plan: SalePlan, buying: Sequence[Purchase], today: date) -> tupl
             total[0] += line.kg_sold * line.price_kg
             total[1] += line.bags
     found = [
-        MoneyLine(on, "sale", replace(PAYS, values={"buyer": message(buyer), "bags": int(bags)}), amount)
+        MoneyLine(on, "sale", replace(PAYS, values={"buyer": buyer_words(buyer), "bags": int(bags)}), amount)
         for (on, buyer), (amount, bags) in receipts.items()
     ]
     found += [MoneyLine(max(item.order_by, today), "order", item.what, -item.cost) for item in buying]

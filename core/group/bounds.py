@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from core.errors import InputError
 from core.given import check_kind
 from core.group.records import FORMS, SEXES, STATUSES, USES, Lot, Member, PriceQuote, Reading, Sale
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 
 FIRST_DAY, LAST_DAY = date(1950, 1, 1), date(2100, 12, 31)
 FIRST_BIRTH, LAST_BIRTH = 1880, 2100
@@ -122,8 +122,8 @@ def check_sold(lot: Lot, sales: Iterable[tuple[int, float]], work: Iterable[Mapp
         raise InputError(
             "of lot {lot} {sold} kg are sold, but it weighs only {kg} kg",
             lot=lot.label,
-            sold=f"{mass:.0f}",
-            kg=f"{max(known):.0f}",
+            sold=Figure(mass, ".0f"),
+            kg=Figure(max(known), ".0f"),
         )
 
 
@@ -143,7 +143,7 @@ def check_days(record: Any) -> None:
         if isinstance(value, date):
             day = value.date() if isinstance(value, datetime) else value
             if not FIRST_DAY <= day <= LAST_DAY:
-                raise InputError("the day {day} cannot be right", day=day.isoformat())
+                raise InputError("the day {day} cannot be right", day=day)
 
 
 def check_values(value: Any, depth: int = 0) -> None:
@@ -179,7 +179,7 @@ def _within(what: Message, value: float | None, low: float, high: float) -> None
         raise InputError(
             "{what}: {value} cannot be right; it must be between {low} and {high}",
             what=what,
-            value=f"{value:.6g}" if abs(value) < 1e300 else "…",
-            low=f"{low:g}",
-            high=f"{high:g}",
+            value=Figure(value, ".6g") if abs(value) < 1e300 else "…",
+            low=Figure(low, "g"),
+            high=Figure(high, "g"),
         )

@@ -12,7 +12,7 @@ from typing import Any
 
 from core.errors import InputError
 from core.group.bounds import check_values
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 
 BASES = ("published", "practice", "memory", "judgement")
 FAMILIES = ("buyer_offset.", "buyer_limit.", "currency_per_usd.")
@@ -135,9 +135,9 @@ def check_value(key: str, value: Any) -> None:
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             raise InputError("{label}: '{value}' is not a number", label=label, value=value)
         if value < default.low:
-            raise InputError("{label} must be at least {low}", label=label, low=f"{default.low * scale:.10g}")
+            raise InputError("{label} must be at least {low}", label=label, low=Figure(default.low * scale, ".10g"))
         if default.high is not None and value > default.high:
-            raise InputError("{label} must be at most {high}", label=label, high=f"{default.high * scale:.10g}")
+            raise InputError("{label} must be at most {high}", label=label, high=Figure(default.high * scale, ".10g"))
     elif default.options and value not in default.options:
         raise InputError(
             "{label}: '{value}' is not one of {options}", label=label, value=value, options=", ".join(default.options)

@@ -14,7 +14,7 @@ from core.errors import InputError
 from core.grain.commodities import Commodity, get_commodity
 from core.grain.mass import tenth_below
 from core.grain.sorption import equilibrium_with_flag
-from core.messages import Message
+from core.messages import Figure, Message
 from core.reference_tables import reference_table
 
 FloatArray = NDArray[np.float64]
@@ -162,10 +162,10 @@ def keeping_limit(
             "keeping for {months} months: at most {humidity} % humidity between the grains at {temperature} °C, "
             "which is {limit} % moisture",
             {
-                "months": f"{months:g}",
-                "humidity": f"{humidity:.0f}",
-                "temperature": f"{warmest_c:g}",
-                "limit": f"{tenth_below(moisture):.1f}",
+                "months": Figure(months, "g"),
+                "humidity": Figure(humidity, ".0f"),
+                "temperature": Figure(warmest_c, "g"),
+                "limit": tenth_below(moisture),
             },
         ),
         source=f"sorption set {found.isotherm}; 65 to 70 % humidity is common practice",

@@ -11,7 +11,7 @@ from core.accounts.book import Book
 from core.errors import InputError
 from core.group.records import Event, Lot
 from core.group.store import Store
-from core.messages import Message
+from core.messages import Figure, Message
 from core.reference_tables import reference_table
 
 BOOK = "lot_actions"
@@ -85,8 +85,8 @@ def check_action(lot: Lot, action: LotAction) -> None:
     if action.kind != "weighing" and action.mass_out_kg > action.mass_in_kg:
         raise InputError(
             "{out} kg cannot come out of {before} kg; weigh again, or note the mass before as weighed",
-            out=f"{action.mass_out_kg:g}",
-            before=f"{action.mass_in_kg:g}",
+            out=Figure(action.mass_out_kg, "g"),
+            before=Figure(action.mass_in_kg, "g"),
         )
     if action.kind == "shelling" and lot.form in ("threshed", "cleaned"):
         raise InputError("this lot is shelled already")

@@ -160,7 +160,7 @@ def _member(row: Row, group_id: int, today: date) -> Member:
     if born is not None and not today.year - OLDEST <= born <= today.year:
         raise InputError("{year} is not a possible year of birth: give one such as 1985", year=born)
     if joined is not None and joined[0] > today:
-        raise InputError("the day {day} lies in the future", day=joined[0].isoformat())
+        raise InputError("the day {day} lies in the future", day=joined[0])
     member = Member(
         group_id=group_id,
         name=name,

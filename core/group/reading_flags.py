@@ -10,7 +10,7 @@ import pandas as pd
 
 from core.grain.commodities import Commodity, get_commodity
 from core.group.reading_moisture import MeterSettings, moisture_of_readings
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 
 SETTLED_RATE_PER_MINUTE = 0.3
 SERIES_MINUTES = 40.0
@@ -92,13 +92,15 @@ def flag_readings(
                 "at {temperature} °C the grain is still warm from the sun: its surface is drier than "
                 "its core; test again after a night in the bag"
             )
-            add(position, SUN, Message(words, {"temperature": f"{warm:.0f}"}))
+            add(position, SUN, Message(words, {"temperature": Figure(warm, ".0f")}))
     for position, distance in _outliers(rows, said["moisture_pct"]).items():
         words = (
             "bag {bag} differs from the lot's other bags by {distance} points: test it again, and keep "
             "it apart if it is so"
         )
-        add(position, OUTLIER, Message(words, {"bag": rows["bag"].iloc[position], "distance": f"{distance:+.1f}"}))
+        add(
+            position, OUTLIER, Message(words, {"bag": rows["bag"].iloc[position], "distance": Figure(distance, "+.1f")})
+        )
     return tuple(flags)
 
 
@@ -109,15 +111,18 @@ def _told_by_values(said: pd.Series, humidity: float, shown: float, crop: Messag
             "{humidity} % humidity: water has condensed on the probe, or the grain is very wet; "
             "let the probe warm up and test again"
         )
-        yield CONDENSED, Message(words, {"humidity": f"{humidity:.0f}"})
+        yield CONDENSED, Message(words, {"humidity": Figure(humidity, ".0f")})
     elif said["outside_range"]:
         words = "{temperature} °C and {humidity} % lie outside the range in which the sorption relation of {crop} holds"
-        air = {"temperature": f"{said['grain_temperature_c']:.0f}", "humidity": f"{said['humidity_pct']:.0f}"}
+        air = {
+            "temperature": Figure(said["grain_temperature_c"], ".0f"),
+            "humidity": Figure(said["humidity_pct"], ".0f"),
+        }
         yield RANGE, Message(words, {**air, "crop": crop})
     low, high = PLAUSIBLE_MOISTURE
     if np.isfinite(shown) and not low <= shown <= high:
         words = "the meter shows {shown} %, outside what meters can tell ({low} to {high} %)"
-        yield RANGE, Message(words, {"shown": f"{shown:.1f}", "low": low, "high": high})
+        yield RANGE, Message(words, {"shown": Figure(shown, ".1f"), "low": low, "high": high})
     if said["disagrees"]:
         words = (
             "the meter shows {shown} %, its temperature and humidity say {found} %: further apart than their "
@@ -125,7 +130,9 @@ def _told_by_values(said: pd.Series, humidity: float, shown: float, crop: Messag
         )
         yield (
             DISAGREES,
-            Message(words, {"shown": f"{shown:.1f}", "found": f"{said['air_moisture_pct']:.1f}", "crop": crop}),
+            Message(
+                words, {"shown": Figure(shown, ".1f"), "found": Figure(said["air_moisture_pct"], ".1f"), "crop": crop}
+            ),
         )
 
 
@@ -153,7 +160,7 @@ def _unsettled(rows: pd.DataFrame) -> dict[int, tuple[Message, bool]]:
                 rate = abs(values[order] - values[order - 1]) / minutes[order]
                 if rate > SETTLED_RATE_PER_MINUTE:
                     words = "humidity still changed by {rate} % per minute; leave the probe in longer and test again"
-                    found[int(position)] = (Message(words, {"rate": f"{rate:.1f}"}), False)
+                    found[int(position)] = (Message(words, {"rate": Figure(rate, ".1f")}), False)
                 continue
             if said_unsettled[position]:
                 found[int(position)] = (word, False)

@@ -358,10 +358,10 @@ def _notes(
         notes.append(Message("fractions such as 0.135 are read as 13.5 %"))
     if replaces is not None:
         words = "this very file was imported before, on {day}; these tests take the place of the {count} from then"
-        notes.append(Message(words, {"day": replaces.imported_at.date().isoformat(), "count": replaces.rows}))
+        notes.append(Message(words, {"day": replaces.imported_at.date(), "count": replaces.rows}))
     elif same is not None:
         words = "this very file was imported before, on {day}"
-        notes.append(Message(words, {"day": same.imported_at.date().isoformat()}))
+        notes.append(Message(words, {"day": same.imported_at.date()}))
     if gone:
         words = "some tests are for lots that are sold or used: {lots}; give a new lot a name of its own"
         notes.append(Message(words, {"lots": ", ".join(gone[:10])}))

@@ -124,7 +124,7 @@ class BuyerBook:
         """Return the withdrawals that still hold, each with the name of its buyer or of its offer."""
         gone = {entry.number: entry.buyer.name for entry in self.buyers if entry.withdrawn_on is not None}
         gone |= {
-            entry.number: f"{entry.offer.buyer.name} ({entry.offer.valid_until.isoformat()})"
+            entry.number: entry.offer.name
             for entry in self.offers
             if entry.withdrawn_on is not None and entry.offer.valid_until >= day
         }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -13,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from core.accounts.finance import DAYS_PER_MONTH, present_value
 from core.errors import InputError
 from core.market.deductions import NO_DEDUCTIONS, Deductions
+from core.messages import Message, message
 
 
 @dataclass(frozen=True)
@@ -140,9 +142,22 @@ class Offer:
                 "the offer of {name} is not possible: look at its price, dates and chance", name=self.buyer.name
             )
 
+    @property
+    def name(self) -> str:
+        """What a plan calls the offer; `buyer_words` says it."""
+        return f"{self.buyer.name} ({self.valid_until.isoformat()})"
+
     def stands_on(self, day: date) -> bool:
         """Return whether the offer holds on a day."""
         return self.valid_from <= day <= self.valid_until
+
+
+def buyer_words(name: str) -> Message:
+    """Return what a buyer is called, or an offer by its `Offer.name`: its last day in the reader's words."""
+    found = re.fullmatch(r"(.*) \((\d{4}-\d\d-\d\d)\)", name)
+    if found is None:
+        return message(name)
+    return message("{buyer} (offer until {date})", buyer=found[1], date=date.fromisoformat(found[2]))
 
 
 def truck_cost(mass_kg: ArrayLike, buyer: Buyer) -> NDArray[np.float64]:

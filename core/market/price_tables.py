@@ -17,7 +17,7 @@ import pandas as pd
 from core.accounts.typed import MOST_AMOUNT
 from core.errors import ImportRefusedError
 from core.market.units import kilograms
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 from core.tables.numbers import number_or_none
 from core.tables.reading import Column, OpenedTable, ReadTable, open_table, read_rows
 from core.tables.words import WordList, word_list
@@ -225,14 +225,10 @@ class _Left:
         self.rows = self.rows.loc[~mask]
 
 
-def _written(value: object) -> str:
-    return (
-        str(value.date())
-        if isinstance(value, pd.Timestamp)
-        else f"{value:g}"
-        if isinstance(value, float)
-        else str(value)
-    )
+def _written(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.date()
+    return Figure(value, "g") if isinstance(value, float) else str(value)
 
 
 def _fill_in(left: _Left, currency: str, per_kg: bool) -> None:

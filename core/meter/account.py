@@ -770,7 +770,7 @@ def warnings(account: Account, places: Sequence[str]) -> tuple[Message, ...]:
             found.append(
                 message(
                     "On {day} more had gone out of the {place} than was in it: something is missing or dated wrongly",
-                    day=below.on.isoformat(),
+                    day=below.on,
                     place=place,
                 )
             )

@@ -128,8 +128,8 @@ def check_booking(
         if booking.member != member and not apart and not (shared and booking.shared):
             raise LedgerError(
                 "the meter is promised to somebody else from {first_day} to {last_day}",
-                first_day=booking.first_day.isoformat(),
-                last_day=booking.last_day.isoformat(),
+                first_day=booking.first_day,
+                last_day=booking.last_day,
             )
 
 

@@ -102,7 +102,7 @@ def value_grain(
         agreed_kg=agreed,
         agreed_moisture_pct=agreed_moisture_pct,
         price=price_per_kg,
-        day=agreed_on.isoformat(),
+        day=agreed_on,
         amount=amount,
     )
     return GrainPayment(agreed, amount, text)

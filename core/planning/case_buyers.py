@@ -62,7 +62,7 @@ def case_buyers(
         made.append(
             replace(
                 _case_buyer(offer.buyer, truck.capacity_kg, f"offer-{item.number}"),
-                name=f"{offer.buyer.name} ({offer.valid_until.isoformat()})",
+                name=offer.name,
                 commodities=(offer.commodity,),
                 fixed_price=offer.price_per_kg,
                 chance_failing=offer.chance_not_honoured,

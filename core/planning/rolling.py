@@ -16,7 +16,8 @@ import pandas as pd
 
 from core.errors import DryholdError
 from core.grain.commodities import crop_words
-from core.messages import Message, message, plural
+from core.market.buyers import buyer_words
+from core.messages import Figure, Message, Money, message, plural
 from core.planning.allocation import Allocation
 from core.planning.case import DAYS_PER_WEEK, case_from_json
 from core.planning.layout import loan_unit_owed
@@ -111,7 +112,7 @@ def _line_actions(plan: SalePlan) -> Iterator[NextAction]:
         if line.storage and not line.setup:
             yield act(line.ready_on, "bag", line.owner, PUT, lot=line.label, storage=message(line.storage))
         if line.buyer:
-            crop, buyer = message(crop_words(line.commodity)), message(line.buyer)
+            crop, buyer = message(crop_words(line.commodity)), buyer_words(line.buyer)
             words = plural("bags", "sell {bags} bag of {crop} to {buyer}", "sell {bags} bags of {crop} to {buyer}")
             yield act(line.sell_on, "sell", "group", words, crop=crop, buyer=buyer)
             if line.paid_on > line.sell_on:
@@ -129,10 +130,10 @@ def _loan_actions(plan: SalePlan) -> Iterator[NextAction]:
     for taken, repaid, amount in plan.allocation.loans:
         owed = amount * loan_unit_owed(case, repaid - taken)
         for week, kind, words, money in (
-            (taken, "borrow", "borrow {amount} {currency} on the grain in store", amount),
-            (repaid, "repay", "pay back {amount} {currency} of the loan on stored grain", owed),
+            (taken, "borrow", "borrow {amount} on the grain in store", amount),
+            (repaid, "repay", "pay back {amount} of the loan on stored grain", owed),
         ):
-            what = message(words, amount=round(money, 2), currency=case.currency)
+            what = message(words, amount=Money(money, case.currency))
             yield NextAction(case.week_date(week), kind, what, "treasurer", (), 0)
 
 
@@ -208,7 +209,7 @@ def _trips_to_book(plan: SalePlan) -> Iterator[Purchase]:
         count, name = int(plan.allocation.trips[buyer, week]), case.buyers[buyer].name
         days = [line.sell_on for line in plan.sales if line.buyer == name and line.week == week]
         words = plural("count", "book a truck trip to {buyer}", "book {count} truck trips to {buyer}")
-        what = replace(words, values={"count": count, "buyer": message(name)})
+        what = replace(words, values={"count": count, "buyer": buyer_words(name)})
         on = min(days, default=case.week_date(int(week)))
         yield _purchase(plan, "truck", what, count, count * case.trip_cost(int(buyer)), on)
 
@@ -554,8 +555,8 @@ def _difference(kg_plan: float, kg_done: float, price_plan: float, price_done: f
         return message("as planned")
     return message(
         "{kg} % of quantity, {price} % of price, {days} days later than planned",
-        kg=f"{kg:+.0f}",
-        price=f"{price:+.0f}",
+        kg=Figure(kg, "+.0f"),
+        price=Figure(price, "+.0f"),
         days=later if later is not None else 0,
     )
 

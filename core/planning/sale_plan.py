@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from core.messages import Message, message, plural
+from core.messages import Message, Money, message, plural
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import PlanningCase
 from core.planning.layout import SHORT_PENALTY, make_layout, needs_by_account, promise_price
@@ -294,13 +294,13 @@ def _remedy(outlook: Outlook, allocation: Allocation, week: int, short: float) -
     if later:
         return message(
             "an advance or loan of {amount} by {day}, or paying from {later}, when the planned sales cover it",
-            amount=f"{short:,.0f} {case.currency}",
+            amount=Money(short, case.currency),
             day=case.week_date(week),
             later=case.week_date(later[0]),
         )
     return message(
         "an advance or loan of {amount} by {day}: the planned sales do not cover it within the horizon",
-        amount=f"{short:,.0f} {case.currency}",
+        amount=Money(short, case.currency),
         day=case.week_date(week),
     )
 

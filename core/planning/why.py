@@ -13,6 +13,7 @@ import pandas as pd
 
 from core.accounts.finance import WEEKS_PER_MONTH
 from core.errors import PriceDataError
+from core.market.buyers import buyer_words
 from core.market.stopping import LookBack, hindcast_selling_prices, look_back, selling_prices
 from core.market.waiting import WaitingRule
 from core.messages import Message, message
@@ -190,7 +191,7 @@ def _runner_up(outlook: Outlook, lot: int, option: int, bags: int, weeks: pd.Dat
     cost = (_mean_at(weeks, week) - _mean_at(others, int(best))) * bags
     where = str(others.loc[best, "buyer"])
     day = outlook.case.week_date(int(best))
-    return message("next best: {buyer} in the week of {day}", buyer=message(where), day=day), cost
+    return message("next best: {buyer} in the week of {day}", buyer=buyer_words(where), day=day), cost
 
 
 def dry_again_at(outlook: Outlook, lot: int) -> float:

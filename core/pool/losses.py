@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from core.errors import NotFoundError
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 from core.pool.deliveries import weight_at
 from core.pool.season import Season
 
@@ -53,10 +53,10 @@ class PoolLosses:
         lost = float(self.measured_storage)
         values = {
             "pool": self.pool,
-            "lost": f"{lost:,.0f}",
-            "low": f"{low:,.0f}",
-            "high": f"{high:,.0f}",
-            "days": f"{self.days:.0f}",
+            "lost": Figure(lost, ",.0f"),
+            "low": Figure(low, ",.0f"),
+            "high": Figure(high, ",.0f"),
+            "days": Figure(self.days, ".0f"),
         }
         if lost == 0 and high < 1:
             return message(

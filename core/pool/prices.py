@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from core.group.records import Event
-from core.messages import Message, message
+from core.messages import Figure, Message, message
 from core.pool.payout import share_sales
 from core.pool.season import Season, replay
+from core.pool.terms import week_words
 
 ZERO = Decimal(0)
 
@@ -49,12 +50,16 @@ def price_effects(events: Iterable[Event]) -> list[PriceEffect]:
     before = _proceeds(replay(events, at))
     steps: list[tuple[str, Message, dict[str, object]]] = []
     if any(factor != 1 for factor in terms.grade_factors.values()):
-        listed = ", ".join(f"{grade}: {float(100 * factor):.4g} %" for grade, factor in terms.grade_factors.items())
+        listed = tuple(
+            message("{what}: {part} %", what=grade, part=Figure(float(100 * factor), ".4g"))
+            for grade, factor in terms.grade_factors.items()
+        )
         words = message("Grades are paid at these parts of the first grade's price: {listed}", listed=listed)
         steps.append(("grade", words, {"grade_factors": terms.grade_factors}))
     if any(factor != 1 for factor in terms.week_factors.values()):
-        listed = ", ".join(
-            f"{week}: {float(100 * factor):.4g} %" for week, factor in sorted(terms.week_factors.items())
+        listed = tuple(
+            message("{what}: {part} %", what=week_words(week), part=Figure(float(100 * factor), ".4g"))
+            for week, factor in sorted(terms.week_factors.items())
         )
         words = message("Weeks of delivery are paid at these parts of the price: {listed}", listed=listed)
         steps.append(("week", words, {"week_factors": terms.week_factors}))

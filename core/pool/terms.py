@@ -14,6 +14,8 @@ from core.accounts.splitting import as_decimal
 from core.accounts.typed import typed_number
 from core.errors import InputError
 from core.group.facts import default_number
+from core.messages import Message, message
+from core.tables.dates import date_and_time
 
 PRICE_RULES = ("by_sale", "pool_price", "by_week")
 DEDUCTIONS = ("levies", "meter", "loans", "advances")
@@ -73,6 +75,16 @@ def week_of(day: date) -> str:
     return f"{year}-W{week:02d}"
 
 
+def week_words(week: str) -> Message:
+    """Return what an ISO week is called: by its Monday."""
+    return message("week of {day}", day=first_day_of(week))
+
+
+def first_day_of(week: str) -> date:
+    """Return the Monday of an ISO week such as 2026-W20."""
+    return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)
+
+
 def checked_terms(payload: dict[str, Any]) -> Terms:
     """Return terms from stored or entered values.
 
@@ -130,6 +142,21 @@ def factors_typed(text: str) -> dict[str, str]:
                 "'{name}' is paid {percent} % of the price: give a number above 0", name=name, percent=percent
             )
         found[name] = str(percent / 100)
+    return found
+
+
+def weeks_typed(text: str) -> dict[str, str]:
+    """Return price factors by ISO week from lines such as ``11 May 2026: 95``: any day of the week, and % of the price.
+
+    Raises
+    ------
+    InputError
+        A line without a day, or that `factors_typed` refuses.
+    """
+    found = {}
+    for name, factor in factors_typed(text).items():
+        stamp = None if WEEK.fullmatch(name) else date_and_time(name)
+        found[name if stamp is None else week_of(stamp[0])] = factor
     return found
 
 

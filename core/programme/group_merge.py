@@ -80,7 +80,7 @@ def merge_files(
                 raise ImportRefusedError(
                     "the file says that it was made on {day}, which has not come yet: correct the clock of that "
                     "computer and prepare the file again",
-                    day=item.exported_at.date().isoformat(),
+                    day=item.exported_at.date(),
                 )
             outcomes.append(_merge_one(store, name, item, now, decided or {}))
         except DryholdError as error:

@@ -13,7 +13,8 @@ from core.advice.whole import Situation
 from core.cautions import caution_of
 from core.errors import InputError
 from core.grain.commodities import crop_words
-from core.messages import Message, message, plural
+from core.market.buyers import buyer_words
+from core.messages import Message, plural
 from core.planning.rolling import NextAction, who_words
 from core.planning.schedule import Load
 from core.reports.paper import Bar, Block, Care, Grid, HalfPage, Heading, Paper, Season, Words
@@ -207,7 +208,7 @@ def _my_days(steps: Sequence[OwnDay], tongue: Tongue) -> tuple[tuple[str, ...], 
 
 def own_step(item: OwnDay, tongue: Tongue) -> str:
     """Return one thing to do with own bags in words."""
-    return tongue.say(OWN_STEPS[item.kind], bags=item.bags, lot=item.lot, where=message(item.where))
+    return tongue.say(OWN_STEPS[item.kind], bags=item.bags, lot=item.lot, where=buyer_words(item.where))
 
 
 def _way(row: SeasonRow, tongue: Tongue) -> str:
@@ -219,7 +220,7 @@ def _way(row: SeasonRow, tongue: Tongue) -> str:
         HOME: "keep {bags} back for {where}",
     }
     return "; ".join(
-        tongue.say(words[item.kind], bags=item.bags, day=tongue.weekday(item.on), where=message(item.where))
+        tongue.say(words[item.kind], bags=item.bags, day=tongue.weekday(item.on), where=buyer_words(item.where))
         for item in row.stretches
     )
 
@@ -315,7 +316,7 @@ def wall_table(card: KeepingTable, group_name: str, on: date | None, tongue: Ton
     group_name : str
         Who it is made for; left out where empty.
     """
-    heads = (tongue.say("°C \\ % humidity"), *(f"{value:g}" for value in card.humidities_pct))
+    heads = (tongue.say("°C \\ % humidity"), *(tongue.figure(value, "g") for value in card.humidities_pct))
     rows = []
     for at, warmth in enumerate(card.temperatures_c):
         cells = []
@@ -323,7 +324,7 @@ def wall_table(card: KeepingTable, group_name: str, on: date | None, tongue: Ton
             value = tongue.number(float(card.moisture_pct[at, column]), 1)
             shown = f"({value})" if card.outside_range[at, column] else value
             cells.append(f"{shown} {MARKS[str(card.verdicts[at, column])]}")
-        rows.append((f"{warmth:g}", *cells))
+        rows.append((tongue.figure(warmth, "g"), *cells))
     chosen = card.commodity.isotherm()
     notes = [
         tongue.say(

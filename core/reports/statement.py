@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from core.pool.payout import ADVANCE, LEVIES, METER
 from core.pool.statements import MemberStatement, StatementDelivery
-from core.pool.terms import week_of
+from core.pool.terms import first_day_of, week_of, week_words
 from core.reports.printed import heading, page, paragraph, signatures, table
 from core.reports.tongue import ENGLISH, Tongue
 
@@ -79,7 +79,7 @@ def _deliveries(statement: MemberStatement, tongue: Tongue, many: bool) -> str:
     if many:
         listed = [
             (
-                _("Week"),
+                _("Week of"),
                 _("Receipts"),
                 _("Grade"),
                 _("Net kg"),
@@ -97,7 +97,7 @@ def _deliveries(statement: MemberStatement, tongue: Tongue, many: bool) -> str:
             common = sum((row.common_kg for row in rows), Decimal(0))
             listed.append(
                 (
-                    week,
+                    tongue.day(first_day_of(week)),
                     str(len(rows)),
                     grade,
                     tongue.number(net, 1),
@@ -182,7 +182,7 @@ def _sales(statement: MemberStatement, tongue: Tongue, currency: str) -> str:
         if factor != 1
     ]
     factors += [
-        f"{week} × {tongue.plain(factor)}"
+        f"{tongue.say(week_words(week))} × {tongue.plain(factor)}"
         for week, factor in sorted(statement.terms.week_factors.items())
         if factor != 1
     ]

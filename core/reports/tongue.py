@@ -11,9 +11,9 @@ from typing import Any
 
 from babel.dates import format_date
 from babel.lists import format_list
-from babel.numbers import format_currency, format_decimal, get_currency_precision
+from babel.numbers import format_currency, format_decimal, get_currency_precision, get_decimal_symbol, get_group_symbol
 
-from core.messages import Message
+from core.messages import Figure, Message, Money
 
 
 def _exact(value: Decimal, currency: str) -> str:
@@ -56,7 +56,24 @@ class Tongue:
             return self.say(value)
         if isinstance(value, str):
             return self.own_words(value)
+        if isinstance(value, tuple):
+            return ", ".join(map(str, map(self._filled, value)))
+        if isinstance(value, Money):
+            return self.money(value.value, value.currency)
+        if isinstance(value, Figure):
+            return self.figure(value.value, value.digits)
+        if isinstance(value, float | Decimal):
+            return _Number(value, self)
         return self.day(value) if isinstance(value, date) else value
+
+    @property
+    def signs(self) -> tuple[str, str]:
+        """What stands before decimals and between thousands."""
+        return get_decimal_symbol(self.language), get_group_symbol(self.language)
+
+    def figure(self, value: float | Decimal, digits: str) -> str:
+        """Return a number in a format as of `format`, such as ``".1f"``, with the reader's signs."""
+        return format(value, digits).translate(dict(zip((ord("."), ord(",")), self.signs, strict=True)))
 
     def number(self, value: float | Decimal, digits: int = 0) -> str:
         """Return a number with a fixed count of digits after the point."""
@@ -100,6 +117,20 @@ class Tongue:
     def month(self, value: date) -> str:
         """Return the short name of a month."""
         return format_date(value, format="LLL", locale=self.language)
+
+
+@dataclass(frozen=True)
+class _Number:
+    """A number that a template writes in its own format, with the reader's signs."""
+
+    value: float | Decimal
+    tongue: Tongue
+
+    def __format__(self, digits: str) -> str:
+        return self.tongue.figure(self.value, digits)
+
+    def __str__(self) -> str:
+        return format(self)
 
 
 ENGLISH = Tongue()

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from core.errors import InputError
 from core.market.deductions import Deductions, chance_above, flat_deductions
-from core.messages import Message
+from core.messages import Figure, Message
 from core.storage.insects import chance_seen
 from core.storage.simulate import StorageRun
 
@@ -143,9 +143,9 @@ def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits 
         "toxin": bounds.toxin_hours,
         "dry matter": bounds.damp_loss_pct,
         "insects": bounds.damaged_kernels_pct,
-        "moisture": bounds.moisture_pct,
+        "moisture": bounds.moisture_pct or 0.0,
     }[cause]
-    return Keeping(days, cause, certainty, horizon, Message(REASONS[cause], {"limit": f"{shown:g}"}))
+    return Keeping(days, cause, certainty, horizon, Message(REASONS[cause], {"limit": Figure(shown, "g")}))
 
 
 USUAL_DEDUCTIONS = flat_deductions(13.5, 0.0135, refusal_pct=13.5, damage_per_pct=0.032)

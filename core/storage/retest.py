@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
-from core.messages import Message, plural
+from core.messages import Figure, Message, plural
 from core.storage.advice import StorageLimits, end_days
 from core.storage.insects import chance_seen
 from core.storage.simulate import PestDraw, StorageRun
@@ -297,7 +297,7 @@ def high_bag(reading_pct: float, other_readings_pct: Sequence[float], limit_pct:
     above = (reading_pct - float(others.mean())) / (spread * math.sqrt(1.0 + 1.0 / others.size))
     if above < 2.5:
         return None
-    values = {"reading": f"{reading_pct:.1f}", "others": f"{others.mean():.1f}"}
+    values = {"reading": Figure(reading_pct, ".1f"), "others": Figure(others.mean(), ".1f")}
     if reading_pct <= limit_pct:
         return Message(
             "This bag reads {reading} %, the others {others} %: still within the limit, but something wets it. "

@@ -149,7 +149,7 @@ def storage_refusal(
     if seal is not None and chance_above(moisture, seal) > risk:
         return Message(
             "Not dry enough for {store}: seal {crop} only at {limit} % or less, and surely so. Dry it first.",
-            {"store": Message(how.name), "crop": Message(crop.name), "limit": f"{tenth_below(seal):.1f}"},
+            {"store": Message(how.name), "crop": Message(crop.name), "limit": tenth_below(seal)},
         )
     allowed = days_above_limit(crop)
     if days > allowed and chance_above(moisture, keeping_pct) > risk:
@@ -168,7 +168,7 @@ def storage_refusal(
                 "Not surely dry enough to store: {crop} keeps at {limit} % or less. Dry or sell it within {days} days.",
             )
         )
-        values = {"crop": Message(crop.name), "limit": f"{tenth_below(keeping_pct):.1f}", "days": allowed}
+        values = {"crop": Message(crop.name), "limit": tenth_below(keeping_pct), "days": allowed}
         return replace(words, values=values)
     return None
 

@@ -22,17 +22,17 @@ _MONTH_WORD = re.compile(r"([^\W\d]{3,12})\.?[-/. ]+(\d{4}|\d{2})")
 _TIME = re.compile(r"(\d{1,2})\s*(?:[:.h]\s*(\d{2})?(?::(\d{2})(?:\.\d+)?)?)?\s*(am|pm|a\.m\.|p\.m\.)?$", re.I)
 _MONTHS = {
     1: "jan january janvier janv enero ene janeiro januari januar jaenner",
-    2: "feb february fevrier fev febrero fevereiro februari februar",
-    3: "mar march mars marzo marco machi marz maerz",
+    2: "feb february fevrier fevr fev febrero fevereiro februari februar",
+    3: "mar march mac mars marzo marco machi marz maerz",
     4: "apr april avril avr abril abr aprili",
     5: "may mai mayo maio mei",
     6: "jun june juin junio junho juni",
-    7: "jul july juillet juil julio julho julai juli",
+    7: "jul july juillet juil juil julio julho julai juli",
     8: "aug august aout aou agosto ago agosti",
     9: "sep sept september septembre septiembre setembro set septemba",
     10: "oct october octobre octubre outubro out oktoba oktober okt",
     11: "nov november novembre noviembre novembro novemba",
-    12: "dec december decembre diciembre dic dezembro dez desemba dezember",
+    12: "dec december decembre diciembre dic dezembro dez desemba des dezember",
 }
 MONTH_BY_NAME = {name: month for month, names in _MONTHS.items() for name in names.split()}
 FIRST_YEAR, LAST_YEAR = 1900, 2200

@@ -14,7 +14,7 @@ from datetime import date, time
 from typing import Any
 
 from core.errors import DryholdError, ImportRefusedError, InputError
-from core.messages import Message
+from core.messages import Figure, Message
 from core.tables.dates import date_and_time, date_order, either_order, month_of, time_of_day
 from core.tables.files import read_file
 from core.tables.grid import Cell, RawTable, column_cells, first_filled
@@ -474,16 +474,16 @@ def _bounded(column: Column, value: float | int | None) -> float | int | None:
     if column.convert is not None:
         value = column.convert(value)
     if column.above is not None and not value > column.above:
-        raise InputError("{value} must be above {low}", value=f"{value:g}", low=f"{column.above:g}")
+        raise InputError("{value} must be above {low}", value=Figure(value, "g"), low=Figure(column.above, "g"))
     low = column.low if column.low is not None else -float("inf")
     high = column.high if column.high is not None else float("inf")
     if not low <= value <= high:
         raise InputError(
             "{value} {unit} is outside {low} to {high}",
-            value=f"{value:g}",
+            value=Figure(value, "g"),
             unit=column.unit,
-            low=f"{low if column.above is None else column.above:g}",
-            high=f"{high:g}",
+            low=Figure(low if column.above is None else column.above, "g"),
+            high=Figure(high, "g"),
         )
     return value
 

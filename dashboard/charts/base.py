@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 import plotly.io as pio
 
 from dashboard.charts.palette import BLUE, GRID, INK, PAPER, SERIES, ZERO, shade
+from dashboard.text import tongue
 
 LEGEND_LINE_PX, AXIS_PX = 21, 46
 END_LINE = 0.075
@@ -49,6 +50,7 @@ def layout(figure: go.Figure, x_title: str, y_title: str, height: int = 380) -> 
         Pixels.
     """
     figure.update_layout(height=height, margin={"l": 8, "r": 8, "t": 44 if y_title else 12, "b": 8}, title_text=y_title)
+    figure.update_layout(separators="".join(tongue().signs))  # decimals first
     figure.update_xaxes(title_text=x_title)
     figure.update_traces(
         insidetextfont={"color": PAPER},

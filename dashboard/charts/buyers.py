@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 from core.market.buyers import Bid
 from dashboard.charts.base import layout
 from dashboard.charts.palette import BLUE, STONE
-from dashboard.text import _
+from dashboard.text import _, number
 
 
 def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figure:
@@ -30,7 +30,7 @@ def bids_figure(bids: Sequence[Bid], names: Sequence[str], unit: str) -> go.Figu
             y=["<br>".join(wrap(name, 18)) for name in names][::-1],
             orientation="h",
             marker={"color": [STONE] * (len(bids) - 1) + [BLUE]},
-            text=[f"{value:,.2f}" for value in values[::-1]],
+            text=[number(value, 2) for value in values[::-1]],
             textposition="auto",
             name=_("earns"),
             showlegend=False,

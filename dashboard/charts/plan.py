@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
+from core.market.buyers import buyer_words
 from dashboard.charts.base import add_band, layout
 from dashboard.charts.palette import BLUE, CLAY, INK, SERIES, SKY, STONE, STRAW, shade
+from dashboard.text import number, say
 
 PATTERNS = ("", "/", ".", "x", "\\", "-")
 
@@ -19,13 +21,13 @@ def sales_figure(
 ) -> go.Figure:
     """Return stacked bars of kg sold by week (index) and buyer (columns), on an axis over `span`."""
     figure = go.Figure()
-    for number, buyer in enumerate(sales.columns):
+    for place, buyer in enumerate(sales.columns):
         figure.add_bar(
             x=list(sales.index),
             y=sales[buyer],
-            name=str(buyer),
+            name=say(buyer_words(str(buyer))),
             width=5 * 86_400_000,
-            marker={"color": SERIES[number % len(SERIES)], "pattern": {"shape": PATTERNS[number % len(PATTERNS)]}},
+            marker={"color": SERIES[place % len(SERIES)], "pattern": {"shape": PATTERNS[place % len(PATTERNS)]}},
         )
     figure.update_layout(barmode="stack", showlegend=True)
     if span is not None:
@@ -50,7 +52,7 @@ def cash_figure(
             y=height,
             mode="markers",
             marker={"symbol": "diamond", "size": 11, "color": CLAY},
-            text=[f"{label}: {amount:,.0f}" for _, amount, label in needs],
+            text=[f"{label}: {number(amount, 0)}" for _, amount, label in needs],
             name=names["need"],
         )
     figure.add_hline(y=0, line={"color": STONE, "dash": "dot"})

@@ -9,9 +9,10 @@ from html import escape
 import plotly.graph_objects as go
 
 from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
+from core.market.buyers import buyer_words
 from core.messages import plural
 from dashboard.charts.palette import BLUE, CLAY, INK, PAPER, SKY, STONE, shade
-from dashboard.text import _, tongue
+from dashboard.text import _, say, tongue
 
 ROW_PX, MARK_PX = 30, 22
 MOST_MARKS = 9
@@ -131,7 +132,10 @@ def _marks(sales: Sequence[tuple[str, Sequence[Stretch]]]) -> go.Scatter:
         text=[f"<b>{sum(item.bags for item in group)}</b>" for _name, group in sales],
         textfont={"color": PAPER, "size": 11},
         hovertext=[
-            "<br>".join(tongue().say(words, bags=item.bags, where=escape(_(item.where)), day=item.on) for item in group)
+            "<br>".join(
+                tongue().say(words, bags=item.bags, where=escape(say(buyer_words(item.where))), day=item.on)
+                for item in group
+            )
             for _name, group in sales
         ],
         hoverinfo="text",

@@ -13,11 +13,12 @@ from core.group.own_crops import crops_of_group
 from core.group.records import Group
 from core.group.selling import assumed_terms, withdraw, write_buyer, write_offer
 from core.market.buyer_book import BOOK, AssumedTerms, BuyerBook
+from core.market.buyers import buyer_words
 from dashboard import state
 from dashboard.forms.confirm import confirm_once
 from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.names import crop_name
-from dashboard.text import _, day, literal, money, number
+from dashboard.text import _, day, literal, money, number, say
 
 
 @dataclass(frozen=True)
@@ -237,7 +238,7 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     of = st.selectbox(
         _("Which offer"),
         [0, *offers],
-        format_func=lambda n: offer_name(offers[n].offer) if n else _("a new one"),
+        format_func=lambda n: literal(say(buyer_words(offers[n].offer.name))) if n else _("a new one"),
         key="buyers_which_offer",
     )
     old = dict(offers[of].payload) if of else {}
@@ -277,15 +278,12 @@ def offer_form(group: Group, book: BuyerBook) -> None:
     )
 
 
-def offer_name(offer: Any) -> str:
-    """Return the words for an offer."""
-    return _("{buyer}, offer until {date}").format(buyer=literal(offer.buyer.name), date=day(offer.valid_until))
-
-
 def withdraw_form(group: Group, book: BuyerBook) -> None:
     """Withdraw a buyer or an offer, or let one stand again."""
     choices = {entry.number: literal(entry.buyer.name) for entry in book.standing_buyers()}
-    choices |= {entry.number: offer_name(entry.offer) for entry in book.standing_offers(state.today())}
+    choices |= {
+        entry.number: literal(say(buyer_words(entry.offer.name))) for entry in book.standing_offers(state.today())
+    }
     restore_form(group, book)
     if not choices:
         st.markdown(_("There is nothing to withdraw."))
@@ -317,7 +315,7 @@ def restore_form(group: Group, book: BuyerBook) -> None:
     store = state.store()
     for entry, name in book.withdrawals(store.events(group.id, BOOK), state.today()):
         left, right = st.columns([3, 1])
-        left.markdown(_("Withdrawn on {date}: {name}").format(date=day(entry.on), name=literal(name)))
+        left.markdown(_("Withdrawn on {date}: {name}").format(date=day(entry.on), name=literal(say(buyer_words(name)))))
         if right.button(_("Restore"), key=f"buyers_again_{entry.id}"):
             store.append_event(group.id, BOOK, "reversal", state.today(), state.who(), {}, state.now(), entry.id)
             st.rerun()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -18,7 +19,16 @@ from core.pool.loans import LoanAccount
 from core.pool.losses import method_of
 from core.pool.payout import BuyerAccount, MemberPay, buyer_accounts, loan_accounts, pay_by_member
 from core.pool.season import LOSS_KINDS, Season
-from core.pool.terms import DEDUCTIONS, Terms, factors_text, factors_typed, levies_text, levies_typed
+from core.pool.terms import (
+    DEDUCTIONS,
+    Terms,
+    factors_text,
+    factors_typed,
+    first_day_of,
+    levies_text,
+    levies_typed,
+    weeks_typed,
+)
 from core.storage.methods import method_codes
 from dashboard import state
 from dashboard.forms.entries import EntryForm, Scene, Values, reference_field
@@ -548,7 +558,7 @@ def agreement(scene: PoolScene) -> EntryForm:
             "step": values["coin"],
             "price_rule": values["rule"],
             "grade_factors": factors_typed(values["grades"]) or {"1": "1"},
-            "week_factors": factors_typed(values["weeks"]),
+            "week_factors": weeks_typed(values["weeks"]),
             "levies": levies_typed(values["levies"]),
             "order": [values[f"order_{place}"] for place in range(len(DEDUCTIONS))],
             "minimum_take_home": str(values["kept"] / HUNDRED),
@@ -646,9 +656,11 @@ def _fields_of_lines(terms: Terms) -> tuple[Field, ...]:
         ),
         Field(
             "weeks",
-            _("Weeks of delivery with another price: one line each, such as 2026-W20: 95"),
+            _("Weeks of delivery with another price: one line each, a day of the week and %, such as {day}: 95").format(
+                day=day(date(2026, 5, 11))
+            ),
             "long_text",
-            value=factors_text(terms.week_factors),
+            value=factors_text({day(first_day_of(week)): part for week, part in terms.week_factors.items()}),
             required=False,
         ),
         Field(

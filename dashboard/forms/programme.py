@@ -19,7 +19,7 @@ from dashboard.forms.entries import last_number
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.money_parts import writer
 from dashboard.programme_parts import in_words, unit_words
-from dashboard.text import _, day, number, say
+from dashboard.text import _, day, number, say, tongue
 
 ALL = 0
 Values = Mapping[str, Any]
@@ -160,7 +160,7 @@ def _rate_form(currency: str) -> None:
         rate = made(values)
         return _("1 {code} = {rate} {currency}, rate of {day} ({source}).").format(
             code=rate.source_currency,
-            rate=f"{rate.rate:.6g}",
+            rate=tongue().figure(rate.rate, ".6g"),
             currency=rate.target_currency,
             day=day(rate.on),
             source=rate.source,
@@ -231,7 +231,7 @@ def entry_words(event: Event, names: Mapping[int, str]) -> str:
     """Return an entry of the programme's book in words, "" where it only takes a goal away."""
     given = event.payload
     if event.kind == "exchange_rate":
-        return f"1 {given['from']} = {float(given['rate']):.6g} {given['to']}, {day(event.on)}"
+        return f"1 {given['from']} = {tongue().figure(float(given['rate']), '.6g')} {given['to']}, {day(event.on)}"
     if event.kind == "currency":
         return f"{_('Currency')}: {given['currency']}, {day(event.on)}"
     if given.get("value") is None:

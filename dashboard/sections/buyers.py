@@ -9,12 +9,12 @@ from core.group.lot_state import LotState, current_lot_states
 from core.group.records import Group
 from core.group.selling import GATE, MARKET, SPOT_SHARE, Comparison, Delivery, buyer_book, compare_delivery
 from core.market.buyer_book import BOOK, BuyerBook, BuyerEntry, OfferEntry
-from core.market.buyers import Bid
+from core.market.buyers import Bid, buyer_words
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
 from dashboard.forms.buyers import buyer_form, entry_words, offer_form, withdraw_form
 from dashboard.names import crop_name
-from dashboard.text import _, day, literal, money, ngettext, number, percent
+from dashboard.text import _, day, literal, money, ngettext, number, percent, say, tongue
 
 OTHER_LIMIT_PCT, OTHER_SD_PCT = 13.5, 0.3
 
@@ -205,7 +205,7 @@ def bid_name(bid: Bid) -> str:
     """Return the words for a buyer or an offer."""
     if bid.offer is None:
         return in_words(bid.name)
-    return _("{buyer} (offer until {date})").format(buyer=bid.name, date=day(bid.offer.valid_until))
+    return say(buyer_words(bid.offer.name))
 
 
 def sentence(text: str) -> str:
@@ -271,12 +271,18 @@ def instrument_words(entry: BuyerEntry) -> str:
     """Return how a buyer's own scale and meter differ from ours, in words."""
     who, said = entry.buyer, []
     if who.own_meter is not None:
+        loads = who.own_meter.deliveries
         said.append(
-            _("meter {points:+.1f} points ({n} loads)").format(points=who.own_meter.mean, n=who.own_meter.deliveries)
+            ngettext("meter {points} points ({n} load)", "meter {points} points ({n} loads)", loads).format(
+                points=tongue().figure(who.own_meter.mean, "+.1f"), n=loads
+            )
         )
     if who.own_scale is not None:
+        loads = who.own_scale.deliveries
         said.append(
-            _("scale {percent:+.1f} % ({n} loads)").format(percent=100 * who.own_scale.mean, n=who.own_scale.deliveries)
+            ngettext("scale {percent} % ({n} load)", "scale {percent} % ({n} loads)", loads).format(
+                percent=tongue().figure(100 * who.own_scale.mean, "+.1f"), n=loads
+            )
         )
     return ", ".join(said) or _("ours decide")
 

@@ -195,13 +195,13 @@ def _offer_card(crop: Commodity, warmest: float, limits: dict[str, float]) -> No
 def _card_table(card: KeepingTable) -> pd.DataFrame:
     """Return the wall table as a table to show: temperatures by humidities."""
     rows = {
-        f"{humidity:g} %": [
+        tongue().figure(humidity, "g") + "\u00a0%": [
             f"{number(card.moisture_pct[row, column], 1)} {MARKS[str(card.verdicts[row, column])]}"
             for row in range(len(card.temperatures_c))
         ]
         for column, humidity in enumerate(card.humidities_pct)
     }
-    return pd.DataFrame({_("°C"): [f"{value:g}" for value in card.temperatures_c], **rows})
+    return pd.DataFrame({_("°C"): [tongue().figure(value, "g") for value in card.temperatures_c], **rows})
 
 
 def _crop_name(crop: Commodity) -> str:

@@ -130,7 +130,7 @@ def show() -> None:
                     _(
                         "Assumed until the group saves its agreement on the page Pay-out: agreed moisture {base} %, "
                         "nothing above {limit} % is accepted, one grade."
-                    ).format(base=base, limit=season.terms.limit_pct)
+                    ).format(base=base, limit=tongue().plain(season.terms.limit_pct))
                 )
         else:
             members_first()

@@ -23,7 +23,7 @@ from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.forms.pool_entries import PoolScene, scene_of
 from dashboard.money_parts import coins, place_words, told_apart
 from dashboard.pool_parts import effects_of, head, names_of, read_season, record, record_several, safe, sentence
-from dashboard.text import _, ngettext
+from dashboard.text import _, ngettext, tongue
 
 ZERO = Decimal(0)
 
@@ -118,7 +118,7 @@ def taken_off_words(scene: PoolScene) -> str:
     words = _("Deducted in this order: {order}.").format(order=", ".join(kinds[name] for name in terms.order))
     if terms.minimum_take_home:
         words += " " + _("Each member gets at least {part} % of the sales after truck and market.").format(
-            part=f"{float(100 * terms.minimum_take_home):g}"
+            part=tongue().plain(100 * terms.minimum_take_home)
         )
     short = [scene.label(member) for member, pay in scene.pays.items() if pay.short]
     if short:

@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from core.advice import Choices, Situation
+from core.market.buyers import buyer_words
 from core.planning.credit import credit_terms
 from core.planning.plan_tables import merged_lines
 from core.planning.rolling import keep_plan
@@ -105,7 +106,7 @@ def _table(now: Situation) -> None:
             _("Lot"): line.label,
             _("Bags"): line.bags,
             _("Sell in the week of"): day(line.sell_on),
-            _("Buyer or use"): _(line.buyer or line.reserve),
+            _("Buyer or use"): say(buyer_words(line.buyer or line.reserve)),
             **_harvest_cell(line, standing),
             _("Dry on"): _drying_cell(line),
             _("Store in"): _(line.storage) if line.storage else _("not stored"),

@@ -23,7 +23,7 @@ from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.pool_entries import LOAD_ENTRIES, PoolScene, entry_words, scene_of
 from dashboard.money_parts import coins
 from dashboard.pool_parts import head, names_of, read_season, record, safe, sentence
-from dashboard.text import _, ngettext, number
+from dashboard.text import _, ngettext, number, tongue
 
 ZERO = Decimal(0)
 
@@ -131,12 +131,15 @@ def contract_words(buyer: str, contract: Contract) -> str:
     rules = contract.deductions
     steps = "; ".join(
         _("{rate} % per % of moisture up to {upper} %").format(
-            rate=f"{100 * float(rate):.3g}", upper=f"{float(upper):g}"
+            rate=tongue().figure(100 * float(rate), ".3g"), upper=tongue().figure(float(upper), "g")
         )
         for upper, rate in rules.steps
     )
     return _("Contract of {buyer}: nothing is deducted up to {base} %, then {steps}. Source: {source}.").format(
-        buyer=safe(buyer), base=f"{float(rules.base_pct or 0):g}", steps=steps, source=sentence(contract.source)
+        buyer=safe(buyer),
+        base=tongue().figure(float(rules.base_pct or 0), "g"),
+        steps=steps,
+        source=sentence(contract.source),
     )
 
 
@@ -181,7 +184,7 @@ def contract_check(group: Group, season: Season) -> None:
         ).format(
             rate=number(float(seen.by_rate_kg), 1),
             money=coins(round(seen.by_rate_kg * filled["price"], 2), group.currency),
-            base=f"{float(as_decimal(contract.deductions.base_pct or 0)):g}",
+            base=tongue().plain(as_decimal(contract.deductions.base_pct or 0)),
             water=number(float(seen.by_water_kg), 1),
             kg=number(float(seen.by_rate_kg - seen.by_water_kg), 1),
             gap=coins(round(seen.money, 2), group.currency),
@@ -254,7 +257,7 @@ def show() -> None:
         if scene.buyers:
             with page.details(_("What each buyer has paid and still owes")):
                 page.table(buyer_table(scene), "buyer_accounts", "buyers.csv", open_cards=2)
-        with st.expander(_("In the pools, kg at {base} % moisture").format(base=season.terms.base_pct)):
+        with st.expander(_("In the pools, kg at {base} % moisture").format(base=tongue().plain(season.terms.base_pct))):
             page.table(pool_table(season), "pools_table", "pools.csv")
         if season.sales:
             with st.expander(_("Loads sold")):

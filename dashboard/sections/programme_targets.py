@@ -32,7 +32,7 @@ from dashboard.programme_parts import (
     target_list,
     versions,
 )
-from dashboard.text import _, day, ngettext, number
+from dashboard.text import _, day, ngettext, number, tongue
 
 
 def whole_programme(
@@ -52,7 +52,11 @@ def whole_programme(
         if used is not None:
             st.caption(
                 _("1 {code} = {rate} {currency}, rate of {day} ({source}).").format(
-                    code=code, rate=f"{used.factor:.6g}", currency=currency, day=day(used.on), source=used.source
+                    code=code,
+                    rate=tongue().figure(used.factor, ".6g"),
+                    currency=currency,
+                    day=day(used.on),
+                    source=used.source,
                 )
             )
     kept = same_currency(table, currency)[1].groupby("currency")["group"].nunique()

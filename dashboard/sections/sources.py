@@ -61,7 +61,10 @@ def _chosen(frame: pd.DataFrame, table: str, search: str) -> pd.DataFrame:
 
 def _for_screen(frame: pd.DataFrame, words: dict[str, tuple[str, str]]) -> pd.DataFrame:
     """Return the entries under headings in the reader's language."""
-    shown = frame.assign(basis=[words[key][0] if key in words else _("not stated") for key in frame["basis"]])
+    shown = frame.assign(
+        basis=[words[key][0] if key in words else _("not stated") for key in frame["basis"]],
+        unit=frame["unit"].str.replace("fraction", "share"),
+    )
     headings = {
         "entry": _("entry"),
         "table": _("table"),

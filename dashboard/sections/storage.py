@@ -23,7 +23,7 @@ from dashboard.charts.storage import figure, keeping_figure
 from dashboard.names import crop_name, method_name
 from dashboard.page import KEEP
 from dashboard.planning import situation_now
-from dashboard.text import _, day, money, ngettext, number, percent, say
+from dashboard.text import _, day, money, ngettext, number, percent, say, tongue
 
 BY_HAND = 0
 
@@ -44,7 +44,11 @@ def show_correction(found: CorrectedLot, lot: StoredLot) -> None:
             "Since it was bagged it was tested again. The forecast from bagging had {expected} % for that day; "
             "with the "
             "test it is {now} % ({change} points)."
-        ).format(expected=number(found.expected_pct), now=number(found.lot.moisture_pct), change=f"{change:+.1f}")
+        ).format(
+            expected=number(found.expected_pct),
+            now=number(found.lot.moisture_pct),
+            change=tongue().figure(change, "+.1f"),
+        )
     )
     if lot.insects_per_kg is not None:
         words = _("live insects were seen") if lot.insects_per_kg > 0 else _("no live insect was seen")

@@ -10,6 +10,9 @@ def test_all_tables_are_shown_and_searchable(demo_store):
     assert not app.exception
     everything = app.dataframe[0].value
     assert {"grain/commodities", "storage/keeping"} <= set(everything["table"])
+    units = set(everything["unit"])
+    assert "share of dry matter" in units
+    assert not [unit for unit in units if "fraction" in unit]
     app.text_input(key="sources_search").set_value("cowpea cromarty").run()
     assert not app.exception
     found = app.dataframe[0].value

@@ -483,7 +483,7 @@ def test_days_for_tests_where_others_have_promises_by_hand() -> None:
         ("y", day[2], True),
         ("z", day[2], True),
     ]
-    assert "1 days late" in str(placed[1].reason)
+    assert "1 day late" in str(placed[1].reason)
     own = propose_days([LotToTest("B", "w", day[0], day[0])], day[0], taken)
     assert (own[0].day, own[0].late) == (day[0], False)
     assert propose_days(lots, day[0], [Booking(3, "A", day[0], day[0], "x")])[0].need.lot == "y"

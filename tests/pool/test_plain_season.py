@@ -276,7 +276,7 @@ def test_price_effects_together_lead_from_one_price_to_what_is_paid(rule):
         expected = agreed.member(who)["proceeds"] - one_price.member(who)["proceeds"]
         assert float(sum(effect.by_member[who] for effect in effects)) == pytest.approx(float(expected), abs=2 * NEAR)
     assert "2: 90 %" in str(effects[0].sentence)
-    assert "2026-W20: 104 %" in str(effects[1].sentence)
+    assert "week of 2026-05-11: 104 %" in str(effects[1].sentence)
 
 
 def test_cash_by_day_and_buyers_debts_by_hand():

@@ -187,7 +187,7 @@ def test_grain_and_parts_by_hand(pages):
     assert sold[1] == [*row, "94,737", "10,000", "5,000"]
     assert sold[2] == ["Together", "", "", "1,000.000", "", "", "", "94,737", "", "5,000"]
     assert "counted kg ÷ counted kg of all" in pages[2]
-    assert "price factors: grade 2 × 0.9, 2026-W30 × 1.1." in pages[2]
+    assert "price factors: grade 2 × 0.9, week of 20 Jul 2026 × 1.1." in pages[2]
     assert "One price for the season" not in pages[2]
     # one price for all would give each 100,000
     assert "+5,263 for you against one price for all" in pages[1]
@@ -245,8 +245,8 @@ def test_more_than_twelve_deliveries_are_summed_by_week(count):
         assert len(rows) == 13
         return
     assert rows == [
-        ["2026-W18", "2", "1", "200.0", "20.00", "15.0", "185.0"],
-        ["2026-W19", "11", "1", "1,100.0", "13.50", "0.0", "1,100.0"],
+        ["27 Apr 2026", "2", "1", "200.0", "20.00", "15.0", "185.0"],
+        ["4 May 2026", "11", "1", "1,100.0", "13.50", "0.0", "1,100.0"],
         ["Together", "", "", "1,300.0", "", "15.0", "1,285.0"],
     ]
     assert len(found["All deliveries"]) == 1 + 13
