@@ -58,9 +58,7 @@ def funnel_limits(benchmark: float, size: ArrayLike, coverage: float = 0.95) -> 
         raise InputError("a coverage of {value} is not a proportion: give a value between 0 and 1", value=coverage)
     sizes = _checked_sizes(size)
     tail = (1 - coverage) / 2
-    low = np.clip(binom.ppf(tail, sizes, benchmark), 0, None) / sizes
-    high = np.clip(binom.ppf(1 - tail, sizes, benchmark), 0, None) / sizes
-    return low[()], high[()]
+    return binom.ppf(tail, sizes, benchmark) / sizes, binom.ppf(1 - tail, sizes, benchmark) / sizes
 
 
 @takes_numbers(alone=("rates",), finite=("sizes",))
@@ -107,10 +105,7 @@ def shrink_to_mean(rates: ArrayLike, sizes: ArrayLike) -> Array:
         spread = float(np.sum((y - mean) ** 2))
         factor = max(0.0, 1 - (y.size - 3) * variance[0] / spread) if spread > 0 else 0.0
         return mean + factor * (y - mean)
-    weights = 1 / variance
     between = between_variance(y, variance)
-    if between == 0:
-        return np.full_like(y, np.average(y, weights=weights))
     centre = float(np.average(y, weights=1 / (variance + between)))
     share = between / (between + variance)
     return centre + share * (y - centre)
@@ -122,9 +117,9 @@ def between_variance(values: ArrayLike, variances: ArrayLike) -> float:
     Parameters
     ----------
     values : array of shape (n,)
-        Estimates.
+        Estimates, two or more.
     variances : array of shape (n,)
-        Sampling variance of each.
+        Sampling variance of each, above 0.
 
     Returns
     -------
@@ -135,7 +130,7 @@ def between_variance(values: ArrayLike, variances: ArrayLike) -> float:
     centre = np.average(y, weights=w)
     q = float(np.sum(w * (y - centre) ** 2))
     divisor = float(np.sum(w) - np.sum(w**2) / np.sum(w))
-    return max(0.0, (q - (y.size - 1)) / divisor) if divisor > 0 else 0.0
+    return max(0.0, (q - (y.size - 1)) / divisor)
 
 
 def overdispersion(rates: ArrayLike, sizes: ArrayLike, benchmark: float) -> float:
@@ -222,7 +217,7 @@ def shrunken_estimates(
             continue
         pull = variance / (variance + tau2) if groups > 3 else 0.0
         estimate = pull * centre + (1 - pull) * value
-        spread = variance * (1 - max(0, groups - 3) / groups * pull)
+        spread = variance * (1 - (groups - 3) / groups * pull)
         if groups > 3:
             weight = 2 / (groups - 3) * pull**2 * (usual + tau2) / (variance + tau2)
             spread += weight * (value - centre) ** 2

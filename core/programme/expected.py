@@ -111,7 +111,7 @@ def observed_against_expected(
 
     usable = [f for f in facts if f.days_to_dry is not None and f.days_to_dry > 0 and f.limit_pct is not None]
     expected = expected_days_to_dry([(f.lot, float(f.limit_pct or 0)) for f in usable], place, normals, seed, setup_of)
-    pairs = [(float(f.days_to_dry or 0), e) for f, e in zip(usable, expected, strict=True) if np.isfinite(e) and e > 0]
+    pairs = [(float(f.days_to_dry or 0), e) for f, e in zip(usable, expected, strict=True) if np.isfinite(e)]
     if not pairs:
         return ObservedAgainstExpected(0, 0.0, 0.0, float("nan"), float("nan"), float("nan"), "cannot tell yet")
     observed, allowed = np.array(pairs).T

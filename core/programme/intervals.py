@@ -51,7 +51,7 @@ def interval(found: Indicator, proportion: bool) -> tuple[float, float] | None:
         return None
     if proportion:
         return wilson_interval(found.numerator, found.denominator)
-    if found.variance is None or found.count < 2:
+    if found.variance is None:
         return None
     from scipy.stats import t
 
@@ -147,6 +147,11 @@ def verdict_of_change(low: float, high: float, better: str, alike: float) -> str
     return "about the same" if -alike < low and high < alike else "cannot tell yet"
 
 
+def no_change(proportion: bool, before: float | None) -> float:
+    """Return the change that still counts as none: 0.1 of a proportion, else a tenth of what was before (judgement)."""
+    return 0.1 if proportion or before is None else 0.1 * abs(before)
+
+
 def change_between(first: Indicator, second: Indicator, proportion: bool, better: str) -> Change:
     """Return an indicator's change between two seasons of one group.
 
@@ -163,8 +168,7 @@ def change_between(first: Indicator, second: Indicator, proportion: bool, better
     -------
     Change
         By the same members where eight or more were seen in both seasons, else by all lots of each season; nothing is
-        said below five observations in either. A change below 0.1 (proportions) or a tenth of the earlier value counts
-        as none, if the whole interval lies within it (judgement).
+        said below five observations in either. A change counts as none where its whole interval lies within `no_change`.
     """
     none = (float("nan"),) * 4
     method, result = "none", none
@@ -185,8 +189,8 @@ def change_between(first: Indicator, second: Indicator, proportion: bool, better
             else:
                 result = (second.value - first.value, float("nan"), float("nan"), float("nan"))
     middle, low, high, variance = result
-    alike = 0.1 if proportion else 0.1 * abs(first.value or 0)
     enough = min(first.count, second.count) >= FEWEST
+    alike = no_change(proportion, first.value)
     verdict = verdict_of_change(low, high, better, alike) if enough else "cannot tell yet"
     return Change(
         first.key, first.value, second.value, first.count, second.count, middle, low, high, variance, method, verdict

@@ -34,7 +34,7 @@ def crop_losses(records: Records) -> dict[str, CropLoss]:
     for lot_id, sold in records.sales.groupby("lot_id"):
         lot = lots.get(int(str(lot_id)))
         mass = None if lot is None else lot_mass(lot)
-        if lot is None or not mass or lot.weighed_moisture_pct is None or not lot.bags:
+        if lot is None or not mass or lot.weighed_moisture_pct is None:
             continue
         if sold["bags"].sum() < lot.bags or sold["moisture_pct"].isna().any():
             continue
@@ -106,7 +106,7 @@ def loss_index(groups: Sequence[tuple[Season, Season, float]]) -> LossIndex | No
     left_out = [_index([*own[:at], *own[at + 1 :]]) for at in range(count)] if count >= FEWEST_GROUPS else []
     values = np.array([item[0] for item in left_out if item is not None])
     low = high = float("nan")
-    if values.size == count and count >= FEWEST_GROUPS:
+    if values.size == count:
         from scipy.stats import t
 
         spread = float(np.sqrt((count - 1) / count * np.sum((values - values.mean()) ** 2)))

@@ -12,7 +12,7 @@ from core.programme.comparison import shrunken_estimates
 from core.programme.counting import Indicator, Records
 from core.programme.definitions import DEFINITIONS
 from core.programme.indicators import group_indicators, in_season
-from core.programme.intervals import FEWEST, Change, change_between, verdict_of_change
+from core.programme.intervals import FEWEST, Change, change_between, no_change, verdict_of_change
 
 
 @dataclass(frozen=True)
@@ -34,9 +34,7 @@ def first_month(records: Sequence[Records]) -> int:
         for lot in record.lots:
             if lot.harvested_on:
                 months[lot.harvested_on.month - 1] = True
-    if not months.any() or months.all():
-        return 1
-    best, longest = 1, -1
+    best, longest = 1, 0
     for month in range(12):
         if months[month]:
             gap = 0
@@ -98,15 +96,13 @@ def shrunken_changes(changes: Sequence[Change]) -> list[Change]:
     alike. Verdicts are against no change. Groups with fewer than five observations in a season, or no interval, are
     kept as they are with "cannot tell yet".
     """
-    if not changes:
-        return []
-    definition = DEFINITIONS[changes[0].key]
     usable = [
         np.isfinite(item.variance) and item.variance > 0 and min(item.count_before, item.count_after) >= FEWEST
         for item in changes
     ]
     if sum(usable) < 2:
         return list(changes)
+    definition = DEFINITIONS[changes[0].key]
     own = [item for item, fit in zip(changes, usable, strict=True) if fit]
     drawn = iter(
         shrunken_estimates(
@@ -121,7 +117,7 @@ def shrunken_changes(changes: Sequence[Change]) -> list[Change]:
             result.append(replace(item, verdict="cannot tell yet"))
             continue
         found = next(drawn)
-        alike = 0.1 if definition.proportion else 0.1 * abs(item.before or 0)
+        alike = no_change(definition.proportion, item.before)
         verdict = verdict_of_change(found.low, found.high, definition.better, alike)
         if verdict in {"better", "worse"} and item.difference * found.value <= 0:
             verdict = "cannot tell yet"  # the others changed, this group's own lots do not show it

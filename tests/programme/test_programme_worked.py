@@ -34,6 +34,7 @@ from core.programme.intervals import (
     change_between,
     difference_of_means,
     interval,
+    no_change,
     paired_difference,
     verdict_of_change,
     wilson_interval,
@@ -112,6 +113,8 @@ def test_shrunk_rates_one_by_one(sizes):
 def test_shrinking_at_its_edges():
     assert list(shrink_to_mean([0.5, 0.52, 0.48], [10, 20, 30])) == pytest.approx([(5 + 10.4 + 14.4) / 60] * 3)
     assert list(shrink_to_mean([0.4, 0.4, 0.4, 0.4], [9] * 4)) == pytest.approx([0.4] * 4)
+    # squares 0.0002 where chance makes 0.0125 of each: nothing is left of the differences
+    assert list(shrink_to_mean([0.49, 0.5, 0.51, 0.5], [20] * 4)) == pytest.approx([0.5] * 4, abs=1e-12)
     for rates in ([0.0, 0.0], [1.0, 1.0], [0.3]):
         assert list(shrink_to_mean(rates, [5] * len(rates))) == rates
     assert list(shrink_to_mean([0.0, 1.0], [50, 50])) == pytest.approx([0.01, 0.99], abs=0.01)
@@ -133,6 +136,13 @@ def test_funnels_at_their_edges():
     assert funnel_verdicts([0.0, 0.0], [5, 4], 0.9) == ("far below", "cannot tell yet")
     assert funnel_verdicts([0.62], [100], 0.5) == ("above",)
     assert funnel_verdicts([0.62], [100], 0.5, phi=2.0) == ("inside",)
+    # one more than the 95 % limit of 10,000 at a half (0.5098) is outside: nothing is widened unless it is said so
+    top = round(funnel_limits(0.5, 10_000)[1] * 10_000)
+    assert top == 5098  # 5000 + 1.96 x 50
+    assert funnel_verdicts([top / 10_000, (top + 1) / 10_000], [10_000] * 2, 0.5) == ("inside", "above")
+    for sizes in ([5, 0], [0.5, 5], [5, 2.5]):  # one that cannot be is enough
+        with pytest.raises(InputError):
+            funnel_limits(0.5, sizes)
 
 
 def test_spread_beyond_chance_with_the_outer_tenths_drawn_in_by_hand():
@@ -142,6 +152,8 @@ def test_spread_beyond_chance_with_the_outer_tenths_drawn_in_by_hand():
     five = 0.5 + 0.005 * np.array([-3.0, -3, 3, 3, 3])
     assert overdispersion(five, np.full(5, 10_000), 0.5) == pytest.approx(9.0)
     assert overdispersion(five[:4], np.full(4, 10_000), 0.5) == 1.0
+    # at a tenth a standard error is 0.3 / 100
+    assert overdispersion(0.1 + 0.6 * (five - 0.5), np.full(5, 10_000), 0.1) == pytest.approx(9.0)
     for benchmark in (0.0, 1.0):
         assert overdispersion(five, np.full(5, 10_000), benchmark) == 1.0
 
@@ -282,8 +294,10 @@ def test_intervals_end_where_a_value_cannot_go_and_need_two_observations():
     assert interval(two, proportion=False) == (0.0, pytest.approx(1 + 12.706, abs=1e-3))
     free = mean("gain_on_harvest_sale", owned([0.0, 2.0]))
     assert interval(free, proportion=False) == pytest.approx((1 - 12.706, 1 + 12.706), abs=1e-3)
-    settled = mean("settled_share", owned([0.9, 1.0]))
-    assert interval(settled, proportion=False)[1] == 1.0
+    for key in ("days_to_dry", "readings_per_lot", "bags_per_test_day"):
+        assert interval(mean(key, owned([0.0, 2.0])), proportion=False) == (0.0, pytest.approx(1 + 12.706, abs=1e-3))
+    for key in ("settled_share", "complete_readings"):
+        assert interval(mean(key, owned([0.1, 0.9])), proportion=False) == (0.0, 1.0)
     assert interval(share("x", owned([True, False])), proportion=True) == pytest.approx(wilson_interval(1, 2))
     assert interval(share("x", []), proportion=True) is None
     assert interval(mean("x", owned([1.0])), proportion=False) is None
@@ -383,6 +397,7 @@ def test_what_counts_as_no_change_and_how_many_must_be_seen():
     kept = change_between(half, half, True, "high")
     assert (kept.verdict, kept.method) == ("about the same", "all lots")
     assert kept.variance == pytest.approx(2 * half.variance)
+    assert (no_change(True, 5.0), no_change(False, 30.0), no_change(False, -30.0)) == (0.1, 3.0, 3.0)
     fewer = share("x", [(n % 2 == 0, None) for n in range(60)])
     assert change_between(half, fewer, True, "high").verdict == "cannot tell yet"
 
@@ -451,8 +466,8 @@ def test_whom_to_visit_first_by_hand():
     assert visit.urgency == pytest.approx(3 * 2 + 2 + 1 + 1 + 15 / 14)
     assert [str(reason) for reason in visit.reasons] == [
         "2 lots are bagged above the limit",
-        "1 lots are still wet two weeks after harvest",
-        "1 open lots were never tested",
+        "1 lot is still wet two weeks after harvest",
+        "1 open lot was never tested",
         "no reading for 15 days",
     ]
     (earlier,) = visit_list([record], now - timedelta(days=1))

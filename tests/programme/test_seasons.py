@@ -5,6 +5,7 @@ No accusation by noise.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -15,6 +16,7 @@ from core.errors import InputError
 from core.group.records import Group, Lot
 from core.programme.counting import Records, mean, ratio, share
 from core.programme.intervals import (
+    Change,
     change_between,
     difference_of_means,
     difference_of_proportions,
@@ -179,3 +181,28 @@ def test_a_real_common_change_is_seen():
     random = np.random.default_rng(8)
     verdicts = [item.verdict for item in shrunken_changes(changes_of(random, 30, 0.45, 0.85))]
     assert verdicts.count("better") > 25
+
+
+def change(difference, variance=0.01, before=30, after=30, **other):
+    half = 1.96 * np.sqrt(variance)
+    found = Change("dry_when_bagged", 0.5, 0.5 + difference, before, after, difference, 0.0, 0.0, variance, "all", "x")
+    return replace(found, low=difference - half, high=difference + half, **other)
+
+
+def test_changes_that_cannot_be_weighed_are_kept_as_they_are_and_move_no_other():
+    """No variance, a variance of 0 or not known, four lots before or after: only five lots or more with one are drawn.
+
+    Of two nothing is drawn together (fewer than four): each keeps its own difference, with 1.96 standard errors.
+    """
+    fit = [change(0.3, 0.01, 5, 9), change(0.02, 0.0004, 9, 5)]
+    unfit = [change(0.1, np.nan), change(0.1, 0.0), change(0.1, before=4), change(0.1, after=4)]
+    found = shrunken_changes([*unfit[:2], *fit, *unfit[2:]])
+    assert [item.verdict for item in (*found[:2], *found[4:])] == ["cannot tell yet"] * 4
+    assert [item.difference for item in found] == pytest.approx([0.1, 0.1, 0.3, 0.02, 0.1, 0.1])
+    assert [(item.low, item.high) for item in found[2:4]] == [
+        pytest.approx((0.3 - 0.196, 0.3 + 0.196)),
+        pytest.approx((0.02 - 0.0392, 0.02 + 0.0392)),
+    ]
+    assert [item.verdict for item in found[2:4]] == ["better", "about the same"]
+    assert shrunken_changes([fit[0], *unfit]) == [fit[0], *unfit]  # one alone: as it was told
+    assert shrunken_changes([]) == []
