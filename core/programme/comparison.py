@@ -95,15 +95,12 @@ def shrink_to_mean(rates: ArrayLike, sizes: ArrayLike) -> Array:
         raise InputError("{rates} rates and {sizes} sizes do not go together", rates=y.size, sizes=n.size)
     if y.size == 0 or np.any(~((y >= 0) & (y <= 1))):
         raise InputError("a rate lies outside 0-1: give proportions")
-    if y.size < 2:
+    if np.all(y == y[0]):
         return y.copy()
     mean = float(np.average(y, weights=n))
     variance = mean * (1 - mean) / n
-    if mean in (0.0, 1.0):
-        return y.copy()
     if np.all(n == n[0]) and y.size >= 4:
-        spread = float(np.sum((y - mean) ** 2))
-        factor = max(0.0, 1 - (y.size - 3) * variance[0] / spread) if spread > 0 else 0.0
+        factor = max(0.0, 1 - (y.size - 3) * variance[0] / float(np.sum((y - mean) ** 2)))
         return mean + factor * (y - mean)
     between = between_variance(y, variance)
     centre = float(np.average(y, weights=1 / (variance + between)))

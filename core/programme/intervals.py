@@ -173,14 +173,14 @@ def change_between(first: Indicator, second: Indicator, proportion: bool, better
     none = (float("nan"),) * 4
     method, result = "none", none
     if first.value is not None and second.value is not None:
-        paired = None if first.weights or second.weights else paired_difference(first, second)
+        paired = None if first.weights else paired_difference(first, second)
         if paired is not None and paired[4] >= FEWEST_PAIRS and paired[3] > 0:
             method, result = "same members", paired[:4]
         elif proportion:
             middle, low, high = difference_of_proportions(
                 first.numerator, first.denominator, second.numerator, second.denominator
             )
-            variance = (first.variance or 0) + (second.variance or 0)
+            variance = (first.variance or np.nan) + (second.variance or np.nan)
             method, result = "all lots", (middle, low, high, variance)
         else:
             welch = difference_of_means(first, second)

@@ -490,7 +490,7 @@ class _Reckoned:
             elif case.drying[setup].powered:
                 # the fee is by the point of moisture; a machine takes about a point an hour
                 way = case.drying[setup]
-                rows.append(way.cost_per_kg + way.fee_per_point_kg * max(days * 24.0, 1.0))
+                rows.append(way.cost_per_kg + way.fee_per_point_kg * days * 24.0)
             else:
                 rows.append(case.drying[setup].cost_per_kg + days * self.ready.day_cost_per_kg)
         return np.array(rows)[:, None, None]

@@ -94,8 +94,7 @@ def normal_belief(moisture_pct: ArrayLike, mean_pct: float, sd_pct: float) -> Ar
 
     grid = np.asarray(moisture_pct, dtype=float)
     edges = np.r_[-np.inf, 0.5 * (grid[1:] + grid[:-1]), np.inf]
-    weights = np.diff(ndtr((edges - mean_pct) / sd_pct))
-    return np.asarray(weights / weights.sum())
+    return np.asarray(np.diff(ndtr((edges - mean_pct) / sd_pct)))
 
 
 def reading_chances(moisture_pct: ArrayLike, error_sd_pct: float) -> Array:

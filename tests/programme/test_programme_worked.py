@@ -133,6 +133,8 @@ def test_funnels_at_their_edges():
     assert widened_limits(0.5, 100, 0.95, 4.0) == pytest.approx((0.5 - 2 * (0.5 - low), 0.5 + 2 * (high - 0.5)))
     assert widened_limits(0.5, 100, 0.95, 0.25) == pytest.approx((low, high))
     assert widened_limits(0.1, 20, 0.95, 100.0) == (0.0, 1.0)
+    # of one lot a fifth is none in most cases, four fifths one: the middle half lies there
+    assert [widened_limits(rate, 1, 0.5, 2.5) for rate in (0.2, 0.8)] == [(0.0, 0.0), (1.0, 1.0)]
     assert funnel_verdicts([0.0, 0.0], [5, 4], 0.9) == ("far below", "cannot tell yet")
     assert funnel_verdicts([0.62], [100], 0.5) == ("above",)
     assert funnel_verdicts([0.62], [100], 0.5, phi=2.0) == ("inside",)
@@ -146,9 +148,12 @@ def test_funnels_at_their_edges():
 
 
 def test_spread_beyond_chance_with_the_outer_tenths_drawn_in_by_hand():
-    """Eleven groups of 10,000 at 0.5, 3 standard errors of 0.005 off but for two at 50: drawn in to 3, so phi = 9."""
-    z = np.array([-50, -3, -3, -3, -3, 3, 3, 3, 3, 3, 50.0])
-    assert overdispersion(0.5 + 0.005 * z, np.full(11, 10_000), 0.5) == pytest.approx(9.0)
+    """Eleven groups of 10,000 at 0.5, 2 or 3 standard errors of 0.005 off but for two at 50, drawn in to 3.
+
+    So phi = (4 x 9 + 7 x 4) / 11.
+    """
+    z = np.array([-50, -3, -2, -2, -2, -2, 2, 2, 2, 3, 50.0])
+    assert overdispersion(0.5 + 0.005 * z, np.full(11, 10_000), 0.5) == pytest.approx(64 / 11)
     five = 0.5 + 0.005 * np.array([-3.0, -3, 3, 3, 3])
     assert overdispersion(five, np.full(5, 10_000), 0.5) == pytest.approx(9.0)
     assert overdispersion(five[:4], np.full(4, 10_000), 0.5) == 1.0

@@ -17,7 +17,7 @@ from scipy.stats import norm
 
 from core.grain.sorption import equilibrium_moisture
 from core.group.database import open_store
-from core.group.records import Group, Lot, Member, PriceQuote, Reading
+from core.group.records import USUAL_BAG_KG, Group, Lot, Member, PriceQuote, Reading
 from core.market.deductions import flat_deductions
 from core.planning.case import CaseBuyer, CaseLot, CropPrice, DryingChoice, PlanningCase, StorageChoice
 from core.planning.invented_seasons import invented_seasons
@@ -249,6 +249,11 @@ def test_a_group_without_prices_or_lots_still_learns_what_a_meter_would_be_worth
     alone = case_before_tests(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 1.5, scenarios=24)
     maize = float(store.fact(group.id, "maize_price_kg").value)
     assert [(price.commodity, price.price_now) for price in alone.case.prices] == [("sorghum", maize)]
+    (stand_in,) = alone.case.lots
+    assert (stand_in.bags, stand_in.bag_mass_kg, stand_in.moisture_pct) == (10, USUAL_BAG_KG, 14.5)
+    assert stand_in.moisture_se_pct == 1.5
+    unsure = case_before_tests(store, group.id, NOW.date(), {"sorghum": 13.5}, 1.0, 4.0, scenarios=24)
+    assert unsure.case.lots[0].moisture_se_pct == 3.0  # no more than a plan reckons with
     assert "sorghum" in str(alone.notes[0])
     assert "price of maize" in str(alone.notes[0])
     scene = scene_of(store, group.id, NOW.date(), {"sorghum": 13.5, "maize": 13.5}, 1.0, 1.5, scenarios=24)
@@ -402,7 +407,8 @@ def test_the_salt_jar_clings_at_another_moisture_for_an_oily_seed() -> None:
 def test_the_grid_reaches_four_deviations_and_stays_grain() -> None:
     grid = moisture_grid(14.0, 1.5)
     assert (grid[0], grid[-1]) == (8.0, 20.0)
-    assert moisture_grid(5.0, 2.0)[0] == 3.0
+    assert np.diff(grid) == pytest.approx([0.5] * 24)
+    assert (moisture_grid(5.0, 2.0)[0], moisture_grid(40.0, 2.0)[-1]) == (3.0, 45.0)
 
 
 def test_loss_while_it_is_spread_is_that_of_the_middle_of_the_way() -> None:
@@ -413,5 +419,9 @@ def test_loss_while_it_is_spread_is_that_of_the_middle_of_the_way() -> None:
     found = _drying_loss(ready, [0, 1], stack)  # type: ignore[arg-type]
     wanted = [[dry_matter_loss("maize", days, 30.0, middle) for middle in (18.0, 16.0)] for days in (6.0, 2.0)]
     np.testing.assert_allclose(found[:, :, 0], wanted)
+    # no drier than 3 % and no wetter than 50 %: what the curve of the loss is known for
+    ends = SimpleNamespace(stops=stops, moisture_pct=np.array([3.0, 60.0]), lot=ready.lot)
+    found = _drying_loss(ends, [0], np.array([[[2.0], [56.0]]]))  # type: ignore[arg-type]
+    np.testing.assert_allclose(found[0, :, 0], [dry_matter_loss("maize", 6.0, 30.0, middle) for middle in (3.0, 50.0)])
     only = _drying_loss(ready, [1], stack[:1])  # type: ignore[arg-type]
     np.testing.assert_allclose(only[0, :, 0], wanted[1])

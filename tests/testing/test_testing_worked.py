@@ -90,8 +90,11 @@ def a_scene():
     return case, seasons, tuple(stops)
 
 
-def plain_worth(case, seasons, stop, choice, wet, scenario, at):
-    """One kg in hand: dried, kept, sold, and what it costs; and what is lost by each way to lose."""
+def plain_worth(case, seasons, stop, choice, wet, scenario, at, shared=None):
+    """One kg in hand: dried, kept, sold, and what it costs; and what is lost by each way to lose.
+
+    `shared`: what the limits that lots share take for a stop, which then stands for bags bought and the trip.
+    """
     lot, who = case.lots[0], case.buyers[choice.buyer]
     dried = float(stop.moisture_pct[at, scenario])
     kg, end, damaged, unfit, refusal = (100 - wet) / (100 - dried), dried, 0.0, 0.0, 0.0
@@ -112,18 +115,18 @@ def plain_worth(case, seasons, stop, choice, wet, scenario, at):
         kg *= water * (1 - run.dry_matter_loss_pct[held, 0] / 100) * (1 - run.insect_loss_pct[held, 0] / 100)
         spilled *= water
         whole *= water
-        bag = store.treatment_per_bag + (store.cost_per_bag if store.owned_bags < lot.bags else 0.0)
+        bag = store.treatment_per_bag + (store.cost_per_bag if store.owned_bags < lot.bags and shared is None else 0.0)
         bag += store.cost_per_bag_month * held / MONTH_WEEKS / 1.03 ** (choice.week / MONTH_WEEKS)
         costs += bag / lot.bag_mass_kg
     late = 1.03 ** (-choice.week / MONTH_WEEKS)
     if who.distance_km > 0:
-        costs += late * (
-            case.truck.cost_per_bag / lot.bag_mass_kg + trip_price(case, who) / case.truck.capacity_kg * kg
-        )
+        trip = trip_price(case, who) / case.truck.capacity_kg * kg if shared is None else 0.0
+        costs += late * (case.truck.cost_per_bag / lot.bag_mass_kg + trip)
+    costs += shared or 0.0
     work = 0.0
     if way:
         work = way.cost_per_kg + (
-            way.fee_per_point_kg * max(24 * stop.days, 1.0) if way.powered else stop.days * DAY_COST
+            way.fee_per_point_kg * 24 * stop.days if way.powered else stop.days * DAY_COST
         )
     market = seasons.prices["maize"][choice.week][scenario]
     price = price_of(who, who.deductions, market, end, damaged, seasons.offer_draw[choice.buyer][scenario], refusal)
@@ -168,6 +171,67 @@ def test_every_choice_is_worth_what_a_plain_reckoning_says() -> None:
     assert len(seen) == len(expected)
 
 
+def test_what_lots_share_is_asked_for_by_stop_and_charged_instead_of_bags_and_trips() -> None:
+    """A price of 1 for the days, 0.1 a week until the sale, 0.01 a week until it is ready and 5 for each kg sold."""
+    case, seasons, stops = a_scene()
+    lot = replace(case.lots[0], available_week=1)
+    stops = tuple(replace(stop, ready_week=stop.ready_week + 1) for stop in stops)
+    asked = []
+
+    def per_kg(of, options, bag_kg, crop):
+        assert (of, bag_kg, crop) == (case, lot.bag_mass_kg, "maize")
+        asked.append(options)
+        return (
+            options.days
+            + 0.1 * options.sale_week
+            + 0.01 * options.ready_week
+            + 0.2 * options.setup
+            + 0.03 * options.storage
+            + 5.0 * options.kept_kg
+        )
+
+    ready = _Ready(case, seasons, lot, GRID, stops, DAY_COST, SimpleNamespace(per_kg=per_kg))
+    for choices, values, _parts in _blocks(ready, None):
+        worth = values()
+        options = asked[-1]
+        assert len(options.days) == len(choices) * 3
+        assert set(options.harvest_week) == set(options.start_week) == {1}
+        assert set(options.buyer) == {choices[0].buyer}
+        assert (options.sale_week == options.pay_week).all()
+        for row, choice in enumerate(choices):
+            stop = stops[choice.stop]
+            at, scenario = 1, 4
+            kg = float(options.kept_kg.reshape(-1, 3)[row, at])
+            price = stop.days + 0.1 * choice.week + 0.01 * stop.ready_week + 0.2 * stop.setup + 0.03 * choice.storage
+            plain, _lost = plain_worth(case, seasons, stop, choice, GRID[at], scenario, at, price + 5.0 * kg)
+            assert worth[row, at, scenario] == pytest.approx(plain, abs=2e-6)
+    # 11 % and 17.5 % as they are, sold at once: a kg of each
+    assert asked[0].kept_kg[[0, 2]] == pytest.approx([1.0, 1.0])
+
+
+def test_the_store_is_read_between_moistures_half_a_point_apart() -> None:
+    """From five points below the target to six above; beyond them as at the last. By numpy's own straight lines."""
+    case, seasons, stops = a_scene()
+
+    def bent(lot, moisture, storage, first, length):
+        assert (first, length) == (2, 4)
+        week = np.arange(length + 1, dtype=float)[:, None]
+        start = np.asarray(moisture, dtype=float)[None, :]
+        return Kept(start**2 + week, start**3 * week, start + week, 2.0 * start - week, start**4, start * week)
+
+    wet = np.array([2.0, 2.1, 8.0, 8.6, 12.85, 13.5, 19.4, 19.6, 30.0])
+    stack = np.repeat(wet[None, :, None], case.scenarios, axis=2)
+    for target, knots in ((13.5, np.arange(8.5, 19.51, 0.5)), (5.0, np.arange(2.0, 11.01, 0.5))):
+        of = case.with_changes(target_pct=(("maize", target),))
+        ready = _Ready(of, replace(seasons, keep=bent), case.lots[0], wet, stops, DAY_COST, None)
+        after = plan_worth._keeping(ready, 0, 2, 6, stack)
+        made = (lambda m: m**2 + 3, lambda m: m**3 * 3, lambda m: m + 3, lambda m: 2 * m - 3, lambda m: m**4)
+        for found, law in zip(after(3), (*made, lambda m: 3 * m), strict=True):
+            assert found.shape == stack.shape
+            for scenario in (0, 9):
+                assert found[0, :, scenario] == pytest.approx(np.interp(wet, knots, law(knots)))
+
+
 def test_only_the_wanted_choices_are_given_again() -> None:
     case, seasons, stops = a_scene()
     ready = _Ready(case, seasons, case.lots[0], GRID, stops, DAY_COST, None)
@@ -183,6 +247,7 @@ def test_tables_and_beliefs_that_cannot_be_are_refused() -> None:
     good = {"decisions": ("a", "b"), "moisture_pct": np.array([12.0, 13.0]), "values": np.zeros((2, 2, 1))}
     table = DecisionTable(**good, parts={"x": np.ones((2, 2, 1))})
     assert table.times(3.0).parts["x"].sum() == 12.0
+    assert DecisionTable(**good | {"values": np.full((2, 2, 1), 5.0)}).times(3.0).values.sum() == 60.0
     for wrong in (
         {"decisions": ("a",)},
         {"decisions": ()},
@@ -191,7 +256,12 @@ def test_tables_and_beliefs_that_cannot_be_are_refused() -> None:
         {"values": np.zeros((2, 2))},
         {"values": np.zeros((2, 2, 0))},
         {"values": np.full((2, 2, 1), np.nan)},
+        {"values": np.array([[[1.0], [np.inf]], [[1.0], [1.0]]])},
         {"parts": {"x": np.ones((2, 2, 2))}},
+        {"parts": {"x": np.ones((2, 2, 1)), "y": np.ones((2, 2, 2))}},
+        {"decisions": (), "values": np.zeros((0, 2, 1))},
+        {"moisture_pct": np.array([]), "values": np.zeros((2, 0, 1))},
+        {"moisture_pct": np.array([12.0, 13.0, 12.5]), "values": np.zeros((2, 3, 1))},
     ):
         with pytest.raises(InputError):
             DecisionTable(**good | wrong)
@@ -281,3 +351,12 @@ def test_one_moisture_whose_answers_do_not_add_up_is_enough_to_refuse() -> None:
     with pytest.raises(InputError, match="add up"):
         best_use(table, [0.5, 0.5], [[1.0, 0.9]])
     assert best_use(table, [0.5, 0.5], [[1.0, 1.0]]).mean == 0.0
+    # one number for each moisture: of a belief, of the answers, and an answer in a row of its own
+    for belief, chances in (
+        ([1.0], [[1.0]]),
+        ([0.5, 0.5], [[1.0, 1.0, 1.0]]),
+        ([0.5, 0.5], [1.0, 1.0]),
+        ([0.2, 0.3, 0.5], [[1.0, 1.0, 1.0]]),
+    ):
+        with pytest.raises(InputError, match="each moisture"):
+            best_use(table, belief, chances)

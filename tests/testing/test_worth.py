@@ -137,6 +137,8 @@ def test_probing_is_the_worth_of_a_reading_with_that_error_less_its_cost() -> No
         nets.append(worth - cost * count)
         assert found.net[place] == pytest.approx(nets[-1])
     assert found.best == found.probed[int(np.argmax(nets))]
+    many = worth_of_probing(table, belief, no_knowledge(GRID), 70, 1.2, 0.3, 0.3, cost)
+    assert many.probed.tolist() == [1, 2, 3, 5, 7, 10, 15, 20, 30, 50]  # about half as many again each time
     assert 1 < found.best < 12
     check = worth_of_calibration(table, belief, 0.3, 0.6, 0.2)
     two = [best_use(table, belief, reading_chances(GRID, math.hypot(0.3, bias))).mean for bias in (0.2, 0.6)]
@@ -159,8 +161,9 @@ def test_beliefs_and_answers_are_the_normal_laws() -> None:
             normal_belief(coarse, 14.0, wrong)
         with pytest.raises(InputError):
             threshold_chances(coarse, 14.0, wrong)
-    with pytest.raises(InputError):
-        reading_chances(coarse, -0.1)
+    for error in (-0.1, math.inf, math.nan):
+        with pytest.raises(InputError):
+            reading_chances(coarse, error)
     assert (reading_chances(coarse, 0.0) == np.eye(4)).all()
 
 
@@ -219,7 +222,7 @@ def test_how_much_grain_makes_the_meter_pay() -> None:
     A season brings 30 - 6 = 24: three times as much.
     """
     assert paying_scale(240, 30, 12, 6, 4, 0.0) == pytest.approx(3.0)
-    assert paying_scale(240, 5, 12, 6, 4, 0.0) == math.inf
+    assert paying_scale(240, 5, 12, 6, 4, 0.0) == paying_scale(240, 6, 12, 6, 4, 0.0) == math.inf
     scale = paying_scale(240, 30, 12, 6, 4, 0.3)
     paid = payback(240, [30 * scale * 1.0001], 12 + 6 * scale, 4, 0.3, seed=1)
     assert paid.high == 4  # just within its life
