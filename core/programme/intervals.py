@@ -168,7 +168,7 @@ def change_between(first: Indicator, second: Indicator, proportion: bool, better
     -------
     Change
         By the same members where eight or more were seen in both seasons, else by all lots of each season; nothing is
-        said below five observations in either. A change counts as none where its whole interval lies within `no_change`.
+        said below five observations in either. It counts as none where its whole interval lies within `no_change`.
     """
     none = (float("nan"),) * 4
     method, result = "none", none

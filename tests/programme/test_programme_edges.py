@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
 
@@ -12,9 +12,11 @@ import pytest
 from core.accounts.finance import WEEKS_PER_MONTH, InventoryCredit
 from core.errors import ImportRefusedError, InputError
 from core.group.records import Group, Member
+from core.group.sampling import UNCHECKED_METER_SD
+from core.messages import message
 from core.planning.case import CashNeed
 from core.planning.invented_seasons import invented_seasons
-from core.programme import programme_book
+from core.programme import counterfactual, programme_book
 from core.programme.counterfactual import (
     DRYER,
     _borrowed,
@@ -27,6 +29,7 @@ from core.programme.counterfactual import (
     _Way,
     _why_not,
     by_fortnight,
+    compare_ways,
     waiting_days,
 )
 from core.programme.currencies import ExchangeRate, rate_between
@@ -128,6 +131,94 @@ def test_a_group_has_only_what_it_had_and_the_help():
     }
     wetter = _touched(whole, item.habits, {}, {"maize": 14.0})
     assert (wetter["over-drying"], wetter["bagged too wet"]) == (0, 4)
+
+
+@pytest.fixture
+def plain_worths(monkeypatch):
+    """Let each habit cost, and each help bring, another power of two, in five scenarios 1, 2, 3, 4 and 90 times."""
+    asked = {"spreads": [], "aimed": []}
+    costs = {"waits": 1, "judges": 2, "underdries": 4, "overdries": 8, "cash": 16, "dryer": -32, "sealed": -64}
+
+    @dataclass(frozen=True)
+    class Ahead:
+        case: object
+
+    def went(_whole, way, _waits, aimed, _seasons):
+        asked["aimed"].append(aimed)
+        return way.grain
+
+    def judged(_seasons, _lots, spread):
+        asked["spreads"].append(spread)
+
+    def planned(way, outlook):
+        assert outlook.case is way
+        brings = 1000 - sum(cost * getattr(way, name) for name, cost in costs.items())
+        return None, SimpleNamespace(value=brings * np.array([1.0, 2, 3, 4, 90]))
+
+    monkeypatch.setattr(counterfactual, "_everything", lambda item, _facts, _fee: item.built.case)
+    monkeypatch.setattr(counterfactual, "waiting_days", lambda *_given: {"0": 3.0, "1": 9.0, "3": 5.0})
+    monkeypatch.setattr(counterfactual, "_grain_as_it_went", went)
+    monkeypatch.setattr(counterfactual, "build_outlook", lambda grain, _seed, _seasons: Ahead(grain))
+    monkeypatch.setattr(counterfactual, "_judged", judged)
+    monkeypatch.setattr(counterfactual, "_limits_as_they_were", lambda _case, _habits, way: way)
+    monkeypatch.setattr(counterfactual, "plan_in_parts", planned)
+    monkeypatch.setattr(counterfactual, "_borrowed", lambda *_given: 10.0)
+    return asked
+
+
+HELP_COSTS = {"help.dryer_cost": 60, "help.sealed_cost": 7, "help.credit_cost": 9, "help.training_cost": 80}
+
+
+def test_each_thing_otherwise_is_the_season_without_it_less_the_season_as_it_went(plain_worths):
+    """As it went: 1000 - 31 = 969. The mean of 1, 2, 3, 4 and 90 is 20; a tenth lies at 1.4, nine tenths at 55.6.
+
+    What was sold for cash is 16 better, less 10 for borrowing. Nothing was bagged too wet.
+    """
+    item = season(case(), judged=frozenset("01"), dried_to={"maize": 12.68}, needs=(CashNeed(1, 5.0), CashNeed(4, 6.0)))
+    found = compare_ways(7, item, HELP_COSTS | {"help.judged_sd": 1.5}, None, 3, object())
+    assert (found.group_id, found.season, found.lots, found.value) == (7, "2026-07", 4, pytest.approx(969 * 20))
+    every = {one.name: one for one in (*found.causes, *found.helps)}
+    expected = {
+        "waiting wet": (1, 3, 0),
+        "too few tests": (2, 2, 0),
+        "over-drying": (8, 4, 0),
+        "a shared dryer": (33, 4, 60),
+        "sealed bags": (64, 4, 7),
+        "training in testing": (14, 6, 80),
+    }
+    for name, (better, lots, cost) in expected.items():
+        one = every.pop(name)
+        assert (one.money, one.low, one.high) == pytest.approx((better * 20, better * 1.4, better * 55.6))
+        assert (one.lots, one.cost, one.why_not) == (lots, cost, None)
+        assert one.net == pytest.approx(better * 20 - cost)
+    assert every.pop("bagged too wet") == counterfactual.Difference("bagged too wet", 0.0, 0.0, 0.0, 0, 0.0)
+    for name, cost in (("sold early for cash", 0), ("credit on stored grain", 9)):
+        one = every.pop(name)
+        assert (one.money, one.low, one.high) == pytest.approx((310, 16 * 1.4 - 10, 16 * 55.6 - 10))
+        assert (one.lots, one.cost) == (2, cost)
+    assert not every
+    # judged as well as the group does, or as well as a meter that nobody has checked
+    assert set(plain_worths["spreads"]) == {1.5, UNCHECKED_METER_SD}
+    assert plain_worths["aimed"][0] == {"maize": 12.68}
+
+
+def test_what_records_are_silent_about_is_not_reckoned_and_a_little_too_dry_is_care(plain_worths):
+    """0.29 points below the limit, or above it, are no habit; without sales for cash credit has nothing to show."""
+    why, silent = message("no sale"), message("no test")
+    for level in (12.71, 13.29):
+        item = season(case(), judged=frozenset("0"), dried_to={"maize": level}, needs=(CashNeed(1, 5.0),))
+        habits = replace(item.habits, silent={"sold early for cash": why, "too few tests": silent})
+        found = compare_ways(7, replace(item, habits=habits), HELP_COSTS | {"help.judged_sd": 1.5}, None, 3, object())
+        every = {one.name: one for one in (*found.causes, *found.helps)}
+        assert plain_worths["aimed"][-1] == {}
+        for name, cost, said in (
+            ("sold early for cash", 0.0, why),
+            ("credit on stored grain", 9.0, why),
+            ("too few tests", 0.0, silent),
+        ):
+            assert every[name] == counterfactual.Difference(name, 0.0, 0.0, 0.0, 0, cost, said)
+        assert (every["over-drying"].lots, every["bagged too wet"].lots) == (0, 0)
+        assert every["training in testing"].lots == 1
 
 
 def test_what_borrowing_until_the_sales_costs_by_hand():

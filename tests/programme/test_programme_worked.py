@@ -446,6 +446,8 @@ def test_help_is_added_up_where_it_pays_by_currency_by_hand():
     assert table["not_known_because"].tolist() == ["", "no price", "no price"]
     causes = (Difference("a", 5.0, 0, 9, 1), Difference("b", 7.0, 0, 9, 1, 0.0, why), Difference("c", 6.0, 0, 9, 1))
     assert replace(results[0], causes=causes).largest.name == "c"
+    small_one = Difference("a", 0.5, 0, 9, 1)
+    assert (replace(results[0], causes=(small_one,)).largest, small_one.net) == (small_one, 0.5)
     assert replace(results[0], causes=(Difference("a", 0.0, 0, 9, 1),)).largest is None
 
 

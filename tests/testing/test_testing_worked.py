@@ -125,9 +125,7 @@ def plain_worth(case, seasons, stop, choice, wet, scenario, at, shared=None):
     costs += shared or 0.0
     work = 0.0
     if way:
-        work = way.cost_per_kg + (
-            way.fee_per_point_kg * 24 * stop.days if way.powered else stop.days * DAY_COST
-        )
+        work = way.cost_per_kg + (way.fee_per_point_kg * 24 * stop.days if way.powered else stop.days * DAY_COST)
     market = seasons.prices["maize"][choice.week][scenario]
     price = price_of(who, who.deductions, market, end, damaged, seasons.offer_draw[choice.buyer][scenario], refusal)
     factor = (1 - who.fee_fraction) / 1.03 ** ((choice.week + who.pay_delay_weeks) / MONTH_WEEKS)
