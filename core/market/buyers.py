@@ -49,9 +49,9 @@ def learn_offset(ours: ArrayLike, theirs: ArrayLike, prior_sd: float = 0.5, deli
     difference = np.asarray(theirs, dtype=float) - np.asarray(ours, dtype=float)
     difference = difference[np.isfinite(difference)]
     count = int(difference.size)
-    scatter = float(np.std(difference, ddof=1)) if count > 5 else delivery_sd
-    precision = prior_sd**-2 + (count / max(scatter, 1e-6) ** 2)
-    mean = float(difference.sum() / max(scatter, 1e-6) ** 2 / precision) if count else 0.0
+    scatter = max(float(np.std(difference, ddof=1)), 1e-6) if count > 5 else delivery_sd
+    precision = prior_sd**-2 + count / scatter**2
+    mean = float(difference.sum() / scatter**2 / precision)
     return MeterOffset(mean, math.sqrt(1 / precision + scatter**2), count)
 
 

@@ -65,7 +65,7 @@ def other_markets(prices: pd.Series, neighbours: Sequence[pd.Series]) -> OtherMa
     neighbours : sequence of Series
         The same crop in other markets; later months than today's are not used.
     """
-    if not len(neighbours) or prices.empty:
+    if not len(neighbours):
         return OtherMarkets()
     last = prices.index[-1]
     window = pd.period_range(last - USUAL_MONTHS - OLDEST_MONTHS, last, freq="M")

@@ -102,7 +102,8 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
     while at < len(series):
         before, after = float(series.iloc[at - 1]), float(series.iloc[at])
         ratio = after / before
-        if max(ratio, 1 / ratio) <= SLIP:
+        size = max(ratio, 1 / ratio)
+        if size <= SLIP:
             at += 1
             continue
         soon = [float(price) for price in series.iloc[at + 1 : at + 4]]
@@ -118,7 +119,6 @@ def mend_slips(prices: pd.Series) -> tuple[pd.Series, list[Action]]:
                 actions.append(Action(None, False, words))
             series = series.drop(series.index[at:back])
             continue
-        size = max(ratio, 1 / ratio)
         near = [factor for factor in SLIP_FACTORS if abs(np.log(size / factor)) < SLIP_TOLERANCE]
         if near and at == len(series) - 1:
             words = message(
@@ -172,7 +172,7 @@ class Basis:
     factor: float
     log_sd: float
     quotes: int
-    factor_log_sd: float = 0.0
+    factor_log_sd: float
 
     def interval(self, share: float = 0.8) -> tuple[float, float]:
         """Return between what multiples of the reference the next own price lies with a chance."""
@@ -199,7 +199,7 @@ class Basis:
         """
         rng = np.random.default_rng([seed, 31])
         count, width = reference_paths.shape
-        scatter = math.sqrt(max(self.log_sd**2 - self.factor_log_sd**2, 0.0))
+        scatter = math.sqrt(self.log_sd**2 - self.factor_log_sd**2)
         wobble = scatter * rng.standard_normal((count, width))
         if own_today is None:
             doubt = self.factor_log_sd * rng.standard_normal((count, 1))
@@ -226,5 +226,5 @@ def learn_basis(own: pd.Series, reference: pd.Series, prior_factor: float = 1.0)
     count = len(difference)
     scatter = max(float(np.std(difference, ddof=1)), 0.02) if count >= 6 else QUOTE_LOG_SD
     precision = PLACE_LOG_SD**-2 + count / scatter**2
-    mean = float(difference.sum() / scatter**2 / precision) if count else 0.0
+    mean = float(difference.sum() / scatter**2 / precision)
     return Basis(math.exp(usual + mean), math.sqrt(1 / precision + scatter**2), count, math.sqrt(1 / precision))

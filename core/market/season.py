@@ -189,10 +189,10 @@ class SeasonalCurve:
         ndarray, shape (count, weeks + 1)
             Price [money/kg]; column 0 is today.
         """
-        months = max(1, int(np.ceil(weeks / WEEKS_PER_MONTH)))
+        months = int(np.ceil(weeks / WEEKS_PER_MONTH))
         logs = np.log(self.sample_paths(months, count, seed, from_price))
         at = np.arange(weeks + 1) / WEEKS_PER_MONTH
-        left = np.minimum(at.astype(int), months - 1)
+        left = at.astype(int)  # no whole number of weeks is a whole number of months
         part = at - left
         line = logs[:, left] * (1 - part) + logs[:, left + 1] * part
         # A Wiener path less its own straight line within each month: variance part x (1 - part) of a month's noise.
@@ -203,7 +203,7 @@ class SeasonalCurve:
         )
         edges = np.arange(months + 1)
         right_of = np.clip(np.searchsorted(at, edges), 1, weeks)
-        share = np.clip((edges - at[right_of - 1]) / (at[right_of] - at[right_of - 1]), 0, 1)
+        share = np.minimum((edges - at[right_of - 1]) / (at[right_of] - at[right_of - 1]), 1)
         at_edges = wiener[:, right_of - 1] * (1 - share) + wiener[:, right_of] * share
         bridge = wiener - (at_edges[:, left] * (1 - part) + at_edges[:, left + 1] * part)
         return np.exp(line + self.noise * bridge)

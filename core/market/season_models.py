@@ -285,7 +285,7 @@ def _innovation(gram: Floats, base: int, count: int) -> float:
     cross = gram[used, -1]
     residual = gram[-1, -1] - cross @ np.linalg.solve(inner, cross)
     freedom = max(count - len(used), 1)
-    return float(np.sqrt((NOISE_PRIOR_MONTHS * NOISE_PRIOR**2 + max(residual, 0)) / (NOISE_PRIOR_MONTHS + freedom)))
+    return float(np.sqrt((NOISE_PRIOR_MONTHS * NOISE_PRIOR**2 + residual) / (NOISE_PRIOR_MONTHS + freedom)))
 
 
 def average(

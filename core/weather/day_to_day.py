@@ -266,7 +266,6 @@ def make_hours(days: Sequence[date], made: Days, place: Place, random: np.random
     index = pd.date_range(first, after, freq="h", inclusive="left")
     local = (index - half).tz_convert(place.zone)
     position = np.asarray((local.tz_localize(None).normalize() - pd.Timestamp(days[0])).days)
-    position = np.clip(position, 0, len(days) - 1)
     hour = np.asarray(local.hour + local.minute / 60, dtype=float)  # of its middle, as the day it belongs to
     count = made.temperature_c.shape[1]
     rain, raining = _rain_by_hour(made.rain_mm, position, solar_hour(index - half, place.longitude), random)
@@ -344,7 +343,7 @@ def _humidity_by_hour(
 def _daily_mean(values: Array, position: NDArray[np.int_], n: int) -> Array:
     total = np.zeros((n, values.shape[1]))
     np.add.at(total, position, values)
-    return total / np.maximum(np.bincount(position, minlength=n), 1)[:, None]
+    return total / np.bincount(position, minlength=n)[:, None]
 
 
 def _sun_by_hour(
@@ -376,8 +375,7 @@ def _rain_by_hour(
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Return rain (hours, count) and whether it rains: one spell a day, most often in the afternoon and evening."""
     n, count = daily_mm.shape
-    hours = len(position)
-    rain = np.zeros((hours, count))
+    rain = np.zeros((len(position), count))
     first = np.searchsorted(position, np.arange(n))
     length_of_day = np.bincount(position, minlength=n)
     day, scenario = np.nonzero(daily_mm > 0)
@@ -388,12 +386,12 @@ def _rain_by_hour(
     begin_sun = np.where(
         random.random(len(day)) < 0.7, random.normal(16.0, 3.0, len(day)), random.uniform(0, 24, len(day))
     )
-    offset = np.round((begin_sun - sun_hour[np.minimum(first[day], hours - 1)]) % 24).astype(int)
+    offset = np.round((begin_sun - sun_hour[first[day]]) % 24).astype(int)
     parts = random.exponential(1.0, (len(day), 10)) * (np.arange(10) < spell[:, None])
     parts = parts / parts.sum(axis=1, keepdims=True) * amount[:, None]
     for step in range(10):
         row = first[day] + np.minimum(offset + step, length_of_day[day] - 1)
-        np.add.at(rain, (np.minimum(row, hours - 1), scenario), parts[:, step])
+        np.add.at(rain, (row, scenario), parts[:, step])
     rain = np.where(rain < 0.02, 0.0, rain)
     return rain, rain >= 0.1
 

@@ -73,12 +73,13 @@ def extend_scenarios(
     index = pd.date_range(begin + pd.Timedelta(hours=1), periods=24 * days, freq="h")
     random = np.random.default_rng(seed)
     calendar = _calendar(index, place)
-    covered = _covered(forecast, index)
-    runs = _stack(forecast, index[covered], count) if covered.any() and forecast is not None else None
-    if runs is None:
+    # the wanted hours that the forecast has, from the first on without a hole
+    covered = np.cumprod(index.isin(() if forecast is None else forecast.index)).astype(bool)
+    if forecast is None or not covered.any():
         made = make_days(normals, place, calendar, count, random)
         return [frame.reindex(index) for frame in make_hours(calendar, made, place, random)]
-    if forecast is not None and len(forecast.members) < ENOUGH_MEMBERS:
+    runs = _stack(forecast, index[covered], count)
+    if len(forecast.members) < ENOUGH_MEMBERS:
         runs = _widened(runs, forecast, index[covered], normals, place, count, random)
     if covered.all():
         return [pd.DataFrame(dict(zip(NEEDED, run, strict=True)), index=index) for run in np.moveaxis(runs, -1, 0)]
@@ -144,7 +145,7 @@ def _from_years(years: pd.DataFrame, start: date, days: int, count: int, random:
     day_of_year = np.asarray(stamps.day_of_year)
     begins = _near(day_of_year, start, 0)
     whole = begins[begins + days <= length]
-    order = random.permutation(whole) if len(whole) else np.array([], dtype=int)
+    order = random.permutation(whole)
     for k in range(count):
         if k < len(order):
             result[..., k] = data[order[k] : order[k] + days].T
@@ -171,13 +172,6 @@ def _calendar(index: pd.DatetimeIndex, place: Place) -> list[date]:
     local = (index - pd.Timedelta(minutes=30)).tz_convert(place.zone)
     first, last = local[0].date(), local[-1].date()
     return [first + timedelta(days=step) for step in range((last - first).days + 1)]
-
-
-def _covered(forecast: Forecast | None, index: pd.DatetimeIndex) -> np.ndarray:
-    """Return which of the wanted hours the forecast has, from the first on without a hole."""
-    if forecast is None:
-        return np.zeros(len(index), dtype=bool)
-    return np.cumprod(index.isin(forecast.index)).astype(bool)
 
 
 def _stack(forecast: Forecast, index: pd.DatetimeIndex, count: int) -> np.ndarray:
@@ -258,13 +252,11 @@ def _a_shower(hours: int, mean_mm: float, random: np.random.Generator) -> np.nda
 
 def _day_before(runs: np.ndarray, index: pd.DatetimeIndex, normals: Normals, place: Place) -> Before | None:
     """Return how the last day of the runs departs from normal."""
-    if len(index) < 12:
+    if len(index) < 24:  # part of a day says little of its mean
         return None
     last = runs[:, -24:]
     day = (index[-1] - pd.Timedelta(hours=12)).tz_convert(place.zone).date()
     usual = normals_by_day(normals, place, [day]).iloc[0]
-    if last.shape[1] < 24:  # part of a day says little of its mean
-        return None
     return Before(
         temperature_anomaly_c=last[0].mean(axis=0) - float(usual["temperature_c"]),
         humidity_anomaly_pct=last[1].mean(axis=0) - float(usual["relative_humidity_pct"]),

@@ -150,7 +150,7 @@ def clear_sky_flux(times: pd.DatetimeIndex, place: Place) -> Array:
     sine = solar_elevation_sine(times, place.latitude, place.longitude)
     up = sine > 0.001
     safe = np.where(up, sine, 1.0)
-    height = (0.75 + 2e-5 * max(place.altitude_m, 0.0)) / 0.75
+    height = (0.75 + 2e-5 * place.altitude_m) / 0.75
     return np.where(up, 1098.0 * safe * np.exp(-0.057 / safe), 0.0) * height
 
 

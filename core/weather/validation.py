@@ -62,22 +62,22 @@ def hourly_members(
         raise WeatherError("the answer of {service} holds no hours", service=service)
     kept: list[pd.DataFrame] = []
     notes: list[Message] = []
-    last_error: WeatherError | None = None
+    errors: list[WeatherError] = []
     for raw in members:
         try:
             frame, remarks = _one_run(raw, now, service)
         except WeatherError as error:
-            last_error = error
+            errors.append(error)
             continue
         kept.append(frame)
         notes.extend(remarks)
     if not kept:
-        raise last_error or WeatherError("the answer of {service} holds no hours", service=service)
-    if len(kept) < len(members):
+        raise errors[-1]
+    if errors:
         notes.append(
             Message(
                 "{count} of {all} runs of the ensemble were left out as broken",
-                {"count": len(members) - len(kept), "all": len(members)},
+                {"count": len(errors), "all": len(members)},
             )
         )
     # one run that ends early must not cut the others short: runs much shorter than most are left out
@@ -90,8 +90,7 @@ def hourly_members(
         raise WeatherError("the answer of {service} holds less than a day of whole hours", service=service)
     result = tuple(frame.loc[common] for frame in full)
     if not sun_is_estimated:
-        for frame in result[:1]:
-            _check_sun(frame, place, service)
+        _check_sun(result[0], place, service)
     return result, _unique(notes)
 
 

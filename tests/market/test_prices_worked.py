@@ -38,7 +38,7 @@ def test_new_money_and_bags_of_every_weight_bring_earlier_prices_to_the_new_unit
 
 @pytest.mark.parametrize(("moved", "mended_by"), [(13.4, 10), (13.6, 1), (7.5, 10), (7.3, 1), (47.9, 46), (48.1, 50)])
 def test_a_move_within_a_third_of_a_unit_is_that_unit_and_the_nearest_one(moved, mended_by):
-    """e^0.3 = 1.35: 13.4 is ten, 13.6 is not; 10 / 1.35 = 7.41; between 46 and 50 the middle is 47.96 (root of 2300)."""
+    """e^0.3 = 1.35: 13.4 is ten, 13.6 is not; 10 / 1.35 = 7.41; of 46 and 50 the middle is 47.96 (root of 2300)."""
     mended, (action,) = mend_slips(flat({12: moved}))
     assert mended.iloc[:12].to_list() == pytest.approx([300.0 * mended_by] * 12)
     assert mended.iloc[12:].to_list() == pytest.approx([300.0 * moved] * 18)
@@ -111,7 +111,7 @@ def test_quotes_become_months_and_what_stays_out_is_counted():
 
 def test_a_factor_says_between_what_the_next_price_lies():
     """At log_sd 0.3 the middle 80 % (the default) ends at 1.2816 deviations, the middle 95 % at 1.9600 (tables)."""
-    basis = Basis(0.8, 0.3, 4)
+    basis = Basis(0.8, 0.3, 4, 0.1)
     assert basis.interval() == pytest.approx((0.8 * math.exp(-1.28155 * 0.3), 0.8 * math.exp(1.28155 * 0.3)), rel=1e-4)
     assert basis.interval(0.95)[1] == pytest.approx(0.8 * math.exp(1.95996 * 0.3), rel=1e-4)
 
