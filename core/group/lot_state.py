@@ -264,7 +264,7 @@ def lot_state(lot: Lot, readings: pd.DataFrame, rules: JudgingRules, bags_sold: 
         lot, counted, rules, any(flag.key == "warm from the sun" for flag in flags)
     )
     mass, dry_matter, grain = _masses(lot, bags, moisture, _first_moisture(lot, readings, rules), rules)
-    risk = risk_by_cost(cost_if_refused(lot, mass, rules), cost_of_a_day(mass, rules)) if mass > 0 else 0.05
+    risk = risk_by_cost(cost_if_refused(lot, 1.0, rules), cost_of_a_day(1.0, rules))  # of a kg: of any mass the same
     common: dict[str, Any] = {
         "lot": lot,
         "limit": limit,
@@ -353,11 +353,11 @@ def _judge(
     reasons: list[Message] = []
     more: int | None = 0
     for one in limit.applying:
-        by_humidity = one.kind == "keeping" and humidity is not None and one.humidity_pct is not None
-        judged = humidity if by_humidity and humidity is not None else moisture
-        if one.kind == "contract":
+        judged, bound = moisture, one.moisture_pct
+        if one.kind == "keeping" and humidity is not None and one.humidity_pct is not None:
+            judged, bound = humidity, one.humidity_pct
+        elif one.kind == "contract":
             judged = as_buyer_reads(moisture, error)
-        bound = float(one.humidity_pct) if by_humidity and one.humidity_pct is not None else one.moisture_pct
         verdict = judge_bags(judged, bound, risk) if one.kind == "keeping" else judge_dryness(judged, bound, risk)
         verdicts.append(verdict)
         reasons.append(Message(_VERDICT_WORDS[verdict], {"limit": one.reason}))
@@ -426,7 +426,7 @@ def _masses(
     mean = moisture.mean_pct if moisture is not None else None
     start = weighed_pct if weighed_pct is not None else first_pct if first_pct is not None else mean
     if start is None:
-        start = lot.weighed_moisture_pct or UNTESTED_PCT
+        start = UNTESTED_PCT
     now = mean if mean is not None else start
     mass = float(mass_after_drying(filled, start, now))
     dry_matter = mass * (1 - now / 100)

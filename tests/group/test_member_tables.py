@@ -152,7 +152,7 @@ def test_h_and_m_are_man_and_woman_where_spanish_is_written(store):
         (("Afi Ata", None, "112233"), ("Kossi", None, "112233"), "like"),
         (("Afi Ata", None, "11223"), ("Kossi", None, "11223"), ""),
         (("Afi Ata", None, ""), ("Kossi", None, ""), ""),
-        # letters: 2 x 6 of 14 are 0.857, too few; 2 x 7 of 16, 0.875, are enough, unless both years are known and differ
+        # letters: 2 x 6 of 14 are 0.857, too few; 2 x 7 of 16, 0.875, are enough, unless both years differ
         (("Afi Ata", None, ""), ("Afi Otu", None, ""), ""),
         (("Afi Atah", None, ""), ("Afi Atak", None, ""), "like"),
         (("Afi Ata", None, ""), ("Afi Atu", None, ""), ""),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -12,14 +13,28 @@ import pytest
 
 from core.errors import InputError, NotFoundError
 from core.grain.sorption import equilibrium_moisture, isotherm_uncertainty, sensor_uncertainty
+from core.group.limits import Limit, LimitChoice
 from core.group.lot_actions import LotAction, actions_of_lot, expected_mass_out, grade, lot_after, record_action
-from core.group.lot_state import NOT_TESTED, JudgingRules, as_buyer_reads, current_lot_states, last_round, lot_state
+from core.group.lot_state import (
+    NOT_TESTED,
+    JudgingRules,
+    _judge,
+    _masses,
+    as_buyer_reads,
+    current_lot_states,
+    estimate_from_tests,
+    judging_rules,
+    last_round,
+    lot_state,
+)
 from core.group.measures import WeighedMeasure, measure_mass, weigh_measure, weighed_measures
 from core.group.meter_checks import MeterError
 from core.group.reading_flags import CONDENSED, DISAGREES, NOT_SETTLED, OUTLIER, RANGE, SUN, flag_readings
 from core.group.reading_moisture import BY_AIR, BY_HUMIDITY, BY_METER, MeterSettings, moisture_of_readings
 from core.group.records import Group, Lot, Reading, Sale
-from core.group.sampling import DRY, UNSURE, WET, LotMoisture
+from core.group.sampling import DRY, UNSURE, WET, LotMoisture, estimate_lot, more_bags_to_settle
+from core.messages import message
+from core.storage.keeping import humidity_when_warm
 from tests.shared_store import fresh_store
 
 START = datetime(2026, 5, 1, 6, tzinfo=UTC)
@@ -401,3 +416,121 @@ def test_doubts_begin_at_their_borders() -> None:
     numbered = _tests(*bags(24.0, 25.0, 31.1)).drop(columns="id")
     assert [flag.reading_id for flag in flag_readings("maize", numbered)] == [2]  # by place where it has no number
     assert flag_readings("maize", numbered.iloc[:0]) == ()
+
+
+def test_lots_are_judged_by_what_is_assumed_where_nobody_entered_anything() -> None:
+    store = fresh_store()
+    group_id = store.add_group(Group(name="New", currency="USD"))
+    rules = judging_rules(store, group_id)
+    assert replace(rules, turnout={}) == JudgingRules()
+    facts = store.facts(group_id)
+    for crop in ("maize", "sorghum", "other"):
+        assert rules.turnout[crop] == facts[f"shelling_turnout.{crop}"].value
+
+
+@pytest.mark.parametrize(
+    ("lot", "first", "now", "mass", "dry", "grain"),
+    [
+        # 7 of 20 bags of 100 kg weighed at 20 %: 560 kg dry; at 12.5 % 640 kg
+        ({"bag_mass_kg": 100.0, "weighed_moisture_pct": 20.0}, None, 12.5, 640.0, 560.0, 640.0),
+        # weighed, but nobody said at which moisture: as it is now
+        ({"bag_mass_kg": 100.0}, None, 12.5, 700.0, 612.5, 700.0),
+        # never weighed: 50 kg at its first tests of 30 %: 245 kg dry; at 12.5 % 280 kg
+        ({"nominal_bag_kg": 50.0}, 30.0, 12.5, 280.0, 245.0, 280.0),
+        ({"nominal_bag_kg": 50.0, "weighed_moisture_pct": 20.0}, 30.0, 12.5, 280.0, 245.0, 280.0),
+        # never tested: weighed at 20 %, or taken as 15 %
+        ({"bag_mass_kg": 100.0, "weighed_moisture_pct": 20.0}, None, None, 700.0, 560.0, 700.0),
+        ({"nominal_bag_kg": 50.0}, None, None, 350.0, 297.5, 350.0),
+        # cobs give 0.8, other crops' pods and heads 0.6; groundnuts are sold in their pods
+        ({"bag_mass_kg": 100.0, "form": "cob"}, None, 12.5, 700.0, 612.5, 560.0),
+        ({"bag_mass_kg": 100.0, "form": "panicle", "commodity": "sorghum"}, None, 12.5, 700.0, 612.5, 420.0),
+        ({"bag_mass_kg": 100.0, "form": "pod", "commodity": "cowpea"}, None, 12.5, 700.0, 612.5, 420.0),
+        ({"bag_mass_kg": 100.0, "form": "pod", "commodity": "groundnut_pod"}, None, 12.5, 700.0, 612.5, 700.0),
+        ({"bag_mass_kg": 100.0, "form": "cleaned", "commodity": "cowpea"}, None, 12.5, 700.0, 612.5, 700.0),
+    ],
+)
+def test_the_mass_of_what_is_left_by_hand(
+    lot: dict[str, Any], first: float | None, now: float | None, mass: float, dry: float, grain: float
+) -> None:
+    moisture = None if now is None else LotMoisture(mean_pct=now, standard_error_pct=0.3)
+    rules = JudgingRules(turnout={"maize": 0.8, "other": 0.6})
+    assert _masses(_lot(**lot), 7, moisture, first, rules) == pytest.approx((mass, dry, grain))
+
+
+def test_the_humidity_of_a_warm_store_and_the_tests_that_count() -> None:
+    """Bags read in a cool store, as they will be at 32 °C; one bag's air is known without its temperature."""
+    rows = _tests(
+        {"bag": "a", "temperature_c": 20, "relative_humidity_pct": 60},
+        {"bag": "a", "temperature_c": 22, "relative_humidity_pct": 62},
+        {"bag": "", "temperature_c": 24, "relative_humidity_pct": 66},
+        {"bag": "", "relative_humidity_pct": 70},
+        {"bag": "dry", "meter_moisture_pct": 0.3},
+        {"bag": "less", "meter_moisture_pct": 0.1},
+    )
+    rules = JudgingRules(meter=MeterSettings(error=MeterError(moisture_bias=0.2, humidity_sd=3.0)))
+    said = moisture_of_readings("maize", rows, rules.meter)
+    moisture, humidity = estimate_from_tests(_lot(), rows, rules)
+    assert moisture is not None
+    assert humidity is not None
+    # what a meter shows below nothing, once its bias is off, is no moisture
+    assert set(moisture.bag_means_pct) == {"a", "test 3", "test 4", "dry"}
+    assert moisture.common_sd_pct == pytest.approx(math.sqrt(np.mean(said["common_sd"].iloc[:5] ** 2)))
+    warm = humidity_when_warm("maize", [20, 22, 24, 22], [60, 62, 66, 70], 32)
+    plain = estimate_lot(warm, 20, 3.0, reading_sd=1.0, bag_names=["a", "a", "3", "4"])
+    assert (humidity.mean_pct, humidity.standard_error_pct) == pytest.approx((plain.mean_pct, plain.standard_error_pct))
+    assert humidity.bag_means_pct["a"] == pytest.approx(float(np.mean(warm[:2])))
+    sunny, _air_too = estimate_from_tests(_lot(), rows, rules, sun_warm=True)
+    assert sunny is not None
+    # half a point more where the grain was warm from the sun, for all bags alike
+    assert sunny.common_sd_pct == pytest.approx(math.hypot(moisture.common_sd_pct, 0.5))
+    alone = rows.iloc[[3]]
+    assert estimate_from_tests(_lot(), alone, rules)[1] is None  # the air alone, at no known temperature
+    two = estimate_from_tests(_lot(), rows.iloc[:2], rules)[1]
+    assert two is not None
+    # one bag: the usual spread of humidity between bags stands in, 4.5, less its two tests' own error
+    assert two.bag_sd_pct == pytest.approx(math.sqrt(4.5**2 - 1 / 2))
+    assert estimate_from_tests(_lot(), rows.iloc[:0], rules) == (None, None)
+    weighed, _none = estimate_from_tests(_lot(weighed_moisture_pct=14.0, bags=0), rows.iloc[[5]], rules)
+    assert weighed is not None
+    assert (weighed.mean_pct, weighed.bags, weighed.common_sd_pct) == (14.0, 1, 0.5)
+
+
+def test_the_verdict_over_several_limits() -> None:
+    """Too wet for one is too wet; in doubt, the bags that settle the harder doubt, none where one is never settled."""
+
+    def one(kind: str, pct: float, humidity: float | None = None) -> Limit:
+        return Limit(kind=kind, moisture_pct=pct, reason=message(kind), humidity_pct=humidity)
+
+    def judged(*limits: Limit, lot: LotMoisture, air: LotMoisture | None = None) -> tuple[str, list[str], int | None]:
+        choice = LimitChoice(binding=limits[0], applying=limits)
+        verdict, reasons, more = _judge(lot, air, choice, 0.05, MeterError())
+        return verdict, [str(reason).split(" ")[0] for reason in reasons], more
+
+    lot = LotMoisture(
+        mean_pct=13.0, standard_error_pct=0.3, degrees_of_freedom=9.0, bag_sd_pct=0.9, bags=80, bags_probed=10
+    )
+    near, nearer, wet, dry = (one("standard", pct) for pct in (13.4, 13.25, 12.0, 14.0))
+    needed, more = (more_bags_to_settle(lot, limit.moisture_pct, 0.05) for limit in (near, nearer))
+    assert needed is not None
+    assert more is not None
+    assert 0 < needed < more
+    assert judged(dry, lot=lot) == (DRY, ["dry"], 0)
+    assert judged(near, dry, nearer, lot=lot) == (UNSURE, ["cannot", "testing", "dry", "cannot", "testing"], more)
+    assert judged(nearer, near, lot=lot)[2] == more
+    assert judged(near, wet, lot=lot) == (WET, ["cannot", "testing", "too"], 0)
+    sure = replace(lot, bag_sd_pct=0.0, common_sd_pct=0.3)
+    assert judged(near, lot=sure) == (UNSURE, ["cannot", "more"], None)
+    assert judged(near, nearer, lot=sure)[2] is None
+    # keeping is judged by bags, and by humidity where that was measured and the limit has one
+    air = LotMoisture(mean_pct=50.0, standard_error_pct=0.5, bags=80, bags_probed=10, bag_sd_pct=0.5)
+    assert judged(one("keeping", 13.0, 65.0), lot=lot, air=air)[0] == DRY
+    assert judged(one("keeping", 10.0), lot=lot, air=air)[0] == WET
+    assert judged(one("keeping", 10.0, 65.0), lot=lot)[0] == WET
+    assert judged(one("standard", 10.0, 65.0), lot=lot, air=air)[0] == WET
+    spread = one("keeping", 14.0, 70.0)  # the mean is far below, single bags are not
+    assert judged(spread, lot=lot) == (UNSURE, ["cannot", "the"], 0)
+    # a contract by the buyer's meter, which shows 1.5 points less than ours
+    contract, error = one("contract", 12.5), MeterError(moisture_bias=0.5, buyer_bias=2.0, buyer_sd=0.1)
+    choice = LimitChoice(binding=contract, applying=(contract,))
+    assert _judge(lot, None, choice, 0.05, MeterError())[0] == UNSURE
+    assert _judge(lot, None, choice, 0.05, error)[0] == DRY

@@ -29,6 +29,7 @@ from core.group.selling import (
     usual_buyers,
     waiting_costs,
     ways_to_sell,
+    with_lent_months,
     withdraw,
     write_buyer,
     write_offer,
@@ -332,3 +333,49 @@ def test_no_verdict_without_prices_or_with_too_few(where):
     assert crop_verdict(store, group, "maize") is None
     store.add_price_quotes([quote(group, date(2026, 5, 4), 40.0)])
     assert crop_verdict(store, group, "maize") is None
+
+
+def test_lent_months_stand_at_the_level_of_the_own_market():
+    """Common months at 40 of 50, 44 of 55, 30 of 60 and 52 of 65: ratios 0.8, 0.8, 0.5 and 0.8, the middle one 0.8.
+
+    January's 45 is lent at 36; June's 70 at 56 only where later months are asked for.
+    """
+    months = pd.period_range("2026-01", periods=6, freq="M")
+    longer = pd.Series([45.0, 50.0, 55.0, 60.0, 65.0, 70.0], months)
+    own = pd.Series([40.0, 44.0, 30.0, 52.0], months[1:5])
+    assert with_lent_months(own, longer).tolist() == pytest.approx([36.0, 40.0, 44.0, 30.0, 52.0])
+    later = with_lent_months(own, longer, later=True)
+    assert later.tolist() == pytest.approx([36.0, 40.0, 44.0, 30.0, 52.0, 56.0])
+    assert list(later.index) == list(months)
+    # without a common month the other's prices stand as they are
+    apart = with_lent_months(own.iloc[:1], longer.iloc[[0, 5]], later=True)
+    assert apart.tolist() == [45.0, 40.0, 70.0]
+
+
+@pytest.mark.parametrize(
+    ("own_months", "last_other", "lent", "price"),
+    [
+        # 24 months are a season of its own; 23 borrow the months before
+        (24, "2025-12-15", "", 80.0),
+        (23, "2025-12-15", "Port", 80.0),
+        # the other's last quote 45 days later says nothing yet, 46 days later it is today's: 100 at 0.8
+        (24, "2026-01-29", "", 80.0),
+        (24, "2026-01-30", "Port", 80.0),
+    ],
+)
+def test_when_a_market_borrows_from_another(own_months, last_other, lent, price):
+    months = pd.period_range(end="2025-12", periods=40, freq="M")
+    own = [(f"{month}-15", "Town", "wholesale", 80.0) for month in months[-own_months:]]
+    other = [(f"{month}-15", "Port", "wholesale", 100.0) for month in months[:-1]]
+    found = crop_prices(frame(*own, *other, (last_other, "Port", "wholesale", 100.0)), market="Town")
+    assert (found.lent_by, found.price_now) == (lent, pytest.approx(price))
+    assert found.on == (date(2026, 1, 30) if last_other == "2026-01-30" else date(2025, 12, 15))
+    assert len(found.neighbours) == (0 if lent else 1)
+    assert set(found.months.round(9)) == {80.0}
+    assert len(found.months) == {"": 24, "Port": 40 + (last_other == "2026-01-30")}[lent]
+
+
+def test_a_price_of_45_days_ago_is_still_one_of_these_weeks():
+    rows = [(f"2025-{month:02d}-10", "Long", "wholesale", 10.0) for month in range(1, 11)]
+    assert reference_market(frame(*rows, ("2025-11-24", "Now", "wholesale", 12.0))).market == "Long"
+    assert reference_market(frame(*rows, ("2025-11-25", "Now", "wholesale", 12.0))).market == "Now"
