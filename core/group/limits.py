@@ -179,8 +179,8 @@ def keeping_limit(
 def choose_limit(
     commodity: str | Commodity,
     *,
-    months: float = 0.0,
-    warmest_c: float = 32.0,
+    months: float,
+    warmest_c: float,
     use: str = "sale",
     contract_pct: float | None = None,
     buyer: str = "",

@@ -3,23 +3,35 @@
 from __future__ import annotations
 
 import math
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from core.errors import InputError
+from core.errors import AccessError, InputError, StoreError
+from core.grain.commodities import get_commodity
+from core.group import facts
+from core.group.access import EVERY_GROUP, MONEY, READ, Access, known_person
 from core.group.bounds import check_lot, check_member, check_quote, check_reading, check_sale, check_sold, check_values
+from core.group.database import check_open
+from core.group.harvests import harvest_seasons
 from core.group.limits import keeping_humidity
 from core.group.lot_actions import LotAction, check_action, expected_mass_out, lot_after
 from core.group.lot_state import last_round
-from core.group.measures import WeighedMeasure, measure_mass
-from core.group.meter_checks import bias_from_pairs, combine, salt_humidity
-from core.group.reading_flags import NOT_SETTLED, OUTLIER, flag_readings
-from core.group.records import Lot, Member, PriceQuote, Reading, Sale
-from core.group.selling import FARM_GATE, basis_to, crop_prices, reference_market, split_known
+from core.group.measures import WeighedMeasure, measure_mass, weigh_measure
+from core.group.meter_checks import MeterError, bias_from_pairs, combine, meter_error, salt_humidity
+from core.group.own_crops import drop_own_crop, keep_own_crop, own_crops
+from core.group.possessions import DryingSpace, GrainStore
+from core.group.reading_flags import NOT_SETTLED, OUTLIER, Flag, flag_readings
+from core.group.records import Change, Event, Fact, Group, ImportRecord, Lot, Member, PriceQuote, Reading, Sale
+from core.group.selling import FARM_GATE, Delivery, basis_to, crop_prices, reference_market, split_known
+from core.messages import message
+from tests.shared_store import fresh_store
 
 DAY, AT = date(2026, 5, 1), datetime(2026, 5, 1, 8, tzinfo=UTC)
 LOT = Lot(group_id=1, commodity="maize", label="heap", bags=10, harvested_on=DAY)
@@ -327,3 +339,182 @@ def test_own_prices_are_set_beside_the_month_or_its_neighbour():
     assert two != basis_to(reference, own.iloc[:1], date(2026, 7, 31))
     assert two != basis_to(reference, own.iloc[1:], date(2026, 7, 31))
     assert basis_to(reference, own, date(2026, 6, 10)) == two
+
+
+def test_a_record_that_is_not_stored_has_no_number_and_says_nothing_of_itself():
+    """The number 0, nothing sold, weighed or agreed to; the count of its edits makes no record another one."""
+    entry = {"book": "meter", "kind": "fee", "on": DAY, "payload": {}}
+    group, member = Group(name="G"), Member(group_id=1, name="A")
+    lot, reading = Lot(group_id=1, label="L", commodity="maize"), Reading(lot_id=1, taken_at=AT)
+    sale, file = (
+        Sale(lot_id=1, sold_on=DAY),
+        ImportRecord(group_id=1, kind="readings", file_name="a", file_hash="b", imported_at=AT),
+    )
+    event = Event(who="A", recorded_at=AT, **entry)
+    change = Change(kind="lot", row="1", changed={}, who="A")
+    for record in (group, member, lot, reading, sale, file, event, change, QUOTE):
+        assert record.id == 0
+    assert event.group_id == lot.bags == sale.bags == file.rows == 0
+    assert sale.mass_kg == sale.price_per_kg == Fact(key="x", value=1).low == 0.0
+    assert group.demo is lot.demo is member.consent is False
+    for record in (group, member, lot, Fact(key="x", value=1)):
+        assert record.revision == 0
+        assert replace(record, revision=7) == record
+
+
+def test_a_new_group_is_seen_until_it_is_removed_and_sold_lots_stay_in_its_list():
+    store = fresh_store()
+    ours, theirs = (store.add_group(Group(name=name)) for name in ("Ours", "Theirs"))
+    for label, status in (("A", "stored"), ("B", "sold")):
+        store.add_lot(Lot(group_id=ours, label=label, commodity="maize", bags=1, status=status))
+    store.mark_removed(theirs, AT)
+    assert [group.id for group in store.groups()] == [ours]
+    assert [group.id for group in store.groups(removed=True)] == [theirs]
+    assert [lot.label for lot in store.lots(ours)] == ["A", "B"]
+    assert [lot.label for lot in store.lots(ours, open_only=True)] == ["A"]
+    # crops of its own: one is dropped, the other stays
+    drop_own_crop(store, ours, "own_x", AT)
+    for code in ("own_x", "own_y"):
+        keep_own_crop(store, ours, replace(get_commodity("maize"), code=code, own=True), AT)
+    drop_own_crop(store, ours, "own_x", AT)
+    assert list(own_crops(store, ours)) == ["own_y"]
+    for wrong in ({"code": "own_z"}, {"code": "z", "own": True}):
+        with pytest.raises(InputError):
+            keep_own_crop(store, ours, replace(get_commodity("maize"), **{"own": False, **wrong}), AT)
+    store.engine.dispose()
+
+
+def test_records_are_there_or_it_is_said_what_is_wrong(tmp_path):
+    file = tmp_path / "records.sqlite"
+
+    def fault_of(url):
+        with pytest.raises(StoreError) as caught:
+            check_open(url)
+        return caught.value.fault
+
+    assert fault_of(f"sqlite:///{file}") == "lost"
+    file.mkdir()
+    assert fault_of(f"sqlite:///{file}") == "lost"  # a folder is no file
+    file.rmdir()
+    fresh_store(file).engine.dispose()
+    check_open(f"sqlite:///{file}")
+    for version, fault in (("9999", "newer"), ("0001", "not ours")):
+        with closing(sqlite3.connect(file)) as connection, connection:
+            connection.execute("UPDATE alembic_version SET version_num = ?", (version,))
+        assert fault_of(f"sqlite:///{file}") == fault
+    with closing(sqlite3.connect(file)) as connection, connection:
+        connection.execute("DROP TABLE alembic_version")
+    assert fault_of(f"sqlite:///{file}") == "not ours"
+
+
+def test_an_assumed_value_says_no_more_than_its_table(tmp_path, monkeypatch):
+    """What a table leaves out: not below zero, as high as may be, in the group's own money."""
+    (tmp_path / "defaults").mkdir()
+    (tmp_path / "defaults" / "notes.txt").write_text("not a table")
+    table = tmp_path / "defaults" / "a.toml"
+    monkeypatch.setattr(facts, "files", lambda _package: tmp_path)
+
+    def read(text):
+        table.write_text(text, encoding="utf-8")
+        return facts.load_defaults.__wrapped__()
+
+    found = read('[a.b]\nvalue = 3\n[a.c]\nvalue = 4\nusd = true\nlow = -1.0\nbasis = "practice"\n')
+    assert list(found) == ["a.b", "a.c"]
+    plain, dear = found["a.b"], found["a.c"]
+    assert (plain.low, plain.high, plain.usd, plain.maize_kg, plain.room) == (0.0, None, False, False, "a")
+    assert (dear.low, dear.usd, dear.basis) == (-1.0, True, "practice")
+    for wrong in ("[a]\nvalue = 3\nnonsense = 1\n", '[a]\nvalue = 3\nbasis = "hearsay"\n', "a = 3\n"):
+        with pytest.raises(InputError):
+            read(wrong)
+
+
+@pytest.mark.parametrize(
+    ("mail", "known"),
+    [
+        (" Asha@X.org ", "asha@x.org"),
+        ("a@b", "a@b"),
+        ("x" * 318 + "@y", "x" * 318 + "@y"),
+        ("x" * 319 + "@y", None),
+        ("@b", None),
+        ("ab", None),
+        ("a@b@c", None),
+        ("a,b@c", None),
+        ("a\tb@c", None),
+    ],
+)
+def test_a_mail_address_at_its_edges(mail, known):
+    if known is None:
+        with pytest.raises(InputError):
+            known_person(mail)
+    else:
+        assert known_person(mail) == known
+
+
+def test_what_a_role_lets_its_person_do():
+    """A role in one group counts there, one for every group in the others too; an administrator's counts everywhere."""
+    person = Access("a@b", {2: "treasurer", EVERY_GROUP: "viewer"})
+    assert [person.role(number) for number in (0, 1, 2)] == ["viewer", "viewer", "treasurer"]
+    assert (person.may(MONEY, 2), person.may(MONEY, 1), person.may(MONEY)) == (True, False, False)
+    assert Access("a@b", {2: "viewer", EVERY_GROUP: "administrator"}).may(MONEY, 2)
+    assert Access("a@b", {2: "treasurer"}).role(EVERY_GROUP) == ""
+    person.check(MONEY, 2)
+    person.check(READ, None)  # in every group
+    nobody = Access("a@b", {2: "viewer"})
+    for group_id, words in ((1, "no role"), (2, "does not allow"), (None, "does not allow")):
+        with pytest.raises(AccessError, match=words):
+            nobody.check(MONEY, group_id)
+
+
+def test_what_costs_nothing_unless_it_is_said():
+    space = DryingSpace(name="Yard", method="concrete_floor", area_m2=80, load_kg_m2=10)
+    assert (space.cost_of_drying(4), space.hire_per_bag_day, space.capacity_kg) == (0.0, 0.0, 800)
+    bags = GrainStore(name="Bags", method="woven_bag", units=3, unit="bag", unit_capacity_kg=100.0)
+    assert (bags.cost_per_bag(90), bags.treatment_per_bag(90), bags.cost_per_kg_month) == (0.0, 0.0, 0.0)
+    assert replace(bags, unit_cost=12.0).cost_per_bag(90) == 12.0  # of one season
+    assert meter_error([]) == MeterError()  # a meter that nobody has checked
+    assert Flag(reading_id=1, bag="", key=OUTLIER, reason=message("x")).left_out is False
+    assert Delivery("maize", 500.0, 12.5, 0.4, 13.5).treated is False
+    gate = crop_prices(quotes_of(("2026-01-05", "A", FARM_GATE, 4.0)))
+    assert gate is not None
+    assert gate.price_now == 4.0
+
+
+def test_harvests_75_days_apart_are_of_one_season():
+    """20 November to 3 February: 10 + 31 + 31 + 3 = 75 days; one day later another season begins."""
+    first = date(2025, 11, 20)
+    for last, seasons in ((date(2026, 2, 3), 1), (date(2026, 2, 4), 2)):
+        lots = [replace(LOT, harvested_on=day) for day in (last, first)]
+        found = harvest_seasons(lots)
+        assert len(found) == seasons
+        assert (found[-1].first, found[0].last, found[0].until) == (first, last, None)
+        assert found[0].holds(lots[0])
+        assert found[-1].holds(lots[1])
+        assert not found[0].holds(replace(LOT, harvested_on=last + timedelta(days=1)))
+        assert not found[-1].holds(replace(LOT, harvested_on=first - timedelta(days=1)))
+
+
+@pytest.mark.parametrize(
+    ("changed", "fits"),
+    [
+        ({"mass_kg": 0.1}, True),
+        ({"mass_kg": 0.0}, False),
+        ({"mass_kg": 1999.9}, True),
+        ({"mass_kg": 2000.0}, False),
+        ({"moisture_pct": 0.0}, True),
+        ({"moisture_pct": 99.9}, True),
+        ({"moisture_pct": 100.0}, False),
+        ({"moisture_pct": -0.1}, False),
+        ({"name": " "}, False),
+    ],
+)
+def test_a_weighed_measure_at_its_edges(changed, fits):
+    written = []
+    store = SimpleNamespace(append_event=lambda *given, **_token: written.append(given) or 3)
+    sample = WeighedMeasure(name="big  tin ", commodity="maize", weighed_on=DAY, mass_kg=17.0)
+    if fits:
+        assert weigh_measure(store, 1, replace(sample, **changed), "A", AT) == 3
+        assert written[0][5]["name"] == "big tin"
+    else:
+        with pytest.raises(InputError):
+            weigh_measure(store, 1, replace(sample, **changed), "A", AT)
+        assert written == []

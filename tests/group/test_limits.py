@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 
 from core.errors import InputError
 from core.grain.commodities import commodity_codes
-from core.grain.sorption import equilibrium_humidity
+from core.grain.sorption import equilibrium_humidity, equilibrium_moisture
 from core.group.limits import choose_limit, keeping_humidity, keeping_limit, standard_limit, standard_table
 from core.storage.keeping import humidity_when_warm
 
@@ -87,8 +90,37 @@ def test_the_strictest_binds_and_says_so() -> None:
         }
     ]
     assert choose_limit("maize", months=1, warmest_c=15, own=own).moisture_pct == 11
-    with pytest.raises(InputError):
-        choose_limit("maize", contract_pct=130)
+
+
+def test_a_contract_and_a_standard_at_their_edges() -> None:
+    """A contract between 0 and 50 %; seed is bound by keeping, and by a contract, never by the standard of food."""
+
+    def kinds(**said: Any) -> list[str]:
+        return [limit.kind for limit in choose_limit("maize", months=4, warmest_c=27, **said).applying]
+
+    assert kinds() == kinds(use="food") == ["keeping", "standard"]
+    assert kinds(contract_pct=0.1) == kinds(contract_pct=49.9) == ["keeping", "contract", "standard"]
+    assert kinds(use="seed") == ["keeping"]
+    for wrong in (0.0, 50.0, -3.0):
+        with pytest.raises(InputError):
+            choose_limit("maize", months=4, warmest_c=27, contract_pct=wrong)
+    choice = choose_limit("maize", months=4, warmest_c=27, contract_pct=14.0)
+    by_kind = {limit.kind: limit.moisture_pct for limit in choice.applying}
+    assert choice.moisture_pct == min(by_kind.values())
+    assert choice.of_kind("contract").moisture_pct == 14.0  # type: ignore[union-attr]
+    strictest = replace(choice, applying=(*choice.applying, replace(choice.applying[0], moisture_pct=9.0)))
+    assert strictest.of_kind("keeping").moisture_pct == 9.0  # type: ignore[union-attr]
+    # what a sorption set says beyond the air that it was measured in is marked, what it says within is not
+    assert choice.applying[0].outside_range is choice.applying[1].outside_range is False
+    assert keeping_limit("maize", 4, 65).outside_range is True
+
+
+def test_keeping_of_seed_and_of_long_months_is_asked_at_the_stricter_figure() -> None:
+    """After 4.5 months half way from 68 to 62 %: 65 %; from six months on, and for seed, 62 %."""
+    for months, use, humidity in ((3, "food", 68), (4.5, "sale", 65), (6, "sale", 62), (1, "seed", 62)):
+        found = keeping_limit("maize", months, 30, use, 68, 62)
+        assert (found.humidity_pct, found.temperature_c) == (humidity, 30)
+        assert found.moisture_pct == pytest.approx(float(equilibrium_moisture("maize", 30, humidity)), abs=0.005)
 
 
 def test_humidity_when_warm_rises_a_little_with_temperature() -> None:
