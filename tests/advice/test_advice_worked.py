@@ -5,19 +5,25 @@ Each check is given just what it reads. It must be silent where the parts agree 
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from types import SimpleNamespace as Thing
 
+import pandas as pd
 import pytest
 
-from core.advice import checks, origins, season
-from core.advice.lot_outlooks import keeping_settings
+from core.advice import checks, lot_outlooks, making, meter_rounds, origins, read, season
+from core.advice.lot_outlooks import from_hour, keeping_settings
+from core.advice.making import Choices
 from core.advice.parts import EXAMPLE, FORECAST, OLD_FORECAST, USUAL, PriceNow, WeatherNow
+from core.advice.read import Reading
 from core.advice.season import DRY, HOME, KEEP, SELL, SeasonRow, Stretch
+from core.errors import InputError, NoPlaceError
 from core.group.lot_state import NOT_TESTED
 from core.group.sampling import DRY as DRY_ENOUGH
 from core.group.sampling import WET
 from core.messages import message
+from core.storage.methods import usual_method
 
 TODAY = date(2026, 5, 20)
 
@@ -487,3 +493,227 @@ def test_what_stored_lots_are_judged_by():
     assert settings(borer_present="yes").borer_present is True
     assert settings(borer_present="unknown").borer_present is None
     assert settings(maize_price_kg=0.0).costs.test_cost > 0
+
+
+def test_choices_that_only_repeat_the_settings_are_none():
+    """Interest is shown to a hundredth of a per cent: nearer than half of that, 0.00005, is the same."""
+    facts = {
+        "plan.weeks": Thing(value=30),
+        "plan.risk_weight": Thing(value=0.5),
+        "interest_monthly": Thing(value=0.02346),
+    }
+    nothing = Choices()
+    assert (nothing.weeks, nothing.advances, nothing.credit) == (None, True, False)
+    same = Choices(weeks=30, risk_weight=0.5, interest=0.0235, advances=False, credit=True)
+    assert same.beside(facts) == Choices(advances=False, credit=True)
+    assert Choices(weeks=31, risk_weight=0.4, interest=0.02352).beside(facts) == Choices(31, 0.4, 0.02352)
+    assert Choices(interest=0.02342).beside(facts).interest is None
+    assert Choices(interest=0.0234).beside(facts).interest == 0.0234
+    assert nothing.beside(facts) == nothing
+
+
+@pytest.mark.parametrize(
+    ("bare", "with_loans", "unmet", "advised", "gain"),
+    [
+        # below a twentieth of the best without, 5, a loan is not advised; what it gains is told by season: 4.5 / 1.5
+        (100.0, 104.5, (), False, 3.0),
+        (100.0, 105.0, (), True, None),
+        (100.0, 99.0, (), False, 0.0),
+        (-100.0, -95.5, (), False, 3.0),
+        # where needs of cash are not met without, they are met with it, whatever it gains
+        (100.0, 101.0, ("rent",), True, None),
+    ],
+)
+def test_when_borrowing_is_advised(monkeypatch, bare, with_loans, unmet, advised, gain):
+    asked = []
+
+    def plan_sale(case, outlook, horizon=None, mip_gap=None, start=None, **_more):
+        asked.append((case.credit, horizon, start))
+        value = with_loans if case.credit else bare
+        allocation = Thing(lot="lot", option="option", bags=len(asked))
+        return Thing(objective=value, unmet=() if case.credit else unmet, allocation=allocation, credit=case.credit)
+
+    @dataclass(frozen=True)
+    class Case:
+        credit: str = ""
+        interest_monthly: float = 0.02
+        risk_weight: float = 0.5
+
+        def with_changes(self, **changes):
+            return replace(self, **{name: value for name, value in changes.items() if name != "advances"})
+
+    @dataclass(frozen=True)
+    class View:
+        case: Case
+
+    monkeypatch.setattr(making, "plan_sale", plan_sale)
+    monkeypatch.setattr(making, "credit_terms", lambda _facts: "terms")
+    monkeypatch.setattr(making, "complete", lambda _outlook, _lot, _option, bags: f"from {bags}")
+    monkeypatch.setattr(
+        making, "_finished", lambda _scenes, outlook, plan, _tell: making.MadePlan("built", outlook, plan, {}, None)
+    )
+    store = Thing(facts=lambda _group: {}, fact=lambda _group, _key: Thing(value=0.05))
+    scenes = making.Scenes(Thing(case=Case()), View(Case()), None)
+    made = making.make_plan(store, scenes, 1, Choices(credit=True))
+    assert (made.plan.credit == "terms", made.loan_gain) == (advised, gain if gain is None else pytest.approx(gain))
+    assert made.outlook.case.credit == made.plan.credit
+    assert made.without.objective == bare
+    # with loans from the best without; the best without again from what loans found, where it meets the needs
+    again = [("", 0.0, "from 2")] if not unmet else []
+    assert [(credit, start) for credit, _horizon, start in asked] == [
+        ("", None),
+        ("terms", "from 1"),
+        *[(credit, start) for credit, _horizon, start in again],
+    ]
+    assert [horizon for _credit, horizon, _start in asked] == [None, None, *[0.0 for _one in again]]
+
+
+def test_hours_that_are_over_are_left_out():
+    """Weather stands at the end of its hour: at 10:40 that which ends at 10 is over, that which ends at 11 is not."""
+    hours = pd.date_range("2026-05-20 08:00", periods=5, freq="h", tz="UTC")
+    frames = [pd.DataFrame({"rain_mm": range(5)}, index=hours)] * 2
+    for minute in (0, 40):
+        left = from_hour(frames, datetime(2026, 5, 20, 10, minute, tzinfo=UTC))
+        assert [list(frame.index.hour) for frame in left] == [[11, 12]] * 2
+
+
+def test_lots_that_the_plan_leaves_wet():
+    now = object.__new__(Reading)
+    now.__dict__["schedule"] = (load("dried"),)
+    now.__dict__["at_risk"] = tuple(
+        Thing(lot=lot, verdict=verdict)
+        for lot, verdict in (("dried", WET), ("left", WET), ("unsure", "cannot tell"), ("untested", NOT_TESTED))
+    )
+    assert [item.lot for item in now.left_wet] == ["left"]
+
+
+def test_hours_of_drying_are_asked_from_the_hour_begun(monkeypatch):
+    now, asked = object.__new__(Reading), []
+    hours = pd.date_range("2026-05-20 08:00", periods=5, freq="h", tz="UTC")
+    now.__dict__.update(
+        drying_weather=Thing(frames=[pd.DataFrame({"x": range(5)}, index=hours)]),
+        lots=(Thing(id=7, state=Thing(lot=Thing(commodity="maize"))),),
+    )
+
+    def day_hours(crop, moisture, frames, setup, target):
+        asked.append((crop, moisture, list(frames[0].index.hour), setup, target))
+        return ["hours"]
+
+    monkeypatch.setattr(read, "day_hours", day_hours)
+    at = datetime(2026, 5, 20, 10, 40, 30, 7, tzinfo=UTC)
+    assert now.drying_hours(7, ("sheets", 18.0, 13.0), at) == ["hours"]
+    assert now.drying_hours(7, ("sheets", 18.0, 13.0), at.replace(minute=5)) == ["hours"]
+    assert asked == [("maize", 18.0, [11, 12], "sheets", 13.0)]  # worked out once within an hour
+    now.drying_hours(7, ("sheets", 18.0, 13.0), at.replace(hour=9))
+    assert asked[1][2] == [10, 11, 12]
+
+
+@pytest.mark.parametrize("placed", [True, False])
+def test_when_lots_need_the_meter(monkeypatch, placed):
+    """Wet grain from the second day for three more, drying from the first for two; in store within four weeks, or by
+    its schedule of 19 days from a week before; never before today. Nobody comes for a lot without an owner.
+    """
+
+    def lot(label, status, owner=5, shares=()):
+        return Thing(lot=Thing(label=label, status=status, owner_id=owner, shares=shares))
+
+    stored = Thing(method="woven_bag", days=19)
+    measured = (
+        (lot("wet", "wet"), None),
+        (lot("drying", "drying", None, ((8, 0.6), (9, 0.4))), Thing(method=None)),
+        (lot("untested", "stored"), None),
+        (lot("in store", "stored"), stored),
+        (lot("soon", "stored"), Thing(method="woven_bag", days=4)),
+        (lot("strange", "stored"), Thing(method="woven_bag", days=None)),
+        (lot("nobody's", "stored", None), stored),
+        (lot("sold", "sold"), stored),
+    )
+
+    def climates(*_given):
+        if not placed:
+            raise NoPlaceError
+        return ["climate"]
+
+    def keeping(_store, _group, _state, lot, found, settings):
+        assert (found, settings) == (["climate"], "settings")
+        if lot.days is None:
+            raise InputError("nobody knows")
+        return Thing(where_it_lies=lambda: Thing(test_days=lot.days))
+
+    monkeypatch.setattr(meter_rounds, "measured_lots", lambda *_: measured)
+    monkeypatch.setattr(meter_rounds, "keeping_settings", lambda *_: "settings")
+    monkeypatch.setattr(meter_rounds, "store_climates", climates)
+    monkeypatch.setattr(meter_rounds, "keeping_now", keeping)
+    found = meter_rounds.lots_to_test(None, 1, TODAY, datetime(2026, 5, 20, 7, tzinfo=UTC))
+    by_schedule = {"in store": (12, 19), "soon": (0, 4)} if placed else {"in store": (0, 28), "soon": (0, 28)}
+    days = {"wet": (2, 5), "drying": (1, 3), "untested": (0, 28), **by_schedule, "strange": (0, 28)}
+    assert [(one.lot, (one.first_day - TODAY).days, (one.last_day - TODAY).days) for one in found] == [
+        (label, *both) for label, both in days.items()
+    ]
+    assert [one.member for one in found] == ["5", "8", "5", "5", "5", "5"]
+
+
+def test_the_tests_since_bagging_correct_a_lot(monkeypatch):
+    """Of tests on days 0, 279 and 280 after bagging the last lies beyond the 280 days that are looked at."""
+    tests = [Thing(day=day) for day in (0, 279, 280)]
+    found = Thing(value=(Thing(method=None), tests))
+    store = Thing(events=lambda *_: (), group=lambda _group: Thing(time_zone="UTC"), readings=lambda *_: "readings")
+    state = Thing(lot=Thing(id=4, stored_on=TODAY))
+    monkeypatch.setattr(lot_outlooks, "judging_rules", lambda *_: "rules")
+    monkeypatch.setattr(lot_outlooks, "retests_since_bagging", lambda *_: found.value)
+    monkeypatch.setattr(lot_outlooks, "store_climates", lambda _store, _group, start: [start])
+    monkeypatch.setattr(lot_outlooks, "corrected_by_tests", lambda *given: given)
+    bagged, method, climates, recent, settings = lot_outlooks._corrected(store, 1, state, "settings")
+    assert (bagged, climates, recent, settings) == (found.value[0], [TODAY], tests[:2], "settings")
+    assert method == usual_method()
+    found.value = (Thing(method="crib"), tests)
+    assert lot_outlooks._corrected(store, 1, state, "settings")[1] == "crib"
+    found.value = (bagged, tests[2:])
+    assert lot_outlooks._corrected(store, 1, state, "settings") is None
+    found.value = None
+    assert lot_outlooks._corrected(store, 1, state, "settings") is None
+    found.value = (bagged, tests)
+    unknown = Thing(lot=Thing(id=4, stored_on=None))
+    assert lot_outlooks._corrected(store, 1, unknown, "settings") is None
+
+
+def test_assumed_figures_of_the_plan_are_told_but_not_at_the_top():
+    """Costs and fees are money; a figure that is entered, of another page, or a matter of taste is not told."""
+
+    def fact(value, origin="assumed", unit="", label=""):
+        return Thing(key="x", value=value, origin=origin, unit=unit, label=label, source="table")
+
+    facts = {
+        "truck.km_cost": fact(0.5, unit="per km"),
+        "plan.market_fee": fact(0.025, unit="fraction", label="fee"),
+        "plan.market_km": fact(12, unit="km"),
+        "plan.name": fact("short"),
+        "plan.weeks": fact(30),
+        "truck.trip_cost": fact(9.0, "entered"),
+        "meter.price": fact(9.0),
+    }
+    store = Thing(group=lambda _group: Thing(currency="KES"), facts=lambda _group: facts)
+    here = WeatherNow(FORECAST, None, None, datetime(2026, 5, 20, 7, tzinfo=UTC), message("x"))
+    found = origins.assumed_now(store, 1, here, (), TODAY, True)
+    assert [(one.subject, one.said.values["value"], one.important) for one in found] == [
+        ("money", "0.5", False),
+        ("money", "2.5", False),
+        ("store", "12", False),
+        ("store", "short", False),
+    ]
+    assert [str(one.said.values["what"]) for one in found][:2] == ["truck.km_cost", "fee"]
+
+
+def test_the_price_today_of_each_crop(monkeypatch):
+    """Maize alone has a price that is assumed; a crop whose past is too short says nothing of waiting."""
+    cowpea, wheat = Thing(price_now=3.0, on=on(-4)), Thing(price_now=2.0, on=on(0))
+    known = {"maize": None, "sorghum": None, "cowpea": cowpea, "wheat": wheat}
+    monkeypatch.setattr(origins, "group_prices", lambda _store, _group, crop: known[crop])
+    verdicts = {"cowpea": Thing(advice="wait"), "wheat": None}
+    monkeypatch.setattr(origins, "crop_verdict", lambda _store, _group, crop, _known: verdicts[crop])
+    store = Thing(fact=lambda _group, _key: Thing(value=0.3))
+    assert origins.prices_now(store, 1, ("cowpea", "maize", "sorghum", "wheat"), TODAY) == (
+        PriceNow("cowpea", 3.0, on(-4), False, "wait"),
+        PriceNow("maize", 0.3, None, True, None),
+        PriceNow("wheat", 2.0, on(0), False, None),
+    )
