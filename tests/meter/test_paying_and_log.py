@@ -15,7 +15,16 @@ from hypothesis import strategies as st
 from core.errors import InputError, LedgerError
 from core.grain.mass import mass_after_drying
 from core.group.records import Event
-from core.meter.log import LotToTest, bookings, check_booking, custody, holder_on, member_tests, propose_days
+from core.meter.log import (
+    LotToTest,
+    bookings,
+    check_booking,
+    counted_tests,
+    custody,
+    holder_on,
+    member_tests,
+    propose_days,
+)
 from core.meter.paying import SellerOffer, compare_offer, instalment_plan, value_grain, value_labour
 
 DAY = date(2027, 3, 1)
@@ -190,3 +199,101 @@ def test_promised_days_are_left_to_their_member() -> None:
     assert placed[0].late
     with pytest.raises(LedgerError):
         propose_days([need], DAY, lots_per_day=0)
+
+
+def on(days: int) -> date:
+    return DAY + timedelta(days=days)
+
+
+def test_of_two_handovers_on_one_day_the_later_one_counts() -> None:
+    events = [
+        event(7, "handover", 2, member="3"),
+        event(4, "handover", 2, member="2"),
+        event(1, "handover", 0, member="1"),
+    ]
+    assert [(row.member, row.until, row.condition) for row in custody(events)] == [
+        ("1", on(2), ""),
+        ("2", on(2), ""),
+        ("3", None, ""),
+    ]
+    assert [holder_on(events, on(day)) for day in (-1, 0, 1, 2, 3)] == [None, "1", "1", "3", "3"]
+
+
+def test_tests_without_bags_and_the_first_and_last_day_count() -> None:
+    events = [event(number, "tests", days, member="1", tests=tests) for number, days, tests in ((1, 9, 5), (2, 3, 7))]
+    assert [(count.on, count.tests, count.bags) for count in counted_tests(events)] == [(on(3), 7, 0), (on(9), 5, 0)]
+    for first, last, tests in ((3, 9, 12), (4, 9, 5), (3, 8, 7), (9, None, 5), (None, 3, 7)):
+        days = [None if day is None else on(day) for day in (first, last)]
+        assert member_tests(events, *days) == {"1": (tests, 0)}
+    assert member_tests(events, on(4), on(8)) == {}
+
+
+def promise(number: int, member: str, first: int, last: int, purpose: str = "", shared: bool = False) -> Event:
+    days = {"first_day": on(first).isoformat(), "last_day": on(last).isoformat()}
+    return event(number, "booking", 0, member=member, purpose=purpose, shared=shared, **days)
+
+
+def test_promises_stand_by_first_day_and_end_on_their_last() -> None:
+    events = [promise(1, "1", 5, 6), promise(2, "2", 3, 3, "A", True), promise(3, "3", 3, 4)]
+    rows = bookings(events)
+    assert [(row.event_id, row.purpose, row.shared) for row in rows] == [(2, "A", True), (3, "", False), (1, "", False)]
+    assert [row.event_id for row in bookings(events, on(4))] == [3, 1]
+    assert [row.event_id for row in bookings(events, on(6))] == [1]
+    assert bookings(events, on(7)) == ()
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "shared", "refused"),
+    [
+        (1, 1, False, False),  # the day before the shared days
+        (1, 2, False, True),
+        (3, 4, False, True),
+        (2, 3, True, False),  # shared days go round
+        (3, 5, True, True),  # but not over the whole day of member 2
+        (4, 4, True, False),
+        (5, 5, False, True),
+        (6, 6, False, False),
+        (4, 7, True, True),
+    ],
+)
+def test_a_shared_day_is_open_to_other_shared_promises_only(first, last, shared, refused) -> None:
+    """Member 1 shares days 2 and 3, member 2 has day 5 alone; member 3 asks."""
+    events = [promise(1, "1", 2, 3, shared=True), promise(2, "2", 5, 5)]
+    check_booking(events[:1], "1", on(first), on(last))  # one's own days are no hindrance
+    if refused:
+        with pytest.raises(LedgerError, match="promised to somebody else"):
+            check_booking(events, "3", on(first), on(last), shared)
+    else:
+        check_booking(events, "3", on(first), on(last), shared)
+
+
+def test_days_are_proposed_around_promises() -> None:
+    """Two lots a day from day 0. Day 0 is member 2's alone, day 1 has one shared promise, so one other lot fits.
+
+    Due: A (member 1, by day 1), B (member 2, by day 3), C (member 1, by day 0), D (member 3, from day 2 by day 2);
+    E of member 2 is the purpose of the promise. Day 0: only B. Day 1: C, which was due first, one day late. Day 2: A,
+    late, and D. F (member 3, by day 0) comes on day 3, three days late.
+    """
+    taken = bookings([promise(1, "2", 0, 0, "E"), promise(2, "4", 1, 1, "G", True)])
+    needs = [
+        LotToTest("1", "A", on(0), on(1)),
+        LotToTest("2", "B", on(0), on(3)),
+        LotToTest("1", "C", on(0), on(0)),
+        LotToTest("3", "D", on(2), on(2)),
+        LotToTest("2", "E", on(0), on(0)),
+        LotToTest("3", "F", on(3), on(0)),
+    ]
+    found = propose_days(needs, DAY, taken, lots_per_day=2)
+    assert [(row.need.lot, (row.day - DAY).days, row.late) for row in found] == [
+        ("B", 0, False),
+        ("C", 1, True),
+        ("A", 2, True),
+        ("D", 2, False),
+        ("F", 3, True),
+    ]
+    assert [str(row.reason) for row in found][1:3] == ["tested 1 day late: the meter is needed elsewhere before"] * 2
+    assert str(found[4].reason).startswith("tested 3 days late")
+    # another member's purpose of the same name is not this lot, and three shared promises leave no room for two a day
+    crowd = bookings([promise(number, str(number), 0, 0, "A", True) for number in (5, 6, 7)])
+    (only,) = propose_days(needs[:1], DAY, crowd, lots_per_day=2)
+    assert (only.day, only.late) == (on(1), False)
