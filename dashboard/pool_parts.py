@@ -20,7 +20,7 @@ from dashboard import page, state
 from dashboard.forms.entries import cancel_entry, last_number
 from dashboard.money_parts import ask_name, coins, member_label, writer
 from dashboard.names import method_name
-from dashboard.text import _, day, literal, moment, ngettext, number, say, tongue
+from dashboard.text import _, day, moment, ngettext, number, say, tongue
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
@@ -205,8 +205,3 @@ def who_did_what(group: Group, events: Sequence[Event], members: Mapping[int, st
 def sentence(words: Any) -> str:
     """Return a sentence of core made harmless for Markdown."""
     return say(words, markdown=True)
-
-
-def safe(text: object) -> str:
-    """Return what somebody wrote, made harmless for Markdown."""
-    return literal(text)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
+from itertools import accumulate
 
 from core.accounts.finance import round_down, round_to_step
 from core.accounts.journal import Journal, Line, credit, debit
@@ -176,12 +177,16 @@ def write_offs(season: Season, proceeds: Mapping[int, Mapping[int, Decimal]]) ->
 
 @dataclass(frozen=True)
 class BuyerAccount:
-    """A buyer's money: for loads, paid, written off; `open` is still owed, `ahead` was paid beyond what is owed."""
+    """A buyer's money: for loads, paid, written off; `open` is still owed, `ahead` was paid beyond what is owed.
+
+    What came in counts for the loads that were to be paid first; `due_on` is the day of the first one not covered.
+    """
 
     buyer: str
     loads: Decimal
     paid: Decimal
     written_off: Decimal = ZERO
+    due_on: date | None = None
 
     @property
     def balance(self) -> Decimal:
@@ -206,19 +211,16 @@ def buyer_accounts(season: Season) -> dict[str, BuyerAccount]:
     names |= {item.party for item in season.money if item.kind in {"buyer_payment", "written_off"}}
 
     written = [item for item in season.money if item.kind == "written_off" and item.number in lost]
-
-    def of(name: str) -> Decimal:
-        return sum((item.amount for item in season.money if item.kind == "buyer_payment" and item.party == name), ZERO)
-
-    return {
-        name: BuyerAccount(
-            name,
-            sum((sale_amount(sale, sale.terms.step) for sale in season.sales if sale.buyer == name), ZERO),
-            of(name),
-            sum((sum(lost[item.number].values(), ZERO) for item in written if item.party == name), ZERO),
-        )
-        for name in sorted(names)
-    }
+    accounts = {}
+    for name in sorted(names):
+        owed = sorted((sale.due_on, sale_amount(sale, sale.terms.step)) for sale in season.sales if sale.buyer == name)
+        paid = sum((item.amount for item in season.money if item.kind == "buyer_payment" and item.party == name), ZERO)
+        gone = sum((sum(lost[item.number].values(), ZERO) for item in written if item.party == name), ZERO)
+        together = accumulate(amount for _due, amount in owed)
+        late = (due for (due, _amount), so_far in zip(owed, together, strict=True) if so_far > paid + gone)
+        loads = sum((amount for _due, amount in owed), ZERO)
+        accounts[name] = BuyerAccount(name, loads, paid, gone, next(late, None))
+    return accounts
 
 
 def payable_now(season: Season, pays: Mapping[int, MemberPay]) -> dict[int, Decimal]:

@@ -28,8 +28,8 @@ from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.table_import import choose_columns, choose_sheet, show_refused, show_unused, take_file
 from dashboard.money_parts import coins, writer
 from dashboard.names import crop_name
-from dashboard.pool_parts import read_season, safe, sentence
-from dashboard.text import _, moment, ngettext, number
+from dashboard.pool_parts import read_season, sentence
+from dashboard.text import _, literal, moment, ngettext, number
 
 SHOWN = 200
 
@@ -143,7 +143,7 @@ def show(group: Group, preview: EarlierPreview) -> None:
     for note in preview.notes:
         st.caption(sentence(note))
     if preview.new_members:
-        st.caption(_("New members: {names}").format(names=safe(", ".join(preview.new_members))))
+        st.caption(_("New members: {names}").format(names=literal(", ".join(preview.new_members))))
     show_unused(preview.unused)
     show_refused(preview.rejected, f"earlier_{kind}")
     if preview.rows:

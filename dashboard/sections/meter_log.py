@@ -29,7 +29,7 @@ from dashboard.forms.entries import EntryForm, Values, cancel_entry, record_entr
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.meter_parts import open_book_first, read_book, record, record_several
 from dashboard.money_parts import ask_name, member_label, told_apart
-from dashboard.text import _, day, ngettext, say
+from dashboard.text import _, day, literal, ngettext, say
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
@@ -243,6 +243,9 @@ def show() -> None:
         if holder
         else _("There is no record of who has the meter.")
     )
+    condition = next((row.condition for row in reversed(custody(events)) if row.since <= today), "")
+    if condition:
+        has += " " + _("When it was handed over: {condition}.").format(condition=literal(condition.rstrip(".")))
     count = ngettext("It is booked {count} time.", "It is booked {count} times.", len(booked)).format(count=len(booked))
     page.caution("meter")
     page.answer(f"{has} {count}")

@@ -22,8 +22,8 @@ from dashboard.forms.entries import Values, last_number
 from dashboard.forms.fields import Field, Filled, draw_fields
 from dashboard.forms.pool_entries import PoolScene, scene_of
 from dashboard.money_parts import coins, place_words, told_apart
-from dashboard.pool_parts import effects_of, head, names_of, read_season, record, record_several, safe, sentence
-from dashboard.text import _, ngettext, tongue
+from dashboard.pool_parts import effects_of, head, names_of, read_season, record, record_several, sentence
+from dashboard.text import _, literal, ngettext, tongue
 
 ZERO = Decimal(0)
 
@@ -122,7 +122,7 @@ def taken_off_words(scene: PoolScene) -> str:
         )
     short = [scene.label(member) for member, pay in scene.pays.items() if pay.short]
     if short:
-        words += " " + _("Not everything could be deducted yet from: {names}.").format(names=safe(", ".join(short)))
+        words += " " + _("Not everything could be deducted yet from: {names}.").format(names=literal(", ".join(short)))
     return words
 
 
@@ -255,7 +255,7 @@ def ahead_words(season: Season, currency: str) -> list[str]:
     """Return which buyers have paid more than they owe: no other buyer's debt is covered by it."""
     return [
         _("{buyer} has paid {amount} more than is owed. It does not cover another buyer's debt.").format(
-            buyer=safe(account.buyer), amount=coins(account.ahead, currency)
+            buyer=literal(account.buyer), amount=coins(account.ahead, currency)
         )
         for account in buyer_accounts(season).values()
         if account.ahead > 0

@@ -16,8 +16,8 @@ from dashboard.forms.confirm import confirm_once
 from dashboard.forms.entries import Values, last_number
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.money_parts import account_label, coins, kind_label
-from dashboard.pool_parts import head, read_season, record, safe
-from dashboard.text import _, day
+from dashboard.pool_parts import head, read_season, record
+from dashboard.text import _, day, literal
 
 
 def show() -> None:
@@ -35,9 +35,9 @@ def show() -> None:
             st.write(
                 _("Closed on {day} by {who}: {amount} counted. {words}").format(
                     day=day(close.on),
-                    who=safe(close.who),
+                    who=literal(close.who),
                     amount=coins(close.counted, group.currency),
-                    words=safe(close.explanation),
+                    words=literal(close.explanation),
                 )
             )
         close_form(group, in_book, last_number(events))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -22,8 +23,8 @@ from dashboard.forms.entries import record_entry
 from dashboard.forms.fields import Field, draw_fields
 from dashboard.forms.pool_entries import LOAD_ENTRIES, PoolScene, entry_words, scene_of
 from dashboard.money_parts import coins
-from dashboard.pool_parts import head, names_of, read_season, record, safe, sentence
-from dashboard.text import _, ngettext, number, tongue
+from dashboard.pool_parts import head, names_of, read_season, record, sentence
+from dashboard.text import _, day, literal, ngettext, number, tongue
 
 ZERO = Decimal(0)
 
@@ -63,9 +64,17 @@ def buyer_table(scene: PoolScene) -> list[dict[str, object]]:
             else _("has paid {amount} too much").format(amount=scene.coins(account.ahead))
             if account.ahead
             else _("settled"),
+            _("Buyer pays on"): _due_words(account.due_on),
         }
         for account in scene.buyers.values()
     ]
+
+
+def _due_words(due: date | None) -> str:
+    """Return by when a buyer's oldest load that is not paid was to be paid."""
+    if due is None:
+        return ""
+    return _("{day}, overdue").format(day=day(due)) if due < state.today() else day(due)
 
 
 def difference_table(rows: list[Difference], currency: str) -> pd.DataFrame:
@@ -136,7 +145,7 @@ def contract_words(buyer: str, contract: Contract) -> str:
         for upper, rate in rules.steps
     )
     return _("Contract of {buyer}: nothing is deducted up to {base} %, then {steps}. Source: {source}.").format(
-        buyer=safe(buyer),
+        buyer=literal(buyer),
         base=tongue().figure(float(rules.base_pct or 0), "g"),
         steps=steps,
         source=sentence(contract.source),
@@ -150,7 +159,7 @@ def offset_words(season: Season, buyer: str) -> str:
         "{buyer}: {loads} loads weighed twice. The buyer's scale reads {scale} % (± {se}) and the buyer's meter "
         "{meter} % of moisture (± {mse}) above ours, adjusted for small numbers. The sale plan counts with it."
     ).format(
-        buyer=safe(buyer),
+        buyer=literal(buyer),
         scale=number(100 * offset.scale, 2),
         se=number(100 * offset.scale_sd, 2),
         meter=number(offset.meter, 2),
@@ -220,7 +229,7 @@ def owed_words(scene: PoolScene) -> str:
         return _("Every buyer has paid.")
     return _("Buyers still owe {amount}: {names}.").format(
         amount=scene.coins(sum(owing.values(), ZERO)),
-        names=", ".join(f"{safe(name)} {scene.coins(amount)}" for name, amount in owing.items()),
+        names=", ".join(f"{literal(name)} {scene.coins(amount)}" for name, amount in owing.items()),
     )
 
 

@@ -15,8 +15,8 @@ from core.pool.statements import MemberStatement, make_statements
 from core.reports.statement import statement_page
 from dashboard import page, state
 from dashboard.money_parts import coins, told_apart
-from dashboard.pool_parts import effects_of, label_of, names_of, read_season, safe
-from dashboard.text import _, tongue
+from dashboard.pool_parts import effects_of, label_of, names_of, read_season
+from dashboard.text import _, literal, tongue
 
 ZERO = Decimal(0)
 
@@ -25,7 +25,7 @@ def answer(statement: MemberStatement, name: str, currency: str) -> str:
     """Return in one sentence what a member is due, and what the buyers of the loads still owe for it."""
     due = statement.pay.due
     words = _("The group owes {member} {amount}.") if due >= 0 else _("{member} owes the group {amount}.")
-    said = words.format(member=safe(name), amount=coins(abs(due), currency))
+    said = words.format(member=literal(name), amount=coins(abs(due), currency))
     owed = sum((buyer.open for buyer in statement.buyers), ZERO)
     if owed:
         said += " " + _("The buyers still owe all members together {amount}.").format(amount=coins(owed, currency))

@@ -5,7 +5,7 @@ book.
 from __future__ import annotations
 
 import threading
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal as D
 
 import pytest
@@ -18,7 +18,7 @@ from core.pool.cash_count import counted_notes
 from core.pool.payout import BUYERS, CASH, PAYABLE, books, buyer_accounts, lowest_cash, pay_by_member, payable_now
 from core.pool.season import replay
 from core.pool.terms import checked_terms, factors_text, factors_typed, levies_text, levies_typed
-from tests.pool.helpers import delivery, event, sale
+from tests.pool.helpers import DAY, delivery, event, sale
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 LATER = date(2026, 5, 10)
@@ -265,3 +265,22 @@ def test_notes_and_coins_are_counted() -> None:
     for text in ("10000", "10 x 2 x 3", "ten x 2", "10 x 1.5", "0 x 3", "-5 x 1", "5 x -1", "10,000 x 2"):
         with pytest.raises(InputError):
             counted_notes(text)
+
+
+def test_what_came_in_counts_for_the_loads_to_be_paid_first() -> None:
+    """Loads of 10,000 due on day 9, 20,000 due on day 3 (sold later), 5,000 due on day 6; then 20,000, 4,999 and 1."""
+    loads = [("100", 9, 5), ("200", 3, 6), ("50", 6, 7)]
+    events = [*BEGUN[:-1], delivery(4, 1, "1000", "13.5")]
+    events += [
+        sale(number, kg, "13.5", "100", buyer="Gate traders", due_on=(DAY + timedelta(days=due)).isoformat())
+        for kg, due, number in loads
+    ]
+
+    def due(*amounts: str) -> int | None:
+        money = [paid(20 + place, "Gate traders", amount) for place, amount in enumerate(amounts)]
+        found = buyer_accounts(replay([*events, *money]))["Gate traders"].due_on
+        return None if found is None else (found - DAY).days
+
+    assert [due(*("20000", "4999", "1", "10000")[:count]) for count in range(5)] == [3, 6, 6, 9, None]
+    lost = event(30, "written_off", {"buyer": "Gate traders", "amount": "20000"}, LATER)
+    assert buyer_accounts(replay([*events, lost]))["Gate traders"].due_on == DAY + timedelta(days=6)
