@@ -276,14 +276,12 @@ class Reserve:
 
 @dataclass(frozen=True)
 class Climate:
-    """Place and normals by month (temperature °C, relative humidity %) of store and weather scenarios."""
+    """The place of store and weather scenarios."""
 
     latitude: float = 0.0
     longitude: float = 0.0
     altitude_m: float = 1200.0
     time_zone: str = "UTC"
-    temperature_c: tuple[float, ...] = (22.0,) * 12
-    relative_humidity_pct: tuple[float, ...] = (68.0, 66, 68, 74, 76, 72, 68, 66, 64, 66, 70, 70)
     forecast_id: str = ""
 
 
@@ -569,10 +567,6 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
     money = sum(lot.bags * lot.bag_mass_kg * INVENTED_CROPS[lot.commodity].price for lot in made)
     buyers = _invented_buyers(draw, prices[0].price_now, mass, weeks)
     last, targets = weeks - 1, tuple((code, crop.target_pct) for code, crop in INVENTED_CROPS.items())
-    needs = [
-        CashNeed(min(last, int(week)), float(round(money * share, 0)), label=label)
-        for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
-    ]
     home_use = Reserve("home use", "maize", round(0.06 * mass, 0), last, round(prices[0].price_now * 1.35, 3))
     sheets = max(400.0, 0.22 * mass)
     return PlanningCase(
@@ -605,7 +599,10 @@ def make_case(lots: int, weeks: int, scenarios: int, seed: int) -> PlanningCase:
         prices=prices,
         buyers=buyers,
         truck=Truck(5000.0, 12.0, 0.55, max(2, int(mass / 20000) + 1), 0.15),
-        needs=tuple(need for need in needs if need.amount > 0),
+        needs=tuple(
+            CashNeed(min(last, week), round(money * share, 0), label=label)
+            for week, share, label in ((3, 0.05, "inputs"), (9, 0.12, "school fees"), (20, 0.05, "school fees"))
+        ),
         reserves=(home_use,) if lots > 3 else (),
         store_bags=int(bags * 0.9),
         target_pct=targets,
@@ -648,7 +645,7 @@ def _invented_prices(draw: np.random.Generator, weeks: int) -> tuple[CropPrice, 
                 commodity=code,
                 price_now=round(crop.price * draw.uniform(0.85, 1.15), 3),
                 path=tuple(np.round(path, 5).tolist()),
-                weekly_sd=float(round(draw.uniform(0.02, 0.04), 4)),
+                weekly_sd=round(draw.uniform(0.02, 0.04), 4),
             )
         )
     return tuple(prices)
@@ -667,9 +664,9 @@ def _invented_lots(draw: np.random.Generator, count: int) -> tuple[CaseLot, ...]
                 owner=f"member-{1 + index % members}",
                 commodity=crop,
                 bags=int(draw.integers(4, 26)),
-                bag_mass_kg=float(round(draw.uniform(85, 100), 1)),
-                moisture_pct=float(round(wet, 2)),
-                moisture_se_pct=float(round(draw.uniform(0.15, 0.5), 2)),
+                bag_mass_kg=round(draw.uniform(85, 100), 1),
+                moisture_pct=round(wet, 2),
+                moisture_se_pct=round(draw.uniform(0.15, 0.5), 2),
                 available_week=int(draw.choice([0, 0, 0, 1, 2])),
                 aflatoxin=crop == "maize",
             )
@@ -692,7 +689,6 @@ def _invented_buyers(
         "town",
         "Town market",
         float(draw.integers(8, 25)),
-        price_factor=1.0,
         fee_fraction=0.02,
         weekly_kg=max(2000.0, mass_kg * 0.15),
         price_fall=0.05,
@@ -718,7 +714,7 @@ def _invented_buyers(
         fixed_price=round(maize_price * draw.uniform(1.05, 1.25), 3),
         deductions=replace(cut, refusal_pct=14.0),
         quantity_kg=round(mass_kg * 0.08, 0),
-        first_week=min(4, weeks - 1),
+        first_week=4,
         last_week=min(12, weeks - 1),
         chance_failing=0.1,
         pay_delay_weeks=3,
