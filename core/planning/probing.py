@@ -46,9 +46,9 @@ def error_after(lot: CaseLot, more: int) -> tuple[float, float]:
     which moves the belief as far.
     """
     whole = lot.moisture_se_pct**2
-    own = max(whole - lot.common_sd_pct**2, 0.0)
+    own = whole - lot.common_sd_pct**2
     count = min(more, lot.bags)
-    fresh = lot.bag_sd_pct**2 / count * (1.0 - count / max(lot.bags, count)) + lot.reading_sd_pct**2 / count
+    fresh = lot.bag_sd_pct**2 / count * (1.0 - count / lot.bags) + lot.reading_sd_pct**2 / count
     if own <= 1e-9:
         return lot.moisture_se_pct, float("inf")
     told = own**2 / (own + fresh)  # variance of what the posterior mean will be
@@ -80,10 +80,9 @@ def preposterior(values: np.ndarray, belief: np.ndarray, chances: np.ndarray) ->
     joint = chances * belief
     by_answer = joint @ mean.T
     now = int(np.argmax(mean @ belief))
-    best = by_answer.argmax(axis=1)
-    gain = float(by_answer.max(axis=1).sum() - (mean @ belief)[now])
-    moved = by_answer.max(axis=1) - by_answer[:, now] > 1e-9 * abs(float((mean @ belief)[now]))
-    return max(0.0, gain), float(joint.sum(axis=1)[moved & (best != now)].sum())
+    better = by_answer.max(axis=1) - by_answer[:, now]
+    moved = better > 1e-9 * abs(float((mean @ belief)[now]))
+    return float(better.sum()), float(joint.sum(axis=1)[moved].sum())
 
 
 def probing_gains(outlook: Outlook, more: int = MORE_BAGS) -> list[ProbingGain]:
@@ -140,10 +139,12 @@ def _values(outlook: Outlook, number: int, moisture: np.ndarray) -> np.ndarray:
     for lot, known, bookings in ways:
         if len(known) == 0:
             continue
-        error = max(lot.moisture_se_pct, 1e-6)
         rows = []
         for true in moisture:
-            draw = {**outlook.seasons.moisture_draw, lot.id: np.full(case.scenarios, (true - lot.moisture_pct) / error)}
+            draw = {
+                **outlook.seasons.moisture_draw,
+                lot.id: np.full(case.scenarios, (true - lot.moisture_pct) / lot.moisture_se_pct),
+            }
             at = class_options(case, replace(outlook.seasons, moisture_draw=draw), lot, dict(bookings), known)
             rows.append(_net(outlook, at, item.bag_mass_kg))
         if len({len(row) for row in rows}) == 1:
