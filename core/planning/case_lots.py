@@ -201,12 +201,11 @@ def _harvest(lot: Lot, mean_pct: float, tested: bool, rules: LotRules) -> tuple[
     entered.
     """
     day = lot.harvested_on or rules.today
-    meant = max(0, week_of(day, rules.start))
+    meant = week_of(day, rules.start)
     if lot.commodity in rules.not_left:
         return meant, meant, meant
     first = 0 if tested and mean_pct <= field_value("wettest_to_harvest_pct") else meant
-    latest = min(meant + rules.field_weeks, first + LONGEST_STANDING_WEEKS)
-    return first, max(first, latest), 0 if tested else meant
+    return first, min(meant + rules.field_weeks, first + LONGEST_STANDING_WEEKS), 0 if tested else meant
 
 
 def coming_harvests(
