@@ -34,7 +34,7 @@ from core.group.sampling import (
     risk_by_cost,
     share_above,
 )
-from core.group.selling import crop_prices
+from core.group.selling import buyer_book, crop_prices, own_prices
 from core.group.store import Store
 from core.group.treatment import Treatment, earlier_treatments, free_from, is_treated
 from core.messages import Message, plural
@@ -174,6 +174,7 @@ def meter_settings(store: Store, group_id: int, facts: Mapping[str, Fact]) -> Me
 
 
 PRICED = ("commodity", "market", "price_type", "quoted_on", "price_per_kg")
+GATE = ("on", "price_per_kg")
 
 
 def judging_rules(store: Store, group_id: int) -> JudgingRules:
@@ -197,7 +198,7 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
         refusal_share=float(value("refusal_cost_share")),
         drying_day_cost_per_tonne=float(value("drying_day_cost")),
         price_per_kg=float(value("maize_price_kg")),
-        prices=_last_prices(store.price_quotes(group_id), float(value("plan.gate_factor")), str(value("plan.market"))),
+        prices=_last_prices(store, group_id, float(value("plan.gate_factor")), str(value("plan.market"))),
         turnout={
             key.removeprefix("shelling_turnout."): float(fact.value)
             for key, fact in facts.items()
@@ -206,17 +207,31 @@ def judging_rules(store: Store, group_id: int) -> JudgingRules:
     )
 
 
-def _last_prices(quotes: pd.DataFrame, gate_factor: float, market: str) -> dict[str, float]:
+def _last_prices(store: Store, group_id: int, gate_factor: float, market: str) -> dict[str, float]:
     """Return each crop's price today at its reference market: the one that the plan and the prices page start from."""
-    return dict(_prices_of(tuple(tuple(quotes[name]) for name in PRICED), gate_factor, market))
+    book, found = buyer_book(store, group_id), {}
+    for crop, rows in store.price_quotes(group_id).groupby("commodity"):
+        own = own_prices(store, group_id, str(crop), book)
+        price = _price_of(_columns(rows, PRICED), _columns(own, GATE), gate_factor, market)
+        if price is not None:
+            found[str(crop)] = price
+    return found
 
 
-@lru_cache(maxsize=32)
-def _prices_of(columns: tuple[tuple[Any, ...], ...], gate_factor: float, market: str) -> dict[str, float]:
-    """Return the prices of quotes given by column: the same quotes, on every page, are worked out once."""
-    quotes = pd.DataFrame(dict(zip(PRICED, columns, strict=True)))
-    known = {str(crop): crop_prices(rows, gate_factor, market) for crop, rows in quotes.groupby("commodity")}
-    return {crop: prices.price_now for crop, prices in known.items() if prices is not None}
+def _columns(frame: pd.DataFrame, names: Sequence[str]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(tuple(frame[name]) for name in names)
+
+
+@lru_cache(maxsize=128)
+def _price_of(
+    quotes: tuple[tuple[Any, ...], ...], gate: tuple[tuple[Any, ...], ...], gate_factor: float, market: str
+) -> float | None:
+    """Return the price of a crop's quotes given by column: the same quotes, on every page, are worked out once."""
+    rows, own = (
+        pd.DataFrame(dict(zip(names, columns, strict=True))) for names, columns in ((PRICED, quotes), (GATE, gate))
+    )
+    known = crop_prices(rows, gate_factor, market, gate=own)
+    return None if known is None else known.price_now
 
 
 def _contracts(facts: Mapping[str, Fact]) -> dict[str, tuple[float, str]]:

@@ -181,6 +181,8 @@ class CropPrices:
         Where they come from; the farm gate where nothing else is known.
     lent_by : str
         Market whose months stand for those that this one lacks, brought to its level; "" where it needs none.
+    seen : Series
+        The months without those that the farm gate lends: own prices are held against these alone.
     """
 
     price_now: float
@@ -188,11 +190,21 @@ class CropPrices:
     months: pd.Series
     neighbours: tuple[pd.Series, ...]
     market: ReferenceMarket
-    lent_by: str = ""
+    lent_by: str
+    seen: pd.Series
+
+    @property
+    def by_gate(self) -> bool:
+        """Whether today's price is worked out from the farm gate's, for the market's is too old."""
+        return len(self.seen) < len(self.months)
 
 
 def crop_prices(
-    quotes: pd.DataFrame, gate_factor: float = 1.0, market: str = "", price_type: str | None = None
+    quotes: pd.DataFrame,
+    gate_factor: float = 1.0,
+    market: str = "",
+    price_type: str | None = None,
+    gate: pd.DataFrame | None = None,
 ) -> CropPrices | None:
     """Return a crop's prices as plans use them: one market and one kind of price, never a mixture.
 
@@ -201,9 +213,12 @@ def crop_prices(
     quotes : DataFrame
         Of one crop: quoted_on, market, price_type, price_per_kg.
     gate_factor : float
-        Farm gate price as a multiple of the market's; used only where nothing but farm gate prices are known.
+        Farm gate price as a multiple of the market's, where nothing else is known of it.
     market, price_type : str
         Where the group sells ("": not said) and the kind of price, as `reference_market` takes them.
+    gate : DataFrame, optional
+        The group's own prices at the gate, from `own_prices`. Where every market's last price is older than theirs by
+        `OLD_QUOTE_DAYS`, they bring the market's up to their day, by what they were of it before (`basis_to`).
 
     Returns
     -------
@@ -240,7 +255,29 @@ def crop_prices(
         months = with_lent_months(months, others.pop(lent_by), later=bool(fresh))
     if fresh:
         price, last_on = float(months.iloc[-1]), lasts[lent_by]
-    return CropPrices(price, last_on.date(), months, tuple(others.values()), found, lent_by)
+    made = CropPrices(price, last_on.date(), months, tuple(others.values()), found, lent_by, months)
+    return made if gate is None or found.price_type == FARM_GATE else _brought_up(made, gate, gate_factor)
+
+
+def _brought_up(known: CropPrices, gate: pd.DataFrame, gate_factor: float) -> CropPrices:
+    """Return prices with today's worked out from the farm gate's, where that is the only one of these weeks.
+
+    One of the month after the market's last is no such price: what the gate is of the market is learnt from it.
+    """
+    if gate.empty:
+        return known
+    last = gate.iloc[-1]
+    month = last["on"].to_period("M")
+    if last["on"] <= pd.Timestamp(known.on) + pd.Timedelta(days=OLD_QUOTE_DAYS) or month <= known.months.index[-1] + 1:
+        return known
+    months = monthly_prices(gate.rename(columns={"on": "date"})).prices
+    if month not in months.index:  # left out as a slip
+        return known
+    on = last["on"].date()
+    factor = basis_to(known.months, gate, on, gate_factor).factor
+    later = months[months.index > known.months.index[-1]] / factor
+    price = float(last["price_per_kg"]) / factor
+    return replace(known, price_now=price, on=on, months=pd.concat([known.months, later]))
 
 
 def with_lent_months(own: pd.Series, longer: pd.Series, later: bool = False) -> pd.Series:
@@ -260,11 +297,21 @@ def with_lent_months(own: pd.Series, longer: pd.Series, later: bool = False) -> 
     return pd.concat([lent[lent.index < own.index[0]], own, after])
 
 
-def group_prices(store: Any, group_id: int, commodity: str) -> CropPrices | None:
-    """Return a crop's prices where a group sells it: those that plan, advice, buyers and pages start from."""
+def group_prices(
+    store: Any, group_id: int, commodity: str, market: str | None = None, price_type: str | None = None
+) -> CropPrices | None:
+    """Return a crop's prices where a group sells it: those that plan, advice, buyers and pages start from.
+
+    Parameters
+    ----------
+    market, price_type : str
+        Where the group sells, if not what it has said, and the kind of price, as `crop_prices` takes them.
+    """
     facts = store.facts(group_id)
     quotes = store.price_quotes(group_id, commodity)
-    return crop_prices(quotes, float(facts["plan.gate_factor"].value), str(facts["plan.market"].value))
+    gate = own_prices(store, group_id, commodity, buyer_book(store, group_id))
+    own_market = str(facts["plan.market"].value) if market is None else market
+    return crop_prices(quotes, float(facts["plan.gate_factor"].value), own_market, price_type, gate)
 
 
 @dataclass(frozen=True)
@@ -361,7 +408,7 @@ def ways_to_sell(
     Parameters
     ----------
     reference : Series
-        Months of the reference market [money/kg].
+        Months of the reference market, as `CropPrices.seen` [money/kg].
     limit_pct : float
         Moisture above which gate and market take off [% w.b.].
     """
@@ -538,7 +585,7 @@ def compare_delivery(store: Any, group_id: int, delivery: Delivery, book: BuyerB
     if known is None:
         return None
     price = known.price_now
-    sellers = ways_to_sell(store, group_id, delivery.commodity, known.months, book, delivery.limit_pct, today)
+    sellers = ways_to_sell(store, group_id, delivery.commodity, known.seen, book, delivery.limit_pct, today)
     bids = compare_bids(
         buyers=[seller.buyer for seller in sellers],
         offers=[entry.offer for entry in open_offers(book, store.sales(group_id), today)],

@@ -42,7 +42,7 @@ def case_buyers(
     book = buyer_book(store, group_id)
     gate, market = _gate_and_market(facts, truck, targets)
     ways = {
-        crop: _sellers(store, group_id, crop, None if found is None else found.months, book, targets[crop], today)
+        crop: _sellers(store, group_id, crop, None if found is None else found.seen, book, targets[crop], today)
         for crop, found in prices.items()
         if crop in targets  # others have no lot in the plan
     }

@@ -16,7 +16,6 @@ from core.group.selling import (
     CropPrices,
     basis_to,
     buyer_book,
-    crop_prices,
     group_prices,
     own_prices,
     waiting_costs,
@@ -73,7 +72,7 @@ class Chosen:
 @st.cache_data(max_entries=32, show_spinner=False)
 def _known(group_id: int, version: int, commodity: str, market: str, kind: str) -> CropPrices | None:
     """Return what the group's quotes say of one market and kind of price."""
-    return crop_prices(state.store().price_quotes(group_id, commodity), market=market, price_type=kind)
+    return group_prices(state.store(), group_id, commodity, market, kind)
 
 
 @st.cache_data(max_entries=32, show_spinner=False)
@@ -132,7 +131,7 @@ def choose_price(group: Group, quotes: pd.DataFrame) -> Chosen:
     with right:
         form = f"prices_today_{crop}_{market}_{kind}_{place.basis is not None}"
         price_today = _ask_price(group.currency, usual, form)
-    _tell_age(group, place)
+    _tell_age(group, place, known.by_gate)
     prices, this_month = known.months, pd.Period(state.today(), freq="M")
     given = place.basis is None and abs(price_today - usual) > 1e-9
     if given or (place.basis is None and prices.index[-1] >= this_month):
@@ -183,7 +182,7 @@ def _ask_place(group: Group, crop: str, known: CropPrices) -> Place:
     store = state.store()
     own = own_prices(store, group.id, crop, buyer_book(store, group.id))
     usual = store.fact(group.id, "plan.gate_factor")
-    basis = basis_to(known.months, own, state.today(), float(usual.value))
+    basis = basis_to(known.seen, own, state.today(), float(usual.value))
     places = {"gate": _("at the farm gate"), "market": _("at this market")}
     chosen = st.radio(
         _("Where you sell"),
@@ -197,10 +196,7 @@ def _ask_place(group: Group, crop: str, known: CropPrices) -> Place:
     )
     if chosen == "market":
         return at_market
-    recent = own[own["on"] <= pd.Timestamp(state.today())]
-    if len(recent) and (state.today() - recent["on"].iloc[-1].date()).days <= OLD_QUOTE_DAYS:
-        return Place(basis, float(recent["price_per_kg"].iloc[-1]), recent["on"].iloc[-1].date(), True)
-    return Place(basis, known.price_now * basis.factor, known.on, False)
+    return Place(basis, known.price_now * basis.factor, known.on, known.by_gate)
 
 
 def _basis_words(basis: Basis, usual: str) -> str:
@@ -220,16 +216,16 @@ def _basis_words(basis: Basis, usual: str) -> str:
     ).format(factor=percent(basis.factor), low=percent(low), high=percent(high), n=basis.quotes)
 
 
-def _tell_age(group: Group, place: Place) -> None:
+def _tell_age(group: Group, place: Place, by_gate: bool) -> None:
     """Say how old the price is that the section starts from, and whether it was seen."""
     age = (state.today() - place.last_on).days
     words = _("Last market price: {price} per kg on {date}, {age}.")
-    if not place.seen:
-        words = _(
-            "No own price of the last weeks. {price} per kg is estimated from the market's price of {date}, {age}."
-        )
-    elif place.basis is not None:
+    if place.basis is not None and by_gate:
         words = _("Last own price: {price} per kg on {date}, {age}.")
+    elif by_gate:
+        words = _("{price} per kg is worked out from the farm gate's price of {date}, {age}: the market's last is old.")
+    elif not place.seen:
+        words = _("{price} per kg is estimated from the market's price of {date}, {age}.")
     st.caption(
         words.format(
             price=money(place.last_price, group.currency),

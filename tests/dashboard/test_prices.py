@@ -6,8 +6,10 @@ import json
 from datetime import UTC, datetime
 
 import pandas as pd
+import pytest
 
 from core.group.records import PriceQuote
+from core.group.selling import group_prices
 from tests.dashboard.forms import field
 from tests.dashboard.pages import open_page
 
@@ -205,3 +207,44 @@ def test_the_pages_price_at_a_market_without_recent_prices_is_the_plans(empty_st
     assert app.selectbox(key="prices_market").value == ("Hill", "wholesale")
     assert float(shown.value) == crop_price(empty_store, group.id, "maize", 1.0).price_now == 70.0
     assert any("estimated from the market's price" in caption.value for caption in app.caption)
+
+
+def test_a_price_noted_at_the_gate_is_the_same_on_every_page_while_the_market_is_old(empty_store):
+    """Town was last priced at 100 in December; 180 is noted at the gate this week, which pays 0.88 of a market
+    (assumed). Plan, advice, the lots' worth, the buyers compared and the prices page: 180 at the gate, 204.5 in Town.
+    """
+    from core.advice.origins import prices_now
+    from core.group.lot_state import judging_rules
+    from core.group.selling import GATE, Delivery, buyer_book, compare_delivery, ways_to_sell
+    from core.planning.case_from_records import crop_price
+
+    group = empty_store.groups()[0]
+
+    def noted(on, price, market, kind):
+        return PriceQuote(
+            group_id=group.id, quoted_on=on, market=market, commodity="maize", price_per_kg=price, price_type=kind
+        )
+
+    months = pd.period_range("2023-01", "2025-12", freq="M")
+    empty_store.add_price_quotes([noted(month.to_timestamp().date(), 100.0, "Town", "wholesale") for month in months])
+    empty_store.add_price_quotes([noted(NOW.date(), 180.0, "", "farm gate")])
+    town = pytest.approx(180.0 / 0.88)
+    book, today = buyer_book(empty_store, group.id), NOW.date()
+    plan = crop_price(empty_store, group.id, "maize", 1.0)
+    assert plan.price_now == town
+    (told,) = prices_now(empty_store, group.id, ["maize"], today)
+    assert (told.per_kg, told.on) == (town, today)
+    assert judging_rules(empty_store, group.id).prices["maize"] == town
+    compared = compare_delivery(empty_store, group.id, Delivery("maize", 500.0, 12.0, 0.3, 13.5), book, today)
+    assert compared.price == town
+    seen = group_prices(empty_store, group.id, "maize").seen
+    gate, *_others = ways_to_sell(empty_store, group.id, "maize", seen, book, 13.5, today)
+    assert gate.buyer.name == GATE
+    assert gate.buyer.price_factor * plan.price_now == pytest.approx(180.0)
+    app = open_page("prices")
+    assert not app.exception
+    for place, price, said in (("gate", 180.0, "Last own price"), ("market", 180.0 / 0.88, "the farm gate's price")):
+        next(radio for radio in app.radio if str(radio.key).startswith("prices_place_")).set_value(place).run()
+        shown = next(box for box in app.text_input if str(box.key).startswith("prices_today_"))
+        assert float(shown.value) == pytest.approx(price, abs=0.01)
+        assert any(said in caption.value for caption in app.caption)

@@ -11,6 +11,7 @@ import pytest
 from core.group.database import open_store
 from core.group.records import Group, PriceQuote
 from core.group.selling import (
+    FARM_GATE,
     Delivery,
     basis_to,
     buyer_book,
@@ -227,3 +228,51 @@ def test_where_the_group_sells_goes_before_the_longest_record(tmp_path):
     store.set_fact(group, "plan.market", "Nowhere", "entered", "", datetime(2026, 5, 21, tzinfo=UTC))
     assert starting() == [100.0] * 6
     store.engine.dispose()
+
+
+def at_gate(prices: list[float], start: str) -> pd.DataFrame:
+    table = quotes("", FARM_GATE, prices, start)
+    return pd.DataFrame({"on": table["quoted_on"], "price_per_kg": table["price_per_kg"], "what": "quote"})
+
+
+@pytest.mark.parametrize(
+    ("market", "gate", "today"),
+    [
+        (date(2025, 6, 30), date(2025, 8, 14), 100.0),
+        (date(2025, 6, 30), date(2025, 8, 15), 180.0 / 0.9),
+        (date(2025, 6, 1), date(2025, 7, 31), 100.0),  # 60 days, but of the month after: the gate's part is learnt
+    ],
+)
+def test_a_gate_price_of_these_weeks_brings_a_market_up_whose_last_price_is_old(market, gate, today):
+    """180 at the gate, which pays 0.9 of the market where no month tells better: the market is at 200."""
+    town = quotes("Town", "wholesale", [100.0] * 30)  # to June 2025
+    town.loc[29, "quoted_on"] = pd.Timestamp(market)
+    found = crop_prices(town, 0.9, gate=at_gate([180.0], "2025-06").assign(on=pd.Timestamp(gate)))
+    moved = today != 100.0
+    assert (found.price_now, found.by_gate) == (pytest.approx(today), moved)
+    assert found.on == (gate if moved else market)
+    assert found.seen.tolist() == [100.0] * 30
+
+
+def test_a_gate_price_stands_to_an_old_market_as_gate_prices_did_before():
+    """Half of Town's price at the gate for all of thirty months: 90 there is nearer to 180 at the market than to 100;
+    the months between them are lent, and what the gate was of the market is not learnt from them again.
+    """
+    town = quotes("Town", "wholesale", [100.0] * 30)
+    gate = pd.concat([at_gate([50.0] * 30, "2023-01"), at_gate([85.0, 90.0], "2025-11")])
+    found = crop_prices(town, 0.9, gate=gate)
+    factor = basis_to(
+        town.set_index(town["quoted_on"].dt.to_period("M"))["price_per_kg"], gate, date(2025, 12, 15), 0.9
+    ).factor
+    assert factor == pytest.approx(0.5, abs=0.02)
+    assert found.price_now * factor == pytest.approx(90.0)
+    assert (found.months.iloc[-2:] * factor).tolist() == pytest.approx([85.0, 90.0])
+    assert found.months.index[-1] == pd.Period("2025-12", "M")
+    assert found.seen.index[-1] == pd.Period("2025-06", "M")
+
+
+def test_a_slip_at_the_gate_moves_no_market():
+    town = quotes("Town", "wholesale", [100.0] * 30)
+    slip = at_gate([90.0] * 5 + [900.0], "2025-07")
+    assert crop_prices(town, 0.9, gate=slip).price_now == 100.0
+    assert crop_prices(town, 0.9, gate=slip.iloc[:-1]).price_now == pytest.approx(100.0)
