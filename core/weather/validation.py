@@ -102,7 +102,7 @@ def _one_run(raw: pd.DataFrame, now: datetime, service: str) -> tuple[pd.DataFra
     stamps = index.tz_convert("UTC")
     frame = raw.set_axis(stamps, axis=0).loc[stamps == stamps.floor("h")]
     if not frame.index.is_monotonic_increasing:
-        frame = frame.sort_index()
+        frame = frame.sort_index(kind="stable")
         notes.append(Message("the hours came in another order and were sorted"))
     if frame.index.has_duplicates:
         frame = frame.loc[~frame.index.duplicated(keep="last")]
