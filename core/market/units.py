@@ -25,7 +25,7 @@ def kilograms(unit: str) -> float | None:
         Kilograms of one such unit; None for local measures (tins, heaps) that differ from place to place.
     """
     text = re.sub(r"\b(bags?|sacks?|sac|per)\b|/", " ", unit.strip().lower()).strip()
-    match = WEIGHED.match(text)
+    match = WEIGHED.match(re.sub(r"^\((.*)\)$", r"\1", text))  # "bag (50 kg)": the weight is all that is left
     if match is None:
         return None
     name = match.group("unit").rstrip(".")
