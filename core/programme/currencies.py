@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,6 +11,11 @@ import numpy as np
 import pandas as pd
 
 from core.errors import InputError
+
+
+def is_currency_code(text: str) -> bool:
+    """Return whether a text may be a currency of ISO 4217: three capital letters without accents."""
+    return re.fullmatch("[A-Z]{3}", text) is not None
 
 
 @dataclass(frozen=True)
@@ -26,7 +32,7 @@ class ExchangeRate:
     def __post_init__(self) -> None:
         """Refuse what is no rate between two currencies (ISO 4217 codes)."""
         for code in (self.source_currency, self.target_currency):
-            if len(code) != 3 or not code.isascii() or not code.isalpha() or not code.isupper():
+            if not is_currency_code(code):
                 raise InputError("'{code}' is not a currency code: give three capital letters (ISO 4217)", code=code)
         if self.source_currency == self.target_currency:
             raise InputError("a rate needs two different currencies")

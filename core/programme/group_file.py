@@ -24,6 +24,7 @@ from core.errors import DryholdError, ImportRefusedError, InputError
 from core.grain.commodities import commodity_from_payload
 from core.group.records import BOOKS, Event, Group
 from core.group.store import Store
+from core.programme.currencies import is_currency_code
 from core.programme.group_tables import DICTIONARY, NEW_TABLES, FileRecords, read_table, records_from, table_bytes
 from core.programme.privacy import PRIVACY, Names, names_to_leave_out, without_names
 from core.tables.write import csv_bytes
@@ -273,7 +274,7 @@ def _group(given: dict[str, Any]) -> Group:
     texts = (group.name, group.district, group.time_zone, group.currency, group.language)
     if not all(isinstance(text, str) and len(text) <= 200 for text in texts) or not group.name.strip():
         raise ImportRefusedError("the file does not name its group")
-    if len(group.currency) != 3 or not group.currency.isascii() or not group.currency.isupper():
+    if not is_currency_code(group.currency):
         raise ImportRefusedError("'{code}' is not a currency code", code=group.currency[:20])
     for value, most in ((group.latitude, 90), (group.longitude, 180), (group.altitude_m, 9000)):
         if value is not None and not (isinstance(value, int | float) and math.isfinite(value) and abs(value) <= most):

@@ -17,7 +17,7 @@ from core.errors import InputError
 from core.group.records import Event, NewEntry
 from core.group.store import Store
 from core.messages import Message, message
-from core.programme.currencies import ExchangeRate
+from core.programme.currencies import ExchangeRate, is_currency_code
 from core.programme.definitions import DEFINITIONS
 
 BOOK = "programme"
@@ -164,7 +164,7 @@ def enter_rate(store: Store, rate: ExchangeRate, who: str, at: datetime, token: 
 
 def choose_currency(store: Store, currency: str, rates_on: date, who: str, at: datetime, token: str = "") -> int:
     """Write the programme's currency and the day whose rates count."""
-    if len(currency) != 3 or not currency.isascii() or not currency.isalpha() or not currency.isupper():
+    if not is_currency_code(currency):
         raise InputError("'{code}' is not a currency code: give three capital letters (ISO 4217)", code=currency)
     return _write(store, "currency", rates_on, who, {"currency": currency}, at, None, token)
 

@@ -135,7 +135,13 @@ def test_variance_goes_with_the_square_of_the_rate():
 
 
 @pytest.mark.parametrize(
-    "wrong", [("EUR", "EUR", 1.0, "x"), ("eur", "XOF", 1.0, "x"), ("EUR", "XOF", 0.0, "x"), ("EUR", "XOF", 2.0, " ")]
+    "wrong",
+    [
+        *(("EUR", "EUR", 1.0, "x"), ("EUR", "XOF", 0.0, "x"), ("EUR", "XOF", 2.0, " ")),
+        *(("EUR", "XOF", rate, "x") for rate in (-1.0, np.inf, np.nan)),
+        *((code, "XOF", 1.0, "x") for code in ("eur", "EU", "EURO", "ÉUR", "E1R", "EUR\n")),
+        ("XOF", "EURO", 1.0, "x"),
+    ],
 )
 def test_a_wrong_rate_is_refused(wrong):
     with pytest.raises(InputError):

@@ -117,6 +117,12 @@ def test_groups_that_do_not_differ_are_as_sure_as_their_counts():
     assert np.isnan(one["low"])  # one group says nothing of how groups differ
 
 
+def test_shares_of_groups_that_differ_widely_end_at_none_and_all():
+    """Eight of eight and none of eight: a half, and with one degree of freedom any share at all."""
+    found = together([row(1, "complete_lots", 8, 8, 0.02, 8), row(2, "complete_lots", 0, 8, 0.02, 8)])
+    assert tuple(found.loc["complete_lots", ["value", "low", "high"]]) == (50, 0, 100)
+
+
 def test_money_without_a_rate_is_left_out_of_the_sum():
     key = "cost_per_tonne_tested"
     found = together([row(1, key, 50, 10, 1.0, 3, "XTS"), row(2, key, 9000, 10, 1.0, 3, "XXX")]).loc[key]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -88,6 +89,19 @@ def test_variances_of_stages_make_that_of_their_product():
     assert found.value == pytest.approx(1 - a * b)
     assert found.variance == pytest.approx(b**2 * var_a + a**2 * var_b)
     assert found.count == 2
+
+
+def test_without_a_stage_there_is_no_loss_to_say_and_one_stage_speaks_for_itself():
+    empty = group_indicators(replace(small(), sales=small().sales.iloc[:0]))["dry_matter_loss"]
+    assert (empty.value, empty.variance, empty.numerator, empty.count) == (None, None, 0.0, 0)
+    book = [work(1, "cleaning", 8, 2, 500.0, 490.0), work(2, "cleaning", 8, 3, 500.0, 440.0)]
+    record = replace(small(), lot_book=book, sales=small().sales.iloc[:0])
+    one, cleaned = (group_indicators(record)[key] for key in ("dry_matter_loss", "loss_cleaning"))
+    assert (one.value, one.numerator) == pytest.approx((0.07, 0.14))  # 2 and 12 %
+    assert (one.values, one.owners, one.denominator) == (cleaned.values, cleaned.owners, 2)
+    # with a second stage nothing is anybody's own any more
+    both = replace(record, lot_book=[*book, work(3, "shelling", 9, 2, 1250.0, 980.0)])
+    assert group_indicators(both)["dry_matter_loss"].values == ()
 
 
 def test_work_taken_back_does_not_count():
@@ -202,6 +216,21 @@ def test_half_the_bags_sold_are_held_against_half_the_expectation():
     assert (item.sold_share, item.realised) == pytest.approx((0.5, 1350 - base / 2))
 
 
+def test_bags_beyond_those_planned_and_money_of_other_days_are_brought_to_the_plan():
+    """Eight bags planned, ten sold: eight tenths of the money; at 2 % a month from 5 May to 5 and to 3 August."""
+    plan, factor = kept_plan(1, date(2026, 5, 5), 3.2, bags=8, interest=0.02)
+    item = planned_lots(replace(small(), plans=[plan]))[0]
+    base = factor * 2.0 * 1000 * 80 / 84.5
+    assert (item.base, item.sold_share) == (pytest.approx(base), 1.0)
+    assert item.expected == pytest.approx(940 * 3.2 / 1.02 ** (92 / 30.4375) - base)
+    assert item.realised == pytest.approx(0.8 * 2700 / 1.02 ** (90 / 30.4375) - base)
+    # a buyer with a price of his own says nothing of the part that farmers get of the market's
+    case = json.loads(plan.case_json)
+    case["buyers"][0]["fixed_price"] = 0.5
+    fixed = replace(plan, case_json=json.dumps(case))
+    assert planned_lots(replace(small(), plans=[fixed]))[0].base == pytest.approx(2.0 * 1000 * 80 / 84.5)
+
+
 def test_hindsight_is_context_only():
     record = small()
     later = {
@@ -247,6 +276,10 @@ def test_cost_per_tonne_by_hand():
     # of the season from May on only the batteries and what is due up to today
     assert cost_of_testing(record, (date(2026, 5, 1), date(2027, 5, 1))) == pytest.approx(66)
     assert cost_of_testing(record, (date(2025, 5, 1), date(2026, 5, 1))) == pytest.approx(120)
+    # a period begins with its first day and ends before its last: batteries of the 20th, wear due on 1 July
+    periods = ((5, 20, 7, 1), (5, 1, 5, 20), (5, 21, 7, 2))
+    spans = [(date(2026, a, b), date(2026, c, d)) for a, b, c, d in periods]
+    assert [cost_of_testing(record, span) for span in spans] == pytest.approx([6, 0, 60])
 
 
 def test_closing_a_season_costs_nothing():
@@ -271,3 +304,12 @@ def test_weeks_in_use_by_hand():
     # weeks of 27 April .. 22 June = 9; read on 2, 3, 6 and 20 May: weeks of 27 April, 4 and 18 May
     found = meter_in_use(replace(small(), today=date(2026, 12, 1)))
     assert (found.numerator, found.denominator) == (3, 9)
+    # harvested on Monday 4 May, sold from Monday 18 May on: weeks of 4, 11 and 18 May, read in the first and the last
+    record = small()
+    sale = record.sales.iloc[0].to_dict()
+    sales = pd.DataFrame([sale | {"sold_on": date(2026, month, day)} for month, day in ((6, 1), (5, 18), (5, 25))])
+    lot = replace(record.lots[0], id=int(sale["lot_id"]), harvested_on=date(2026, 5, 4), stored_on=None)
+    found = meter_in_use(replace(record, lots=[lot], sales=sales))
+    assert (found.numerator, found.denominator) == (2, 3)
+    still = replace(record, lots=[lot], sales=sales.iloc[:0], today=date(2026, 5, 11))
+    assert meter_in_use(still).denominator == 2

@@ -42,7 +42,7 @@ def test_bars_and_boxes_lie_where_the_days_are_by_hand():
     Boxes at day 8, 8 and 9: 116, 122.9 and 129.8; the last ends at the edge of 136, so 129.5, 122.6 and 115.7.
     """
     bars = (
-        Bar("dry", on(0), on(1), "9"),
+        Bar("dry", on(-2), on(1), "9"),  # begun before the first day shown
         Bar("keep", on(2), on(7), "12"),
         Bar("home", on(9), on(30), ""),
         *(Bar("sell", on(days), on(days), text) for days, text in ((9, "3"), (8, "7"), (8, "5"))),

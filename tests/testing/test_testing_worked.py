@@ -19,7 +19,7 @@ from core.planning.invented_seasons import invented_seasons
 from core.planning.seasons import Kept
 from core.storage.loss import dry_matter_loss
 from core.testing import plan_worth
-from core.testing.plan_worth import SALE_WEEKS, Stop, _blocks, _Ready, drying_stops
+from core.testing.plan_worth import Stop, _blocks, _Ready, drying_stops
 from core.testing.worth import DecisionTable, best_use, normal_belief, reading_chances
 from tests.planning.plain_value import MONTH_WEEKS, price_of, trip_price
 from tests.testing.test_plan_worth import small_case
@@ -161,7 +161,7 @@ def test_every_choice_is_worth_what_a_plain_reckoning_says() -> None:
         (number, storage, week, buyer)
         for number, stop in enumerate(stops)
         for storage in (-1, 0, 1)
-        for week in ([stop.ready_week] if storage < 0 else [one for one in SALE_WEEKS if stop.ready_week < one < 14])
+        for week in ([stop.ready_week] if storage < 0 else [w for w in (1, 2, 3, 4, 6, 8, 12) if stop.ready_week < w])
         for buyer in (0, 1, 2)
         if buyer < 2 or 2 <= week <= 6
     }
@@ -334,14 +334,34 @@ def test_readings_are_told_apart_up_to_five_deviations_beyond_the_grid() -> None
 
 
 def test_a_sale_lies_before_the_plans_end_and_a_crop_is_found_by_the_lot_that_stands_for_it() -> None:
-    """Of the weeks 1 to 48 that are tried a plan of twelve weeks has those up to the eighth, not its own end."""
+    """Tried are each week of the first month, every second of the next, every fourth and eighth later.
+
+    A plan of twelve weeks has those up to the eighth, not its own end.
+    """
     case, seasons, stops = a_scene()
-    ready = _Ready(case.with_changes(weeks=12), seasons, case.lots[0], GRID, stops, DAY_COST, None)
-    assert max(choice.week for choices, _values, _parts in _blocks(ready, None) for choice in choices) == 8
+
+    def tried(weeks):
+        ready = _Ready(case.with_changes(weeks=weeks), seasons, case.lots[0], GRID, stops[:1], DAY_COST, None)
+        return sorted({c.week for choices, *_ in _blocks(ready, None) for c in choices if c.storage >= 0})
+
+    steps = [1] * 4 + [2] * 2 + [4] * 6 + [8] * 2
+    assert tried(60) == np.cumsum(steps).tolist()
+    assert tried(12) == [1, 2, 3, 4, 6, 8]
     lots = (SimpleNamespace(id="7"), SimpleNamespace(id=plan_worth.STANDS_FOR + "maize"))
     scene = plan_worth.Scene(SimpleNamespace(case=SimpleNamespace(lots=lots)), None)
     assert scene.lot("maize") is lots[1]
     assert scene.lot("sorghum") is None
+
+
+def test_it_is_said_of_which_crops_no_season_can_be_learnt() -> None:
+    """A course of prices that is given, or two years of months, leaves nothing to say."""
+    case = small_case()
+    (price,) = case.prices
+    months = tuple((f"{2024 + n // 12}-{n % 12 + 1:02d}", 1.0 + 0.1 * (n % 12)) for n in range(36))
+    short = replace(price, commodity="sorghum", path=(), history=months[:6])
+    learnt = replace(price, path=(), history=months)
+    said = plan_worth.price_notes(case.with_changes(prices=(price, short, learnt)))
+    assert [note.values["crop"] for note in said] == ["sorghum"]
 
 
 def test_one_moisture_whose_answers_do_not_add_up_is_enough_to_refuse() -> None:
