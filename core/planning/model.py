@@ -477,7 +477,7 @@ def column_triplets(
         numbers.append(inside[there])
         values.append((entry.per_kg[option] * kg + entry.per_bag[option])[there])
 
-    owner_class = outlook.lot_class[columns.lot] if len(columns.lot) else np.zeros(0, dtype=int)
+    owner_class = outlook.lot_class[columns.lot]
     for number in np.unique(owner_class):
         inside = np.flatnonzero(owner_class == number)
         for entry in use[int(number)]:

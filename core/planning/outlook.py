@@ -461,7 +461,7 @@ def _dried(
     if not np.isfinite(days):
         return None
     ready, last = ready_week(case, start, days), case.weeks - 1
-    if max(start, ready) > last:
+    if ready > last:
         return None
     return Chain(
         setup=number,
@@ -504,8 +504,8 @@ def chain_masses(
     else:
         # grain that needed longer than was booked is dried on; sold before it is dry, it is sold at what it then holds
         week = np.arange(length + 1 if storage != NONE else 1, dtype=float)[:, None]
-        have = np.maximum(1.0, 7.0 * (chain.ready_week - chain.start_week + 1 + week))
-        done = np.clip(have / np.maximum(chain.dried.days, 1e-9), 0.0, 1.0)
+        have = 7.0 * (chain.ready_week - chain.start_week + 1 + week)
+        done = np.minimum(have / chain.dried.days, 1.0)
         handling, drying_loss = case.drying[chain.setup].handling_loss, chain.dried.dry_matter_loss_pct
         bagged = np.minimum(chain.harvested, chain.target)
         late = np.maximum(chain.harvested - chain.target, 0.0) * (1.0 - done)
@@ -551,8 +551,8 @@ def option_masses(outlook: Outlook, lot: int, option: int) -> tuple[Masses, int]
     target = float(table.target_pct[option]) if setup != NONE else case.target(stands.commodity)
     start = int(table.start_week[option])
     dried = None if setup == NONE else outlook.seasons.dry(cut.lot, case.drying[setup], start, cut.moisture, target)
-    days, until = float(table.days[option]), max(sale, ready)
-    chain = Chain(setup, start, days, ready, dried, until, target, week, cut.moisture, cut.lost)
+    days = float(table.days[option])
+    chain = Chain(setup, start, days, ready, dried, sale, target, week, cut.moisture, cut.lost)
     return chain_masses(case, outlook.seasons, stands, moisture, chain, storage), (
         0 if storage == NONE else sale - ready
     )
@@ -580,8 +580,7 @@ def price_paid(
     if who.fixed_price is None and who.basis_sd > 0:
         # how this buyer's price stands to the market's is known only so well: one draw for each scenario
         full = full * np.exp(who.basis_sd * _normal(offer_draw))[None, :].astype(full.dtype)
-    if terms.scale_offset:
-        full = full * (1.0 + terms.scale_offset)
+    full = full * (1.0 + terms.scale_offset)
     spot = market * who.refused_factor
     if who.chance_failing > 0:
         full = np.where(offer_draw[None, :] < who.chance_failing, np.minimum(full, spot), full)
@@ -847,10 +846,7 @@ def _mean_and_tail(case: PlanningCase, block: _Block) -> np.ndarray:
 
     About a hundred of the scenarios speak for all: the choices compared meet the same ones.
     """
-    who = case.buyers[block.buyer] if block.buyer != NONE else None
-    trip = 0.0
-    if who is not None and who.distance_km > 0:
-        trip = case.trip_cost(block.buyer) / case.truck.capacity_kg
+    trip = 0.0 if block.buyer == NONE else trip_share(case)[block.buyer]
     receipts = block.receipts[:, :: max(1, block.receipts.shape[1] // 100)]
     size = max(1, receipts.shape[1] // 10)
     worst = np.partition(receipts, size - 1, axis=1)[:, :size].mean(axis=1)
