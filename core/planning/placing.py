@@ -65,7 +65,7 @@ class Ledger:
             who = case.buyers[buyer]
             if (buyer, week) in self.closed:
                 return 0
-            free = self.quantity[buyer] - self.kg[buyer].sum() if np.isfinite(self.quantity[buyer]) else np.inf
+            free = self.quantity[buyer] - self.kg[buyer].sum()
             if self.soft and who.weekly_kg is not None:
                 free = min(free, who.weekly_kg - self.kg[buyer, week])
             if who.distance_km > 0:
@@ -87,7 +87,7 @@ class Ledger:
             booked = self._booked(lot)[option] * mass
             there = booked > 0
             count = min(count, int(np.floor((room[there] / booked[there]).min() + 1e-9)))
-        if storage >= 0 and week > table.ready_week[option]:
+        if storage >= 0:
             span = slice(int(table.ready_week[option]), week)
             count = min(count, int(self.free_bags[storage, span].min()), int(min(self.free_store[span].min(), 1e9)))
         return max(count, 0)

@@ -211,12 +211,10 @@ def borrowed_for_needs(case: PlanningCase, cash: np.ndarray) -> tuple[np.ndarray
             if week in layout.need_weeks:
                 number = layout.need_weeks.index(week)
                 balance = balance - needs[number]
-                missed[number] = np.maximum(0.0, -balance) - np.maximum(
-                    0.0, np.minimum(-balance - needs[number], -balance)
-                )
+                missed[number] = np.minimum(np.maximum(0.0, -balance), needs[number])
             if week >= layout.need_weeks[0]:
                 debt = np.maximum(0.0, -balance)
-    return paid, np.maximum(missed, 0.0)
+    return paid, missed
 
 
 def account_balances(outlook: Outlook, allocation: Allocation) -> np.ndarray:

@@ -8,9 +8,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from core.planning import sale
 from core.planning.layout import make_layout
 from core.planning.model import Columns, Entry
-from core.planning.outlook import Outlook
+from core.planning.outlook import Outlook, mean_values, net_values
 from core.planning.search import (
     Search,
     _need_balances,
@@ -24,7 +25,9 @@ from core.planning.search import (
     first_columns,
     join,
     promising,
+    rounded,
 )
+from core.planning.settling import by_lot
 from tests.planning.test_model_worked import (
     CASE,
     DATES,
@@ -40,6 +43,7 @@ from tests.planning.test_model_worked import (
     today,
     variables_by_hand,
 )
+from tests.planning.test_worth_worked import PLAIN, outlook_of
 
 MASS = (100.0, 50.0)
 TABLES = (counted(MAIZE), counted(SORGHUM))
@@ -295,3 +299,68 @@ def test_what_members_accounts_and_each_view_and_cut_take_stands_in_their_own_ro
             assert own.row.tolist() == [-1 if at is None else end + 6 * view + 2 * account + at for at in dates]
             cut = use[number][6 + view]
             assert cut.row.tolist() == [end + 12 + view] * len(table)
+
+
+def free(**changes):
+    """Return the worked case with no least sales, room in all stores and no lender."""
+    buyers = tuple(replace(who, minimum_kg=0.0) for who in PLAIN.buyers)
+    return outlook_of(PLAIN.with_changes(**{"buyers": buyers, "store_bags": None} | changes))
+
+
+def fractional(outlook, columns, amounts, spaces, own=True):
+    layout = make_layout(outlook.case)
+    shared = np.zeros(layout.variable_starts["end"])
+    shared[layout.variable_starts["spaces"] :][:2] = spaces
+    mean = [mean_values(outlook.case, table) for table in outlook.classes]
+    search = Search(outlook if own else SimpleNamespace(), layout, [], mean, columns, [], [])
+    return by_lot(rounded(outlook, search, SimpleNamespace(shared=len(shared)), np.concatenate([shared, amounts])))
+
+
+def test_a_fractional_solution_is_rounded_by_hand():
+    """4.6 and 3.7 bags: 4 and 3, then one more where most was cut off, then of the other; the rest where it pays most.
+
+    A space is bought from three tenths on. Sorghum is worth most by its only sale.
+    """
+    outlook = free()
+    columns = Columns(np.array([0, 0]), np.array([0, 2]))
+    worth = net_values(outlook.case, TABLES[0], 100.0)
+    assert int(np.argmax(np.where(TABLES[0].reserve < 0, worth, -9.0))) == 2
+    found = fractional(outlook, columns, np.array([4.6, 3.7]), (0.0, 0.0))
+    assert found == {0: {0: 5, 2: 5}, 1: {0: 4}}
+    few = free(lots=(replace(PLAIN.lots[0], bags=8), PLAIN.lots[1]))
+    assert fractional(few, columns, np.array([4.6, 3.7]), (0.0, 0.0))[0] == {0: 4, 2: 4}
+    dried = Columns(np.array([0]), np.array([1]))
+    for share, placed in ((0.31, {1: 3, 2: 7}), (0.29, {0: 3, 2: 7})):
+        assert fractional(outlook, dried, np.array([2.5]), (0.0, share))[0] == placed
+
+
+def test_the_amounts_of_a_class_are_dealt_out_to_its_largest_lots_first():
+    """Seven bags of one way to lots of 3, 5 and 2: five and two; three of another to the lots that have some left."""
+    lots = tuple(replace(PLAIN.lots[0], id=name, bags=bags) for name, bags in (("a", 3), ("b", 5), ("c", 2)))
+    outlook = free(lots=lots)
+    outlook.lot_class, outlook.classes, outlook.options = np.zeros(3, dtype=int), TABLES[:1], lambda lot: TABLES[0]
+    columns = Columns(np.array([0, 0]), np.array([2, 0]))
+    found = fractional(outlook, columns, np.array([2.6, 7.4]), (0.0, 0.0), own=False)
+    assert found == {1: {0: 5}, 0: {0: 2, 2: 1}, 2: {2: 2}}
+
+
+def test_the_best_found_so_far_takes_what_is_better_and_fits(monkeypatch):
+    """Scores and limits as said here; the gap is what the bound lies above, as a part of the score."""
+    scores, told = {"first": -50.0, "worse": -60.0, "good": 10.0, "broken": 99.0, "tidied": 12.0, "same": 12.0}, []
+    monkeypatch.setattr(sale, "score_of", lambda outlook, one: scores[one])
+    monkeypatch.setattr(sale, "in_time", lambda outlook, one: one)
+    monkeypatch.setattr(sale, "broken_limits", lambda outlook, one: ["truck"] if one == "broken" else [])
+    best = sale._Best(None, "first", lambda *said: bool(told.append(said)) or len(told) > 1, lambda one: one)
+    assert (best.method, best.gap(-40.0), best.gap(-60.0)) == ("placing", 0.2, 0.0)
+    assert [best.told(-40.0), best.told(-45.0)] == [False, True]
+    assert told == [("placing", 0.2), ("placing", 0.1)]
+    best.offer("worse", "a")
+    best.offer("broken", "b")
+    assert (best.allocation, best.method) == ("first", "placing")
+    best.tidy = {"good": "tidied", "same": "same"}.__getitem__
+    best.offer("good", "c")
+    best.offer("same", "d")
+    assert (best.allocation, best.method, best.score) == ("tidied", "c", 12.0)
+    best.score, best.watch = 0.0, None
+    assert best.gap(1e-9) == pytest.approx(1.0)
+    assert best.told(9.0) is False
