@@ -10,8 +10,10 @@ import pytest
 
 from core.planning.allocation import Allocation, use_of
 from core.planning.case import CashNeed
-from core.planning.placing import Ledger, fill, in_time
-from core.planning.settling import allocation_of, by_lot, part_of, small_parts
+from core.planning.model import Columns, Program
+from core.planning.placing import Ledger, fill, in_time, place_reserves
+from core.planning.search import Search
+from core.planning.settling import allocation_of, by_lot, in_whole_parts, part_of, small_parts
 from core.planning.worth import (
     account_balances,
     borrowed_for_needs,
@@ -248,3 +250,46 @@ def test_bags_are_placed_in_their_order_until_each_is_full():
     closed = Ledger(outlook_of(PLAIN.with_changes(buyers=buyers, store_bags=None)))
     fill(closed, {0: np.array([1, 2])})
     assert by_lot(closed.allocation()) == {0: {2: 7}}  # the space is not bought; 700 kg in bags of 95
+
+
+def test_bags_in_whole_parts_by_hand():
+    """Lots of ten and of two bags, parts of three: empty or three to ten, any number to two; a small one also again.
+
+    What is in play again holds two bags at most and counts for nothing: its cost stays, its worth does not.
+    """
+    case = PLAIN.with_changes(lots=(PLAIN.lots[0], replace(PLAIN.lots[1], bags=2)))
+    search = Search(outlook_of(case), None, [], [], None, [], [])
+    columns = Columns(np.array([0, 0, 1]), np.array([5, 6, 7]))
+    program = Program(
+        cost=np.array([9.0, -4.0, -5.0, 2.0, -6.0, 3.0]),
+        matrix=None,
+        lower=None,
+        upper=None,
+        bound_low=np.array([-1.0, 0, 0, 0, 0, 0]),
+        bound_high=np.array([8.0, *[np.inf] * 5]),
+        integrality=np.array([1.0, *[1.0] * 5]),
+        shared=1,
+    )
+    few, kind = in_whole_parts(search, columns, np.array([False, True, True]), 3)
+    assert (few.columns.lot.tolist(), few.columns.option.tolist()) == ([0, 0, 1, 0, 1], [5, 6, 7, 6, 7])
+    made = kind(program)
+    assert made.cost.tolist() == [9, -4, -5, 2, 0, 3]
+    assert made.bound_low.tolist() == [-1, 3, 3, 0, 0, 0]
+    assert made.bound_high.tolist() == [8, 10, 10, 2, 2, 2]
+    assert made.integrality.tolist() == [1, 3, 3, 1, 1, 1]  # 3: between its bounds, or none
+    exactly = in_whole_parts(search, columns, np.array([False, False, True]), 2)[1](replace(program, cost=np.zeros(5)))
+    assert exactly.bound_low.tolist() == [-1, 2, 2, 2, 0]  # a lot of two bags has a part of two
+    whole, every = in_whole_parts(search, columns, np.array([True, True, True]), 1)
+    assert whole.columns.lot.tolist() == [0, 0, 1]
+    assert every(replace(program, cost=np.zeros(4))).bound_low.tolist() == [-1, 0, 0, 0]
+
+
+def test_promises_and_reserves_are_placed_from_those_who_lose_least_by_hand():
+    """120 kg to the third buyer: two bags of 85 kg; 150 kg of maize: two of 80 kg; 30 kg of sorghum: one of 44."""
+    ledger = Ledger(outlook_of(PLAIN.with_changes(store_bags=None)), frozenset({1}))
+    place_reserves(ledger)
+    assert by_lot(ledger.allocation()) == {0: {1: 2, 3: 2}, 1: {1: 1}}
+    tiny = PLAIN.with_changes(reserves=(PLAIN.reserves[0], replace(PLAIN.reserves[1], kg=44.1)), store_bags=None)
+    ledger = Ledger(outlook_of(tiny), frozenset({1}))
+    place_reserves(ledger)
+    assert ledger.taken[1, 1] == 2
