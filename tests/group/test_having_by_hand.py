@@ -14,7 +14,14 @@ import sqlalchemy as sa
 
 from core.drying.setups import drying_method
 from core.errors import DryholdError, InputError
-from core.group.drying_records import day_word, diary_score
+from core.group.drying_records import (
+    day_word,
+    diary_score,
+    drying_setup,
+    remember_weather,
+    remembered_weather,
+    temperature_limit,
+)
 from core.group.facts import PERCENT, facts_for_entry, load_defaults, shown_scale, shown_unit
 from core.group.faults import SIGNS, explain
 from core.group.lot_actions import LotAction, _action
@@ -23,6 +30,7 @@ from core.group.meter_checks import OVEN_SD, SALT_SD, USUAL_PAIR_SD, meter_error
 from core.group.possessions import DryingSpace, GrainStore, check_spaces, check_stores, space_from, store_from
 from core.group.records import Event, Lot
 from core.storage.methods import get_method
+from core.weather.frames import NEEDED
 
 DAY, AT = date(2026, 5, 1), datetime(2026, 5, 1, 8, tzinfo=UTC)
 SPACE = DryingSpace(name="Sheets", method="tarpaulin", area_m2=30.0, load_kg_m2=20.0)
@@ -302,3 +310,54 @@ def test_facts_that_a_person_enters_one_by_one():
     }
     facts = {key: SimpleNamespace(value=value) for key, value in values.items()}
     assert list(facts_for_entry(facts, "KES")) == ["days", "name", "currency_per_usd.KES"]
+
+
+def test_how_hot_a_lot_may_get_and_how_it_lies():
+    """Seed at the seed's limit whatever it is of; where the sun's floor is always open nothing is held back."""
+    facts = {
+        "drying_temperature_limit.seed": SimpleNamespace(value=43),
+        "drying_temperature_limit.maize": SimpleNamespace(value=60),
+        "drying_cover_in_rain": SimpleNamespace(value=True),
+    }
+    lot = Lot(group_id=1, commodity="maize", label="heap", bags=10)
+    assert temperature_limit(facts, lot) == 60
+    assert temperature_limit(facts, replace(lot, use="seed")) == 43
+    assert temperature_limit(facts, replace(lot, commodity="cowpea")) is None
+    for method in ("tarpaulin", "crib", "mechanical"):
+        for height, said in ((1200.0, 1200.0), (None, 0.0)):
+            group = SimpleNamespace(altitude_m=height, time_zone="UTC")
+            made = drying_setup(replace(SPACE, method=method), facts, group, lot)
+            assert (made.area_m2, made.load_kg_m2, made.altitude_m) == (30.0, 20.0, said)
+            assert made.cover_in_rain is True
+            opened = drying_method(method)["always_open"]
+            assert made.grain_temperature_limit_c == (None if opened else 60)
+
+
+def test_the_hours_that_have_passed_are_kept_for_120_days():
+    """The mean of two members, to a hundredth; an hour that comes again takes the place of the older one."""
+    kept = {}
+    documents = SimpleNamespace(
+        read=lambda kind, key: kept.get((kind, key)),
+        write=lambda kind, key, payload, at: kept.update({(kind, key): payload}),
+    )
+    store = SimpleNamespace(documents=documents)
+
+    def hours(start, values):
+        index = pd.date_range(start, periods=len(values), freq="h", tz="UTC")
+        return pd.DataFrame(dict.fromkeys(NEEDED, values), index=index)
+
+    now = datetime(2026, 5, 1, 8, tzinfo=UTC)
+    remember_weather(store, "here", [hours("2026-05-01 09:00", [1.0])], now)  # nothing has passed
+    assert remembered_weather(store, "here") is None
+    members = [hours("2026-05-01 06:00", [1.0, 2.0, 3.0, 9.0]), hours("2026-05-01 06:00", [2.0, 2.0, 3.024, 9.0])]
+    remember_weather(store, "here", members, now)
+    found = remembered_weather(store, "here")
+    assert list(found[NEEDED[0]]) == [1.5, 2.0, 3.01]  # 3.012
+    assert found.index[-1] == pd.Timestamp(now)
+    remember_weather(store, "here", [hours("2026-05-01 08:00", [7.0, 8.0])], now + timedelta(hours=1))
+    found = remembered_weather(store, "here")
+    assert list(found[NEEDED[-1]]) == [1.5, 2.0, 7.0, 8.0]
+    # 120 days after 7 o'clock that hour is gone, the next is still there
+    later = datetime(2026, 5, 1, 7, tzinfo=UTC) + timedelta(days=120)
+    remember_weather(store, "here", [hours(later.replace(tzinfo=None), [5.0])], later)
+    assert list(remembered_weather(store, "here")[NEEDED[0]]) == [7.0, 8.0, 5.0]
