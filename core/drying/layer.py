@@ -149,15 +149,14 @@ def _columns(setups: Sequence[DryingSetup], crop: Commodity, moisture_db: Array)
     capacity = HEAT_CAPACITY_J_KG_K * load
     between = np.maximum(active * (1.0 - active), 1e-9) * capacity
     conduction = GRAIN_CONDUCTIVITY / (0.5 * depth) * 3600.0 / between
-    ground = values["ground_w_m2_k"] * (1.0 - active) * 3600.0 / np.maximum((1.0 - active) * capacity, 1e-9)
     limits = [np.inf if s.grain_temperature_limit_c is None else s.grain_temperature_limit_c for s in setups]
     return _Layer(
         dry_matter=load / (1.0 + moisture_db.mean(axis=1, keepdims=True) / 100.0),
         active=active,
         depth=depth,
         bed=values["bed_kg_m2_s_kpa"] * BED_DEPTH_M / top_depth * open_pores,
-        conduction_per_h=np.minimum(conduction, 50.0),
-        ground_per_h=np.where(active < 1.0, ground, 0.0),
+        conduction_per_h=conduction,
+        ground_per_h=values["ground_w_m2_k"] * 3600.0 / capacity,
         rate_factor=column([setup.rate_factor for setup in setups]),
         time_scale=column([float(row.get("time_scale", 1.0)) for row in rows]),
         pressure=column([float(pressure_at_altitude(setup.altitude_m)) for setup in setups]),

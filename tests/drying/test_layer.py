@@ -62,7 +62,6 @@ def test_what_a_layer_is_by_hand(turning):
     assert {name: float(getattr(found, name)[0, 0]) for name in wanted} == pytest.approx(wanted)
     thin = model._columns([DryingSetup("tarpaulin", area_m2=10, load_kg_m2=3.0)], MAIZE, np.array([[25.0]]))
     assert float(thin.active[0, 0]) == 1.0
-    assert float(thin.ground_per_h[0, 0]) == 0.0
 
 
 def balance(
