@@ -84,7 +84,7 @@ def quantiles_with_misses(values: Array) -> tuple[float, float, float]:
     """Return the 10, 50 and 90 % values of a sample that may hold infinities; (scenarios,)."""
     ordered = np.sort(np.asarray(values, dtype=float))
     places = [int(np.ceil(share * len(ordered))) - 1 for share in (0.1, 0.5, 0.9)]
-    low, middle, high = (float(ordered[max(place, 0)]) for place in places)
+    low, middle, high = (float(ordered[place]) for place in places)
     return low, middle, high
 
 
@@ -145,9 +145,8 @@ def retest_time(run: DryingRun) -> datetime | None:
         return None
     local = _local(run.times, run.setup)
     place = int(local.searchsorted(pd.Timestamp(early)))
-    grain = float(np.median(run.grain_temperature_c[min(place, len(local) - 1)]))
-    after = run.grain_temperature_c[min(place, len(local) - 1) : place + 24]
-    air = float(np.median(after.min(axis=0))) if len(after) else grain
+    after = run.grain_temperature_c[place : place + 24]
+    grain, air = float(np.median(after[0])), float(np.median(after.min(axis=0)))
     wait = HEAP_HOURS * np.log(max((grain - air) / COOL_ENOUGH_K, 1.0))
     ready = (pd.Timestamp(early) + pd.Timedelta(hours=float(wait))).ceil("h")
     if ready.hour >= EVENING_HOUR:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
@@ -27,7 +28,7 @@ def thin_layer_of(commodity: str | Commodity) -> ThinLayer:
     if crop.thin_layer is not None:
         return crop.thin_layer
     source = "maize equation; nothing is known of this crop's own rate"
-    return ThinLayer("misra-brooker", 0.70, stand_in=True, basis="judgement", source=source)
+    return replace(thin_layer_of("maize"), stand_in=True, basis="judgement", source=source)
 
 
 def page_constants(
@@ -65,13 +66,11 @@ def page_constants(
         fahrenheit = 1.8 * np.clip(temperature_c, 2.2, 71.0) + 32.0
         log_k = -7.1735 + 1.2793 * np.log(fahrenheit) + 0.1378 * np.clip(wind_m_s, 0.025, 2.33)
         n = 0.0811 * np.log(np.clip(relative_humidity_pct, 3.0, 83.0)) + 0.0078 * np.clip(initial_moisture_db, 18, 60)
-        if rates.time_scale != 1.0:
-            log_k = log_k + n * np.log(rates.time_scale)
-        return np.exp(log_k), n
+        return np.exp(log_k + n * np.log(rates.time_scale)), n
     if rates.form == "wang-singh":
         temperature = np.clip(temperature_c, 10.0, 55.0)
         humidity = np.clip(relative_humidity_pct, 25.0, 95.0) / 100.0
-        k_minute = np.maximum(0.01579 + 0.0001746 * temperature - 0.01413 * humidity, 1e-3)
+        k_minute = 0.01579 + 0.0001746 * temperature - 0.01413 * humidity
         n = 0.6545 + 0.002425 * temperature + 0.07867 * humidity
         return k_minute * np.exp(n * np.log(60.0)), n
     slope = rates.activation_kj_mol / GAS_CONSTANT_KJ

@@ -82,8 +82,6 @@ def isotherm_from_coefficients(name: str, form: str, a: float, b: float, c: floa
         a=float(a),
         b=float(b),
         c=float(c),
-        temperature_range_c=(5.0, 50.0),  # of the published sets of these forms
-        humidity_range_pct=(10.0, 90.0),
         label="own coefficients",
         source=source,
         basis="judgement",

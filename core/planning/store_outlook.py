@@ -178,7 +178,7 @@ def method_outlook(
         weekly=weekly_table(run, terms),
         sure=keeps_until(run, 0.95, limits),
         likely=keeps_until(run, 0.80, limits),
-        test=next_test(run, 0, chosen.costs, limits),
+        test=next_test(run, chosen.costs, limits),
         notes=run.notes,
         refusal_grounds=tuple(last),
         dried_below_pct=dried_below,

@@ -141,7 +141,7 @@ def check_lot(
     temperature_sd, humidity_sd = _value("temperature_sd_c"), _value("humidity_sd_pct")
     result = equilibrium_with_flag(crop, temperature_c, relative_humidity_pct)
     moisture = float(result.value)
-    warmest = max(temperature_c, store_temperature_c if store_temperature_c is not None else temperature_c)
+    warmest = temperature_c if store_temperature_c is None else max(temperature_c, store_temperature_c)
     in_store = float(humidity_when_warm(crop, temperature_c, relative_humidity_pct, warmest))
     target = float(equilibrium_with_flag(crop, warmest, limit).value)
     if in_store + GUARD * humidity_sd <= limit + HAIR:
@@ -156,7 +156,9 @@ def check_lot(
         temperature_c=float(temperature_c),
         relative_humidity_pct=float(relative_humidity_pct),
         moisture_pct=moisture,
-        moisture_sd_pct=_moisture_sd(crop, temperature_c, relative_humidity_pct, temperature_sd, humidity_sd),
+        moisture_sd_pct=float(
+            moisture_uncertainty(crop, temperature_c, relative_humidity_pct, temperature_sd, humidity_sd)
+        ),
         store_humidity_pct=in_store,
         limit_pct=limit,
         target_moisture_pct=target,
@@ -184,8 +186,8 @@ def humidity_when_warm(
 def keeping_table(
     commodity: str | Commodity,
     store_temperature_c: float,
-    temperatures_c: ArrayLike = (15, 18, 21, 24, 27, 30, 33, 36, 40),
-    humidities_pct: ArrayLike = (40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90),
+    temperatures_c: ArrayLike = (*range(15, 37, 3), 40),
+    humidities_pct: ArrayLike = range(40, 91, 5),
     limits_pct: tuple[float, float] | None = None,
 ) -> KeepingTable:
     """Return moisture and verdict for a grid of readings, temperatures by humidities.
@@ -227,11 +229,6 @@ def target_moisture(
 def default_store_temperature() -> float:
     """Return the warmest temperature of a store, °C, where nothing better is known (keeping.toml)."""
     return _value("store_warmest_c")
-
-
-def _moisture_sd(crop: Commodity, temperature: float, humidity_pct: float, t_sd: float, rh_sd: float) -> float:
-    """Return the standard deviation of the moisture, points."""
-    return float(moisture_uncertainty(crop, temperature, humidity_pct, t_sd, rh_sd))
 
 
 def _value(key: str) -> float:

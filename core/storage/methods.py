@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -170,19 +170,8 @@ def places(method: Method, leaking: float) -> tuple[Position, ...]:
     """Return the positions with the leaking share of a sealed method as a place of its own."""
     if not method.sealed or leaking <= 0.0:
         return method.positions
-    whole = [
-        Position(
-            place.name,
-            place.share * (1.0 - leaking),
-            place.half_thickness_m,
-            place.temperature_offset_c,
-            place.humidity_offset_pct,
-            place.condensation_points_per_month,
-            open_to_insects=False,
-        )
-        for place in method.positions
-    ]
-    return (*whole, Position("leaking", leaking, 0.20, open_to_insects=True))
+    whole = [replace(place, share=place.share * (1.0 - leaking)) for place in method.positions]
+    return (*whole, Position("leaking", leaking, 0.20))
 
 
 def moisture_time_constant(

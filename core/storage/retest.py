@@ -51,7 +51,7 @@ class NextTest:
     Parameters
     ----------
     days : int
-        Days after `since_day`.
+        Days from the start of the run.
     cause : str
         What is most likely to be found (a cause of the storage advice), "" where nothing is.
     """
@@ -61,17 +61,13 @@ class NextTest:
     reason: Message
 
 
-def next_test(
-    run: StorageRun, since_day: int = 0, costs: RetestCosts | None = None, limits: StorageLimits | None = None
-) -> NextTest:
-    """Return how many days after `since_day` one lot is best tested.
+def next_test(run: StorageRun, costs: RetestCosts | None = None, limits: StorageLimits | None = None) -> NextTest:
+    """Return how many days after the start of a run one lot is best tested.
 
     Parameters
     ----------
     run : StorageRun
         Of one lot, by day, over scenarios.
-    since_day : int
-        Day of the last test.
 
     Notes
     -----
@@ -82,7 +78,7 @@ def next_test(
     by_cause = {cause: np.atleast_1d(days) for cause, days in end_days(run, limits).items()}
     names = list(by_cause)
     table = np.stack([by_cause[name] for name in names])
-    earliest = np.maximum(table.min(axis=0) - since_day, 0.0)
+    earliest = table.min(axis=0)
     intervals = np.arange(prices.shortest_days, prices.longest_days + 1)
     unseen = np.clip(intervals[:, None] - earliest[None, :], 0.0, None).mean(axis=1)
     rate = (prices.test_cost + unseen * prices.daily_loss_share * prices.lot_value) / intervals

@@ -451,16 +451,13 @@ def test_when_to_test_again_by_hand():
         risk[day:, k] = 1.0
     run = a_run(days=60, mould_risk=risk)
     costs = RetestCosts(test_cost=3.0, lot_value=200.0, daily_loss_share=0.01)
-    for since in (0, 5, 25):
-        ends = [max(day - since, 0) for day in (11, 21, 31)]
-        rates = {n: (3 + 200 * 0.01 * sum(max(n - end, 0) for end in ends) / 4) / n for n in range(3, 57)}
-        best = min(rates, key=lambda n: rates[n])
-        found = next_test(run, since, costs)
-        assert found.days == best
-        chance = sum(end <= best for end in ends) / 4
-        assert found.cause == ("mould" if chance else "")
-        assert found.reason.values.get("chance", 0) == round(100 * chance)
-    assert next_test(a_run(days=60), 0, costs).days == 56
+    ends = (11, 21, 31)
+    rates = {n: (3 + 200 * 0.01 * sum(max(n - end, 0) for end in ends) / 4) / n for n in range(3, 57)}
+    best = min(rates, key=lambda n: rates[n])
+    found = next_test(run, costs)
+    assert (found.days, found.cause) == (best, "mould")
+    assert found.reason.values["chance"] == round(100 * sum(end <= best for end in ends) / 4)
+    assert (next_test(a_run(days=60), costs).days, next_test(a_run(days=60), costs).cause) == (56, "")
 
 
 def test_one_lot_of_a_run():
