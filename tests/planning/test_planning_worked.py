@@ -28,7 +28,15 @@ from core.planning.case import (
     make_case,
 )
 from core.planning.case_buyers import _case_buyer, with_meter_offsets
-from core.planning.credit import breaks_terms, lendable, loan_cash, loan_value, pledged_bags, principal_by_week
+from core.planning.credit import (
+    best_loans,
+    breaks_terms,
+    lendable,
+    loan_cash,
+    loan_value,
+    pledged_bags,
+    principal_by_week,
+)
 from core.planning.invented_seasons import invented_seasons
 from core.planning.layout import interval_of, loan_pairs, loan_unit_owed, make_layout, needs_by_account, promise_price
 from core.planning.outlook import build_outlook
@@ -344,6 +352,31 @@ def test_money_lent_on_stored_grain_by_hand():
 
 
 # Where things stand
+
+
+def test_the_loans_that_serve_best_by_hand():
+    """A month at 2 % and a fee of 1 % cost more than money at 3 %: only what lacks in the worst tenth (the mean of four
+    of forty, 40) is borrowed, with its fee, and, that once paid, for as long as grain secures it, for each week costs
+    less than money. Of 200 no more than that: 112.5 in weeks 1-4, 50 in 2-3. Without a fee all is borrowed unasked.
+    """
+    outlook, *grain = stored()
+    needed = outlook.case.with_changes(needs=(CashNeed(2, 10.0),))
+    plenty = np.full((1, 40), 100.0)
+    lacking = plenty.copy()
+    lacking[0, [3, 11, 12, 39]] = -30.0, -50.0, -42.0, -38.0
+
+    def loans(case, balances):
+        return best_loans(SimpleNamespace(case=case, options=outlook.options), *grain, balances)
+
+    assert loans(needed, plenty) == ()
+    assert loans(needed, lacking) == ((1, 5, pytest.approx(40 / 0.99)),)
+    assert loans(needed, 5 * lacking) == ((1, 5, pytest.approx(112.5)), (2, 4, pytest.approx(50.0)))
+    assert loans(needed.with_changes(credit=None), lacking) == ()
+    free = needed.with_changes(credit=replace(TERMS, fee_share=0.0))
+    found = loans(free, plenty)
+    assert list(principal_by_week(free, found)) == pytest.approx([0, 112.5, 162.5, 162.5, 112.5, *[0] * 7])
+    empty = [part[:0] for part in grain]
+    assert best_loans(SimpleNamespace(case=free, options=outlook.options), *empty, lacking) == ()
 
 
 def test_needs_by_account_and_date_by_hand():
