@@ -695,7 +695,7 @@ def test_assumed_figures_of_the_plan_are_told_but_not_at_the_top():
     store = Thing(group=lambda _group: Thing(currency="KES"), facts=lambda _group: facts)
     here = WeatherNow(FORECAST, None, None, datetime(2026, 5, 20, 7, tzinfo=UTC), message("x"))
     found = origins.assumed_now(store, 1, here, (), TODAY, True)
-    assert [(one.subject, one.said.values["value"], one.important) for one in found] == [
+    assert [(one.subject, str(one.said.values["value"]), one.important) for one in found] == [
         ("money", "0.5", False),
         ("money", "2.5", False),
         ("store", "12", False),
