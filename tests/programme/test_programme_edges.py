@@ -200,6 +200,9 @@ def test_each_thing_otherwise_is_the_season_without_it_less_the_season_as_it_wen
     # judged as well as the group does, or as well as a meter that nobody has checked
     assert set(plain_worths["spreads"]) == {1.5, UNCHECKED_METER_SD}
     assert plain_worths["aimed"][0] == {"maize": 12.68}
+    wetter = compare_ways(7, season(case(), dried_to={"maize": 14.0}), HELP_COSTS | {"help.judged_sd": 1.5}, None, 3, 0)
+    (wet,) = [one for one in wetter.causes if one.name == "bagged too wet"]
+    assert (wet.lots, wet.money) == (4, pytest.approx(4 * 20))
 
 
 def test_what_records_are_silent_about_is_not_reckoned_and_a_little_too_dry_is_care(plain_worths):
@@ -274,6 +277,9 @@ def test_dryness_judged_by_hand_stays_within_what_grain_can_be():
     assert (seen[0].min(), seen[0].max()) == (3.0, 40.0)
     assert np.array_equal(seen[0], seen[1])  # the same error each time
     assert seen[2] is moisture
+    for spread in (0.5, 1.0):
+        _judged(base, frozenset("0"), spread).keep(of.lots[0], moisture, of.storage[0], 0, 4)
+    assert seen[4] - 13.0 == pytest.approx(2 * (seen[3] - 13.0))  # twice as unsure, twice as far off
 
 
 # Files of groups
