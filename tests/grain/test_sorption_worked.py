@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from core.errors import InputError, OutOfRangeError
+from core.grain import calibration
 from core.grain.air import latent_heat, pressure_at_altitude
 from core.grain.calibration import fit_calibration, fit_new_isotherm, isotherm_from_coefficients, own_commodity
 from core.grain.commodities import IsothermSet, commodity_codes, get_commodity
@@ -167,6 +168,11 @@ def test_readings_may_scatter_by_a_point_and_a_half():
     assert fit(1.48 / one) == pytest.approx(1.48, abs=0.01)
     with pytest.raises(InputError, match="scatter"):
         fit(1.53 / one)
+
+
+def test_readings_just_within_what_can_be_are_taken():
+    given = ([-9.9, 69.9], [0.1, 99.9], [0.1, 59.9])
+    assert [list(part) for part in calibration._checked_pairs(*given, 2)] == list(given)
 
 
 def test_an_own_crop_is_like_another_but_for_its_isotherm():
