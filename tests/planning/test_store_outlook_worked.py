@@ -52,7 +52,7 @@ def asked(monkeypatch):
     monkeypatch.setattr(room, "refusal_chances", chances)
     monkeypatch.setattr(room, "weekly_table", lambda run, terms: terms)
     monkeypatch.setattr(room, "keeps_until", until)
-    monkeypatch.setattr(room, "next_test", lambda run, since, costs, limits: SimpleNamespace(days=9.0, since=since))
+    monkeypatch.setattr(room, "next_test", lambda run, costs, limits: SimpleNamespace(days=9.0, costs=costs))
     lost = np.array([[0.1, 0.2, 0.3, 0.4, 9.0], [3.0, 1.0, 2.0, 5.0, 4.0]])
     monkeypatch.setattr(room, "paid_weight_loss_pct", lambda run, paid: lost + paid)
     monkeypatch.setattr(room, "storage_refusal", lambda *given: None)
@@ -76,7 +76,7 @@ def test_what_the_store_is_given_and_what_is_read_from_its_end(asked):
         "store_offset_c": 1.5,
     }
     assert (found.sure, found.likely, found.test_days, found.notes) == (0.95, 0.80, 9, ("noted",))
-    assert found.test.since == 0
+    assert found.test.costs is SETTINGS.costs
     assert found.refusal_grounds == (("live insects", 0.5), ("moisture", 0.3), ("odour", 0.2))
     assert found.dried_below_pct == 17.0
     assert replace(found, refusal="too wet").test_days == 1
