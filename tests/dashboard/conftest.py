@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.shared_plans import GAP, SHARED
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 7, 0, tzinfo=UTC)
 
@@ -91,16 +92,15 @@ def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[obj
     """Return a store with one group of one's own and nothing else in it."""
     import streamlit as st
 
-    from core.group.database import open_store
     from core.group.records import Group
 
-    url = f"sqlite:///{tmp_path / 'empty.sqlite3'}"
-    monkeypatch.setenv("DRYHOLD_DATABASE", url)
+    file = tmp_path / "empty.sqlite3"
+    monkeypatch.setenv("DRYHOLD_DATABASE", f"sqlite:///{file}")
     monkeypatch.setenv("DRYHOLD_NOW", NOW.isoformat())
     monkeypatch.setenv("DRYHOLD_OFFLINE", "1")
     st.cache_resource.clear()
     st.cache_data.clear()
-    store = open_store(url)
+    store = fresh_store(file)
     store.add_group(
         Group(name="A group of one's own", latitude=9.1, longitude=0.9, time_zone="Africa/Lome", currency="XOF")
     )

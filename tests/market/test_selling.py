@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.group.database import open_store
 from core.group.records import Group, PriceQuote
 from core.group.selling import (
     FARM_GATE,
@@ -21,6 +20,7 @@ from core.group.selling import (
     reference_market,
     split_known,
 )
+from tests.shared_store import fresh_store
 
 
 def quotes(market: str, kind: str, prices: list[float], start: str = "2023-01") -> pd.DataFrame:
@@ -119,7 +119,7 @@ def test_a_slip_within_its_month_is_not_todays_price():
 @pytest.mark.parametrize("kind", ["wholesale", "farm gate"])
 def test_buyers_are_compared_at_the_price_that_the_plan_starts_from(kind, tmp_path):
     """Two quotes in the last month, 200 and 230; of the farm gate they stand for a market at 1 / 0.9 of it."""
-    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    store = fresh_store(tmp_path / "x.sqlite3")
     group = store.add_group(Group(name="Two quotes", time_zone="UTC", currency="XOF"))
     days = ((date(2026, 5, 3), 200.0), (date(2026, 5, 18), 230.0))
     store.add_price_quotes(
@@ -201,7 +201,7 @@ def test_where_the_group_sells_goes_before_the_longest_record(tmp_path):
     from core.planning.case_from_records import crop_price
     from core.programme.counting import reference_prices
 
-    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    store = fresh_store(tmp_path / "x.sqlite3")
     group = store.add_group(Group(name="Two markets", time_zone="UTC", currency="XOF"))
     rows = [("Town", month, 100.0) for month in range(1, 6)] + [("Hill", month, 90.0) for month in range(3, 6)]
     store.add_price_quotes(

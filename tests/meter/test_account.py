@@ -384,10 +384,10 @@ def test_money_below_nothing_is_pointed_out() -> None:
 
 def test_the_group_s_records_keep_the_book(tmp_path) -> None:
     """Events pass through the database and give the same account; what is refused is not written."""
-    from core.group.database import open_store
     from core.group.records import Group
+    from tests.shared_store import fresh_store
 
-    store = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    store = fresh_store(tmp_path / "x.sqlite3")
     group = store.add_group(Group(name="Invented", currency="XOF"))
     begun = [
         ("member_added", START, {"member": "1", "name": "Binta"}),

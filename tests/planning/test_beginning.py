@@ -8,12 +8,12 @@ from datetime import UTC, date, datetime
 import pytest
 
 from core.errors import AlreadySavedError, InputError, NotFoundError
-from core.group.database import open_store
 from core.group.possessions import possessions
 from core.group.records import Group
 from core.group.towns import get_town, towns
 from core.planning.beginning import FirstEntry, begin, usual_bag
 from core.planning.wishes import read_wishes
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 TODAY = date(2026, 5, 20)
@@ -36,7 +36,7 @@ ENTRY = FirstEntry(
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'x.sqlite3'}")
+    opened = fresh_store(tmp_path / "x.sqlite3")
     yield opened
     opened.engine.dispose()
 

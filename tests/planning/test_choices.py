@@ -5,6 +5,7 @@ as a deduction of its own.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -251,9 +252,10 @@ def test_reasons_name_promise_seed_harvest_and_own_crops():
     assert all("your own crop" in words for _, words in said[own.id])
 
 
-def test_alone_a_member_meets_a_share_of_a_promise():
+def test_alone_a_member_meets_a_share_of_a_promise(monkeypatch):
     from core.planning.why import joint_against_alone
 
+    monkeypatch.setattr("core.planning.why.plan_sale", partial(plan_sale, mip_gap=GAP))
     case = promised(small(4), 400.0)
     outlook = build_outlook(case)
     alone = joint_against_alone(outlook, plan_sale(case, outlook, mip_gap=GAP))

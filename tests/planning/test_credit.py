@@ -40,14 +40,18 @@ def best_with_loans(case, outlook):
     without = case.with_changes(credit=None)
     bare = replace(outlook, case=without)
     seen = {}
-    for allocation in every_allocation(bare):
+    weight, price = 1 + case.risk_weight, max(price.price_now for price in case.prices)
+    pledged = case.credit.loan_share * price * sum(lot.bags * lot.bag_mass_kg for lot in case.lots)
+    for before, allocation in every_allocation(bare):
+        if weight * (before + 0.05 * case.weeks * pledged) <= best:
+            break
         if broken_limits(bare, allocation):
             continue
         worth = evaluate(bare, allocation)
         value = worth.mean + case.risk_weight * worth.worst_tenth_mean
         room = lendable(outlook, allocation.lot, allocation.option, allocation.bags)
+        assert room.max() <= pledged + 1e-9
         lacks = [-tail_mean(row, 1 - case.certainty) for row in account_balances(bare, allocation)]
-        weight = 1 + case.risk_weight
         most = (
             value + weight * 0.05 * room.sum()
         )  # no loan here can gain more than 5 % of what could be lent, week for week

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from core.group.database import open_store
 from core.group.selling import GATE, MARKET, group_prices
 from core.planning.case_from_records import build_case
 from core.weather.place import Place
@@ -40,6 +39,7 @@ from tests.benchmarks.past_seasons import (
     settle,
     target_of,
 )
+from tests.shared_store import fresh_store
 
 DRY = 13.0
 
@@ -163,7 +163,7 @@ def year(later, target) -> Year:
 
 @pytest.fixture
 def store(tmp_path):
-    return open_store(f"sqlite:///{tmp_path / 'seasons.sqlite3'}")
+    return fresh_store(tmp_path / "seasons.sqlite3")
 
 
 def test_prices_of_later_change_nothing_that_is_decided_now(store, monkeypatch):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -28,10 +29,10 @@ def made():
 
 @pytest.fixture
 def store(tmp_path):
-    from core.group.database import open_store
     from core.group.records import Group
+    from tests.shared_store import fresh_store
 
-    opened = open_store(f"sqlite:///{tmp_path / 'plans.sqlite3'}")
+    opened = fresh_store(tmp_path / "plans.sqlite3")
     opened.add_group(Group(name="Invented"))
     return opened
 
@@ -140,10 +141,11 @@ def test_every_lot_has_a_reason_and_more_is_never_worth_less_than_nothing(made):
     assert more.loc["loan", "gain"] > 0
 
 
-def test_members_together_and_alone_add_up_to_the_plan(made):
+def test_members_together_and_alone_add_up_to_the_plan(made, monkeypatch):
     """Shares of trips and bags are dealt out in full: the members' joint values add up to the plan's mean
     (before excess and borrowing).
     """
+    monkeypatch.setattr("core.planning.why.plan_sale", partial(plan_sale, mip_gap=GAP))
     outlook, plan = made
     frame = joint_against_alone(outlook, plan)
     quiet = plan.case.needs == () or (plan.worth.missed <= 0).all()

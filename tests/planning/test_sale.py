@@ -73,23 +73,30 @@ def whole_bags_kg(case, setup):
 
 
 def every_allocation(outlook):
-    """Yield every way to place whole bags (bags may also stay unsold)."""
+    """Yield every way to place whole bags (bags may also stay unsold) with what it brings before trips, bags bought
+    and floods, which only take away: the most promising first, so that a search may end where nothing better is left.
+    """
     ways = []
     for lot, item in enumerate(outlook.case.lots):
-        options = [*range(len(outlook.options(lot))), -1]
-        ways.append(list(itertools.combinations_with_replacement(options, item.bags)))
-    for choice in itertools.product(*ways):
+        gain = [*outlook.values(lot).mean(axis=1).tolist(), 0.0]
+        choices = itertools.combinations_with_replacement([*range(len(gain) - 1), -1], item.bags)
+        ways.append([(sum(gain[option] for option in options), options) for options in choices])
+    found = [(sum(most for most, _ in choice), choice) for choice in itertools.product(*ways)]
+    for most, choice in sorted(found, key=lambda one: -one[0]):
         pairs = {}
-        for lot, options in enumerate(choice):
+        for lot, (_, options) in enumerate(choice):
             for option in options:
                 if option >= 0:
                     pairs[lot, option] = pairs.get((lot, option), 0) + 1
         keys = list(pairs)
-        yield complete(
-            outlook,
-            np.array([k[0] for k in keys], dtype=int),
-            np.array([k[1] for k in keys], dtype=int),
-            np.array([pairs[k] for k in keys], dtype=int),
+        yield (
+            most,
+            complete(
+                outlook,
+                np.array([k[0] for k in keys], dtype=int),
+                np.array([k[1] for k in keys], dtype=int),
+                np.array([pairs[k] for k in keys], dtype=int),
+            ),
         )
 
 
@@ -98,13 +105,16 @@ def best_of_all(case, outlook):
     plan asks.
     """
     best = -np.inf
-    for allocation in every_allocation(outlook):
+    for most, allocation in every_allocation(outlook):
+        if (1 + case.risk_weight) * most <= best:  # the worst tenth is no better than the mean
+            break
         if broken_limits(outlook, allocation):
             continue
         balances = account_balances(outlook, allocation)
         if any(tail_mean(row, 1 - case.certainty) < -1e-9 for row in balances):
             continue
         worth = evaluate(outlook, allocation)
+        assert worth.mean <= most + 1e-9 * abs(most)
         best = max(best, worth.mean + case.risk_weight * worth.worst_tenth_mean)
     return best
 

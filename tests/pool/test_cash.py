@@ -11,7 +11,6 @@ from decimal import Decimal as D
 import pytest
 
 from core.errors import AlreadySavedError, InputError
-from core.group.database import open_store
 from core.group.records import Group, Member
 from core.pool.book import agreement_effects, check_new, season_of, write_entries
 from core.pool.cash_count import counted_notes
@@ -19,6 +18,7 @@ from core.pool.payout import BUYERS, CASH, PAYABLE, books, buyer_accounts, lowes
 from core.pool.season import replay
 from core.pool.terms import checked_terms, factors_text, factors_typed, levies_text, levies_typed
 from tests.pool.helpers import DAY, delivery, event, sale
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 LATER = date(2026, 5, 10)
@@ -125,7 +125,7 @@ def test_an_entry_that_cannot_be_is_marked_and_the_others_go_on(bad) -> None:
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'pool.sqlite3'}")
+    opened = fresh_store(tmp_path / "pool.sqlite3")
     yield opened
     opened.engine.dispose()
 

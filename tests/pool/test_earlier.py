@@ -14,11 +14,11 @@ import pytest
 
 from core.accounts.book import Book
 from core.errors import AlreadySavedError, ImportRefusedError, InputError
-from core.group.database import open_store
 from core.group.records import Group, Member
 from core.pool.book import imports, season_of, take_back, undo_import, write_entries
 from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier, take_in
 from core.pool.payout import pay_by_member
+from tests.shared_store import fresh_store
 
 TODAY = date(2026, 5, 20)
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -37,7 +37,7 @@ FRENCH = (
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'pool.sqlite3'}")
+    opened = fresh_store(tmp_path / "pool.sqlite3")
     group = opened.add_group(Group(name="G", latitude=1.0, longitude=30.0, time_zone="Africa/Kampala", currency="UGX"))
     for name in ("Adiru", "Bakari"):
         opened.add_member(Member(group_id=group, name=name))

@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import InputError
-from core.group.database import open_store
 from core.group.records import Group, Member
 from core.market.deductions import Deductions, flat_deductions
 from core.messages import message
@@ -40,6 +39,7 @@ from core.pool.terms import checked_terms
 from core.reports.receipt import GSM_SIGNS, short_message
 from core.reports.tongue import Tongue
 from tests.pool.helpers import delivery, event, sale
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
 AGREED = {
@@ -283,7 +283,7 @@ def test_receipts_fit_one_short_message(name, pool, kg):
 
 @pytest.fixture
 def store(tmp_path):
-    opened = open_store(f"sqlite:///{tmp_path / 'pool.sqlite3'}")
+    opened = fresh_store(tmp_path / "pool.sqlite3")
     group = opened.add_group(Group(name="G", latitude=1.0, longitude=30.0, time_zone="Africa/Kampala", currency="UGX"))
     opened.add_member(Member(group_id=group, name="Adiru"))
     yield opened

@@ -12,7 +12,6 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from core.errors import InputError
 from core.group.coins import smallest_coin
-from core.group.database import open_store
 from core.group.records import Group, Member
 from core.market.deductions import flat_deductions
 from core.messages import message
@@ -41,6 +40,7 @@ from core.pool.season import replay
 from core.pool.statements import make_statements
 from core.pool.terms import checked_terms
 from tests.pool.helpers import AT, DAY, delivery, event, sale
+from tests.shared_store import fresh_store
 
 TERMS = {
     "base_pct": "13.5",
@@ -177,7 +177,7 @@ def test_differences_with_a_buyer_and_the_buyers_offset():
 
 def test_the_coin_agreed_for_the_pools_is_the_group_s_coin(tmp_path):
     """One coin in all books: as entered among the values, else as agreed, else the currency's."""
-    store = open_store(f"sqlite:///{tmp_path / 'coin.sqlite3'}")
+    store = fresh_store(tmp_path / "coin.sqlite3")
     group = store.add_group(Group(name="Own group", currency="MWK"))
     assert smallest_coin(store, group) == D("0.01")
     write_entries(store, group, [("terms", DAY, {**TERMS, "step": "10"})], "Treasurer", AT)

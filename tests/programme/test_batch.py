@@ -33,10 +33,23 @@ def jobs(count: int):
     return [Job(f"g{number}", make_case(3, 8, 20, seed=number).to_json()) for number in range(count)]
 
 
+def small_jobs(count: int):
+    """Return jobs of a lot in four weeks, where what becomes of a job matters and not its plan."""
+    return [Job(f"g{number}", make_case(1, 4, 10, seed=number).to_json()) for number in range(count)]
+
+
 def soon_planned():
     """Return jobs that are planned soon: two by the quick plan, two by the full search."""
     made = jobs(9)
     return [made[number] for number in (3, 5, 7, 8)]
+
+
+@pytest.fixture(scope="module")
+def on_one_core(tmp_path_factory):
+    """The mean of each of `soon_planned` by the loop of one core."""
+    path = tmp_path_factory.mktemp("batch") / "one.jsonl"
+    run_batch(soon_planned(), path, processes=1)
+    return {name: row["mean"] for name, row in lines(path).items()}
 
 
 def lines(path):
@@ -45,20 +58,18 @@ def lines(path):
 
 def test_every_group_once_and_only_the_missing_ones_on_a_second_start(tmp_path):
     path = tmp_path / "plans.jsonl"
-    assert run_batch(jobs(3), path, processes=1).planned == 3
+    assert run_batch(small_jobs(3), path, processes=1).planned == 3
     with path.open("a", encoding="utf-8") as handle:
         handle.write('{"name": "g3", "me')  # the power went off here
-    report = run_batch(jobs(5), path, processes=1)
+    report = run_batch(small_jobs(5), path, processes=1)
     assert (report.planned, report.already_done) == (2, 3)
     assert sorted(lines(path)) == [f"g{number}" for number in range(5)]
 
 
-def test_cores_give_what_one_core_gives(tmp_path):
-    one, two = tmp_path / "one.jsonl", tmp_path / "two.jsonl"
-    run_batch(soon_planned(), one, processes=1)
+def test_cores_give_what_one_core_gives(tmp_path, on_one_core):
+    two = tmp_path / "two.jsonl"
     run_batch(iter(soon_planned()), two, processes=2)
-    for name, row in lines(one).items():
-        assert lines(two)[name]["mean"] == row["mean"]
+    assert {name: row["mean"] for name, row in lines(two).items()} == on_one_core
 
 
 @pytest.mark.slow
@@ -82,7 +93,7 @@ def test_a_killed_worker_of_this_computer_is_said_and_the_next_start_goes_on(tmp
     assert sorted(names) == sorted(job.name for job in jobs(12))
 
 
-def test_a_local_cluster_runs_the_same_batch(tmp_path):
+def test_a_local_cluster_runs_the_same_batch(tmp_path, on_one_core):
     distributed = pytest.importorskip("distributed")
     path = tmp_path / "cluster.jsonl"
     # threads instead of processes: the scheduler, its address and the traffic are the same, the start is quicker
@@ -91,10 +102,7 @@ def test_a_local_cluster_runs_the_same_batch(tmp_path):
     ) as cluster:
         assert cluster.scheduler_address.startswith("tcp://")
         assert run_batch(soon_planned(), path, scheduler=cluster.scheduler_address).planned == 4
-    here = tmp_path / "here.jsonl"
-    run_batch(soon_planned(), here, processes=1)
-    there = {name: row["mean"] for name, row in lines(path).items()}
-    assert there == {name: row["mean"] for name, row in lines(here).items()}
+    assert {name: row["mean"] for name, row in lines(path).items()} == on_one_core
 
 
 @pytest.mark.slow
@@ -150,7 +158,7 @@ def test_memory_is_bounded_by_reading_cases_lazily(tmp_path):
 
 def test_same_name_twice_and_a_foreign_file_are_refused(tmp_path):
     with pytest.raises(InputError, match="two groups"):
-        run_batch([*jobs(1), *jobs(1)], tmp_path / "p.jsonl", processes=1)
+        run_batch([*small_jobs(1), *small_jobs(1)], tmp_path / "p.jsonl", processes=1)
     other = tmp_path / "letter.jsonl"
     other.write_text("dear sir\n", encoding="utf-8")
     with pytest.raises(StoreError, match=r"letter\.jsonl"):
@@ -159,43 +167,33 @@ def test_same_name_twice_and_a_foreign_file_are_refused(tmp_path):
 
 def test_a_group_whose_records_changed_is_planned_again(tmp_path):
     path = tmp_path / "plans.jsonl"
-    run_batch(jobs(2), path, processes=1)
-    changed = Job("g1", make_case(3, 8, 20, seed=9).to_json())
-    report = run_batch([jobs(1)[0], changed], path, processes=1)
+    run_batch(small_jobs(2), path, processes=1)
+    changed = Job("g1", make_case(1, 4, 10, seed=9).to_json())
+    report = run_batch([small_jobs(1)[0], changed], path, processes=1)
     assert (report.planned, report.already_done) == (1, 1)
     assert lines(path)["g1"]["case"] == changed.digest  # the last line counts
 
 
 def test_killed_in_the_middle_and_started_again_nothing_is_lost_or_doubled(tmp_path):
     path = tmp_path / "plans.jsonl"
-    command = [
-        sys.executable,
-        "-m",
-        "core.programme",
-        "--results",
-        str(path),
-        "--made",
-        "8",
-        "--lots",
-        "12",
-        "--processes",
-        "1",
-    ]
+    # the first of these is planned by rounding, in a tenth of the time of the second
+    sizes = ["--made", "4", "--lots", "3", "--weeks", "6", "--scenarios", "20", "--processes", "1"]
+    command = [sys.executable, "-m", "core.programme", "--results", str(path), *sizes]
     running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     until = time.monotonic() + 120
-    while (not path.exists() or path.read_bytes().count(b"\n") < 2) and time.monotonic() < until:
-        time.sleep(0.02)
+    while (not path.exists() or path.read_bytes().count(b"\n") < 1) and time.monotonic() < until:
+        time.sleep(0.005)
     running.kill()
     running.wait()
     before = path.read_bytes().count(b"\n")
-    assert 2 <= before < 8, "it was to be killed in the middle"
+    assert 1 <= before < 4, "it was to be killed in the middle"
     with path.open("ab") as handle:
-        handle.write(b'{"name": "made 7", "ca')  # what a cut-off write looks like
+        handle.write(b'{"name": "made 3", "ca')  # what a cut-off write looks like
     again = subprocess.run(command, capture_output=True, text=True, check=False)
     assert again.returncode == 0
     assert f"done before {before}" in again.stdout
     names = [json.loads(line)["name"] for line in path.read_text(encoding="utf-8").splitlines()]
-    assert sorted(names) == [f"made {number}" for number in range(8)]
+    assert sorted(names) == [f"made {number}" for number in range(4)]
 
 
 @pytest.mark.slow
@@ -284,19 +282,6 @@ def test_the_command_plans_a_folder_of_group_files_and_writes_tagged_tables(tmp_
 
 
 def test_the_command_plans_invented_groups(tmp_path, capsys):
-    arguments = [
-        "--results",
-        str(tmp_path / "p.jsonl"),
-        "--made",
-        "2",
-        "--lots",
-        "3",
-        "--weeks",
-        "8",
-        "--scenarios",
-        "20",
-        "--processes",
-        "1",
-    ]
-    assert main(arguments) == 0
+    sizes = ["--made", "2", "--lots", "1", "--weeks", "4", "--scenarios", "10", "--processes", "1"]
+    assert main(["--results", str(tmp_path / "p.jsonl"), *sizes]) == 0
     assert "planned 2" in capsys.readouterr().out

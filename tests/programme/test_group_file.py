@@ -22,19 +22,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import ImportRefusedError
-from core.group.database import open_store
 from core.group.records import Group, Lot, Member, PriceQuote, Reading, Sale
 from core.programme.group_file import export_group, group_uid, read_group_file
 from core.programme.group_merge import merge_files
 from core.programme.indicators import records_of
 from core.programme.seasons import seasons
 from tests.fuzzing import FEW, MANY, ODD, ODD_TEXT, inputs
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 
 
 def filled(tmp_path, name="one"):
-    store = open_store(f"sqlite:///{tmp_path / name}.sqlite3")
+    store = fresh_store(tmp_path / f"{name}.sqlite3")
     group = store.add_group(
         Group(name=f"Group {name}", currency="XOF", time_zone="Africa/Lome", latitude=8.0, longitude=1.0)
     )
@@ -88,7 +88,7 @@ def counts(store):
 def test_there_and_back_keeps_everything(tmp_path):
     store, group, _lot = filled(tmp_path)
     content = export_group(store, group, group_uid(store, group, lambda: "uid-1", NOW), NOW)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     outcome = merge_files(target, [("a.zip", content)], NOW)[0]
     assert outcome.status == "added"
     assert counts(target) == [1, 1, 1, 1, 1, 1]
@@ -114,7 +114,7 @@ def test_same_twice_older_after_newer_and_a_broken_one(tmp_path):
     old = export_group(store, group, uid, NOW)
     store.add_readings([Reading(lot_id=lot, taken_at=NOW, bag="2", meter_moisture_pct=13.0)])
     new = export_group(store, group, uid, NOW + timedelta(days=1))
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     files = [
         ("old", old),
         ("old again", old),
@@ -165,7 +165,7 @@ def test_a_newer_version_is_refused_with_its_number(tmp_path):
 
 
 def test_thirty_files_in_one_go(tmp_path):
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     store, group, _lot = filled(tmp_path)
     files = []
     for n in range(30):
@@ -253,7 +253,7 @@ def test_parts_that_do_not_belong_are_refused_and_nothing_is_unpacked(tmp_path, 
 def test_records_that_cannot_be_are_refused_before_anything_is_written(tmp_path, table, old, new):
     store, group, _lot = filled(tmp_path)
     content = changed(export_group(store, group, "uid-1", NOW), **{table: lambda part: part.replace(old, new)})
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     assert merge_files(target, [("a.zip", content)], NOW)[0].status == "broken"
     assert counts(target) == [0] * 6
 
@@ -298,7 +298,7 @@ def test_a_file_of_the_first_version_is_read(tmp_path):
         sales__csv=without("paid_on", "note"),
         prices__csv=without("source"),
     )
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     assert merge_files(target, [("old.zip", content)], NOW)[0].status == "added"
     assert counts(target) == [1] * 6
     newer = export_group(store, group, "uid-1", NOW + timedelta(days=1))
@@ -338,7 +338,7 @@ def with_books(tmp_path):
 
 def shifted_target(tmp_path):
     """Return an officer's database in which numbers differ from those of the file."""
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     first = target.add_group(Group(name="Another group"))
     for number in range(5):
         person = target.add_member(Member(group_id=first, name=f"p{number}"))
@@ -397,7 +397,7 @@ def test_with_those_who_agreed_only_they_are_named(tmp_path):
 
 def test_a_file_without_names_does_not_rub_out_names_that_are_here(tmp_path):
     store, group, _lot = filled(tmp_path)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     merge_files(target, [("full", export_group(store, group, "uid-1", NOW))], NOW)
     later = export_group(store, group, "uid-1", NOW + timedelta(days=1), privacy="none")
     assert merge_files(target, [("bare", later)], NOW)[0].status == "updated"
@@ -410,7 +410,7 @@ def test_what_the_group_took_away_goes_here_too(tmp_path):
     store, group, lot = filled(tmp_path)
     wrong = store.add_reading(Reading(lot_id=lot, taken_at=NOW, bag="9", meter_moisture_pct=33.0))
     store.set_fact(group, "interest_monthly", 0.05, "entered", "w", NOW)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
     store.remove_reading(wrong)
     store.set_fact(group, "interest_monthly", None, "entered", "w", NOW)
@@ -438,7 +438,7 @@ def test_two_seasons_of_one_group_from_two_files(tmp_path):
         Lot(group_id=group, label="B", commodity="maize", bags=3, owner_id=member, harvested_on=date(2027, 5, 4))
     )
     second = export_group(store, group, uid, NOW + timedelta(days=365))
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     merge_files(target, [("2026", first), ("2027", second), ("2026 again", first)], NOW + timedelta(days=365))
     record = records_of(target, target.groups()[0].id)
     assert [season.start for season in seasons([record])] == [date(2026, 5, 1), date(2027, 5, 1)]
@@ -455,7 +455,7 @@ def test_no_bytes_crash_the_reader(content):
 @cache
 def small_file():
     """Return the file of a group without members."""
-    store = open_store("sqlite://")
+    store = fresh_store()
     return export_group(store, store.add_group(Group(name="Small")), "uid", NOW)
 
 
@@ -517,7 +517,7 @@ def forged_files(draw):
 
 @cache
 def officers_store():
-    return open_store("sqlite://")
+    return fresh_store()
 
 
 class Undone(Exception):
@@ -533,7 +533,7 @@ def merges_or_refuses(content):
 
 
 def test_the_forged_file_is_whole_where_nothing_is_changed():
-    merged = open_store("sqlite://")
+    merged = fresh_store()
     parts = dict(whole_file())
     made = io.BytesIO()
     with zipfile.ZipFile(made, "w") as folder:
@@ -614,7 +614,7 @@ def test_a_book_that_cannot_be_added_up_refuses_the_file_with_its_reason(tmp_pat
     store, group, _lot, other = with_books(tmp_path)
     wrong = DELIVERY | {"member_id": other, "moisture_pct": "-500"}
     store.append_event(group, "pool", "delivery", date(2026, 5, 4), "w", wrong, NOW)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     outcome = merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)[0]
     assert outcome.status == "broken"
     assert "pool" in str(outcome.reason)
@@ -623,7 +623,7 @@ def test_a_book_that_cannot_be_added_up_refuses_the_file_with_its_reason(tmp_pat
 
 def test_a_file_from_a_wrong_clock_is_refused_and_blocks_nothing(tmp_path):
     store, group, lot = filled(tmp_path)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     wrong = export_group(store, group, "uid-1", NOW.replace(year=2099))
     outcome = merge_files(target, [("2099", wrong)], NOW)[0]
     assert (outcome.status, counts(target)[0]) == ("broken", 0)
@@ -650,7 +650,7 @@ def test_the_head_says_what_a_file_holds_and_without_names_nobody_is_told_by_sex
 
 def test_a_file_without_sex_and_age_does_not_rub_out_what_is_here(tmp_path):
     store, group, _lot = filled(tmp_path)
-    target = open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    target = fresh_store(tmp_path / "officer.sqlite3")
     merge_files(target, [("full", export_group(store, group, "uid-1", NOW))], NOW)
     later = export_group(store, group, "uid-1", NOW + timedelta(hours=1), "none")
     assert merge_files(target, [("bare", later)], NOW)[0].status == "updated"

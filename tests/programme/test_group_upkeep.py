@@ -8,18 +8,18 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from core.errors import InputError
-from core.group.database import open_store
 from core.group.records import Group, Lot, Member, Reading
 from core.programme.group_file import export_group
 from core.programme.group_merge import merge_files
 from core.programme.group_upkeep import bring_back, counted, merge_groups, remove_group
 from tests.programme.test_group_file import DELIVERY, counts, filled, with_books
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 6, 1, 9, tzinfo=UTC)
 
 
 def officer(tmp_path):
-    return open_store(f"sqlite:///{tmp_path / 'officer.sqlite3'}")
+    return fresh_store(tmp_path / "officer.sqlite3")
 
 
 def test_invented_and_real_groups_are_never_counted_together():
@@ -99,7 +99,7 @@ def test_name_and_place_alone_do_not_make_a_group_the_same(tmp_path, lot, member
     target = officer(tmp_path)
     merge_files(target, [("a", export_group(store, group, "uid-1", NOW))], NOW)
     merge_files(target, [("a", export_group(store, group, "uid-1", NOW + timedelta(hours=1), "all"))], NOW)
-    other = open_store(f"sqlite:///{tmp_path / 'other.sqlite3'}")
+    other = fresh_store(tmp_path / "other.sqlite3")
     twin = other.add_group(replace(store.group(group), id=0))
     if member is not None:
         other.add_member(Member(group_id=twin, name=member, consent=True))

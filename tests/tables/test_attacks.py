@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from core.errors import DryholdError, ImportRefusedError
-from core.group.database import open_store
 from core.group.reading_tables import open_table, preview_table
 from core.group.records import Group, Member
 from core.market.price_tables import clean_prices, read_price_table
@@ -23,6 +22,7 @@ from core.pool.earlier import EarlierOptions, open_earlier, preview_earlier
 from core.tables.files import read_file
 from core.tables.grid import MAX_COLUMNS
 from tests.fuzzing import FEW, MANY, inputs
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 TODAY = date(2026, 11, 25)
@@ -30,7 +30,7 @@ TODAY = date(2026, 11, 25)
 
 @pytest.fixture(scope="module")
 def where():
-    store = open_store("sqlite://")
+    store = fresh_store()
     group = store.add_group(Group(name="Upper terrace", time_zone="Africa/Nairobi"))
     store.add_member(Member(group_id=group, name="Adiru"))
     return store, group

@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 import pytest
 from openpyxl import Workbook
 
-from core.group.database import open_store
 from core.group.reading_tables import import_preview, open_table, preview_table, remarks_of_tests
 from core.group.records import Group, Reading
 from core.group.table_words import heading_words
@@ -24,13 +23,14 @@ from core.tables.numbers import NumberStyle, number, number_style
 from core.tables.reading import Column, pasted, read_rows
 from core.tables.reading import open_table as open_any
 from core.tables.words import matches, word_list
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 
 
 @pytest.fixture
 def where():
-    store = open_store("sqlite://")
+    store = fresh_store()
     return store, store.add_group(Group(name="Upper terrace", time_zone="Africa/Nairobi"))
 
 

@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core.errors import ImportRefusedError, InputError
-from core.group.database import open_store
 from core.group.reading_columns import FIELDS
 from core.group.reading_tables import TablePreview, import_preview, open_table, preview_table
 from core.group.records import Group, Lot
@@ -21,6 +20,7 @@ from core.tables import dates, numbers
 from core.tables.files import decode, find_delimiter
 from core.tables.headings import guess_columns
 from tests.group.messy import BAD_ROWS, as_csv, as_workbook, sixty_rows
+from tests.shared_store import fresh_store
 
 NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 
@@ -28,13 +28,13 @@ NOW = datetime(2026, 11, 25, 8, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def shared() -> tuple[Store, int]:
     """Return a store that previews do not change."""
-    store = open_store("sqlite://")
+    store = fresh_store()
     return store, store.add_group(Group(name="Upper terrace", time_zone="Africa/Nairobi"))
 
 
 @pytest.fixture
 def fresh() -> tuple[Store, int]:
-    store = open_store("sqlite://")
+    store = fresh_store()
     return store, store.add_group(Group(name="Upper terrace", time_zone="Africa/Nairobi"))
 
 
