@@ -12,6 +12,7 @@ import pandas as pd
 from core.market.deductions import flat_deductions
 from core.messages import Message, plural
 from core.storage.advice import (
+    SURE,
     BuyerTerms,
     Keeping,
     StorageLimits,
@@ -176,7 +177,7 @@ def method_outlook(
         method=method,
         run=run,
         weekly=weekly_table(run, terms),
-        sure=keeps_until(run, 0.95, limits),
+        sure=keeps_until(run, SURE, limits),
         likely=keeps_until(run, 0.80, limits),
         test=next_test(run, chosen.costs, limits),
         notes=run.notes,

@@ -105,7 +105,11 @@ def end_days(run: StorageRun, limits: StorageLimits | None = None) -> dict[str, 
     }
 
 
-def keeps_until(run: StorageRun, certainty: float = 0.95, limits: StorageLimits | None = None) -> Keeping:
+SURE = 0.95
+"""Share of the seasons in which a lot keeps as long as it is said to keep for sure."""
+
+
+def keeps_until(run: StorageRun, certainty: float = SURE, limits: StorageLimits | None = None) -> Keeping:
     """Return until when one lot keeps with a certainty over the scenarios, and what ends it.
 
     Parameters

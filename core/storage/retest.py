@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from core.errors import InputError
 from core.messages import Figure, Message, plural
-from core.storage.advice import StorageLimits, end_days
+from core.storage.advice import SURE, StorageLimits, end_days
 from core.storage.insects import chance_seen
 from core.storage.simulate import PestDraw, StorageRun
 
@@ -72,7 +72,8 @@ def next_test(run: StorageRun, costs: RetestCosts | None = None, limits: Storage
     Notes
     -----
     The interval minimises (cost of a test + expected loss by trouble that nobody has seen) / interval, the renewal
-    argument of inspection policies (Barlow and Proschan 1965). Trouble that is there already is met at once.
+    argument of inspection policies (Barlow and Proschan 1965). Whatever a test costs, it comes no later than the day
+    until which the lot keeps in 19 of 20 seasons: else trouble that is near or there already would wait longest.
     """
     prices = costs or RetestCosts()
     by_cause = {cause: np.atleast_1d(days) for cause, days in end_days(run, limits).items()}
@@ -82,7 +83,9 @@ def next_test(run: StorageRun, costs: RetestCosts | None = None, limits: Storage
     intervals = np.arange(prices.shortest_days, prices.longest_days + 1)
     unseen = np.clip(intervals[:, None] - earliest[None, :], 0.0, None).mean(axis=1)
     rate = (prices.test_cost + unseen * prices.daily_loss_share * prices.lot_value) / intervals
-    days = int(intervals[int(np.argmin(rate))])
+    cheapest = int(intervals[int(np.argmin(rate))])
+    keeps = float(np.quantile(earliest, 1.0 - SURE, method="lower"))
+    days = int(max(prices.shortest_days, min(cheapest, keeps)))
     chance = float((earliest <= days).mean())
     if chance < 0.005:
         reason = plural(
@@ -94,9 +97,14 @@ def next_test(run: StorageRun, costs: RetestCosts | None = None, limits: Storage
         return NextTest(days, "", reason)
     soon = earliest <= days
     cause = names[int(np.argmax((table[:, soon] == table[:, soon].min(axis=0)).sum(axis=1)))]
+    values = {"chance": round(100 * chance), "cause": cause}
+    if days < cheapest:
+        return NextTest(
+            days, cause, Message("{chance} in 100 years like these are in trouble by then ({cause}).", values)
+        )
     reason = Message(
         "{chance} in 100 years like these would be in trouble by then ({cause}); later would cost more than the test.",
-        {"chance": round(100 * chance), "cause": cause},
+        values,
     )
     return NextTest(days, cause, reason)
 

@@ -445,18 +445,18 @@ def test_weight_not_paid_for_and_the_table_of_weeks():
 
 
 def test_when_to_test_again_by_hand():
-    """Four years in which mould passes its limit on days 11, 21, 31 and never: the cheapest interval is tried out."""
-    risk = np.zeros((61, 4))
+    """In three of a hundred years mould passes its limit, on days 11, 21, 31: the cheapest interval is tried out."""
+    risk = np.zeros((61, 100))
     for k, day in enumerate((11, 21, 31)):
         risk[day:, k] = 1.0
     run = a_run(days=60, mould_risk=risk)
-    costs = RetestCosts(test_cost=3.0, lot_value=200.0, daily_loss_share=0.01)
+    costs = RetestCosts(test_cost=0.3, lot_value=200.0, daily_loss_share=0.01)
     ends = (11, 21, 31)
-    rates = {n: (3 + 200 * 0.01 * sum(max(n - end, 0) for end in ends) / 4) / n for n in range(3, 57)}
+    rates = {n: (0.3 + 200 * 0.01 * sum(max(n - end, 0) for end in ends) / 100) / n for n in range(3, 57)}
     best = min(rates, key=lambda n: rates[n])
     found = next_test(run, costs)
     assert (found.days, found.cause) == (best, "mould")
-    assert found.reason.values["chance"] == round(100 * sum(end <= best for end in ends) / 4)
+    assert found.reason.values["chance"] == round(100 * sum(end <= best for end in ends) / 100)
     assert (next_test(a_run(days=60), costs).days, next_test(a_run(days=60), costs).cause) == (56, "")
 
 

@@ -292,13 +292,24 @@ def seasons(count: int, mould: dict[int, int], insects: dict[int, int] | None = 
 
 
 def test_the_usual_costs_of_a_test_weigh_against_half_a_per_cent_a_day():
-    """Trouble on day 20 in half of the seasons: testing then is best while 0.5 x 20 x 0.005 x value is above its cost;
+    """Trouble on day 20 in one of 25 seasons: testing then is best while 0.04 x 20 x 0.005 x value is above its cost;
     else at the longest, eight weeks; trouble on the first day is met after three.
     """
-    half = seasons(2, {0: 20})
-    assert next_test(half, RetestCosts(9.8, 200.0)).days == 20
-    assert next_test(half, RetestCosts(10.2, 200.0)).days == 56
+    few = seasons(25, {0: 20})
+    assert next_test(few, RetestCosts(0.79, 200.0)).days == 20
+    assert next_test(few, RetestCosts(0.81, 200.0)).days == 56
     assert next_test(seasons(2, {0: 1, 1: 1})).days == 3
+
+
+@pytest.mark.parametrize("day", [0, 2, 3, 20, 55])
+def test_no_test_comes_later_than_the_lot_keeps_for_sure(day):
+    """Dear tests: two of 40 seasons go wrong on a day; it keeps in 19 of 20 until then, so it is tested by then."""
+    dear = RetestCosts(500.0, 200.0)
+    run = seasons(40, {3: day, 9: day})
+    found = next_test(run, dear)
+    assert (found.days, found.cause, str(found.reason)[:9]) == (max(day, 3), "mould", "5 in 100 ")
+    assert "cost" not in str(found.reason)
+    assert next_test(seasons(41, {3: day}), dear).days == 56
 
 
 def test_the_cause_is_what_comes_first_in_most_seasons_and_one_in_two_hundred_is_named():
