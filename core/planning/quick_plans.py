@@ -13,6 +13,7 @@ import numpy as np
 from core.errors import PlanError
 from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
+from core.planning.money_unit import loans_in, money_unit, outlook_in
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
@@ -29,11 +30,12 @@ The best of the plans so made is kept (judgement).
 """
 
 
-def _relaxed(case: PlanningCase, made: Outlook, time_limit: float) -> tuple[Search, Relaxed]:
+def _relaxed(made: Outlook, time_limit: float) -> tuple[Search, Relaxed]:
     if not any(len(table) for table in made.classes):
         raise PlanError(
-            "no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=case.weeks
+            "no lot can be sold within {weeks} weeks: check the buyers, dates and horizon", weeks=made.case.weeks
         )
+    case = made.case
     mean = [mean_values(case, table) for table in made.classes]
     search = begin_search(made, mean)
     deadline = time.perf_counter() + time_limit
@@ -72,8 +74,9 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
         If nothing can be planned, or the solver gave no answer in time.
     """
     began = time.perf_counter()
-    made = build_outlook(case) if outlook is None else outlook
-    search, first = _relaxed(case, made, time_limit)
+    given, unit = build_outlook(case) if outlook is None else outlook, money_unit(case)
+    made = outlook_in(given, unit)
+    search, first = _relaxed(made, time_limit)
     best, method = greedy_allocation(made, search.mean), "placing"
     best_score = score_of(made, best)
     starts, size = search.layout.variable_starts, len(case.buyers) * case.weeks
@@ -97,7 +100,7 @@ def plan_rounded(case: PlanningCase, outlook: Outlook | None = None, time_limit:
         score = score_of(made, found)
         if score > best_score and not broken_limits(made, found):
             best, best_score, method = found, score, "rounded"
-    return finish(made, best, search.bound, method, time.perf_counter() - began)
+    return finish(given, loans_in(best, 1.0 / unit), search.bound * unit, method, time.perf_counter() - began)
 
 
 def plan_in_parts(case: PlanningCase, outlook: Outlook | None = None) -> tuple[Allocation, Worth]:
@@ -123,8 +126,8 @@ def plan_in_parts(case: PlanningCase, outlook: Outlook | None = None) -> tuple[A
     PlanError
         If nothing can be planned, or the solver gave no answer in time.
     """
-    made = build_outlook(case) if outlook is None else outlook
-    search, found = _relaxed(case, made, LAST_STOP_SECONDS)
+    made, unit = build_outlook(case) if outlook is None else outlook, money_unit(case)
+    search, found = _relaxed(outlook_in(made, unit), LAST_STOP_SECONDS)
     layout = search.layout
     program, x, starts = found.program, found.x, layout.variable_starts
     amount = x[program.shared :]
@@ -144,4 +147,5 @@ def plan_in_parts(case: PlanningCase, outlook: Outlook | None = None) -> tuple[A
         loans,
         tuple(x[starts["spaces"] : starts["spaces"] + len(case.drying)].tolist()),
     )
+    parted = loans_in(parted, 1.0 / unit)
     return parted, evaluate(made, parted)

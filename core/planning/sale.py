@@ -15,10 +15,12 @@ from functools import partial
 import numpy as np
 
 from core.errors import PlanError
+from core.given import check_kind
 from core.planning.allocation import Allocation
 from core.planning.case import PlanningCase
 from core.planning.layout import make_layout
 from core.planning.model import Columns, Program
+from core.planning.money_unit import loans_in, money_unit, outlook_in
 from core.planning.outlook import Outlook, build_outlook, mean_values
 from core.planning.placing import greedy_allocation, in_time
 from core.planning.sale_plan import SalePlan, finish, score_of
@@ -102,9 +104,16 @@ def plan_sale(
     ------
     PlanError
         If there is nothing to plan.
+    InputError
+        The case or the outlook is none.
     """
     began = time.perf_counter()
-    made = build_outlook(case) if outlook is None else outlook
+    check_kind("a case", case, PlanningCase)
+    given = build_outlook(case) if outlook is None else outlook
+    check_kind("an outlook", given, Outlook)
+    unit = money_unit(case)
+    made = outlook_in(given, unit)
+    case = made.case if unit != 1.0 else case
     if not case.lots or not any(lot.bags for lot in case.lots):
         raise PlanError("there is no grain to plan: enter a lot with at least one bag")
     if not any(len(table) for table in made.classes):
@@ -123,7 +132,7 @@ def plan_sale(
         lambda found: without_small_parts(search, found, least_part) if by_part else found,
     )
     if start is not None:
-        best.offer(start, "the plan before")
+        best.offer(loans_in(start, unit), "the plan before")
     scale = abs(best.score) + 1.0
     relaxed = None if best.told(search.bound) else relax(search, scale, deadline, deadline - 0.4 * time_limit, 5)
     if relaxed is not None:
@@ -140,7 +149,7 @@ def plan_sale(
     found = best.tidy(best.allocation)
     if kept and len(case.lots) <= LARGE_LOTS:
         found = with_kept_lots(made, found, kept, change_price)
-    return finish(made, found, search.bound, best.method, time.perf_counter() - began)
+    return finish(given, loans_in(found, 1.0 / unit), search.bound * unit, best.method, time.perf_counter() - began)
 
 
 class _Best:
