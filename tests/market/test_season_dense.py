@@ -388,6 +388,7 @@ def test_weekly_paths_bend_as_a_brownian_bridge_and_meet_the_months():
         # W(t) - t (W(4) (1 - s) + W(5) s), s = after: var t/m - 2 t/m part + part^2 (4 + s^2)/m
         wanted = part - 2 * part * part + part**2 * (4 + after**2) / month
         assert bend[:, week].var() == pytest.approx(0.3**2 * wanted, rel=0.06)
+    assert bend[:, 5:9].var(axis=0).max() <= 0.3**2 / 4 * 1.1  # later months too: widest in the middle
     both = np.mean(bend[:, 1] * bend[:, 6])  # months bend on their own
     assert abs(both) < 0.06 * bend[:, 1].std() * bend[:, 6].std() + 0.02 * 0.09
 
