@@ -8,8 +8,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from core.market.deductions import flat_deductions
+from core.messages import message
 from core.pool import buyers_side
-from core.pool.buyers_side import give_to_plan
+from core.pool.buyers_side import differences, give_to_plan
+from core.pool.contracts import Contract
 from core.pool.earlier import COLUMNS, DELIVERIES, PAYMENTS, EarlierPreview, _percent
 
 NOW = datetime(2026, 5, 20, 7, tzinfo=UTC)
@@ -72,3 +75,27 @@ def test_only_facts_that_change_are_written(monkeypatch):
         ("buyer_offset.C", 0.6, "Asha (2 loads)"),
         ("buyer_offset.E", None, "Asha"),
     ]
+
+
+def test_what_a_buyer_pays_less_than_our_own_scale_and_meter_say_in_three_parts():
+    """1,000 kg at 14 % by us, 990 kg at 15 % by the buyer, 2 a kg, 1 % a point above 13, and 50 taken off.
+
+    Ours: 20 off 2,000. By our meter and his scale 19.80 off 1,980; by his own 39.60. So 19.80 by the scale, 19.80 by
+    the meter, 10.40 beyond the contract: 50 in all, which is (2,000 - 20) - (1,980 - 50).
+    """
+    sold = SimpleNamespace(
+        number=7,
+        buyer="Mill",
+        loaded_kg=D(1000),
+        buyer_kg=D(990),
+        loaded_moisture_pct=D(14),
+        buyer_moisture_pct=D(15),
+        price_per_kg=D(2),
+        buyer_deductions=D(50),
+    )
+    contract = Contract("Mill", flat_deductions(D(13), D("0.01")), "entered", message("by hand"))
+    (row,) = differences(SimpleNamespace(sales=[sold]), lambda _sale: contract)
+    assert (row.sale, row.buyer, row.mass_kg, row.moisture_points) == (7, "Mill", D(-10), D(1))
+    assert (row.expected_deductions, row.on_his_readings, row.charged_deductions) == (D(20), D("39.6"), D(50))
+    assert (row.by_scale, row.by_meter, row.beyond_contract) == (D("19.8"), D("19.8"), D("10.4"))
+    assert row.money_short == 50
