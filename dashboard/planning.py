@@ -10,6 +10,8 @@ import streamlit as st
 
 from core.advice import Choices, Situation, situation
 from core.advice.read import content_key
+from core.group.selling import Comparison, Delivery, compare_delivery
+from core.market.buyer_book import BuyerBook
 from core.market.stopping import LookBack
 from core.planning.why import joint_against_alone, past_selling_prices, value_of_more
 from dashboard import state
@@ -54,6 +56,15 @@ def planned(group_id: int, choices: Choices | None = None) -> Situation | None:
 def drawn(now: Situation, name: str, draw: Callable[[], Any]) -> Any:
     """Return a figure of the situation in the reader's language, drawn once for each state of the records."""
     return desk().keep((f"figure {name}", *_key(now.group_id, now.choices), language()), draw)
+
+
+def compared(group_id: int, delivery: Delivery, book: BuyerBook) -> Comparison | None:
+    """Return what every buyer is worth for a delivery today, worked out once for each state of the records."""
+    found: Comparison | None = desk().keep(
+        ("delivery compared", *_key(group_id, Choices()), delivery),
+        lambda: compare_delivery(state.store(), group_id, delivery, book, state.today()),
+    )
+    return found
 
 
 def worths_of(now: Situation) -> pd.DataFrame | None:

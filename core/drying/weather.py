@@ -170,6 +170,8 @@ def _mend(frame: pd.DataFrame, notes: dict[str, Message]) -> pd.DataFrame:
     missing = [name for name in NEEDED if name not in frame.columns]
     if missing:
         raise InputError("the weather lacks {columns}", columns=", ".join(missing))
+    if _is_whole(frame):
+        return frame.astype(dict.fromkeys(NEEDED, float))
     kept = frame[~index.duplicated(keep="last")].sort_index()
     full = pd.date_range(kept.index[0], kept.index[-1], freq="h")
     whole = kept.reindex(full).copy()
@@ -188,6 +190,14 @@ def _mend(frame: pd.DataFrame, notes: dict[str, Message]) -> pd.DataFrame:
         column = column.mask(wrong).clip(low, high)
         whole[name] = _filled(column, name, notes)
     return whole
+
+
+def _is_whole(frame: pd.DataFrame) -> bool:
+    """Return whether a frame has every hour, and a possible value in each: there is nothing to mend."""
+    if not bool((np.diff(pd.DatetimeIndex(frame.index).as_unit("ns").asi8) == 3_600_000_000_000).all()):
+        return False
+    values, (low, high) = frame[list(NEEDED)].to_numpy(dtype=float), np.transpose([POSSIBLE[name] for name in NEEDED])
+    return bool(((values >= low) & (values <= high)).all())  # what is missing is neither
 
 
 def _filled(column: pd.Series, name: str, notes: dict[str, Message]) -> pd.Series:

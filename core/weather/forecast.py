@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -215,19 +216,17 @@ def usual_forecast(place: Place, now: datetime, normals: Normals) -> Forecast:
     """
     example = normals.status == "bundled"
     today = pd.Timestamp(now).tz_convert(place.zone).date()
-    days = [today + timedelta(days=step) for step in range(USUAL_DAYS)]
-    random = np.random.default_rng([20_260_520, today.toordinal()])
+    table = normals.table
+    members = _drawn(place, today, example, tuple(table.columns), table.to_numpy(dtype=float).tobytes())
     if example:
-        members = example_members(normals, place, days, EXAMPLE_RUNS, random)
         note = Message("example weather of an invented valley, not a forecast")
     else:
-        members = make_hours(days, make_days(normals, place, days, USUAL_RUNS, random), place, random)
         note = Message(
             "no forecast: the usual weather of the month ({source}); no single day is known",
             {"source": Message(normals.source)},
         )
     whole = Forecast(
-        members=tuple(members),
+        members=members,
         provider="bundled" if example else "normals",
         issued_at=now.astimezone(UTC),
         fetched_at=now.astimezone(UTC),
@@ -236,6 +235,20 @@ def usual_forecast(place: Place, now: datetime, normals: Normals) -> Forecast:
         notes=(note,),
     )
     return whole.from_hour(now)
+
+
+@lru_cache(maxsize=8)  # a page asks for the same days at each opening and after each entry
+def _drawn(
+    place: Place, today: date, example: bool, columns: tuple[str, ...], values: bytes
+) -> tuple[pd.DataFrame, ...]:
+    """Return the runs of `usual_forecast` from a table of normals by its columns and values; nobody changes them."""
+    rows = np.frombuffer(values).reshape(12, len(columns))
+    table = pd.DataFrame(rows, index=pd.Index(range(1, 13), name="month"), columns=list(columns))
+    normals, days = Normals(table, "", "bundled"), [today + timedelta(days=step) for step in range(USUAL_DAYS)]
+    random = np.random.default_rng([20_260_520, today.toordinal()])
+    if example:
+        return tuple(example_members(normals, place, days, EXAMPLE_RUNS, random))
+    return tuple(make_hours(days, make_days(normals, place, days, USUAL_RUNS, random), place, random))
 
 
 def _is_fresh(stored: Forecast, now: datetime, fresh_hours: float) -> bool:

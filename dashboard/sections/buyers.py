@@ -5,15 +5,16 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from core.group.lot_state import LotState, current_lot_states
+from core.group.lot_state import LotState
 from core.group.records import Group
-from core.group.selling import GATE, MARKET, SPOT_SHARE, Comparison, Delivery, buyer_book, compare_delivery
+from core.group.selling import GATE, MARKET, SPOT_SHARE, Comparison, Delivery, buyer_book
 from core.market.buyer_book import BOOK, BuyerBook, BuyerEntry, OfferEntry
 from core.market.buyers import Bid, buyer_words
 from dashboard import page, state
 from dashboard.charts.buyers import bids_figure
 from dashboard.forms.buyers import buyer_form, entry_words, offer_form, withdraw_form
 from dashboard.names import crop_name
+from dashboard.planning import compared, situation_now
 from dashboard.text import _, day, literal, money, ngettext, number, percent, say, tongue
 
 OTHER_LIMIT_PCT, OTHER_SD_PCT = 13.5, 0.3
@@ -54,9 +55,7 @@ def show() -> None:
 def ask_delivery(group: Group, book: BuyerBook) -> tuple[Delivery, LotState | None] | None:
     """Ask what is to be sold; return it with its lot (None: another delivery), or None where there is no crop."""
     store = state.store()
-    lots = [
-        item for item in current_lot_states(store, group.id, state.now()) if item.bags > 0 and item.lot.use != "seed"
-    ]
+    lots = [one.state for one in situation_now(group.id).lots if one.state.lot.use != "seed"]
     crops = sorted({item.lot.commodity for item in lots} | set(store.price_quotes(group.id)["commodity"]))
     if not crops:
         st.info(_("There are no lots and no prices yet. Enter a price, then buyers can be compared."))
@@ -115,7 +114,7 @@ def compare(group: Group, book: BuyerBook) -> None:
         with top:
             page.caution("chemicals")
             waiting_time(lot)
-    found = compare_delivery(state.store(), group.id, delivery, book, state.today())
+    found = compared(group.id, delivery, book)
     if found is None:
         crop = crop_name(delivery.commodity)
         st.warning(_("There is no market price of {crop} yet. Enter one under Import.").format(crop=crop))

@@ -51,7 +51,9 @@ def test_impossible_values_are_named_and_replaced(column, value):
 
 def test_night_offsets_of_sensors_are_let_pass():
     """Pyranometers read a few W/m² below zero at night (thermal offset), humidity sensors a few % above 100."""
-    assert mend_weather(GOOD.assign(shortwave_w_m2=GOOD["shortwave_w_m2"] - 3.0)).notes == ()
+    mended = mend_weather(GOOD.assign(shortwave_w_m2=GOOD["shortwave_w_m2"] - 3.0))
+    assert mended.notes == ()
+    assert mended.frames[0]["shortwave_w_m2"].min() == 0.0
     bad = GOOD.assign(relative_humidity_pct=GOOD["relative_humidity_pct"].clip(upper=99) + 3.0)
     assert simulate_drying("maize", 20.0, bad, DryingSetup("tarpaulin"), 13.0).moisture_pct.min() > 0
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 import requests
 import responses
@@ -165,6 +167,25 @@ def test_without_a_forecast_no_single_day_stands_out():
     assert np.mean(wet, axis=0).max() < 0.85
     sd = np.std([frame["temperature_c"].to_numpy() for frame in forecast.members], axis=0)
     assert sd[:24].mean() > 0.7 * sd[-120:].mean()
+
+
+def test_days_drawn_once_are_those_of_their_normals_place_and_day_and_nobody_changes_them():
+    table = bundled_normals().table
+    asked = [
+        (PLACE, NOW, Normals(table, "a", "entered")),
+        (PLACE, NOW, Normals(table.assign(temperature_c=table["temperature_c"] + 1.0), "a", "entered")),
+        (PLACE, NOW, Normals(table, "a", "bundled")),
+        (PLACE, NOW + timedelta(days=1), Normals(table, "a", "entered")),
+        (replace(PLACE, latitude=PLACE.latitude + 5.0), NOW, Normals(table, "a", "entered")),
+    ]
+    first = [usual_forecast(*one).members[0] for one in asked]
+    hour = pd.Timestamp(NOW).floor("h") + timedelta(days=5, hours=6)
+    assert len({tuple(frame.loc[hour]) for frame in first}) == len(asked)
+    kept = [frame.copy() for frame in first]
+    for frame in first:
+        frame.loc[:, :] = 0.0
+    for one, frame in zip(asked, kept, strict=True):
+        pd.testing.assert_frame_equal(usual_forecast(*one).members[0], frame)
 
 
 def test_nothing_is_invented_for_a_place_without_usual_weather():
