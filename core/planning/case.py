@@ -20,6 +20,7 @@ from core.given import takes_numbers
 from core.group.bounds import MOST_BAGS
 from core.group.facts import default_number
 from core.market.deductions import NO_DEDUCTIONS, Deductions, flat_deductions
+from core.storage.retest import USUAL_BAG_SD
 
 DAYS_PER_WEEK = 7
 NORMAL_95 = 1.645
@@ -65,7 +66,7 @@ class CaseLot:
     sieved_days_ago: int = 0
     harvest_step: int = 1
     common_sd_pct: float = 0.0
-    bag_sd_pct: float = 0.75
+    bag_sd_pct: float = USUAL_BAG_SD
     reading_sd_pct: float = 0.3
     surely_at_most_pct: float | None = None
     surely_to_seal_pct: float | None = None
