@@ -25,14 +25,18 @@ settings.register_profile(
 settings.load_profile("dryhold")
 
 LONGEST_FIRST = (
-    "dashboard/test_plan.py",
     "dashboard/test_programme_pages.py",
-    "dashboard/test_coming.py",
-    "programme/test_batch.py",
-    "planning/test_sale.py",
+    "dashboard/test_meter_pages.py",
+    "dashboard/test_plan.py",
     "planning/test_credit.py",
-    "dashboard/test_frame_browser.py",
+    "planning/test_sale.py",
+    "programme/test_group_file.py",
     "planning/test_records.py",
+    "dashboard/test_frame_browser.py",
+    "programme/test_batch.py",
+    "dashboard/test_pool_pages.py",
+    "dashboard/test_coming.py",
+    "dashboard/test_browser.py",
     "test_tooling.py",
     "tables/test_attacks.py",
 )
