@@ -147,7 +147,7 @@ def test_many_lots_and_scenarios_give_what_each_alone_gives():
         for scenario in (0, 1):
             alone = simulate_drying(crops_[place], moisture, frames[scenario], lots[place], 13.0)
             # the first hours, in finer steps, are those of all lots of a crop
-            np.testing.assert_allclose(together[place].moisture_pct[:, scenario], alone.moisture_pct[:, 0], atol=0.005)
+            np.testing.assert_allclose(together[place].moisture_pct[:, scenario], alone.moisture_pct[:, 0], atol=0.02)
 
 
 def test_a_run_that_ends_when_all_is_dry_says_the_same_hours_and_days():
