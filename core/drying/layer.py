@@ -20,6 +20,7 @@ from core.grain.commodities import Commodity, IsothermSet, ThinLayer
 from core.grain.mass import wet_basis
 from core.grain.properties import sorption_heat, specific_heat
 from core.grain.sorption import humidity, moisture_dry_basis
+from core.weather.frames import WET_HOUR_MM
 
 STEFAN_BOLTZMANN = 5.670374419e-8
 """W/(m² K⁴) (SI 2019)."""
@@ -280,7 +281,7 @@ def _at_start(moisture_db: Array, weather: LayerWeather) -> _State:
 def _hour(bed: _Bed, state: _State, weather: LayerWeather, hour: int, wanted_open: Array) -> _State:
     """Return the layers an hour later: those that lie open dry, the others rest in their heap."""
     layer = bed.layer
-    wanted = wanted_open & ~(layer.cover_in_rain & (weather.rain_mm[hour] > 0.1))
+    wanted = wanted_open & ~(layer.cover_in_rain & (weather.rain_mm[hour] >= WET_HOUR_MM))
     is_open = np.broadcast_to(wanted & (state.temperature <= layer.limit), state.top.shape)
     if bool(is_open.all()):
         return _open_hour(bed, state, weather, hour)

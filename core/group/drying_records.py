@@ -20,8 +20,7 @@ from core.group.possessions import DryingSpace, possessions
 from core.group.reading_moisture import moisture_of_readings
 from core.group.records import Event, Fact, Group, Lot
 from core.group.store import Store
-from core.weather.frames import NEEDED
-from core.weather.windows import WET_DAY_MM
+from core.weather.frames import NEEDED, WET_DAY_MM
 
 DIARY_WORDS = ("sun", "cloud", "rain")
 SUNNY_SHARE = 0.65

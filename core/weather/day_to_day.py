@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from core.grain.air import saturation_vapour_pressure
 from core.reference_tables import reference_table
+from core.weather.frames import WET_HOUR_MM
 from core.weather.normals import DAYS_IN_MONTH, Normals, completed
 from core.weather.place import Place
 from core.weather.solar import MJ_PER_DAY_IN_W, clear_sky_daily, daylight_hours, mean_over_hours, solar_hour
@@ -393,7 +394,7 @@ def _rain_by_hour(
         row = first[day] + np.minimum(offset + step, length_of_day[day] - 1)
         np.add.at(rain, (row, scenario), parts[:, step])
     rain = np.where(rain < 0.02, 0.0, rain)
-    return rain, rain >= 0.1
+    return rain, rain >= WET_HOUR_MM
 
 
 __all__ = ["Before", "Days", "make_days", "make_hours", "normals_by_day", "settings"]

@@ -15,6 +15,7 @@ from core.messages import Message
 NEEDED = ("temperature_c", "relative_humidity_pct", "wind_m_s", "rain_mm", "shortwave_w_m2")
 OPTIONAL = ("rain_chance",)
 WET_HOUR_MM = 0.1  # rain that counts, as the forecast services count it
+WET_DAY_MM = 1.0  # a day with rain, as the World Meteorological Organization counts wet days
 SCHEMA = 1
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from core.errors import InputError
 from core.weather.day_to_day import Before, make_days, make_hours, normals_by_day
-from core.weather.frames import NEEDED, WET_HOUR_MM, Forecast
+from core.weather.frames import NEEDED, WET_DAY_MM, WET_HOUR_MM, Forecast
 from core.weather.normals import Normals
 from core.weather.place import Place
 from core.weather.solar import mean_over_hours
@@ -239,7 +239,7 @@ def _wet_chance(
     if "rain_chance" in frame:
         hourly = frame.loc[index, "rain_chance"].to_numpy(float)
         return np.array([np.clip(1.15 * hourly[position == day].max(), 0, 1) for day in range(n)])
-    return np.array([float((runs[3][position == day].sum(axis=0) >= 1.0).mean()) for day in range(n)])
+    return np.array([float((runs[3][position == day].sum(axis=0) >= WET_DAY_MM).mean()) for day in range(n)])
 
 
 def _a_shower(hours: int, mean_mm: float, random: np.random.Generator) -> np.ndarray:

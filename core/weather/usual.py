@@ -16,6 +16,7 @@ import requests
 from core.errors import InputError, WeatherError
 from core.weather import nasa_power
 from core.weather.day_to_day import settings
+from core.weather.frames import WET_DAY_MM
 from core.weather.normals import DAYS_IN_MONTH, NEEDED, Documents, Normals, check_years
 from core.weather.place import Place
 from core.weather.reference import reference_normals
@@ -40,7 +41,7 @@ def normals_from_years(years: pd.DataFrame, source: str, status: str = "fresh") 
     for name, column in (("temperature_sd_c", "temperature_c"), ("humidity_sd_pct", "relative_humidity_pct")):
         table[name] = np.sqrt((weight * spread[column] + 2 * settings()[name] ** 2) / (weight + 2))
     if "rain_mm" in years:
-        table["rain_days"] = (years["rain_mm"] >= 1.0).groupby(months).mean() * DAYS_IN_MONTH
+        table["rain_days"] = (years["rain_mm"] >= WET_DAY_MM).groupby(months).mean() * DAYS_IN_MONTH
         table["rain_mm"] = mean["rain_mm"] * DAYS_IN_MONTH
     return Normals(table, source=source, status=status)
 

@@ -8,12 +8,11 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from core.weather.frames import WET_HOUR_MM, Forecast
+from core.weather.frames import WET_DAY_MM, WET_HOUR_MM, Forecast
 from core.weather.place import Place
 from core.weather.solar import sunrise_and_sunset
 
 SUNNY_W_M2 = 250.0  # sun that dries at a useful rate; about a quarter of full noon sun (judgement)
-WET_DAY_MM = 1.0  # a day with rain, as the World Meteorological Organization counts wet days
 LIKELY_DRY = 0.2  # share of runs with rain in an hour, below which the hour counts as dry
 
 

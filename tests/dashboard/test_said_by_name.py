@@ -44,7 +44,7 @@ def test_what_is_no_text_is_not_taken():
 
 def test_the_project_s_own_are_in_the_catalogue():
     said = {text.words for text in texts()}
-    assert "dry {bags} bags of lot {lot} on {setup}" in said  # a template that a function fills
+    assert "borrow {amount} on the grain in store" in said  # a template that a loop fills
     assert "Least complaint" in said  # a table of rules
     assert "Lots tested before bagging" in said  # an indicator's label
     assert {"cob", "panicle", "threshed"} <= said  # the forms of a lot
