@@ -63,16 +63,14 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
     if free is not None and sale.sold_on < free:
         twice.append(message("Do not sell or eat this lot before {date}: its waiting time has not ended.", date=free))
     weigh = sale.bags * state.mass_now_kg / state.bags
+    said = {"mass": round(sale.mass_kg, 1), "bags": sale.bags, "lot": state.lot.label, "weigh": round(weigh)}
     if not 0 < sale.mass_kg <= MOST_OF_MASS * weigh:
         raise InputError(
             plural(
                 "bags",
                 "{mass} kg is more than {bags} bag of lot {lot} weighs: about {weigh} kg",
                 "{mass} kg is more than {bags} bags of lot {lot} weigh: about {weigh} kg",
-                mass=round(sale.mass_kg, 1),
-                bags=sale.bags,
-                lot=state.lot.label,
-                weigh=round(weigh),
+                **said,
             )
         )
     if sale.mass_kg < LEAST_OF_MASS * weigh:
@@ -81,10 +79,7 @@ def check_sale(state: LotState, sale: Sale, buyers: list[str], today: date) -> t
                 "bags",
                 "{mass} kg is much less than {bags} bag of lot {lot} weighs: about {weigh} kg",
                 "{mass} kg is much less than {bags} bags of lot {lot} weigh: about {weigh} kg",
-                mass=round(sale.mass_kg, 1),
-                bags=sale.bags,
-                lot=state.lot.label,
-                weigh=round(weigh),
+                **said,
             )
         )
     return tuple(twice)

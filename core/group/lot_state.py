@@ -174,7 +174,7 @@ def meter_settings(store: Store, group_id: int, facts: Mapping[str, Fact]) -> Me
 
 
 PRICED = ("commodity", "market", "price_type", "quoted_on", "price_per_kg")
-GATE = ("on", "price_per_kg")
+PRICED_AT_GATE = ("on", "price_per_kg")
 
 
 def judging_rules(store: Store, group_id: int) -> JudgingRules:
@@ -212,7 +212,7 @@ def _last_prices(store: Store, group_id: int, gate_factor: float, market: str) -
     book, found = buyer_book(store, group_id), {}
     for crop, rows in store.price_quotes(group_id).groupby("commodity"):
         own = own_prices(store, group_id, str(crop), book)
-        price = _price_of(_columns(rows, PRICED), _columns(own, GATE), gate_factor, market)
+        price = _price_of(_columns(rows, PRICED), _columns(own, PRICED_AT_GATE), gate_factor, market)
         if price is not None:
             found[str(crop)] = price
     return found
@@ -228,7 +228,8 @@ def _price_of(
 ) -> float | None:
     """Return the price of a crop's quotes given by column: the same quotes, on every page, are worked out once."""
     rows, own = (
-        pd.DataFrame(dict(zip(names, columns, strict=True))) for names, columns in ((PRICED, quotes), (GATE, gate))
+        pd.DataFrame(dict(zip(names, columns, strict=True)))
+        for names, columns in ((PRICED, quotes), (PRICED_AT_GATE, gate))
     )
     known = crop_prices(rows, gate_factor, market, gate=own)
     return None if known is None else known.price_now
